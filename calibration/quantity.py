@@ -1,0 +1,155 @@
+"""A measured length: one number, how sure it is, and why.
+
+A length is kept as a first-order expansion about its value (JCGM 100:2008, clause 5): each independent cause of error
+contributes a signed number of millimetres, namely the sensitivity to that cause times the cause's standard uncertainty.
+The combined standard uncertainty is the root of the sum of squares.  A cause that reaches two lengths (the print scale
+of one sheet seen in two photos) carries the same ``key`` in both; the covariance of the two lengths is then the sum of
+the products of their contributions under the keys they share (JCGM 100:2008, F.1.2.3).  A contribution without a key
+is shared with nothing.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import hypot, isfinite
+from statistics import NormalDist
+
+COVERAGE = 0.95
+"""Coverage probability of every stated interval."""
+
+COVERAGE_FACTOR = NormalDist().inv_cdf(0.5 + COVERAGE / 2)
+"""k for a normal distribution at `COVERAGE` (JCGM 100:2008, table G.1: 1.960)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """One cause's part of a length's uncertainty.
+
+    Attributes
+    ----------
+    source : str
+        The cause in plain words, e.g. ``"height of the top edge"``.
+    contribution_mm : float
+        Sensitivity times standard uncertainty, in mm; the sign matters only between lengths that share the cause.
+    key : str or None
+        Identity of the cause where other lengths may share it, e.g. ``"print-scale:a4-1"``.
+    """
+
+    source: str
+    contribution_mm: float
+    key: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Length:
+    """A measured length.
+
+    Attributes
+    ----------
+    value_mm : float
+        Best estimate, in mm.
+    budget : tuple of Contribution
+        The causes of its uncertainty, independent of one another.
+    interval_mm : tuple of float or None
+        95 % coverage interval (low, high) in mm where it was found by simulation and is not symmetric; None means
+        value -+ 1.96 standard uncertainties.
+    """
+
+    value_mm: float
+    budget: tuple[Contribution, ...]
+    interval_mm: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        if not isfinite(self.value_mm) or not isfinite(self.standard_uncertainty_mm):
+            raise ValueError("a length and its uncertainty must be finite")
+
+    @classmethod
+    def stated(cls, value_mm: float, standard_uncertainty_mm: float, source: str = "as stated") -> Length:
+        """A length somebody states with one standard uncertainty (mm), e.g. a tape reading."""
+        if standard_uncertainty_mm < 0:
+            raise ValueError("a standard uncertainty is never negative")
+        return cls(value_mm, (Contribution(source, standard_uncertainty_mm),))
+
+    @property
+    def standard_uncertainty_mm(self) -> float:
+        """Combined standard uncertainty, in mm."""
+        return hypot(*(part.contribution_mm for part in self.budget))
+
+    @property
+    def low_mm(self) -> float:
+        """Lower end of the 95 % coverage interval, in mm."""
+        if self.interval_mm is not None:
+            return self.interval_mm[0]
+        return self.value_mm - COVERAGE_FACTOR * self.standard_uncertainty_mm
+
+    @property
+    def high_mm(self) -> float:
+        """Upper end of the 95 % coverage interval, in mm."""
+        if self.interval_mm is not None:
+            return self.interval_mm[1]
+        return self.value_mm + COVERAGE_FACTOR * self.standard_uncertainty_mm
+
+
+def covariance_mm2(first: Length, second: Length) -> float:
+    """Covariance of two lengths from the causes they share, in mm2.
+
+    Contributions without a key are independent of everything, also of those of the same length.
+    """
+    mine, theirs = _by_key(first), _by_key(second)
+    return sum(value * theirs[key] for key, value in mine.items() if key in theirs)
+
+
+def _by_key(length: Length) -> dict[str, float]:
+    summed: dict[str, float] = defaultdict(float)
+    for part in length.budget:
+        if part.key is not None:
+            summed[part.key] += part.contribution_mm
+    return dict(summed)
+
+
+def combine(lengths: Sequence[Length]) -> Length:
+    """Best linear unbiased combination of several readings of one length, shared causes not averaged away.
+
+    Weights minimise the combined uncertainty under the readings' full covariance (generalised least squares;
+    JCGM 100:2008, F.1.2; M. G. Cox, Metrologia 39 (2002) 589 for the weighted mean).
+
+    Parameters
+    ----------
+    lengths : sequence of Length
+        One or more readings of the same length.
+
+    Returns
+    -------
+    Length
+        The combined length; its budget keeps every cause, and shared causes keep their keys.
+
+    Raises
+    ------
+    ValueError
+        If `lengths` is empty.
+    """
+    import numpy as np
+
+    if not lengths:
+        raise ValueError("nothing to combine")
+    if len(lengths) == 1:
+        return lengths[0]
+    size = len(lengths)
+    matrix = np.array([[covariance_mm2(a, b) for b in lengths] for a in lengths])
+    matrix[np.diag_indices(size)] = [length.standard_uncertainty_mm**2 for length in lengths]
+    weights = np.linalg.pinv(matrix) @ np.ones(size)
+    weights /= weights.sum()
+    merged: dict[tuple[str, str], float] = defaultdict(float)
+    for number, (length, weight) in enumerate(zip(lengths, weights, strict=True)):
+        for part in length.budget:
+            identity = part.key if part.key is not None else f"reading {number + 1}"
+            merged[part.source, identity] += float(weight) * part.contribution_mm
+    keys = {part.key for length in lengths for part in length.budget if part.key is not None}
+    budget = tuple(
+        Contribution(source, value, identity if identity in keys else None)
+        for (source, identity), value in merged.items()
+    )
+    value = float(sum(w * length.value_mm for w, length in zip(weights, lengths, strict=True)))
+    return Length(value, budget)
