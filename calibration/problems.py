@@ -34,3 +34,10 @@ class Refused(Exception):
     def __init__(self, *problems: Problem) -> None:
         super().__init__("; ".join(problem.code for problem in problems))
         self.problems = problems
+
+
+NO_SHEET = Problem(
+    "no_sheet",
+    "We cannot find the printed sheet in this photo.",
+    "Print the sheet, keep it flat and fully in view, and take the photo again.",
+)

@@ -51,7 +51,7 @@ class Length:
     value_mm : float
         Best estimate, in mm.
     budget : tuple of Contribution
-        The causes of its uncertainty, independent of one another.
+        The causes of its uncertainty, independent of one another; a key appears once at most.
     interval_mm : tuple of float or None
         95 % coverage interval (low, high) in mm where it was found by simulation and is not symmetric; None means
         value -+ 1.96 standard uncertainties.
@@ -141,15 +141,16 @@ def combine(lengths: Sequence[Length]) -> Length:
     matrix[np.diag_indices(size)] = [length.standard_uncertainty_mm**2 for length in lengths]
     weights = np.linalg.pinv(matrix) @ np.ones(size)
     weights /= weights.sum()
-    merged: dict[tuple[str, str], float] = defaultdict(float)
-    for number, (length, weight) in enumerate(zip(lengths, weights, strict=True)):
+    shared: dict[str, tuple[str, float]] = {}
+    own: list[Contribution] = []
+    for length, weight in zip(lengths, weights, strict=True):
         for part in length.budget:
-            identity = part.key if part.key is not None else f"reading {number + 1}"
-            merged[part.source, identity] += float(weight) * part.contribution_mm
-    keys = {part.key for length in lengths for part in length.budget if part.key is not None}
-    budget = tuple(
-        Contribution(source, value, identity if identity in keys else None)
-        for (source, identity), value in merged.items()
-    )
+            weighted = float(weight) * part.contribution_mm
+            if part.key is None:
+                own.append(Contribution(part.source, weighted))
+            else:
+                source, so_far = shared.get(part.key, (part.source, 0.0))
+                shared[part.key] = (source, so_far + weighted)
+    budget = (*own, *(Contribution(source, value, key) for key, (source, value) in shared.items()))
     value = float(sum(w * length.value_mm for w, length in zip(weights, lengths, strict=True)))
     return Length(value, budget)
