@@ -1,0 +1,207 @@
+"""Measuring in worker processes: the models are loaded once in each, and a photo that kills a worker kills nothing else.
+
+A photo is a stranger's bytes.  It is decoded and measured only in a worker, with a time limit and a memory limit; a
+worker that dies or hangs is replaced and the caller is told that this photo could not be read.  What comes back is
+plain data: the JSON form of the measurement and JPEG pictures without metadata and with the face blurred.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import io
+import multiprocessing
+import resource
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import TimeoutError as FutureTimeoutError
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from pebble import ProcessExpired, ProcessPool
+
+from calibration.problems import Problem, Refused
+from service.results import ARM_LENGTHS, INSTRUMENT_LENGTHS, arm_json, instrument_json, problems_json
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+PHOTO_TIME_LIMIT_S = 60.0
+WORKER_MEMORY_LIMIT_BYTES = 6 * 2**30
+PHOTOS_BEFORE_RENEWAL = 200
+"""A worker is renewed after so many photos: landmark models are known to grow in memory in long-lived servers."""
+
+MEASURING_FAILED = Problem(
+    "measuring_failed",
+    "This photo could not be read or measured.",
+    "Take a new photo with the camera of the phone and send it unchanged.",
+)
+
+Corrections = Mapping[str, tuple[float, float]]
+
+
+@dataclass(frozen=True)
+class ArmQuestion:
+    """What to measure in photos of a child: the options of `vision.arm.measure_arm`."""
+
+    side: str = "auto"
+    age_years: float | None = None
+    stature_mm: float | None = None
+    against_wall: bool | None = None
+    corrections: Corrections | None = None
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a worker found in one photo.
+
+    Attributes
+    ----------
+    result : dict
+        JSON form of the measurement (see `service.results`).
+    overlay_jpeg : bytes or None
+        The photo with what was measured drawn on it, face blurred.
+    photo_jpeg : bytes or None
+        The photo without metadata, face blurred, at its own size.
+    size_px : tuple of int or None
+        (width, height) of the upright photo, the frame of ``points_px``.
+    """
+
+    result: dict[str, Any]
+    overlay_jpeg: bytes | None = None
+    photo_jpeg: bytes | None = None
+    size_px: tuple[int, int] | None = None
+
+
+def measure_arm_photo(data: bytes, name: str, question: ArmQuestion) -> Outcome:
+    """Measure the arm in one photo, given as the bytes of its file."""
+    from vision.arm import measure_arm
+    from vision.overlay import blur_face, draw_arm
+    from vision.photo import load_photo
+
+    try:
+        photo = load_photo(data, name)
+    except Refused as refusal:
+        return _refused(name, refusal.problems, {"side": None}, ARM_LENGTHS)
+    measurement = measure_arm(
+        photo,
+        side=question.side,
+        age_years=question.age_years,
+        stature_mm=question.stature_mm,
+        against_wall=question.against_wall,
+        corrections=question.corrections,
+    )
+    return Outcome(
+        arm_json(measurement),
+        _jpeg(draw_arm(photo, measurement)),
+        _jpeg(blur_face(photo, measurement)),
+        _size_px(photo.rgb),
+    )
+
+
+def measure_instrument_photo(data: bytes, name: str, corrections: Corrections | None = None) -> Outcome:
+    """Measure the instrument in one photo, given as the bytes of its file."""
+    return measure_instrument_photos([(data, name)], corrections)
+
+
+def measure_instrument_photos(files: Sequence[tuple[bytes, str]], corrections: Corrections | None = None) -> Outcome:
+    """Measure one instrument, lying still, from one photo or several together; the pictures are of the first."""
+    from vision.instrument import measure_instrument, measure_instrument_together
+    from vision.overlay_instrument import draw_instrument
+    from vision.photo import load_photo
+
+    photos = []
+    for data, name in files:
+        try:
+            photos.append(load_photo(data, name))
+        except Refused as refusal:
+            return _refused(name, refusal.problems, {}, INSTRUMENT_LENGTHS)
+    if len(photos) == 1:
+        measurement = measure_instrument(photos[0], corrections=corrections)
+    else:
+        measurement = measure_instrument_together(photos)
+    first = photos[0]
+    return Outcome(
+        instrument_json(measurement), _jpeg(draw_instrument(first, measurement)), _jpeg(first.rgb), _size_px(first.rgb)
+    )
+
+
+class MeasuringPool:
+    """Worker processes that measure photos; use as a context manager.
+
+    Parameters
+    ----------
+    workers : int or None
+        Number of processes; None takes one a core.
+    """
+
+    def __init__(self, workers: int | None = None) -> None:
+        self._pool = ProcessPool(
+            max_workers=workers or multiprocessing.cpu_count(),
+            max_tasks=PHOTOS_BEFORE_RENEWAL,
+            initializer=_limit_worker,
+            context=multiprocessing.get_context("spawn"),
+        )
+
+    def __enter__(self) -> MeasuringPool:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End the workers; what is being measured is abandoned."""
+        self._pool.stop()
+        self._pool.join()
+
+    async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
+        """Measure the arm in one photo; never raises for what the photo holds."""
+        return await self._run(
+            measure_arm_photo, name, {"side": None}, ARM_LENGTHS, data, name, question or ArmQuestion()
+        )
+
+    async def instrument(self, data: bytes, name: str, corrections: Corrections | None = None) -> Outcome:
+        """Measure the instrument in one photo; never raises for what the photo holds."""
+        return await self._run(measure_instrument_photo, name, {}, INSTRUMENT_LENGTHS, data, name, corrections)
+
+    async def instrument_together(self, files: Sequence[tuple[bytes, str]]) -> Outcome:
+        """Measure one instrument from several photos of it lying still."""
+        name = " + ".join(name for _, name in files)
+        return await self._run(measure_instrument_photos, name, {}, INSTRUMENT_LENGTHS, list(files))
+
+    async def _run(
+        self,
+        work: Callable[..., Outcome],
+        name: str,
+        extra: dict[str, Any],
+        lengths: tuple[str, ...],
+        *arguments: Any,
+    ) -> Outcome:
+        future = self._pool.schedule(work, args=arguments, timeout=PHOTO_TIME_LIMIT_S)
+        try:
+            return await asyncio.wrap_future(future)
+        except (ProcessExpired, FutureTimeoutError, MemoryError):
+            return _refused(name, (MEASURING_FAILED,), extra, lengths)
+
+
+def _limit_worker() -> None:
+    """Bound a worker's memory, so that a hostile photo cannot take the machine's."""
+    resource.setrlimit(resource.RLIMIT_AS, (WORKER_MEMORY_LIMIT_BYTES, WORKER_MEMORY_LIMIT_BYTES))
+
+
+def _refused(name: str, problems: Sequence[Problem], extra: dict[str, Any], lengths: tuple[str, ...]) -> Outcome:
+    nothing: dict[str, Any] = dict.fromkeys(lengths)
+    head = {"photo": name, "usable": False, "problems": problems_json(problems)}
+    return Outcome(extra | head | nothing | {"points_px": {}})
+
+
+def _size_px(rgb: NDArray[np.uint8]) -> tuple[int, int]:
+    height, width = rgb.shape[:2]
+    return width, height
+
+
+def _jpeg(rgb: NDArray[np.uint8]) -> bytes:
+    from PIL import Image
+
+    buffer = io.BytesIO()
+    Image.fromarray(rgb).save(buffer, "JPEG", quality=88)
+    return buffer.getvalue()
