@@ -1,0 +1,152 @@
+"""Photo files: what is decoded, what is refused, what is forgotten."""
+
+import io
+
+import numpy as np
+import piexif
+import pytest
+from PIL import Image
+
+from calibration.problems import Refused
+from vision import photo as photo_module
+from vision.photo import load_photo
+
+WIDTH, HEIGHT = 640, 480
+
+
+def picture() -> Image.Image:
+    """Draw a landscape picture, red at the left, blue at the right."""
+    pixels = np.zeros((HEIGHT, WIDTH, 3), np.uint8)
+    pixels[:, : WIDTH // 2, 0] = 200
+    pixels[:, WIDTH // 2 :, 2] = 200
+    return Image.fromarray(pixels)
+
+
+def encoded(image: Image.Image, kind: str = "JPEG", **options: object) -> bytes:
+    buffer = io.BytesIO()
+    image.save(buffer, kind, **options)
+    return buffer.getvalue()
+
+
+def exif(
+    orientation: int = 1, focal35: int | None = 26, size: tuple[int, int] = (WIDTH, HEIGHT), lens: str = ""
+) -> bytes:
+    details = {piexif.ExifIFD.PixelXDimension: size[0], piexif.ExifIFD.PixelYDimension: size[1]}
+    if focal35 is not None:
+        details[piexif.ExifIFD.FocalLengthIn35mmFilm] = focal35
+    if lens:
+        details[piexif.ExifIFD.LensModel] = lens.encode()
+    gps = {piexif.GPSIFD.GPSLatitudeRef: b"N"}
+    return piexif.dump({"0th": {piexif.ImageIFD.Orientation: orientation}, "Exif": details, "GPS": gps})
+
+
+def codes(content: bytes) -> list[str]:
+    with pytest.raises(Refused) as caught:
+        load_photo(content)
+    return [problem.code for problem in caught.value.problems]
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "HEIF"])
+def test_every_container_gives_the_same_picture(kind):
+    photo = load_photo(encoded(picture(), kind), name="child.jpg")
+    assert photo.rgb.shape == (HEIGHT, WIDTH, 3)
+    assert photo.rgb.dtype == np.uint8
+    assert photo.name == "child.jpg"
+    assert np.allclose(photo.rgb[240, 100], (200, 0, 0), atol=12)
+    assert np.allclose(photo.rgb[240, 540], (0, 0, 200), atol=12)
+
+
+@pytest.mark.parametrize(
+    ("orientation", "red_at"), [(1, (240, 100)), (3, (240, 540)), (6, (100, 240)), (8, (540, 240))]
+)
+def test_orientation_is_applied_once(orientation, red_at):
+    photo = load_photo(encoded(picture(), exif=exif(orientation)))
+    assert photo.rgb[red_at][0] > 150
+    assert photo.focal35_mm == 26
+
+
+def test_heic_rotation_is_applied_once():
+    photo = load_photo(encoded(picture(), "HEIF", exif=exif(6)))
+    assert photo.rgb.shape == (WIDTH, HEIGHT, 3)
+    assert photo.rgb[100, 240][0] > 150
+
+
+def test_focal_length_is_a_hint_that_may_be_missing():
+    assert load_photo(encoded(picture(), exif=exif(focal35=None))).focal35_mm is None
+    assert load_photo(encoded(picture())).focal35_mm is None
+    assert load_photo(encoded(picture(), exif=exif(focal35=3000))).focal35_mm is None
+
+
+def test_focal_length_of_a_cropped_picture_is_not_used():
+    assert load_photo(encoded(picture(), exif=exif(size=(640, 640)))).focal35_mm is None
+
+
+def test_front_camera_is_known_from_the_file():
+    assert load_photo(encoded(picture(), exif=exif(lens="front camera 2.7mm"))).front_lens
+    assert not load_photo(encoded(picture(), exif=exif(lens="back camera 4.2mm"))).front_lens
+
+
+def test_cmyk_grey_palette_alpha_and_16_bit_become_rgb():
+    assert load_photo(encoded(picture().convert("CMYK"))).rgb.shape == (HEIGHT, WIDTH, 3)
+    assert load_photo(encoded(picture().convert("L"))).rgb.shape == (HEIGHT, WIDTH, 3)
+    assert load_photo(encoded(picture().convert("P"), "PNG")).rgb[240, 100, 0] > 150
+    clear = Image.new("RGBA", (WIDTH, HEIGHT), (0, 0, 0, 0))
+    assert (load_photo(encoded(clear, "PNG")).rgb == 255).all()
+    deep = Image.fromarray(np.full((HEIGHT, WIDTH), 128 * 256, np.uint16))
+    assert (load_photo(encoded(deep, "PNG")).rgb == 128).all()
+
+
+def test_second_picture_behind_a_jpeg_is_ignored():
+    content = encoded(picture(), "MPO", save_all=True, append_images=[picture().rotate(180)])
+    assert load_photo(content).rgb[240, 100, 0] > 150
+
+
+def test_animations_are_refused():
+    frames = [picture().rotate(180)]
+    assert codes(encoded(picture(), "WEBP", save_all=True, append_images=frames)) == ["file_animated"]
+    assert codes(encoded(picture(), "PNG", save_all=True, append_images=frames)) == ["file_animated"]
+    assert codes(encoded(picture(), "GIF", save_all=True, append_images=frames)) == ["file_unreadable"]
+
+
+def test_damaged_and_foreign_files_are_refused():
+    jpeg = encoded(picture())
+    assert codes(jpeg[: len(jpeg) // 2]) == ["file_damaged"]
+    heic = encoded(picture(), "HEIF")
+    assert codes(heic[: len(heic) // 2])[0] in ("file_damaged", "file_unreadable")
+    assert codes(b"") == ["file_unreadable"]
+    assert codes(b"%PDF-1.4 not a photo") == ["file_unreadable"]
+    assert codes(b"<svg xmlns='http://www.w3.org/2000/svg'/>") == ["file_unreadable"]
+
+
+def test_missing_file_is_refused(tmp_path):
+    with pytest.raises(Refused, match="file_unreadable"):
+        load_photo(tmp_path / "none.jpg")
+
+
+def test_limits_hold_before_decoding(monkeypatch):
+    jpeg = encoded(picture())
+
+    def decode(_):
+        raise AssertionError("decoded before the limits were checked")
+
+    monkeypatch.setattr(photo_module, "_pixels", decode)
+    monkeypatch.setattr(photo_module, "MAX_PIXELS", 1000)
+    assert codes(jpeg) == ["file_too_large"]
+    monkeypatch.setattr(photo_module, "MAX_BYTES", len(jpeg) - 1)
+    assert codes(jpeg) == ["file_too_large"]
+
+
+def test_thumbnails_are_refused():
+    assert codes(encoded(picture().resize((300, 200)))) == ["photo_too_small"]
+
+
+def test_a_bomb_is_refused_by_its_header():
+    bomb = encoded(Image.new("1", (30_000, 30_000)), "PNG")
+    assert len(bomb) < 1_000_000
+    assert codes(bomb) == ["file_too_large"]
+
+
+def test_large_pictures_are_reduced(monkeypatch):
+    monkeypatch.setattr(photo_module, "WORKING_SIDE_PX", 500)
+    photo = load_photo(encoded(picture()))
+    assert photo.size_px == (500, 375)

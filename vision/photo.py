@@ -1,0 +1,172 @@
+"""A photo file into pixels: decoded once, turned upright once, everything else about it forgotten.
+
+The number of bytes and the number of pixels are checked before anything is decoded.  The camera's focal length, where
+the file states it, is kept as a hint for the calibration; place, time, device and thumbnail are dropped with the rest
+of the metadata.
+"""
+
+from __future__ import annotations
+
+import io
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pillow_heif
+from numpy.typing import NDArray
+from PIL import Image, ImageOps, UnidentifiedImageError
+
+from calibration.problems import Refused
+from vision.problems import FILE_ANIMATED, FILE_DAMAGED, FILE_TOO_LARGE, FILE_UNREADABLE, PHOTO_TOO_SMALL
+
+MAX_BYTES = 40_000_000
+"""Largest accepted file; a 50-megapixel JPEG of a phone has about 20 MB."""
+MAX_PIXELS = 64_000_000
+"""Largest accepted picture; phones' "high resolution" modes have 48 to 50 megapixels."""
+MIN_SIDE_PX = 480
+"""Shortest accepted side; below it neither the sheet's squares nor a hand can be read."""
+WORKING_SIDE_PX = 4096
+"""Longer pictures are reduced to this side at decoding; landmarks gain nothing from more pixels."""
+
+FORMATS = ("JPEG", "PNG", "WEBP", "HEIF")
+"""Accepted containers (JPEG includes MPO, a JPEG with a second picture behind it, as some phones save)."""
+
+_EXIF_IFD = 0x8769
+_FOCAL_35_MM, _LENS_MODEL, _WIDTH, _HEIGHT = 0xA405, 0xA434, 0xA002, 0xA003  # EXIF 2.32, CIPA DC-008
+_PLAUSIBLE_FOCAL35_MM = (8.0, 200.0)
+
+pillow_heif.register_heif_opener()
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """A decoded photo.
+
+    Attributes
+    ----------
+    name : str
+        File name, without folders.
+    rgb : (H, W, 3) uint8 ndarray
+        Pixels, upright, sRGB.
+    focal35_mm : float or None
+        35 mm-equivalent focal length the file states (rounded by phones to whole mm, good to 2-3 %), None where absent
+        or where the picture was cropped afterwards.
+    front_lens : bool
+        The file says that it was taken with the phone's front (selfie) camera.
+    """
+
+    name: str
+    rgb: NDArray[np.uint8]
+    focal35_mm: float | None = None
+    front_lens: bool = False
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Width and height, in px."""
+        return self.rgb.shape[1], self.rgb.shape[0]
+
+
+def load_photo(source: str | Path | bytes, name: str | None = None) -> Photo:
+    """Decode a photo.
+
+    Parameters
+    ----------
+    source : path or bytes
+        The file, or its content.
+    name : str, optional
+        Name to call it by; the file's name by default.
+
+    Returns
+    -------
+    Photo
+        Upright pixels and the focal length the file states.
+
+    Raises
+    ------
+    Refused
+        If the file is not a readable still photo, is damaged, too large, or too small.
+    """
+    content = source if isinstance(source, bytes) else _read(Path(source))
+    if name is None:
+        name = "photo" if isinstance(source, bytes) else Path(source).name
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # odd metadata is common and nothing a parent could act on
+        return _decode(content, name)
+
+
+def _decode(content: bytes, name: str) -> Photo:
+    if len(content) > MAX_BYTES:
+        raise Refused(FILE_TOO_LARGE)
+    image = _open(content)
+    if image.width * image.height > MAX_PIXELS:
+        raise Refused(FILE_TOO_LARGE)
+    if min(image.size) < MIN_SIDE_PX:
+        raise Refused(PHOTO_TOO_SMALL)
+    # phones put a second picture (depth, burst, video still) behind a JPEG or HEIC: the first one is the photo
+    if image.format not in ("MPO", "HEIF") and getattr(image, "n_frames", 1) > 1:
+        raise Refused(FILE_ANIMATED)
+    focal35_mm, front_lens = _lens(image)
+    return Photo(name, _pixels(image), focal35_mm, front_lens)
+
+
+def _read(path: Path) -> bytes:
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise Refused(FILE_TOO_LARGE)
+        return path.read_bytes()
+    except OSError as error:
+        raise Refused(FILE_UNREADABLE) from error
+
+
+def _open(content: bytes) -> Image.Image:
+    """Read the header only."""
+    try:
+        return Image.open(io.BytesIO(content), formats=FORMATS)
+    except Image.DecompressionBombError as error:
+        raise Refused(FILE_TOO_LARGE) from error
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, EOFError, RuntimeError) as error:
+        raise Refused(FILE_UNREADABLE) from error
+
+
+def _lens(image: Image.Image) -> tuple[float | None, bool]:
+    """35 mm-equivalent focal length, and whether the front camera was used, as far as the file says."""
+    try:
+        details = image.getexif().get_ifd(_EXIF_IFD)
+        focal_mm = float(details.get(_FOCAL_35_MM, 0.0))
+        lens = str(details.get(_LENS_MODEL, ""))
+        taken = (float(details.get(_WIDTH, 0.0)), float(details.get(_HEIGHT, 0.0)))
+    except Exception:  # damaged metadata comes in every shape, and we can do without it
+        return None, False
+    front = "front" in lens.lower()
+    if not _PLAUSIBLE_FOCAL35_MM[0] <= focal_mm <= _PLAUSIBLE_FOCAL35_MM[1]:
+        return None, front
+    if min(taken) > 0:
+        was, now = max(taken) / min(taken), max(image.size) / min(image.size)
+        if abs(was / now - 1) > 0.02:  # cropped later: the stated focal length is that of another frame
+            return None, front
+    return focal_mm, front
+
+
+def _pixels(image: Image.Image) -> NDArray[np.uint8]:
+    """Upright (H, W, 3) uint8 pixels."""
+    try:
+        image.draft("RGB", (WORKING_SIDE_PX, WORKING_SIDE_PX))  # a huge JPEG is decoded at half size at once
+        image = ImageOps.exif_transpose(image)
+        image = _as_rgb(image)
+    except Exception as error:  # decoders raise whatever the damage leads them to
+        raise Refused(FILE_DAMAGED) from error
+    if max(image.size) > WORKING_SIDE_PX:
+        shrink = WORKING_SIDE_PX / max(image.size)
+        size = (round(image.width * shrink), round(image.height * shrink))
+        image = image.resize(size, Image.Resampling.BOX if shrink > 0.5 else Image.Resampling.LANCZOS)
+    return np.ascontiguousarray(np.asarray(image, dtype=np.uint8))
+
+
+def _as_rgb(image: Image.Image) -> Image.Image:
+    if image.mode.startswith("I;16") or image.mode == "I":  # 16-bit grey; convert() would clip it to white
+        return Image.fromarray((np.asarray(image).astype(np.uint32) >> 8).astype(np.uint8)).convert("RGB")
+    if image.has_transparency_data:
+        image = image.convert("RGBA")
+        return Image.alpha_composite(Image.new("RGBA", image.size, "white"), image).convert("RGB")
+    return image.convert("RGB")
