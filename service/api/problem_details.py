@@ -1,0 +1,70 @@
+"""Errors of the HTTP interface as RFC 9457 problem details."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, ConfigDict
+from starlette.exceptions import HTTPException
+
+MEDIA_TYPE = "application/problem+json"
+
+
+class ProblemDetails(BaseModel):
+    """Body of every error (RFC 9457, section 3.1)."""
+
+    model_config = ConfigDict(
+        extra="allow",
+        json_schema_extra={
+            "examples": [{"type": "about:blank", "title": "Unprocessable Content", "status": 422, "detail": "..."}]
+        },
+    )
+
+    type: str = "about:blank"
+    title: str
+    status: int
+    detail: str
+
+
+RESPONSES: dict[int | str, dict[str, Any]] = {
+    code: {"model": ProblemDetails, "content": {MEDIA_TYPE: {}}, "description": description}
+    for code, description in {
+        400: "The request cannot be understood.",
+        413: "A file is larger than is accepted.",
+        422: "A number or a choice is not acceptable; the detail says which and why.",
+    }.items()
+}
+"""The errors a measuring route may answer with, for the OpenAPI description."""
+
+
+def problem_response(status: int, detail: str, **more: Any) -> JSONResponse:
+    """Build an answer that carries problem details."""
+    from http import HTTPStatus
+
+    body = {"type": "about:blank", "title": HTTPStatus(status).phrase, "status": status, "detail": detail} | more
+    return JSONResponse(body, status_code=status, media_type=MEDIA_TYPE)
+
+
+def install_problem_details(app: FastAPI) -> None:
+    """Make `app` answer every error with problem details; nothing of a photo or a traceback leaves it."""
+
+    @app.exception_handler(HTTPException)
+    async def http_error(_: Request, error: HTTPException) -> JSONResponse:
+        response = problem_response(error.status_code, str(error.detail))
+        response.headers.update(error.headers or {})
+        return response
+
+    @app.exception_handler(RequestValidationError)
+    async def invalid(_: Request, error: RequestValidationError) -> JSONResponse:
+        faults = [
+            {"where": ".".join(str(part) for part in fault["loc"]), "message": fault["msg"]} for fault in error.errors()
+        ]
+        detail = "; ".join(f"{fault['where']}: {fault['message']}" for fault in faults)
+        return problem_response(422, detail, errors=faults)
+
+    @app.exception_handler(ValueError)
+    async def unacceptable(_: Request, error: ValueError) -> JSONResponse:
+        return problem_response(422, str(error))

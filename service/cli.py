@@ -1,0 +1,123 @@
+"""The command line: `scrollreach arm`, `instrument`, `fit`, `sheet`, `serve` and the teacher's other questions."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import sys
+from collections.abc import Awaitable, Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from service.readable import measurement_text
+
+if TYPE_CHECKING:
+    from service.measuring import MeasuringPool, Outcome
+
+REFUSED_STATUS = 3
+SYSTEM_PACKAGES = "libgl1 libegl1 libgles2 libglib2.0-0"
+
+PHOTO = click.Path(exists=True, dir_okay=False, path_type=Path)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="scrollreach")
+def commands() -> None:
+    """Measure a child's arm and an instrument from phone photos, and say whether the instrument fits the child.
+
+    Each photo shows a printed sheet of known size: make it with `scrollreach sheet`. The teacher who sees the child
+    play decides; pain, numbness or strain means stop and ask the teacher.
+    """
+
+
+@commands.command()
+@click.argument("photos", nargs=-1, required=True, type=PHOTO)
+@click.option("--side", type=click.Choice(["left", "right", "auto"]), default="auto", help="Which arm of the child.")
+@click.option("--against-wall/--off-wall", "against_wall", default=None, help="Back and hand touch the wall, or not.")
+@click.option("--age", "age_years", type=click.FloatRange(2, 20), help="Age in years, if known.")
+@click.option("--stature", "stature_mm", type=click.FloatRange(600, 2200), help="Standing height in mm, if known.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object per photo, one a line.")
+@click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Save the first photo, annotated.")
+def arm(
+    photos: Sequence[Path],
+    side: str,
+    against_wall: bool | None,
+    age_years: float | None,
+    stature_mm: float | None,
+    as_json: bool,
+    picture: Path | None,
+) -> None:
+    """Measure the arm, from the side of the neck to the middle of the palm.
+
+    Several photos are taken to be of the same child; their combined length is printed last.
+    """
+    from service.measuring import ArmQuestion
+
+    question = ArmQuestion(side, age_years, stature_mm, against_wall)
+    outcomes = _measure([lambda pool, path=path: pool.arm(path.read_bytes(), path.name, question) for path in photos])
+    _finish(outcomes, as_json, picture)
+
+
+@commands.command()
+@click.argument("photos", nargs=-1, required=True, type=PHOTO)
+@click.option("--same", is_flag=True, help="All photos show the same instrument, lying still beside the same sheet.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object per photo (one in all with --same), one a line.")
+@click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Save the first photo, annotated.")
+def instrument(photos: Sequence[Path], same: bool, as_json: bool, picture: Path | None) -> None:
+    """Measure an instrument's body length and total length."""
+    if same and len(photos) > 1:
+        files = [(path.read_bytes(), path.name) for path in photos]
+        outcomes = _measure([lambda pool: pool.instrument_together(files)])
+    else:
+        outcomes = _measure([lambda pool, path=path: pool.instrument(path.read_bytes(), path.name) for path in photos])
+    _finish(outcomes, as_json, picture)
+
+
+@commands.command()
+@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", help="Paper size.")
+@click.option("--index", type=click.IntRange(1, 4), default=1, help="Which of the four sheets that go into one photo.")
+@click.option("--format", "form", type=click.Choice(["pdf", "png"]), default="pdf", help="Kind of file.")
+@click.option("--dpi", type=click.IntRange(72, 1200), default=300, help="Dots per inch of a PNG.")
+@click.option("--language", type=click.Choice(["en", "de"]), default="en", help="Language of the words on the sheet.")
+@click.option("--out", required=True, type=click.Path(dir_okay=False, path_type=Path), help="File to write.")
+def sheet(paper: str, index: int, form: str, dpi: int, language: str, out: Path) -> None:
+    """Make the reference sheet to print, at true size."""
+    from calibration.sheet import Paper, SheetLayout
+    from calibration.sheet_drawing import sheet_pdf, sheet_png
+
+    layout = SheetLayout(Paper(paper), index)
+    out.write_bytes(sheet_pdf(layout, language) if form == "pdf" else sheet_png(layout, dpi, language))
+    click.echo(f"Sheet {layout.name} written to {out}. Print it at 100 % and check its bars with a ruler.")
+
+
+def _measure(tasks: Sequence[Callable[[MeasuringPool], Awaitable[Outcome]]]) -> list[Outcome]:
+    """Run the tasks in a pool, with progress on a terminal."""
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from service.measuring import MeasuringPool
+
+    async def everything(pool: MeasuringPool) -> list[Outcome]:
+        async def one(task: Callable[[MeasuringPool], Awaitable[Outcome]]) -> Outcome:
+            outcome = await task(pool)
+            progress.advance(bar)
+            return outcome
+
+        return await asyncio.gather(*(one(task) for task in tasks))
+
+    console = Console(stderr=True)
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
+        bar = progress.add_task("Measuring", total=len(tasks))
+        with MeasuringPool(min(len(tasks), 2)) as pool:
+            return asyncio.run(everything(pool))
+
+
+def _finish(outcomes: Sequence[Outcome], as_json: bool, picture: Path | None) -> None:
+    for outcome in outcomes:
+        click.echo(json.dumps(outcome.result) if as_json else measurement_text(outcome.result))
+    if picture is not None and outcomes[0].overlay_jpeg is not None:
+        picture.write_bytes(outcomes[0].overlay_jpeg)
+    if not all(outcome.result["usable"] for outcome in outcomes):
+        sys.exit(REFUSED_STATUS)
