@@ -98,7 +98,7 @@ def covariance_mm2(first: Length, second: Length) -> float:
     Contributions without a key are independent of everything, also of those of the same length.
     """
     mine, theirs = _by_key(first), _by_key(second)
-    return sum(value * theirs[key] for key, value in mine.items() if key in theirs)
+    return sum((value * theirs[key] for key, value in mine.items() if key in theirs), start=0.0)
 
 
 def _by_key(length: Length) -> dict[str, float]:
@@ -137,7 +137,7 @@ def combine(lengths: Sequence[Length]) -> Length:
     if len(lengths) == 1:
         return lengths[0]
     size = len(lengths)
-    matrix = np.array([[covariance_mm2(a, b) for b in lengths] for a in lengths])
+    matrix = np.array([[covariance_mm2(a, b) for b in lengths] for a in lengths], dtype=np.float64)
     matrix[np.diag_indices(size)] = [length.standard_uncertainty_mm**2 for length in lengths]
     weights = np.linalg.pinv(matrix) @ np.ones(size)
     weights /= weights.sum()
