@@ -1,4 +1,4 @@
-"""Measuring in worker processes: the models are loaded once in each, and a photo that kills a worker kills nothing else.
+"""Measuring in worker processes, each with its models loaded once; a photo that kills one kills nothing else.
 
 A photo is a stranger's bytes.  It is decoded and measured only in a worker, with a time limit and a memory limit; a
 worker that dies or hangs is replaced and the caller is told that this photo could not be read.  What comes back is

@@ -10,6 +10,8 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict
 from starlette.exceptions import HTTPException
 
+from service.fit.errors import FitError
+
 MEDIA_TYPE = "application/problem+json"
 
 
@@ -65,6 +67,6 @@ def install_problem_details(app: FastAPI) -> None:
         detail = "; ".join(f"{fault['where']}: {fault['message']}" for fault in faults)
         return problem_response(422, detail, errors=faults)
 
-    @app.exception_handler(ValueError)
-    async def unacceptable(_: Request, error: ValueError) -> JSONResponse:
+    @app.exception_handler(FitError)
+    async def unacceptable(_: Request, error: FitError) -> JSONResponse:
         return problem_response(422, str(error))
