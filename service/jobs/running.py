@@ -1,0 +1,72 @@
+"""Starting and stopping the durable work, and handing it a new upload."""
+
+from __future__ import annotations
+
+import logging
+from datetime import UTC, datetime
+from pathlib import Path
+
+from dbos import DBOS, DBOSConfig, SetWorkflowID
+from sqlalchemy import select
+
+from service.jobs.workflows import Workshop, delete_photos_on_their_day, measure_upload, open_workshop
+from service.store.tables import RECEIVED, Upload
+
+EVERY_HOUR = "0 * * * *"
+WORKFLOWS_VERSION = "1"
+"""Version of the workflows' shape: a newer program takes up work that an older one left, while this stays."""
+
+
+class SystemClock:
+    """The machine's clock."""
+
+    def now(self) -> datetime:
+        """The moment, in UTC."""
+        return datetime.now(UTC)
+
+
+async def start_jobs(workshop: Workshop, jobs_file: Path) -> None:
+    """Open the workflow database, take up what was left unfinished, and schedule deletions."""
+    open_workshop(workshop)
+    for name in ("dbos", "alembic"):
+        logging.getLogger(name).setLevel(logging.ERROR)
+    config: DBOSConfig = {
+        "name": "scrollreach",
+        "system_database_url": f"sqlite:///{jobs_file}",
+        "application_version": WORKFLOWS_VERSION,
+        "log_level": "ERROR",
+        "enable_otlp": False,
+    }
+    DBOS(config=config)
+    DBOS.launch()
+    await _schedule_deletions()
+    with workshop.store.whole_house() as session:
+        unstarted = session.scalars(select(Upload.id).where(Upload.state == RECEIVED)).all()
+    for upload_id in unstarted:
+        await start_measuring(upload_id)
+    await sweep(workshop.clock.now())
+
+
+async def _schedule_deletions() -> None:
+    name = "delete-photos-on-their-day"
+    if not await DBOS.list_schedules_async(schedule_name_prefix=name):
+        await DBOS.create_schedule_async(
+            schedule_name=name, workflow_fn=delete_photos_on_their_day, schedule=EVERY_HOUR
+        )
+
+
+async def start_measuring(upload_id: str) -> None:
+    """Start measuring an upload; on return it is certain to be measured. Twice is once."""
+    with SetWorkflowID(f"measure:{upload_id}"):
+        await DBOS.start_workflow_async(measure_upload, upload_id)
+
+
+async def sweep(now: datetime) -> None:
+    """Delete what is due now; the hourly schedule does the same."""
+    await delete_photos_on_their_day(now, None)
+
+
+def stop_jobs() -> None:
+    """Stop; unfinished work is taken up on the next start."""
+    DBOS.destroy()
+    open_workshop(None)

@@ -1,0 +1,110 @@
+"""Settings of the running service: defaults, then a file, then the environment; the last one said wins.
+
+The file is ``scrollreach.toml`` in the folder where the program starts (or the one named by ``SCROLLREACH_SETTINGS``);
+the environment names are the settings' names in capitals with ``SCROLLREACH_`` in front.  `described` lists them all,
+so that the program documents itself.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import Field
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
+
+PREFIX = "SCROLLREACH_"
+SETTINGS_FILE = "scrollreach.toml"
+
+
+class Settings(BaseSettings):
+    """Everything that can be set about the service."""
+
+    model_config = SettingsConfigDict(env_prefix=PREFIX, extra="forbid", frozen=True)
+
+    data_folder: Path = Field(Path("scrollreach-data"), description="Folder of the database, the photos and the secret.")
+    host: str = Field("127.0.0.1", description="Address to listen on.")
+    port: Annotated[int, Field(ge=1, le=65535)] = Field(8000, description="Port to listen on.")
+    public_url: str = Field(
+        "", description="Address under which families reach the service, for links; empty means the address of the request."
+    )
+    secure_cookies: bool = Field(
+        False, description="Send cookies over HTTPS only and ask browsers to stay on HTTPS: switch on behind TLS."
+    )
+    quick_page: bool = Field(True, description="Offer the page without sign-in at /: two photos in, verdict out.")
+    review: bool = Field(
+        True, description="Keep a measured photo, encrypted, until the teacher has reviewed it; off deletes it at once."
+    )
+    photo_days: Annotated[int, Field(ge=1, le=90)] = Field(
+        14, description="Days after which every photo still kept is deleted."
+    )
+    link_days: Annotated[int, Field(ge=1, le=60)] = Field(14, description="Days a family's link stays open, unless chosen.")
+    report_days: Annotated[int, Field(ge=1, le=365)] = Field(60, description="Days a report's link stays open.")
+    session_days: Annotated[int, Field(ge=1, le=90)] = Field(14, description="Days a teacher stays signed in.")
+    upload_megabytes: Annotated[int, Field(ge=1, le=100)] = Field(25, description="Largest photo accepted, in megabytes.")
+    upload_seconds: Annotated[int, Field(ge=5, le=3600)] = Field(
+        180, description="Longest time one request may take to arrive, in seconds."
+    )
+    workers: Annotated[int, Field(ge=0, le=64)] = Field(0, description="Measuring processes; 0 means one a core.")
+    sign_in_tries: Annotated[int, Field(ge=1)] = Field(5, description="Sign-in tries a minute for one e-mail address.")
+    quick_tries: Annotated[int, Field(ge=1)] = Field(20, description="Tries of the quick page in ten minutes per address.")
+    family_tries: Annotated[int, Field(ge=1)] = Field(60, description="Photos an hour through one family's link.")
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """Order of the sources: what the caller says, the environment, the file."""
+        file = Path(os.environ.get(PREFIX + "SETTINGS", SETTINGS_FILE))
+        return init_settings, env_settings, TomlConfigSettingsSource(settings_cls, toml_file=file)
+
+    @property
+    def database_file(self) -> Path:
+        """File of the records."""
+        return self.data_folder / "records.sqlite"
+
+    @property
+    def jobs_file(self) -> Path:
+        """File in which durable work notes how far it has come."""
+        return self.data_folder / "jobs.sqlite"
+
+    @property
+    def photo_folder(self) -> Path:
+        """Folder of encrypted photos."""
+        return self.data_folder / "photos"
+
+    @property
+    def secret_file(self) -> Path:
+        """File of the secret that signs links and encrypts photos."""
+        return self.data_folder / "secret"
+
+    @property
+    def upload_bytes(self) -> int:
+        """Largest photo accepted, in bytes."""
+        return self.upload_megabytes * 1024 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class SettingLine:
+    """One setting as shown to whoever runs the program."""
+
+    name: str
+    variable: str
+    default: Any
+    value: Any
+    description: str
+
+
+def described(settings: Settings) -> list[SettingLine]:
+    """Every setting with its name in the file, in the environment, its default, its value and its meaning."""
+    return [
+        SettingLine(name, PREFIX + name.upper(), field.default, getattr(settings, name), field.description or "")
+        for name, field in Settings.model_fields.items()
+    ]

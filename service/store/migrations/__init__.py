@@ -1,0 +1,1 @@
+"""Steps that bring the tables up to date."""
