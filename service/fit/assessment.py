@@ -1,0 +1,256 @@
+"""From lengths to probabilities, for one instrument or for thousands at once.
+
+Let a be the arm, L the shortest arm the chart asks for an instrument of the measured body b and total t, W the width
+of its band and s the stretch allowance.  With the margin d = a - L:
+
+    too large    d < -s          stretch   -s <= d < 0
+    fits         0 <= d <= W     too small  d > W, written d / W - 1 > 0, which stays finite where the band is open
+
+d and d / W - 1 are expanded to first order in a, b and t (JCGM 100:2008, 5.2.2), and their normal distributions give
+the four probabilities (JCGM 106:2012, 7.4).  The covariances of a, b and t count: an error of the print scale of one
+sheet in both photos lengthens arm and instrument alike and nearly cancels in d.  Slopes are secants over one standard
+uncertainty, so that a bend of the chart within reach is not missed.
+
+L is half the shortest arm by body, half that by total.  Where one of the two is not known, the other stands for both,
+and the spread of the ratio of body to total among instruments is added (0.60 to 0.61, rectangular: the sizes tabulated
+by violin makers; JCGM 100:2008, 4.3.7).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from calibration.quantity import Length
+from service.fit.chart import Chart
+from service.fit.errors import LengthError
+from service.fit.lengths import check_plausible, widened
+from service.fit.sentences import say
+
+Array = NDArray[np.float64]
+
+TINY_MM = 1e-6
+SECANT_MM = 0.5
+RATIO_SPREAD = 0.005 / sqrt(3) / 0.605
+"""Relative standard deviation of total length for a given body length."""
+
+
+@dataclass(frozen=True)
+class InstrumentLengths:
+    """What is measured on one instrument; at least one of the two lengths.
+
+    Attributes
+    ----------
+    body, total : Length or None
+        Body length and total length.
+    label : str or None
+        The size it is sold as, e.g. ``"1/8"``.
+    name : str or None
+        How people tell it from others, e.g. a shelf number.
+    string_length : Length or None
+        Nut to bridge.
+
+    Raises
+    ------
+    LengthError
+        If no length is given, or one is implausible.
+    """
+
+    body: Length | None
+    total: Length | None
+    label: str | None = None
+    name: str | None = None
+    string_length: Length | None = None
+
+    def __post_init__(self) -> None:
+        if self.body is None and self.total is None:
+            raise LengthError(say("Neither body length nor total length of the instrument is known. Measure one."))
+        if self.body is not None:
+            check_plausible(self.body.value_mm, "body")
+        if self.total is not None:
+            check_plausible(self.total.value_mm, "total")
+            if self.body is not None and self.total.value_mm <= self.body.value_mm:
+                raise LengthError(say("The total length must be longer than the body. Are the two swapped?"))
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """Numbers for N instruments and one arm; every array has shape (N,).
+
+    Attributes
+    ----------
+    shortest_arm_mm, longest_arm_mm : ndarray
+        The arm band of each instrument as measured, mm.
+    margin_mm, u_margin_mm : ndarray
+        Arm minus shortest arm, and its standard uncertainty, mm.
+    u_outgrown_mm : ndarray
+        Standard uncertainty of arm minus longest arm, mm; infinite where the band is open.
+    too_small, fits, stretch, too_large : ndarray
+        Probabilities; they add to one.
+    place, u_place : ndarray
+        Place among the chart's sizes (`Chart.position`) and its standard uncertainty.
+    body_factor, total_factor : ndarray
+        Sensitivity of the margin to body and total length.
+    small : ndarray of bool
+        Smaller than a quarter size.
+    """
+
+    shortest_arm_mm: Array
+    longest_arm_mm: Array
+    margin_mm: Array
+    u_margin_mm: Array
+    u_outgrown_mm: Array
+    too_small: Array
+    fits: Array
+    stretch: Array
+    too_large: Array
+    place: Array
+    u_place: Array
+    body_factor: Array
+    total_factor: Array
+    small: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Moments:
+    """Means and covariances of body and total length of N instruments with one arm, mm and mm2; NaN where unknown."""
+
+    body: Array
+    total: Array
+    var_body: Array
+    var_total: Array
+    cov_body_total: Array
+    cov_arm_body: Array
+    cov_arm_total: Array
+
+
+def assess(chart: Chart, arm: Length, instruments: Sequence[InstrumentLengths]) -> Assessment:
+    """Probabilities of `instruments` for `arm`.
+
+    Parameters
+    ----------
+    chart : Chart
+    arm : Length
+    instruments : sequence of InstrumentLengths, length N
+
+    Returns
+    -------
+    Assessment
+    """
+    arm = widened(arm)
+    return assess_moments(chart, arm.value_mm, arm.standard_uncertainty_mm**2, moments(arm, instruments))
+
+
+def assess_moments(chart: Chart, arm_mm: Array | float, var_arm: Array | float, m: Moments) -> Assessment:
+    """Assess from means and covariances; `arm_mm` and `var_arm` are numbers or (N,) arrays, mm and mm2."""
+    has_body, has_total = np.isfinite(m.body), np.isfinite(m.total)
+    weight_body = np.where(has_body, np.where(has_total, 0.5, 1.0), 0.0)
+    low_b, slope_b, inv_b, inv_slope_b, place_b, place_slope_b = _local(chart, "body", m.body, m.var_body)
+    low_t, slope_t, inv_t, inv_slope_t, place_t, place_slope_t = _local(chart, "total", m.total, m.var_total)
+    weight_total = 1.0 - weight_body
+    var_b, var_t = np.nan_to_num(m.var_body), np.nan_to_num(m.var_total)
+
+    shortest = weight_body * low_b + weight_total * low_t
+    inverse_width = weight_body * inv_b + weight_total * inv_t
+    margin = arm_mm - shortest
+    missing = np.where(has_body & has_total, 0.0, RATIO_SPREAD / 2) * shortest
+
+    def variance(of_arm: Array | float, of_body: Array, of_total: Array) -> Array:
+        total = of_arm**2 * var_arm + of_body**2 * var_b + of_total**2 * var_t
+        total += 2 * of_body * of_total * m.cov_body_total
+        total += 2 * of_arm * (of_body * m.cov_arm_body + of_total * m.cov_arm_total)
+        return np.asarray(np.maximum(total + (of_arm * missing) ** 2, 0.0))
+
+    factor_b, factor_t = -weight_body * slope_b, -weight_total * slope_t
+    u_margin = np.maximum(np.sqrt(variance(1.0, factor_b, factor_t)), TINY_MM)
+    excess = margin * inverse_width - 1
+    excess_b = inverse_width * factor_b + margin * weight_body * inv_slope_b
+    excess_t = inverse_width * factor_t + margin * weight_total * inv_slope_t
+    u_excess = np.sqrt(variance(inverse_width, excess_b, excess_t))
+    u_excess = np.maximum(u_excess, TINY_MM * np.maximum(inverse_width, TINY_MM))
+
+    larger = ndtr(-margin / u_margin)
+    too_large = ndtr(-(margin + chart.stretch_mm) / u_margin)
+    too_small = ndtr(excess / u_excess)
+    total = np.maximum(1.0, larger + too_small)
+    larger, too_large, too_small = larger / total, too_large / total, too_small / total
+
+    place = weight_body * place_b + weight_total * place_t
+    place_var = (weight_body * place_slope_b) ** 2 * var_b + (weight_total * place_slope_t) ** 2 * var_t
+    place_var += 2 * weight_body * place_slope_b * weight_total * place_slope_t * m.cov_body_total
+    body_like = np.where(has_body, m.body, 0.605 * np.nan_to_num(m.total))
+    with np.errstate(divide="ignore"):
+        longest = shortest + 1 / inverse_width
+        u_outgrown = u_excess / inverse_width
+    return Assessment(
+        shortest_arm_mm=shortest,
+        longest_arm_mm=longest,
+        margin_mm=np.asarray(margin),
+        u_margin_mm=u_margin,
+        u_outgrown_mm=u_outgrown,
+        too_small=too_small,
+        fits=np.clip(1 - larger - too_small, 0, 1),
+        stretch=larger - too_large,
+        too_large=too_large,
+        place=place,
+        u_place=np.sqrt(np.maximum(place_var, TINY_MM**2)),
+        body_factor=factor_b,
+        total_factor=factor_t,
+        small=body_like < chart.small_below_body_mm,
+    )
+
+
+def moments(arm: Length, instruments: Sequence[InstrumentLengths]) -> Moments:
+    """Means, variances and covariances of the instruments' lengths among themselves and with the arm."""
+    arm_keys = _keyed(arm)
+    rows = [_row(arm_keys, each.body, each.total) for each in instruments]
+    columns = np.array(rows, dtype=float).reshape(len(rows), 7).T
+    return Moments(*columns)
+
+
+def _row(arm_keys: dict[str, float], body: Length | None, total: Length | None) -> tuple[float, ...]:
+    body_mm, var_body, body_keys = _summed(body)
+    total_mm, var_total, total_keys = _summed(total)
+    return (
+        body_mm,
+        total_mm,
+        var_body,
+        var_total,
+        sum(part * total_keys[key] for key, part in body_keys.items() if key in total_keys),
+        sum(part * arm_keys[key] for key, part in body_keys.items() if key in arm_keys),
+        sum(part * arm_keys[key] for key, part in total_keys.items() if key in arm_keys),
+    )
+
+
+def _summed(length: Length | None) -> tuple[float, float, dict[str, float]]:
+    if length is None:
+        return float("nan"), float("nan"), {}
+    length = widened(length)
+    keys: dict[str, float] = {}
+    variance = 0.0
+    for part in length.budget:
+        variance += part.contribution_mm**2
+        if part.key is not None:
+            keys[part.key] = keys.get(part.key, 0.0) + part.contribution_mm
+    return length.value_mm, variance, keys
+
+
+def _keyed(length: Length) -> dict[str, float]:
+    return _summed(length)[2]
+
+
+def _local(chart: Chart, kind: str, length: Array, variance: Array) -> tuple[Array, ...]:
+    """Shortest arm, reciprocal width and place with their secant slopes; zero where the length is unknown."""
+    known = np.isfinite(length)
+    x = np.where(known, length, chart.knots_mm(kind)[0])
+    step = np.maximum(np.sqrt(np.where(known, variance, 0.0)), SECANT_MM)
+    out: list[Array] = []
+    for function in (chart.shortest_arm_mm, chart.reciprocal_width, chart.position):
+        out.append(np.where(known, function(x, kind), 0.0))
+        out.append(np.where(known, (function(x + step, kind) - function(x - step, kind)) / (2 * step), 0.0))
+    return tuple(out)

@@ -1,0 +1,176 @@
+"""Lengths as people type them, and sums of lengths that keep their shared causes of error.
+
+``V±U`` (also ``V+-U``) states a value and its expanded uncertainty U: the true length lies within U of V in 95 of 100
+cases (JCGM 100:2008, 6.2; JCGM 200:2012, 2.35), so the standard uncertainty is U / 1.96.  A bare ``V`` gets the
+uncertainty of a careful layman with a tape.  Units: mm unless cm or in is written.
+
+A sum of lengths with fixed factors (arm minus the arm an instrument asks for) is again a length.  Its budget is the
+factors times the budgets; causes with the same key are added with their signs, so that an error common to both lengths
+cancels as far as it does in truth (JCGM 100:2008, 5.2.2 and F.1.2.3).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from math import sqrt
+
+from calibration.quantity import COVERAGE_FACTOR, Contribution, Length
+from service.fit.errors import LengthError
+from service.fit.sentences import say
+
+MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "in": 25.4, "inch": 25.4, "inches": 25.4, '"': 25.4, "″": 25.4}
+"""The inch is 25.4 mm exactly (international yard and pound agreement, 1959)."""
+
+TAPE_ARM_U_MM = 7.0
+"""Standard uncertainty of one careful arm reading with a tape by a layman, mm.  No figure is published for this line;
+ours: 1.5 % of 450 mm, the size of inter-observer errors of body lengths (ISAK targets 1.5-2 %, from memory)."""
+
+TAPE_INSTRUMENT_U_MM = 2.0
+"""Standard uncertainty of an instrument length read with a tape, mm.  Ours: a tape over the arch reads 1-2 mm long."""
+
+PLAUSIBLE_MM = {"arm": (200.0, 800.0), "body": (120.0, 420.0), "total": (220.0, 700.0)}
+"""Lengths outside these, mm, are slips of the pen or of the unit.  Ours: well beyond a two-year-old's and a tall
+adult's arm, and beyond the smallest and largest violin."""
+
+_NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|\d+(?:[.,]\d+)?)"
+_FORM = re.compile(
+    rf"^\s*(?P<value>{_NUMBER})\s*(?P<unit1>[a-z\"″]*)\s*"
+    rf"(?:(?:±|\+\s*/?\s*-)\s*(?P<spread>{_NUMBER})\s*(?P<unit2>[a-z\"″]*)\s*)?$",
+    re.IGNORECASE,
+)
+
+
+def parse_length(
+    text: str, kind: str = "arm", default_u_mm: float | None = None, source: str | None = None, unit: str = "mm"
+) -> Length:
+    """Read a typed length.
+
+    Parameters
+    ----------
+    text : str
+        ``V``, ``V±U``, ``V+-U`` or ``V+/-U``, each number with an optional unit (mm, cm, in); U is the expanded
+        (95 %) uncertainty.  Numbers may have a decimal comma or be like ``18 1/2``.
+    kind : {'arm', 'body', 'total'}
+        What is measured; sets the plausible range and the uncertainty of a bare number.
+    default_u_mm : float, optional
+        Standard uncertainty of a bare number, mm.
+    source : str, optional
+        Cause named in the budget.
+    unit : str
+        Unit of a number without one.
+
+    Returns
+    -------
+    Length
+
+    Raises
+    ------
+    LengthError
+        If the text is no length, or an implausible one.
+    """
+    match = _FORM.match(text)
+    if match is None:
+        raise LengthError(say("“{text}” is not a length. Write it like 462, 462±10, 46.2 cm or 18 1/2 in.", text=text))
+    unit_value = (match["unit1"] or match["unit2"] or unit).lower()
+    unit_spread = (match["unit2"] or match["unit1"] or unit).lower()
+    for name in (unit_value, unit_spread):
+        if name not in MM_PER_UNIT:
+            raise LengthError(say("“{unit}” is not a unit we know. Use mm, cm or in.", unit=name))
+    value_mm = _number(match["value"]) * MM_PER_UNIT[unit_value]
+    check_plausible(value_mm, kind)
+    if match["spread"] is None:
+        stated = default_u_mm if default_u_mm is not None else _bare_u_mm(kind)
+        return Length.stated(value_mm, stated, source or "reading without a stated uncertainty")
+    expanded_mm = _number(match["spread"]) * MM_PER_UNIT[unit_spread]
+    return Length.stated(value_mm, expanded_mm / COVERAGE_FACTOR, source or "as stated")
+
+
+def check_plausible(value_mm: float, kind: str) -> None:
+    """Refuse a length that can only be a slip.
+
+    Raises
+    ------
+    LengthError
+        If `value_mm` is far outside what an arm, a body or a whole instrument can be; the text guesses the unit.
+    """
+    low, high = PLAUSIBLE_MM[kind]
+    if low <= value_mm <= high:
+        return
+    what = {"arm": say("an arm"), "body": say("a violin's body"), "total": say("a whole violin")}[kind]
+    for name, factor in (("cm", 10.0), ("in", 25.4)):
+        if low <= value_mm * factor <= high:
+            raise LengthError(
+                say(
+                    "{value} mm is too short for {what}. Did you mean {value} {unit}? Write the unit after the number.",
+                    value=f"{value_mm:g}",
+                    what=what,
+                    unit=name,
+                )
+            )
+    raise LengthError(
+        say(
+            "{value} mm cannot be the length of {what}: between {low} and {high} mm is possible. Please measure again.",
+            value=f"{value_mm:g}",
+            what=what,
+            low=f"{low:g}",
+            high=f"{high:g}",
+        )
+    )
+
+
+def linear(terms: Iterable[tuple[float, Length]]) -> Length:
+    """Sum of factor times length, causes of the same key added with their signs.
+
+    Parameters
+    ----------
+    terms : iterable of (float, Length)
+        Factors and lengths.
+
+    Returns
+    -------
+    Length
+        Value and budget of the sum, mm.
+    """
+    value = 0.0
+    shared: dict[str, tuple[str, float]] = {}
+    own: list[Contribution] = []
+    for factor, length in terms:
+        value += factor * length.value_mm
+        for part in length.budget:
+            scaled = factor * part.contribution_mm
+            if part.key is None:
+                own.append(Contribution(part.source, scaled))
+            else:
+                source, so_far = shared.get(part.key, (part.source, 0.0))
+                shared[part.key] = (source, so_far + scaled)
+    return Length(value, (*own, *(Contribution(source, total, key) for key, (source, total) in shared.items())))
+
+
+def widened(length: Length) -> Length:
+    """The length with its budget widened to its stated interval.
+
+    A length found by simulation may have a wider, skewed interval than its budget's root of squares says.  Verdicts use
+    a normal distribution; the missing width becomes one more cause, so that it is not lost.
+    """
+    if length.interval_mm is None:
+        return length
+    wide = max(length.value_mm - length.interval_mm[0], length.interval_mm[1] - length.value_mm) / COVERAGE_FACTOR
+    missing = wide**2 - length.standard_uncertainty_mm**2
+    if missing <= 0:
+        return Length(length.value_mm, length.budget)
+    return Length(length.value_mm, (*length.budget, Contribution("spread found by simulation", sqrt(missing))))
+
+
+def _bare_u_mm(kind: str) -> float:
+    return TAPE_ARM_U_MM if kind == "arm" else TAPE_INSTRUMENT_U_MM
+
+
+def _number(text: str) -> float:
+    total = 0.0
+    for part in text.replace(",", ".").split():
+        above, _, below = part.partition("/")
+        if below and float(below) == 0:
+            raise LengthError(say("“{text}” is not a number.", text=text))
+        total += float(above) / float(below) if below else float(above)
+    return total
