@@ -35,3 +35,61 @@ PHOTO_TOO_SMALL = Problem(
     "This photo has too few pixels to measure in.",
     "Send the original photo, not a thumbnail or a screenshot of it.",
 )
+
+# --- the instrument ---------------------------------------------------------------------------------------------------
+
+NO_INSTRUMENT = Problem(
+    "no_instrument",
+    "We cannot find an instrument in this photo.",
+    "Lay the instrument on its back beside the sheet, on a plain surface, and photograph it from straight above.",
+)
+TWO_INSTRUMENTS = Problem(
+    "two_instruments",
+    "There seems to be more than one instrument in this photo.",
+    "Leave only the one instrument to be measured beside the sheet.",
+)
+INSTRUMENT_CUT = Problem(
+    "instrument_cut",
+    "Part of the instrument is outside the photo.",
+    "Step back a little, so that the whole instrument and the whole sheet are in the photo.",
+)
+OUTLINE_NOT_FOUND = Problem(
+    "outline_not_found",
+    "We cannot follow the outline of the instrument's body in this photo.",
+    "Lay the instrument on a plain surface of another colour than its varnish, without strong shadows.",
+)
+NOT_LYING_FLAT = Problem(
+    "not_lying_flat",
+    "The instrument does not seem to lie flat on its back beside the sheet.",
+    "Lay the instrument on its back on the same flat table or floor as the sheet.",
+)
+SHOULDER_REST_MOUNTED = Problem(
+    "shoulder_rest_mounted",
+    "A shoulder rest is mounted, so the instrument does not lie on its back.",
+    "Take the shoulder rest off, lay the instrument on its back, and take the photo again.",
+)
+VIEW_TOO_STEEP = Problem(
+    "view_too_steep",
+    "The instrument was photographed too much from the side.",
+    "Hold the phone straight above the instrument, about a metre high.",
+)
+SHEET_CUT = Problem(
+    "sheet_cut",
+    "Part of the printed sheet is outside the photo.",
+    "Step back a little, so that the whole sheet and the whole instrument are in the photo.",
+)
+PHOTO_BLURRED = Problem(
+    "photo_blurred",
+    "This photo is blurred.",
+    "Hold the phone still, or rest your arms on something, in good light, and take the photo again.",
+)
+OUTLINE_UNCERTAIN = Problem(
+    "outline_uncertain",
+    "Too little of the instrument's edge can be seen to measure it.",
+    "Take the photo from straight above in even daylight, with nothing lying on the instrument.",
+)
+PHOTOS_NOT_OF_ONE_INSTRUMENT = Problem(
+    "photos_not_of_one_instrument",
+    "These photos do not show the same instrument lying unmoved beside the same sheet.",
+    "Leave instrument and sheet exactly where they are, and take the photos from different places.",
+)
