@@ -6,8 +6,9 @@ import asyncio
 import json
 import sys
 from collections.abc import Awaitable, Callable, Sequence
+from os import cpu_count
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import click
 
@@ -15,6 +16,8 @@ from service.readable import measurement_text
 
 if TYPE_CHECKING:
     from service.measuring import MeasuringPool, Outcome
+
+Answer = TypeVar("Answer")
 
 REFUSED_STATUS = 3
 SYSTEM_PACKAGES = "libgl1 libegl1 libgles2 libglib2.0-0"
@@ -56,7 +59,9 @@ def arm(
     from service.measuring import ArmQuestion
 
     question = ArmQuestion(side, age_years, stature_mm, against_wall)
-    outcomes = _measure([lambda pool, path=path: pool.arm(path.read_bytes(), path.name, question) for path in photos])
+    outcomes = _measure(
+        [lambda pool, path=path: pool.arm(path.read_bytes(), path.name, question) for path in photos], len(photos)
+    )
     _finish(outcomes, as_json, picture)
 
 
@@ -69,9 +74,11 @@ def instrument(photos: Sequence[Path], same: bool, as_json: bool, picture: Path 
     """Measure an instrument's body length and total length."""
     if same and len(photos) > 1:
         files = [(path.read_bytes(), path.name) for path in photos]
-        outcomes = _measure([lambda pool: pool.instrument_together(files)])
+        outcomes = _measure([lambda pool: pool.instrument_together(files)], 1)
     else:
-        outcomes = _measure([lambda pool, path=path: pool.instrument(path.read_bytes(), path.name) for path in photos])
+        outcomes = _measure(
+            [lambda pool, path=path: pool.instrument(path.read_bytes(), path.name) for path in photos], len(photos)
+        )
     _finish(outcomes, as_json, picture)
 
 
@@ -92,15 +99,108 @@ def sheet(paper: str, index: int, form: str, dpi: int, language: str, out: Path)
     click.echo(f"Sheet {layout.name} written to {out}. Print it at 100 % and check its bars with a ruler.")
 
 
-def _measure(tasks: Sequence[Callable[[MeasuringPool], Awaitable[Outcome]]]) -> list[Outcome]:
-    """Run the tasks in a pool, with progress on a terminal."""
+@commands.command()
+@click.option("--child", "child_photo", type=PHOTO, help="Photo of the child.")
+@click.option("--arm-mm", help="The arm instead of a photo: V±U in mm, U the expanded (95 %) uncertainty.")
+@click.option(
+    "--instrument",
+    "instrument_photos",
+    type=PHOTO,
+    multiple=True,
+    help="Photo of the instrument; twice for two photos.",
+)
+@click.option("--body-mm", help="Body length instead of a photo: V±U in mm.")
+@click.option("--total-mm", help="Total length instead of a photo: V±U in mm.")
+@click.option("--label", help="The size it is sold as, e.g. 1/8.")
+@click.option("--chart", "chart_file", type=PHOTO, help="Your own chart of sizes (CSV).")
+@click.option("--side", type=click.Choice(["left", "right", "auto"]), default="auto", help="Which arm of the child.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object with measurements and verdict.")
+@click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Save the annotated photos.")
+@click.option("--language", type=click.Choice(["en", "de"]), default="en", help="Language of the verdict.")
+def fit(
+    child_photo: Path | None,
+    arm_mm: str | None,
+    instrument_photos: Sequence[Path],
+    body_mm: str | None,
+    total_mm: str | None,
+    label: str | None,
+    chart_file: Path | None,
+    side: str,
+    as_json: bool,
+    picture: Path | None,
+    language: str,
+) -> None:
+    """Say whether this instrument fits this child."""
+    from service.fit.chart import read_chart
+    from service.fit.errors import FitError
+    from service.fit.lengths import parse_length
+    from service.fitting import FitQuestion, answer
+    from service.i18n import translator
+    from service.measuring import ArmQuestion
+    from service.readable import measurement_text, verdict_text
+
+    try:
+        question = FitQuestion(
+            child_photo=None if child_photo is None else (child_photo.read_bytes(), child_photo.name),
+            instrument_photos=tuple((path.read_bytes(), path.name) for path in instrument_photos),
+            arm=None if arm_mm is None else parse_length(arm_mm, "arm"),
+            body=None if body_mm is None else parse_length(body_mm, "body"),
+            total=None if total_mm is None else parse_length(total_mm, "total"),
+            label=label,
+            chart=None if chart_file is None else read_chart(chart_file.read_text("utf-8-sig"), chart_file.stem),
+            arm_options=ArmQuestion(side),
+        )
+        result = _measure([lambda pool: answer(pool, question)], 2)[0]
+    except FitError as error:
+        raise click.UsageError(str(error)) from None
+    if picture is not None and (annotated := result.picture_jpeg()) is not None:
+        picture.write_bytes(annotated)
+    if as_json:
+        click.echo(json.dumps(result.as_json(translator(language), language)))
+    else:
+        for outcome in (result.child, result.instrument):
+            if outcome is not None:
+                click.echo(measurement_text(outcome.result))
+        if result.verdict is not None:
+            click.echo(verdict_text(result.verdict, translator(language), language))
+    if result.verdict is None:
+        sys.exit(REFUSED_STATUS)
+
+
+@commands.command()
+@click.option("--host", help="Address to listen on.")
+@click.option("--port", type=click.IntRange(1, 65535), help="Port to listen on.")
+def serve(host: str | None, port: int | None) -> None:
+    """Start the pages and the HTTP interface on this machine."""
+    from service.settings import Settings
+    from service.web.app import run
+
+    said = {name: value for name, value in (("host", host), ("port", port)) if value is not None}
+    run(Settings(**said))
+
+
+def main() -> None:
+    """Run the command; a missing system library is one sentence, not a traceback."""
+    try:
+        commands()
+    except (ImportError, OSError) as error:
+        if ".so" not in str(error):
+            raise
+        click.echo(
+            f"A system library is missing ({error}).\nOn Debian or Ubuntu: apt-get install {SYSTEM_PACKAGES}", err=True
+        )
+        sys.exit(1)
+
+
+def _measure(tasks: Sequence[Callable[[MeasuringPool], Awaitable[Answer]]], photos: int) -> list[Answer]:
+    """Run the tasks, which measure so many photos in all, in a pool, with progress on a terminal."""
     from rich.console import Console
     from rich.progress import Progress
 
     from service.measuring import MeasuringPool
 
-    async def everything(pool: MeasuringPool) -> list[Outcome]:
-        async def one(task: Callable[[MeasuringPool], Awaitable[Outcome]]) -> Outcome:
+    async def everything(pool: MeasuringPool) -> list[Answer]:
+        async def one(task: Callable[[MeasuringPool], Awaitable[Answer]]) -> Answer:
             outcome = await task(pool)
             progress.advance(bar)
             return outcome
@@ -110,7 +210,7 @@ def _measure(tasks: Sequence[Callable[[MeasuringPool], Awaitable[Outcome]]]) -> 
     console = Console(stderr=True)
     with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
         bar = progress.add_task("Measuring", total=len(tasks))
-        with MeasuringPool(min(len(tasks), 2)) as pool:
+        with MeasuringPool(max(1, min(photos, cpu_count() or 1))) as pool:
             return asyncio.run(everything(pool))
 
 

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+from service.fit.sentences import Translate
+
+if TYPE_CHECKING:
+    from service.fit.verdict import Verdict
 
 NAMES = {
     "arm_length": "Arm, side of the neck to middle of the palm",
@@ -46,3 +51,13 @@ def _limits_text(length: dict[str, Any]) -> str:
 
 def _problem_lines(result: dict[str, Any]) -> list[str]:
     return [f"  {problem['message']} {problem['advice']}" for problem in result["problems"]]
+
+
+def verdict_text(verdict: Verdict, translate: Translate, language: str) -> str:
+    """Lines for a verdict: the decision, its reasons, and the cautions."""
+    from service.fit.explanation import CAUTIONS, full_reasons, headline
+
+    lines = [headline(verdict).text(translate, language)]
+    lines += ["  " + reason.sentence.text(translate, language) for reason in full_reasons(verdict)]
+    lines += [caution.sentence.text(translate, language) for caution in CAUTIONS]
+    return "\n".join(lines)
