@@ -1,0 +1,106 @@
+"""The two small drawings on the sheet: how the child stands, and how the instrument lies."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calibration.sheet import Box
+from calibration.sheet_shapes import Points, Polygon, Rectangle, Shape, Stroke
+
+
+def _smooth(points: Points, steps: int = 12) -> Points:
+    """A smooth closed line through the points (Catmull-Rom)."""
+    knots = np.array(points)
+    share = np.arange(steps)[:, None] / steps
+    pieces = []
+    for before, start, end, after in zip(
+        np.roll(knots, 1, 0), knots, np.roll(knots, -1, 0), np.roll(knots, -2, 0), strict=True
+    ):
+        slope_start, slope_end = (end - before) / 2, (after - start) / 2
+        step = end - start
+        pieces.append(
+            start
+            + slope_start * share
+            + (3 * step - 2 * slope_start - slope_end) * share**2
+            + (slope_start + slope_end - 2 * step) * share**3
+        )
+    path = np.vstack([*pieces, knots[:1]])
+    return tuple((float(x), float(y)) for x, y in path)
+
+
+def _placed(points: Points, at_mm: tuple[float, float], scale: float = 1.0, turn_deg: float = 0.0) -> Points:
+    cosine, sine = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    return tuple(
+        (at_mm[0] + scale * float(cosine * x - sine * y), at_mm[1] + scale * float(sine * x + cosine * y))
+        for x, y in points
+    )
+
+
+def _circle(at_mm: tuple[float, float], radius_mm: float, steps: int = 40) -> Points:
+    angles = np.linspace(0, 2 * np.pi, steps + 1)
+    return tuple((at_mm[0] + radius_mm * float(np.cos(a)), at_mm[1] + radius_mm * float(np.sin(a))) for a in angles)
+
+
+def _small_sheet(at_mm: tuple[float, float], height_mm: float, turn_deg: float = 0.0) -> list[Shape]:
+    """A sheet with a little chessboard on it; `at_mm` is its centre."""
+    outline = ((-0.35, -0.5), (0.35, -0.5), (0.35, 0.5), (-0.35, 0.5), (-0.35, -0.5))
+    shapes: list[Shape] = [
+        Polygon(_placed(outline, at_mm, height_mm, turn_deg), white=True),
+        Stroke(_placed(outline, at_mm, height_mm, turn_deg), 0.25),
+    ]
+    side = 0.13
+    for row in range(5):
+        for column in range(4):
+            if (row + column) % 2 == 0:
+                left, top = -0.26 + side * column, 0.4 - side * row
+                cell = ((left, top), (left + side, top), (left + side, top - side), (left, top - side))
+                shapes.append(Polygon(_placed(cell, at_mm, height_mm, turn_deg)))
+    return shapes
+
+
+def child_picture(room: Box) -> list[Shape]:
+    """A child with one arm out along the wall, two sheets on the wall; about 38 x 20 mm."""
+    x, y = room.left + 9.0, room.bottom
+    shapes: list[Shape] = [Stroke(((room.left, y), (room.right, y)), 0.25)]
+    shapes += _small_sheet((x + 11.0, y + 18.6), 6.0)
+    shapes += _small_sheet((x + 25.5, y + 18.6), 6.0)
+    body = ((-2.6, 13.6), (2.6, 13.6), (2.4, 7.2), (-2.4, 7.2))
+    shapes.append(Polygon(_placed((*body, body[0]), (x, y))))
+    shapes.append(Polygon(_circle((x, y + 17.1), 2.2)))
+    shapes.append(Rectangle(Box(x - 0.7, y + 13.2, x + 0.7, y + 15.4)))
+    for side in (-1, 1):
+        shapes.append(Stroke(((x + side * 1.3, y + 7.4), (x + side * 1.4, y + 0.8)), 1.5))
+    shapes.append(Stroke(((x - 2.2, y + 13.0), (x - 3.2, y + 7.0)), 1.3))
+    shapes.append(Stroke(((x + 2.2, y + 12.9), (x + 13.6, y + 12.9)), 1.3))
+    shapes.append(Polygon(_smooth(_placed(_HAND, (x + 13.4, y + 12.9)))))
+    return shapes
+
+
+_HAND: Points = ((0.0, 0.6), (1.4, 1.0), (4.2, 0.6), (4.2, -0.6), (1.4, -1.0), (0.0, -0.6))
+
+_BODY_HALF: Points = (
+    (0.30, 0.0),
+    (1.75, -0.5),
+    (2.30, -2.1),
+    (1.85, -3.6),
+    (1.50, -4.9),
+    (1.85, -6.2),
+    (2.85, -7.8),
+    (2.55, -9.7),
+    (1.2, -10.6),
+)
+
+
+def instrument_picture(room: Box) -> list[Shape]:
+    """An instrument on its back, seen from above, with the sheet beside it; about 38 x 14 mm."""
+    at = (room.left + 13.5, room.bottom + room.height_mm / 2)
+    turn, scale = -90.0, 1.25
+    outline = (*_BODY_HALF, (0.0, -10.7), *((-x, y) for x, y in reversed(_BODY_HALF)))
+    neck = ((0.32, -2.2), (0.26, 5.0), (-0.26, 5.0), (-0.32, -2.2))
+    scroll = ((0.3, 4.8), (0.62, 5.6), (0.55, 6.9), (0.0, 7.5), (-0.55, 6.9), (-0.62, 5.6), (-0.3, 4.8))
+    shapes: list[Shape] = [
+        Polygon(_placed(_smooth(outline), at, scale, -turn)),
+        Polygon(_placed((*neck, neck[0]), at, scale, -turn)),
+        Polygon(_placed(_smooth(scroll), at, scale, -turn)),
+    ]
+    return shapes
