@@ -12,6 +12,7 @@ import io
 import multiprocessing
 import resource
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Future
 from concurrent.futures import TimeoutError as FutureTimeoutError
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -135,6 +136,7 @@ class MeasuringPool:
     """
 
     def __init__(self, workers: int | None = None) -> None:
+        self._first_answer: Future[None] | None = None
         self._pool = ProcessPool(
             max_workers=workers or multiprocessing.cpu_count(),
             max_tasks=PHOTOS_BEFORE_RENEWAL,
@@ -152,6 +154,12 @@ class MeasuringPool:
         """End the workers; what is being measured is abandoned."""
         self._pool.stop()
         self._pool.join()
+
+    async def is_ready(self) -> bool:
+        """Whether a worker has started and answers."""
+        if self._first_answer is None:
+            self._first_answer = self._pool.schedule(_answer_ready)
+        return self._first_answer.done() and self._first_answer.exception() is None
 
     async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
         """Measure the arm in one photo; never raises for what the photo holds."""
@@ -181,6 +189,10 @@ class MeasuringPool:
             return await asyncio.wrap_future(future)
         except (ProcessExpired, FutureTimeoutError, MemoryError):
             return _refused(name, (MEASURING_FAILED,), extra, lengths)
+
+
+def _answer_ready() -> None:
+    """Run in a worker as the first thing it is asked."""
 
 
 def _limit_worker() -> None:

@@ -1,0 +1,1 @@
+"""The speed benchmark: ``python -m tests.speed`` prints medians over several runs."""

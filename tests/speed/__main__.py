@@ -1,0 +1,126 @@
+"""Time the main job as its users meet it: the command from cold, a verdict over HTTP, and the decisions alone.
+
+Photos are the samples resized to 5 megapixels.  Every figure is the median of several runs after one warm-up; absolute
+times belong to the machine that printed them.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from statistics import median
+
+import httpx
+from PIL import Image
+
+from tests.speed.decisions import decision_tasks
+
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
+COMMAND = Path(sys.executable).with_name("scrollreach")
+PIXELS = 5_000_000
+
+
+def five_megapixels(source: Path, folder: Path) -> Path:
+    """Write `source` at 5 megapixels, its EXIF kept."""
+    picture = Image.open(source)
+    factor = (PIXELS / (picture.width * picture.height)) ** 0.5
+    target = folder / source.name
+    resized = picture.resize((round(picture.width * factor), round(picture.height * factor)), Image.Resampling.LANCZOS)
+    resized.save(target, quality=92, exif=picture.getexif())
+    return target
+
+
+def timed(task: Callable[[], object], runs: int) -> list[float]:
+    """Seconds of each of `runs` runs, after one that does not count."""
+    task()
+    seconds = []
+    for _ in range(runs):
+        start = time.perf_counter()
+        task()
+        seconds.append(time.perf_counter() - start)
+    return seconds
+
+
+@contextmanager
+def server(folder: Path) -> Iterator[str]:
+    """Run `scrollreach serve` with its data in `folder`; gives its address."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    environment = os.environ | {"SCROLLREACH_DATA_FOLDER": str(folder / "data")}
+    command = [str(COMMAND), "serve", "--port", str(port)]
+    with subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
+        address = f"http://127.0.0.1:{port}"
+        try:
+            for _ in range(300):
+                try:
+                    if httpx.get(f"{address}/api/v1/ready", timeout=2).status_code == 200:
+                        break
+                except httpx.TransportError:
+                    pass
+                time.sleep(0.2)
+            else:
+                raise RuntimeError("the server did not become ready")
+            yield address
+        finally:
+            process.terminate()
+            process.wait(20)
+
+
+def main() -> None:
+    """Print the table, or JSON with ``--json FILE``."""
+    parser = argparse.ArgumentParser(prog="python -m tests.speed", description=__doc__)
+    parser.add_argument("--runs", type=int, default=5)
+    parser.add_argument("--json", type=Path)
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        child = five_megapixels(SAMPLES / "child-1.jpg", folder)
+        instrument = five_megapixels(SAMPLES / "instrument-1.jpg", folder)
+        rows = {
+            "command from cold to a verdict, two 5-megapixel photos": timed(
+                lambda: cold(child, instrument), options.runs
+            )
+        }
+        with server(folder) as address:
+            rows["verdict over HTTP, warm, two 5-megapixel photos"] = timed(
+                lambda: warm(address, child, instrument), options.runs
+            )
+    for title, task in decision_tasks():
+        rows[title] = timed(task, 5 * options.runs)
+    width = max(map(len, rows))
+    for title, seconds in rows.items():
+        print(f"{title:<{width}}  median {median(seconds) * 1000:9.1f} ms  (n = {len(seconds)})")
+    if options.json:
+        options.json.write_text(json.dumps({title: median(seconds) for title, seconds in rows.items()}, indent=1))
+
+
+def cold(child: Path, instrument: Path) -> None:
+    """Run the whole command once."""
+    command = [str(COMMAND), "fit", "--child", str(child), "--instrument", str(instrument), "--json"]
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+
+
+def warm(address: str, child: Path, instrument: Path) -> None:
+    """Ask a running server for a verdict once."""
+    files = [
+        ("child_photo", (child.name, child.read_bytes(), "image/jpeg")),
+        ("instrument_photos", (instrument.name, instrument.read_bytes(), "image/jpeg")),
+    ]
+    answer = httpx.post(f"{address}/api/v1/verdicts", files=files, timeout=60)
+    answer.raise_for_status()
+    if not answer.json()["usable"]:
+        raise RuntimeError("the sample photos were refused")
+
+
+if __name__ == "__main__":
+    main()
