@@ -79,6 +79,16 @@ class InstrumentLengths:
 
 
 @dataclass(frozen=True)
+class Classes:
+    """Probabilities of the four classes; arrays of one shape, adding to one."""
+
+    too_small: Array
+    fits: Array
+    stretch: Array
+    too_large: Array
+
+
+@dataclass(frozen=True)
 class Assessment:
     """Numbers for N instruments and one arm; every array has shape (N,).
 
@@ -90,8 +100,8 @@ class Assessment:
         Arm minus shortest arm, and its standard uncertainty, mm.
     u_outgrown_mm : ndarray
         Standard uncertainty of arm minus longest arm, mm; infinite where the band is open.
-    too_small, fits, stretch, too_large : ndarray
-        Probabilities; they add to one.
+    classes : Classes
+        Probabilities.
     place, u_place : ndarray
         Place among the chart's sizes (`Chart.position`) and its standard uncertainty.
     body_factor, total_factor : ndarray
@@ -105,10 +115,7 @@ class Assessment:
     margin_mm: Array
     u_margin_mm: Array
     u_outgrown_mm: Array
-    too_small: Array
-    fits: Array
-    stretch: Array
-    too_large: Array
+    classes: Classes
     place: Array
     u_place: Array
     body_factor: Array
@@ -174,12 +181,6 @@ def assess_moments(chart: Chart, arm_mm: Array | float, var_arm: Array | float, 
     u_excess = np.sqrt(variance(inverse_width, excess_b, excess_t))
     u_excess = np.maximum(u_excess, TINY_MM * np.maximum(inverse_width, TINY_MM))
 
-    larger = ndtr(-margin / u_margin)
-    too_large = ndtr(-(margin + chart.stretch_mm) / u_margin)
-    too_small = ndtr(excess / u_excess)
-    total = np.maximum(1.0, larger + too_small)
-    larger, too_large, too_small = larger / total, too_large / total, too_small / total
-
     place = weight_body * place_b + weight_total * place_t
     place_var = (weight_body * place_slope_b) ** 2 * var_b + (weight_total * place_slope_t) ** 2 * var_t
     place_var += 2 * weight_body * place_slope_b * weight_total * place_slope_t * m.cov_body_total
@@ -193,16 +194,37 @@ def assess_moments(chart: Chart, arm_mm: Array | float, var_arm: Array | float, 
         margin_mm=np.asarray(margin),
         u_margin_mm=u_margin,
         u_outgrown_mm=u_outgrown,
-        too_small=too_small,
-        fits=np.clip(1 - larger - too_small, 0, 1),
-        stretch=larger - too_large,
-        too_large=too_large,
+        classes=classes_of(margin, u_margin, excess / u_excess, chart.stretch_mm),
         place=place,
         u_place=np.sqrt(np.maximum(place_var, TINY_MM**2)),
         body_factor=factor_b,
         total_factor=factor_t,
         small=body_like < chart.small_below_body_mm,
     )
+
+
+def classes_of(margin_mm: Array, u_mm: Array | float, outgrown: Array, stretch_mm: float) -> Classes:
+    """Probabilities of the classes (JCGM 106:2012, 7.4).
+
+    Parameters
+    ----------
+    margin_mm, u_mm : ndarray
+        Arm minus shortest arm and its standard uncertainty, mm.
+    outgrown : ndarray
+        How far the arm exceeds the longest, in standard uncertainties.
+    stretch_mm : float
+        Width of the stretch below the shortest arm, mm.
+
+    Returns
+    -------
+    Classes
+    """
+    larger, too_large = ndtr(-margin_mm / u_mm), ndtr(-(margin_mm + stretch_mm) / u_mm)
+    too_small = ndtr(outgrown)
+    # Each tail is exact; where both are wide their sum could pass one, because the band's width varies a little too.
+    total = np.maximum(1.0, larger + too_small)
+    larger, too_large, too_small = larger / total, too_large / total, too_small / total
+    return Classes(too_small, np.clip(1 - larger - too_small, 0, 1), larger - too_large, too_large)
 
 
 def moments(arm: Length, instruments: Sequence[InstrumentLengths]) -> Moments:

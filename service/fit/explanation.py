@@ -277,7 +277,7 @@ def _guard_sentence(verdict: Verdict) -> Sentence:
         )
     if guard.accept_to_mm is None or guard.accept_to_mm > OPEN_MM:
         return say(
-            "“Fits” is said for measured arms from {start} upwards: the guard band against strain is {low} (2.5% risk).",
+            "“Fits” is said for measured arms from {start} upwards: the guard band is {low} (risk of strain 2.5%).",
             start=Millimetres(guard.accept_from_mm),
             low=Millimetres(guard.low_mm),
         )

@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from calibration.quantity import Length
-from service.fit.assessment import Assessment, InstrumentLengths, assess
+from service.fit.assessment import Assessment, Classes, InstrumentLengths, assess
 from service.fit.chart import Chart
 from service.fit.conformity import guard_factor
 from service.fit.lengths import check_plausible, linear, widened
@@ -203,10 +203,7 @@ class Verdict:
         return {
             "decision": self.decision.value,
             "action": self.action.value,
-            "probabilities": {
-                name: round(getattr(self.probabilities, name), 4)
-                for name in ("too_small", "fits", "stretch", "too_large")
-            },
+            "probabilities": {name: round(getattr(self.probabilities, name), 4) for name in CLASS_ORDER},
             "claim": [each.value for each in self.claim],
             "confidence": None if self.confidence is None else round(self.confidence, 4),
             "risk": None if self.risk is None else round(self.risk, 4),
@@ -240,6 +237,8 @@ class Verdict:
             **explanation_json(self, translate, language),
         }
 
+
+CLASS_ORDER = ("too_small", "fits", "stretch", "too_large")
 
 NECK_MM = 10.0
 """Difference between the arms asked for by body and by total length from which a neck is called unusual, mm.  Ours:
@@ -282,12 +281,10 @@ def judge(
     """
     check_plausible(arm.value_mm, "arm")
     found = assess(chart, arm, [instrument])
-    probabilities = Probabilities(
-        float(found.too_small[0]), float(found.fits[0]), float(found.stretch[0]), float(found.too_large[0])
-    )
+    probabilities = Probabilities(*(float(getattr(found.classes, name)[0]) for name in CLASS_ORDER))
     small = bool(found.small[0])
     good = signs is not None and signs.all_good
-    by_numbers = DECISIONS[int(decide(found, rule, good)[0])]
+    by_numbers = DECISIONS[int(decide(found.classes, found.small, rule, good)[0])]
     decision, by_signs = _with_signs(by_numbers, probabilities, signs)
     claim = _claim(decision)
     return Verdict(
@@ -318,12 +315,16 @@ DECISIONS = (Decision.NOT_DECIDED, Decision.TOO_SMALL, Decision.FITS, Decision.S
 """Decision of each code that `decide` gives."""
 
 
-def decide(found: Assessment, rule: DecisionRule = RULE, signs_good: bool = False) -> NDArray[np.int64]:
-    """Apply the rule at the top of this module to N assessments.
+def decide(
+    found: Classes, small: NDArray[np.bool_], rule: DecisionRule = RULE, signs_good: bool = False
+) -> NDArray[np.int64]:
+    """Apply the rule at the top of this module to N probabilities.
 
     Parameters
     ----------
-    found : Assessment
+    found : Classes
+    small : ndarray of bool, shape (N,) or one bool
+        Smaller than a quarter size.
     rule : DecisionRule
     signs_good : bool
         Whether all playing signs were answered well; counts below quarter size only.
@@ -336,7 +337,7 @@ def decide(found: Assessment, rule: DecisionRule = RULE, signs_good: bool = Fals
     larger = found.stretch + found.too_large
     playable = (found.fits + found.stretch >= rule.confidence) & (found.too_large <= rule.strain_risk)
     code = np.zeros(np.shape(found.fits), dtype=np.int64)
-    code[playable & ((found.stretch >= found.fits) | (found.small & signs_good))] = 3
+    code[playable & ((found.stretch >= found.fits) | (small & signs_good))] = 3
     code[(found.fits >= rule.confidence) & (larger <= rule.strain_risk)] = 2
     code[found.too_small >= rule.confidence] = 1
     code[found.too_large >= rule.confidence] = 4
@@ -345,7 +346,7 @@ def decide(found: Assessment, rule: DecisionRule = RULE, signs_good: bool = Fals
 
 def nearest_size(chart: Chart, place: float) -> str:
     """Name of the size at that place among the chart's sizes."""
-    return chart.sizes[int(np.clip(round(place), 0, len(chart.rows) - 1))]
+    return chart.sizes[min(max(round(place), 0), len(chart.rows) - 1)]
 
 
 def _claim(decision: Decision) -> tuple[Decision, ...]:
