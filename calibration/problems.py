@@ -41,3 +41,45 @@ NO_SHEET = Problem(
     "We cannot find the printed sheet in this photo.",
     "Print the sheet, keep it flat and fully in view, and take the photo again.",
 )
+
+SHEET_HIDDEN = Problem(
+    "sheet_hidden",
+    "Too much of the printed sheet is covered or outside the photo.",
+    "Take the photo again with the whole sheet in view and nothing in front of it.",
+)
+
+SHEET_TOO_SMALL = Problem(
+    "sheet_too_small",
+    "The printed sheet is so small in this photo that it cannot be measured well.",
+    "Go closer, or send the photo in its original size instead of through a messenger.",
+)
+
+SHEET_BENT = Problem(
+    "sheet_bent",
+    "The printed sheet is not flat.",
+    "Fix the sheet with tape at all four corners, or lay it on a firm flat surface, and take the photo again.",
+)
+
+SHEET_BLURRED = Problem(
+    "sheet_blurred",
+    "The printed sheet is too blurred to be measured well.",
+    "Hold the phone still, tap on the sheet to focus, and take the photo again in more light.",
+)
+
+PRINT_SCALE = Problem(
+    "print_scale",
+    "The sheet seems to have been printed smaller or larger than it should be.",
+    "Print it again at 100 % (“actual size”, not “fit to page”) and check both bars with a ruler.",
+)
+
+PRINT_SCALE_DISAGREES = Problem(
+    "print_scale_disagrees",
+    "The checks of the sheet's printed size do not agree with one another.",
+    "Measure the printed bar again with a ruler and tell us its length.",
+)
+
+WRONG_LENS = Problem(
+    "wrong_lens",
+    "This photo was taken with the phone's ultra-wide lens, which bends straight lines.",
+    "Choose the normal lens (1x) and take the photo again from a little further away.",
+)

@@ -4,7 +4,7 @@ The sheet carries a ChArUco board, a chessboard whose white squares hold square 
 saddle points where four squares meet: paper that is over-exposed spreads into the black from all sides alike, so a
 saddle point stays where it is, while the outline of a black square does not.  A rim of partial squares runs round the
 5 x 6 core, so that the core's own border consists of saddle points too: 6 x 7 of them over the whole board.  A wide
-board matters, because the tilt of the wall is known from the board's foreshortening, which grows with its width squared.
+board matters: the tilt of the wall is known from the board's foreshortening, which grows with its width squared.
 
 Each of four sheets in each of two paper sizes has 15 markers of its own, so that a marker tells which sheet, and which
 paper, it is on.  Beside the board: two check bars for a ruler, and a black frame into which a blank card can be laid.

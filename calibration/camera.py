@@ -1,0 +1,371 @@
+"""Where the camera stood and how its lens draws, from the sheets in one photo.
+
+The camera is a pinhole with radial distortion (k1, k2), one focal length for both axes.  Unknown are the focal length,
+the principal point, the distortion, and one pose per sheet.  All of them are estimated together from all corners, by
+least squares (Gauss-Newton with damping, scipy), each corner weighted by its own noise.  What one photo of a plane
+cannot tell is filled in by priors: the focal length that the phone writes into the photo, a principal point near the
+middle, a lens that hardly distorts, and that sheets on one wall or table are parallel.  The inverse of the normal
+matrix is the covariance of all parameters (JCGM 100:2008, 5.2; Hartley and Zisserman, Multiple View Geometry, 2nd ed.,
+5.2); lengths get their uncertainty from it.
+
+Frame of reference: the frame of the first sheet.  Its plane is z = 0, z points from the wall or table to the viewer.
+The size of the print is not part of this: it stretches everything alike and is added to a length by `print_scale`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from functools import cached_property
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import OptimizeResult, least_squares
+
+from calibration.detection import SheetInPhoto
+from calibration.problems import NO_SHEET, WRONG_LENS, Refused
+
+Array = NDArray[np.float64]
+
+FRAME_DIAGONAL_MM = 43.267
+"""Diagonal of the 36 x 24 mm frame; a 35 mm-equivalent focal length has the angle of view over the diagonal in common
+with the camera (EXIF 2.3, tag FocalLengthIn35mmFilm; CIPA DCG-001)."""
+
+FOCAL_RELATIVE_SD = 0.025
+"""Of the equivalent focal length: rounding to whole mm (0.29 mm, 1.1 %), nominal value, and focusing, which changes it
+by 1 to 3 % (from memory, common experience in photogrammetry)."""
+
+UNKNOWN_FOCAL35_MM, UNKNOWN_FOCAL35_SD_MM = 26.0, 3.0
+"""Main cameras of phones, where the photo does not say; common practice, no source."""
+
+SHORTEST_FOCAL35_MM = 19.0
+"""Below it a lens is an ultra-wide one, whose distortion we do not follow; common practice, no source."""
+
+CENTRE_SD_SHARE = 0.01
+"""Of the photo's longer side: one standard deviation of the principal point from the middle, along each axis."""
+
+K1_SD, K2_SD = 0.015, 0.006
+"""Main cameras of phones correct their distortion down to about 0.5 % at the corner (from memory), where r is 0.8."""
+
+LENS_PARAMETERS = ("focal length", "centre x", "centre y", "k1", "k2")
+_LENS, _POSE = len(LENS_PARAMETERS), 6
+
+
+class Surface(StrEnum):
+    """What the sheets are fixed to, as far as they can be said to be parallel."""
+
+    WALL = "wall"
+    TABLE = "table"
+    ANY = "any"
+
+
+_PARALLEL_SD = {Surface.WALL: (3.0, 0.4), Surface.TABLE: (50.0, 0.4), Surface.ANY: (1e4, 60.0)}
+"""Standard deviations of a further sheet's height over the first one's plane (mm; a book may lie under it on a table)
+and of its tilt (degrees, along each axis); our assumption."""
+
+
+@dataclass(frozen=True)
+class PosedCamera:
+    """A camera, its place and its lens.
+
+    Attributes
+    ----------
+    sheets : tuple of SheetInPhoto
+        The sheets it was found from; the first is the frame of reference.
+    image_size_px : tuple of int
+        Width and height of the photo, px.
+    parameters : (P,) ndarray of float
+        Focal length (px), principal point x and y (px), k1, k2, then for each sheet its rotation vector (rad) and
+        translation (mm) into the camera's frame; P = 5 + 6 * number of sheets.
+    covariance : (P, P) ndarray of float
+        Covariance of `parameters`.
+    chi_square : float
+        Sum of squares of the weighted residuals of the corners, about ``2 * corners - 6 * sheets``.
+    """
+
+    sheets: tuple[SheetInPhoto, ...]
+    image_size_px: tuple[int, int]
+    parameters: Array
+    covariance: Array
+    chi_square: float
+
+    @property
+    def focal_px(self) -> float:
+        """Focal length, px."""
+        return float(self.parameters[0])
+
+    @property
+    def focal35_mm(self) -> float:
+        """The 35 mm-equivalent focal length, mm."""
+        return self.focal_px * FRAME_DIAGONAL_MM / float(np.hypot(*self.image_size_px))
+
+    @property
+    def centre_px(self) -> Array:
+        """Principal point (2,), px."""
+        return self.parameters[1:3]
+
+    @property
+    def k1(self) -> float:
+        """First coefficient of radial distortion."""
+        return float(self.parameters[3])
+
+    @property
+    def k2(self) -> float:
+        """Second coefficient of radial distortion."""
+        return float(self.parameters[4])
+
+    @cached_property
+    def rotation(self) -> Array:
+        """Rotation (3, 3) from the frame of reference into the camera's frame: x_cam = rotation X + translation."""
+        return _rotation(self.parameters[_LENS : _LENS + 3])
+
+    @property
+    def translation_mm(self) -> Array:
+        """Translation (3,) from the frame of reference into the camera's frame, mm."""
+        return self.parameters[_LENS + 3 : _LENS + 6]
+
+    @cached_property
+    def position_mm(self) -> Array:
+        """Place of the camera (3,) in the frame of reference, mm."""
+        return np.asarray(-self.rotation.T @ self.translation_mm)
+
+    def with_parameters(self, parameters: ArrayLike) -> PosedCamera:
+        """The same camera with other parameters (P,), to see how a result depends on them."""
+        return replace(self, parameters=np.asarray(parameters, dtype=np.float64))
+
+    def draws(self, generator: np.random.Generator, count: int) -> Iterator[PosedCamera]:
+        """Cameras as they may be in truth: `count` draws from the normal distribution about this one."""
+        for parameters in generator.multivariate_normal(self.parameters, self.covariance, size=count, method="eigh"):
+            yield self.with_parameters(parameters)
+
+    def project(self, points_mm: ArrayLike) -> Array:
+        """Take points (N, 3) in mm of the frame of reference to the photo, (N, 2) in px."""
+        points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 3)
+        return _project(points, self.parameters[:_LENS], self.rotation, self.translation_mm)
+
+    def rays(self, points_px: ArrayLike) -> Array:
+        """Directions (N, 3), of length 1, in the frame of reference, in which points (N, 2) in px are seen."""
+        pixels = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
+        plane = _undistorted((pixels - self.centre_px) / self.focal_px, self.k1, self.k2)
+        in_camera = np.column_stack([plane, np.ones(len(plane))])
+        directions = in_camera @ self.rotation
+        return np.asarray(directions / np.linalg.norm(directions, axis=1, keepdims=True))
+
+    def to_plane(self, points_px: ArrayLike, height_mm: ArrayLike = 0.0) -> Array:
+        """Where what is seen at points (N, 2) in px lies, (N, 3) in mm, if it is `height_mm` above the first sheet.
+
+        `height_mm` is one number or (N,).
+        """
+        directions, start = self.rays(points_px), self.position_mm
+        height = np.broadcast_to(np.asarray(height_mm, dtype=np.float64), len(directions))
+        points = start + directions * ((height - start[2]) / directions[:, 2])[:, None]
+        points[:, 2] = height
+        return np.asarray(points)
+
+    def to_any_plane(self, points_px: ArrayLike, normal: ArrayLike, offset_mm: float) -> Array:
+        """Where what is seen at points (N, 2) in px lies, (N, 3) in mm, if on the plane ``normal . X = offset``."""
+        directions, start = self.rays(points_px), self.position_mm
+        direction = np.asarray(normal, dtype=np.float64)
+        along = (offset_mm - start @ direction) / (directions @ direction)
+        return np.asarray(start + directions * along[:, None])
+
+    def sheet_frame(self, number: int) -> tuple[Array, Array]:
+        """Rotation (3, 3) and translation (3,) in mm that take sheet `number`'s own frame to the frame of reference."""
+        pose = self.parameters[_LENS + _POSE * number : _LENS + _POSE * (number + 1)]
+        return self.rotation.T @ _rotation(pose[:3]), self.rotation.T @ (pose[3:] - self.translation_mm)
+
+    def sheet_heights_mm(self) -> Array:
+        """Height (S,) of each sheet's centre above the first sheet's plane, mm."""
+        return np.array([self.sheet_frame(number)[1][2] for number in range(len(self.sheets))])
+
+    @property
+    def focal_standard_uncertainty_px(self) -> float:
+        """Standard uncertainty of the focal length, px."""
+        return float(np.sqrt(self.covariance[0, 0]))
+
+
+def solve_camera(
+    sheets: Sequence[SheetInPhoto],
+    image_size_px: tuple[int, int],
+    focal35_mm: float | None = None,
+    surface: Surface | str = Surface.ANY,
+    print_scales: Mapping[str, float] | None = None,
+) -> PosedCamera:
+    """Find the camera's place and lens from all sheets in a photo.
+
+    Parameters
+    ----------
+    sheets : sequence of SheetInPhoto
+        As `find_sheets` gives them; the first becomes the frame of reference.
+    image_size_px : (width, height)
+        Size of the photo in which they were found, px.
+    focal35_mm : float or None
+        35 mm-equivalent focal length as the phone states it.
+    surface : Surface
+        What the sheets are fixed to: on a wall they are coplanar, on a table parallel.
+    print_scales : mapping of str to float, optional
+        True size over nominal size of the print, by the sheets' names, where it is known not to be 1.
+
+    Returns
+    -------
+    PosedCamera
+        Camera with covariance.
+
+    Raises
+    ------
+    Refused
+        ``no_sheet`` where `sheets` is empty; ``wrong_lens`` where the photo says, or the sheets show, that it was taken
+        with an ultra-wide lens.
+    """
+    if not sheets:
+        raise Refused(NO_SHEET)
+    if focal35_mm is not None and 0 < focal35_mm < SHORTEST_FOCAL35_MM:
+        raise Refused(WRONG_LENS)
+    problem = _Adjustment(tuple(sheets), image_size_px, focal35_mm, Surface(surface), print_scales or {})
+    solution = min((problem.solve(start) for start in problem.starts()), key=lambda found: float(found.cost))
+    parameters = np.asarray(solution.x, dtype=np.float64)
+    camera = PosedCamera(
+        sheets=tuple(sheets),
+        image_size_px=image_size_px,
+        parameters=parameters,
+        covariance=_inverse(problem.jacobian(parameters)),
+        chi_square=float((problem.corner_residuals(parameters) ** 2).sum()),
+    )
+    if camera.focal35_mm * (1 + 2 * camera.focal_standard_uncertainty_px / camera.focal_px) < SHORTEST_FOCAL35_MM:
+        raise Refused(WRONG_LENS)
+    return camera
+
+
+class _Adjustment:
+    """The least-squares problem: residuals of corners and priors, each over its standard deviation."""
+
+    def __init__(
+        self,
+        sheets: tuple[SheetInPhoto, ...],
+        image_size_px: tuple[int, int],
+        focal35_mm: float | None,
+        surface: Surface,
+        print_scales: Mapping[str, float],
+    ) -> None:
+        diagonal_px = float(np.hypot(*image_size_px))
+        known = focal35_mm is not None and focal35_mm > 0
+        equivalent = float(focal35_mm or 0) if known else UNKNOWN_FOCAL35_MM
+        spread = FOCAL_RELATIVE_SD if known else UNKNOWN_FOCAL35_SD_MM / UNKNOWN_FOCAL35_MM
+        focal_px = equivalent * diagonal_px / FRAME_DIAGONAL_MM
+        centre_sd_px = CENTRE_SD_SHARE * max(image_size_px)
+        self.sheets = sheets
+        self.corners_mm = [sheet.corner_mm * print_scales.get(sheet.layout.name, 1.0) for sheet in sheets]
+        self.lens = np.array([focal_px, (image_size_px[0] - 1) / 2, (image_size_px[1] - 1) / 2, 0.0, 0.0])
+        self.lens_sd = np.array([focal_px * spread, centre_sd_px, centre_sd_px, K1_SD, K2_SD])
+        self.parallel_sd = _PARALLEL_SD[surface]
+
+    def starts(self) -> Iterator[Array]:
+        """Starting points: a plane seen from nearly in front has two poses that look alike, so there are two."""
+        matrix = np.array([[self.lens[0], 0, self.lens[1]], [0, self.lens[0], self.lens[2]], [0, 0, 1.0]])
+        choices = []
+        for sheet, corners in zip(self.sheets, self.corners_mm, strict=True):
+            _, rotations, translations, _ = cv2.solvePnPGeneric(
+                corners, sheet.corner_px, matrix, None, flags=cv2.SOLVEPNP_IPPE
+            )
+            choices.append(
+                [np.concatenate([r.ravel(), t.ravel()]) for r, t in zip(rotations, translations, strict=True)]
+            )
+        for first in choices[0]:
+            normal = _rotation(first[:3])[:, 2]
+            others = [max(poses, key=lambda pose: float(normal @ _rotation(pose[:3])[:, 2])) for poses in choices[1:]]
+            yield np.concatenate([self.lens, first, *others])
+
+    def solve(self, start: Array) -> OptimizeResult:
+        """Least squares from one starting point."""
+        return least_squares(self.residuals, start, jac=self.jacobian, method="lm", x_scale="jac", max_nfev=60)
+
+    def residuals(self, parameters: Array) -> Array:
+        lens = (parameters[:_LENS] - self.lens) / self.lens_sd
+        return np.concatenate([self.corner_residuals(parameters), lens, self._parallel_residuals(parameters)])
+
+    def corner_residuals(self, parameters: Array) -> Array:
+        lens, parts = parameters[:_LENS], []
+        for sheet, corners, pose in self._posed(parameters):
+            seen = _project(corners, lens, _rotation(pose[:3]), pose[3:])
+            parts.append(((seen - sheet.corner_px) / sheet.noise_px).ravel())
+        return np.concatenate(parts)
+
+    def jacobian(self, parameters: Array) -> Array:
+        f, cx, cy, k1, k2 = parameters[:_LENS]
+        matrix, distortion = np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]]), np.array([k1, k2, 0.0, 0.0])
+        blocks = []
+        for number, (sheet, corners, pose) in enumerate(self._posed(parameters)):
+            _, by = cv2.projectPoints(corners, pose[:3], pose[3:], matrix, distortion)
+            block = np.zeros((len(by), len(parameters)))
+            block[:, 0] = by[:, 6] + by[:, 7]
+            block[:, 1:5] = by[:, 8:12]
+            column = _LENS + _POSE * number
+            block[:, column : column + _POSE] = by[:, :_POSE]
+            blocks.append(block / sheet.noise_px)
+        lens = np.zeros((_LENS, len(parameters)))
+        lens[:, :_LENS] = np.diag(1 / self.lens_sd)
+        return np.vstack([*blocks, lens, self._parallel_jacobian(parameters)])
+
+    def _posed(self, parameters: Array) -> Iterator[tuple[SheetInPhoto, Array, Array]]:
+        poses = parameters[_LENS:].reshape(-1, _POSE)
+        return zip(self.sheets, self.corners_mm, poses, strict=True)
+
+    def _parallel_residuals(self, parameters: Array) -> Array:
+        """Height and tilt of the further sheets over the first one's plane."""
+        height_sd_mm, tilt_sd_deg = self.parallel_sd
+        poses = parameters[_LENS:].reshape(-1, _POSE)
+        first, parts = _rotation(poses[0, :3]), [np.empty(0)]
+        for pose in poses[1:]:
+            tilt = (first.T @ _rotation(pose[:3]))[:2, 2]
+            height = first[:, 2] @ (pose[3:] - poses[0, 3:])
+            parts.append(np.array([height / height_sd_mm, *(tilt / np.radians(tilt_sd_deg))]))
+        return np.concatenate(parts)
+
+    def _parallel_jacobian(self, parameters: Array) -> Array:
+        """Central differences; there are three residuals for each further sheet."""
+        steps = np.tile(np.repeat([1e-6, 1e-3], 3), len(self.sheets))
+        jacobian = np.zeros((3 * (len(self.sheets) - 1), len(parameters)))
+        if len(self.sheets) > 1:
+            for column, step in enumerate(steps, start=_LENS):
+                shift = np.zeros(len(parameters))
+                shift[column] = step
+                ahead, behind = (
+                    self._parallel_residuals(parameters + shift),
+                    self._parallel_residuals(parameters - shift),
+                )
+                jacobian[:, column] = (ahead - behind) / (2 * step)
+        return jacobian
+
+
+def _inverse(jacobian: Array) -> Array:
+    """Inverse of the normal matrix, with columns scaled to be alike first."""
+    scale = np.linalg.norm(jacobian, axis=0)
+    scaled = jacobian / scale
+    return np.asarray(np.linalg.inv(scaled.T @ scaled) / np.outer(scale, scale))
+
+
+def _rotation(vector: Array) -> Array:
+    """Rotation (3, 3) about a vector by its length in rad (Rodrigues)."""
+    return np.asarray(cv2.Rodrigues(np.asarray(vector, dtype=np.float64))[0])
+
+
+def _project(points_mm: Array, lens: Array, rotation: Array, translation_mm: Array) -> Array:
+    focal, centre_x, centre_y, k1, k2 = lens
+    in_camera = points_mm @ rotation.T + translation_mm
+    plane = in_camera[:, :2] / in_camera[:, 2:]
+    square = (plane**2).sum(1, keepdims=True)
+    return np.asarray(focal * plane * (1 + square * (k1 + k2 * square)) + [centre_x, centre_y])
+
+
+def _undistorted(distorted: Array, k1: float, k2: float) -> Array:
+    """Invert the radial distortion: Newton's method on the radius."""
+    far = np.linalg.norm(distorted, axis=1, keepdims=True)
+    radius = far.copy()
+    for _ in range(6):
+        square = radius**2
+        value = radius * (1 + square * (k1 + k2 * square)) - far
+        slope = 1 + square * (3 * k1 + 5 * k2 * square)
+        radius = radius - value / np.where(np.abs(slope) > 0.1, slope, 0.1)
+    return np.asarray(distorted * np.where(far > 0, radius / np.maximum(far, 1e-12), 1.0))
