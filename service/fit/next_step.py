@@ -1,0 +1,237 @@
+"""Not decided yet: which further measurement would settle it (preposterior analysis).
+
+Before a measurement is made its result is unknown, but how results would be spread is known: if the margin is believed
+to be normal with mean m and variance v, and a further reading would bring the variance down to w, then the mean
+believed afterwards is normal about m with variance v - w.  For each result the decision rule gives a decision, and the
+best action has an expected loss.  Averaging over the results gives the chance that the step settles the matter, and how
+much loss it saves (Raiffa and Schlaifer, Applied Statistical Decision Theory, 1961, chapter 4: expected value of sample
+information).  A verdict that stays open is a loss too: somebody waits.  Loss and effort are both counted in minutes, so
+that gain minus effort ranks the steps.
+
+The losses and efforts are our own round figures, and so are the uncertainties of further readings; they steer the
+advice, not the verdict.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from service.fit.assessment import Classes, classes_of
+from service.fit.lengths import TAPE_ARM_U_MM, TAPE_INSTRUMENT_U_MM, widened
+from service.fit.sentences import Number, Percent, Sentence, say, unchanged
+from service.fit.verdict import CLASS_ORDER, Decision, Verdict, decide
+
+Array = NDArray[np.float64]
+
+NODES = 201
+
+LOSS_MINUTES = np.array(
+    [
+        # too small, fits, stretch, too large: what it costs to take it, go smaller, go larger
+        [60.0, 0.0, 45.0, 240.0],
+        [120.0, 60.0, 0.0, 0.0],
+        [0.0, 240.0, 240.0, 240.0],
+    ]
+)
+"""Loss of an action (row) for a true class (column), in minutes of trouble; a parcel there and back counts 60."""
+
+OPEN_LOSS = 60.0
+"""Loss of a verdict that stays open, minutes."""
+
+SMALL_STRETCH_LOSS = 15.0
+"""Loss of taking a stretch below quarter size, minutes: there it is often right."""
+
+STRAIN_CHANCE = {"too_small": 0.1, "fits": 0.1, "stretch": 0.4, "too_large": 0.9}
+"""Chance that the playing signs show strain, for each true class; ours."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A way to learn more.
+
+    Attributes
+    ----------
+    code : str
+        Stable name for programs.
+    sentence : Sentence
+        What to do.
+    minutes : float
+        Effort, minutes.
+    arm_u_mm : float or None
+        Standard uncertainty of the further arm reading it gives, mm.
+    instrument_u_mm : float or None
+        Standard uncertainty of each further instrument length it gives, mm.
+    """
+
+    code: str
+    sentence: Sentence
+    minutes: float
+    arm_u_mm: float | None = None
+    instrument_u_mm: float | None = None
+
+
+STEPS: tuple[Step, ...] = (
+    Step(
+        "arm_against_wall",
+        say("Take the child's photo again with the back and the back of the hand against the wall."),
+        5,
+        arm_u_mm=3.5,
+    ),
+    Step(
+        "second_sheet",
+        say("Take the child's photo again with a second sheet on the wall near the hand."),
+        6,
+        arm_u_mm=4.5,
+    ),
+    Step(
+        "tape_arm",
+        say("Measure the arm with a tape: side of the neck to the middle of the palm, arm stretched out sideways."),
+        4,
+        arm_u_mm=TAPE_ARM_U_MM,
+    ),
+    Step(
+        "second_instrument_photo",
+        say("Take a second photo of the instrument from another side, without moving it or the sheet."),
+        3,
+        instrument_u_mm=1.5,
+    ),
+    Step(
+        "ruler_instrument",
+        say("Measure the instrument's body length and total length with a stiff ruler."),
+        3,
+        instrument_u_mm=TAPE_INSTRUMENT_U_MM,
+    ),
+)
+"""Further readings, with their standard uncertainties; ours, of the size the photo budgets and `lengths` state."""
+
+SIGNS_STEP = Step("playing_signs", say("Let the child try it and answer the five questions about playing."), 5)
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """What a step promises.
+
+    Attributes
+    ----------
+    step : Step
+    settles : float
+        Chance that the verdict is decided afterwards.
+    gain_minutes : float
+        Expected loss saved, less the effort, minutes.
+    """
+
+    step: Step
+    settles: float
+    gain_minutes: float
+
+    def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
+        """All of it as JSON; the sentence in `language` by `translate`."""
+        return {
+            "code": self.step.code,
+            "text": self.step.sentence.text(translate, language),
+            "minutes": self.step.minutes,
+            "settles": round(self.settles, 3),
+            "gain_minutes": round(self.gain_minutes, 1),
+        }
+
+    def sentence(self) -> Sentence:
+        """The step with its effort and its chance."""
+        return say(
+            "{step} (about {minutes} minutes; settles it with {chance})",
+            step=self.step.sentence,
+            minutes=Number(self.step.minutes),
+            chance=Percent(self.settles),
+        )
+
+
+def next_steps(verdict: Verdict) -> tuple[Outlook, ...]:
+    """Steps worth their effort for an open verdict, the most worth while first; none if it is decided.
+
+    Parameters
+    ----------
+    verdict : Verdict
+
+    Returns
+    -------
+    tuple of Outlook
+    """
+    if verdict.decision is not Decision.NOT_DECIDED:
+        return ()
+    found = [_reading(verdict, step) for step in STEPS]
+    if verdict.signs is None or not (verdict.signs.all_good or verdict.signs.strain):
+        found.append(_signs(verdict))
+    found.sort(key=lambda each: -each.gain_minutes)
+    return tuple(each for each in found if each.gain_minutes > 0)
+
+
+def _reading(verdict: Verdict, step: Step) -> Outlook:
+    """Outlook of one more reading of the arm or of the instrument."""
+    variance = verdict.margin.standard_uncertainty_mm**2
+    after = variance - _variance_saved(verdict, step)
+    means = verdict.margin.value_mm + np.sqrt(max(variance - after, 0.0)) * ndtri((np.arange(NODES) + 0.5) / NODES)
+    u = max(float(np.sqrt(after)), 1e-6)
+    outgrown = (means - (verdict.longest_arm_mm - verdict.shortest_arm_mm)) / u
+    classes = classes_of(means, u, outgrown, verdict.chart.stretch_mm)
+    settled = decide(classes, np.full(NODES, verdict.small), verdict.rule, _signs_good(verdict)) != 0
+    before = float(_least_loss(_prior(verdict), verdict.small)[0])
+    gain = before - float(np.mean(_least_loss(classes, verdict.small))) + OPEN_LOSS * float(np.mean(settled))
+    return Outlook(step, float(np.mean(settled)), gain - step.minutes)
+
+
+def _variance_saved(verdict: Verdict, step: Step) -> float:
+    """By how much the margin's variance falls, mm2; a reading independent of the first is averaged with it."""
+    arm_var = widened(verdict.arm).standard_uncertainty_mm ** 2
+    total_var = verdict.margin.standard_uncertainty_mm**2
+    arm_var = min(arm_var, total_var)
+    if step.arm_u_mm is not None:
+        return arm_var - _averaged(arm_var, step.arm_u_mm)
+    instrument_var = total_var - arm_var
+    # Body and total length each move the shortest arm by about 1.7 and 1.0 mm a mm, half of each counts.
+    spread = (step.instrument_u_mm or 0.0) * np.hypot(1.7, 1.0) / 2
+    return instrument_var - _averaged(instrument_var, float(spread))
+
+
+def _averaged(variance: float, u: float) -> float:
+    return variance * u * u / (variance + u * u) if variance > 0 else 0.0
+
+
+def _signs(verdict: Verdict) -> Outlook:
+    """Outlook of asking for the playing signs: strain settles it, its absence only where the rule lets it."""
+    p = verdict.probabilities
+    prior = np.array([getattr(p, name) for name in CLASS_ORDER])
+    strain = np.array([STRAIN_CHANCE[name] for name in CLASS_ORDER])
+    strained, easy = prior * strain, prior * (1 - strain)
+    chance = float(strained.sum())
+    good_settles = decide(_prior(verdict), np.array([verdict.small]), verdict.rule, signs_good=True)[0] != 0
+    settles = (chance if p.too_small < 0.5 else 0.0) + (1 - chance) * bool(good_settles)
+    losses = _losses(verdict.small)
+    before = float((losses @ prior).min())
+    after = float((losses @ strained).min() + (losses @ easy).min())
+    return Outlook(SIGNS_STEP, settles, before - after + OPEN_LOSS * settles - SIGNS_STEP.minutes)
+
+
+def _prior(verdict: Verdict) -> Classes:
+    return Classes(*(np.array([getattr(verdict.probabilities, name)]) for name in CLASS_ORDER))
+
+
+def _signs_good(verdict: Verdict) -> bool:
+    return verdict.signs is not None and verdict.signs.all_good
+
+
+def _losses(small: bool) -> Array:
+    losses = LOSS_MINUTES.copy()
+    if small:
+        losses[0, 2] = SMALL_STRETCH_LOSS
+    return losses
+
+
+def _least_loss(classes: Classes, small: bool) -> Array:
+    """(N,) expected loss of the best action, minutes."""
+    stacked = np.stack([getattr(classes, name) for name in CLASS_ORDER])
+    return np.asarray((_losses(small) @ stacked).min(axis=0))
