@@ -1,0 +1,110 @@
+"""Two ways of giving a posed camera to the outline's fit: with few unknowns, or with none."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import PosedCamera
+
+Array = NDArray[np.float64]
+
+_LENS_AND_FIRST_POSE = 11
+
+
+class Camera(Protocol):
+    """What the fit needs of a camera: unknowns with their covariance, and both ways between space and pixels."""
+
+    @property
+    def parameters(self) -> Array:
+        """Unknowns (P,)."""
+
+    @property
+    def covariance(self) -> Array:
+        """Covariance (P, P) of the unknowns."""
+
+    @property
+    def position_mm(self) -> Array:
+        """Where the camera is (3,)."""
+
+    def project(self, points_mm: Array) -> Array:
+        """Pixels (N, 2) of points in space (N, 3)."""
+
+    def to_plane(self, points_px: Array, height_mm: float) -> Array:
+        """Points in space (N, 3) at a height, of pixels (N, 2)."""
+
+    def with_parameters(self, parameters: Array) -> Camera:
+        """Return the same camera with other unknowns."""
+
+
+@dataclass(frozen=True)
+class LeanCamera:
+    """A posed camera without the poses of further sheets: lens and first pose only, uncertainties of the rest kept."""
+
+    posed: PosedCamera
+
+    @property
+    def parameters(self) -> Array:
+        """Lens and pose of the first sheet (11,)."""
+        return self.posed.parameters[:_LENS_AND_FIRST_POSE]
+
+    @property
+    def covariance(self) -> Array:
+        """Their covariance (11, 11), whatever the rest may be."""
+        return self.posed.covariance[:_LENS_AND_FIRST_POSE, :_LENS_AND_FIRST_POSE]
+
+    @property
+    def position_mm(self) -> Array:
+        """Where the camera is (3,)."""
+        return self.posed.position_mm
+
+    def project(self, points_mm: Array) -> Array:
+        """Pixels of points in space."""
+        return self.posed.project(points_mm)
+
+    def to_plane(self, points_px: Array, height_mm: float) -> Array:
+        """Points in space of pixels."""
+        return self.posed.to_plane(points_px, height_mm)
+
+    def with_parameters(self, parameters: Array) -> LeanCamera:
+        """Return the same camera with another lens and pose."""
+        every = self.posed.parameters.copy()
+        every[:_LENS_AND_FIRST_POSE] = parameters
+        return LeanCamera(self.posed.with_parameters(every))
+
+
+@dataclass(frozen=True)
+class FixedCamera:
+    """A camera whose unknowns are left alone, for the rounds that only look for edges."""
+
+    camera: Camera
+
+    @property
+    def parameters(self) -> Array:
+        """None (0,)."""
+        return np.zeros(0)
+
+    @property
+    def covariance(self) -> Array:
+        """None (0, 0)."""
+        return np.zeros((0, 0))
+
+    @property
+    def position_mm(self) -> Array:
+        """Where the camera is (3,)."""
+        return self.camera.position_mm
+
+    def project(self, points_mm: Array) -> Array:
+        """Pixels of points in space."""
+        return self.camera.project(points_mm)
+
+    def to_plane(self, points_px: Array, height_mm: float) -> Array:
+        """Points in space of pixels."""
+        return self.camera.to_plane(points_px, height_mm)
+
+    def with_parameters(self, parameters: Array) -> FixedCamera:
+        """Return this camera; it has nothing to set."""
+        return self

@@ -1,0 +1,301 @@
+"""A photo of an instrument beside the sheet into its lengths.
+
+Detection looks at pixels once (sheets, camera, rough maps, exact edges); solving turns what was detected into lengths
+and is fast, so that a teacher may drag a point and see the new lengths at once.  Photos of one instrument that lies
+unmoved beside the same sheets are solved together; its heights then come from the photos and nothing is assumed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import PosedCamera, Surface, solve_camera
+from calibration.detection import SheetInPhoto, find_sheets
+from calibration.problems import Problem, Refused
+from calibration.quantity import Length
+from vision.cameras import LeanCamera
+from vision.instrument_cut import cut_out
+from vision.instrument_edges import TracedInstrument, trace
+from vision.instrument_lengths import body_length, bout_of, bout_width, string_length, total_length
+from vision.instrument_seen import InstrumentSeen
+from vision.outline import BODY_UNKNOWNS, LENGTH, MODES, Edges, Fit, Setting, Tip, View, fit, pose_of
+from vision.outline_shape import outline_prior
+from vision.photo import Photo
+from vision.problems import (
+    INSTRUMENT_CUT,
+    NOT_LYING_FLAT,
+    OUTLINE_UNCERTAIN,
+    PHOTOS_NOT_OF_ONE_INSTRUMENT,
+    SHEET_CUT,
+    SHOULDER_REST_MOUNTED,
+    VIEW_TOO_STEEP,
+)
+
+Array = NDArray[np.float64]
+
+POINT_NAMES = ("scroll_top", "body_top", "body_bottom")
+"""Points that can be corrected by hand."""
+
+_HAND_SIGMA_PX = 1.5
+_STEEPEST_DEG = 38.0
+_PLAUSIBLE_TOTAL_TO_BODY = (1.58, 1.79)
+_WIDEST_SHARE = 0.02
+_SHOULDER_REST_SHARE = 0.004
+_BOOK_MM = 8.0
+_LEAST_AGREEMENT = 0.6
+
+
+@dataclass(frozen=True)
+class DetectedInstrument:
+    """What one photo shows, ready to be solved.
+
+    Attributes
+    ----------
+    photo : str
+    size_px : tuple of int
+        Width and height.
+    camera : PosedCamera
+    setting : Setting
+        Level of the table.
+    traced : TracedInstrument
+    points_px : dict of str to (2,) ndarray
+        Nut and bridge, as far as seen, with their uncertainty in `sigma_px`.
+    sigma_px : dict of str to float
+    """
+
+    photo: str
+    size_px: tuple[int, int]
+    camera: PosedCamera
+    setting: Setting
+    traced: TracedInstrument
+    points_px: dict[str, Array]
+    sigma_px: dict[str, float]
+
+
+@dataclass(frozen=True)
+class InstrumentMeasurement:
+    """Lengths of an instrument, or the reasons why there are none.
+
+    Attributes
+    ----------
+    photo : str
+    usable : bool
+    problems : tuple of Problem
+    body_length, total_length, upper_bout_width, middle_bout_width, lower_bout_width, string_length : Length or None
+    points_px : dict of str to tuple of float
+        Ends, bouts, nut and bridge where the overlay draws them.
+    outline_px : (C, 2) ndarray or None
+        The edge of the top plate.
+    sheets : tuple of SheetInPhoto
+    camera : PosedCamera or None
+    detected : DetectedInstrument or None
+        For solving again with corrections.
+    heights_mm : tuple of float or None
+        Heights over the table used for the lower end, the neck end and the end of the scroll.
+    """
+
+    photo: str
+    usable: bool
+    problems: tuple[Problem, ...] = ()
+    body_length: Length | None = None
+    total_length: Length | None = None
+    upper_bout_width: Length | None = None
+    middle_bout_width: Length | None = None
+    lower_bout_width: Length | None = None
+    string_length: Length | None = None
+    points_px: dict[str, tuple[float, float]] | None = None
+    outline_px: Array | None = None
+    sheets: tuple[SheetInPhoto, ...] = ()
+    camera: PosedCamera | None = None
+    detected: DetectedInstrument | None = None
+    heights_mm: tuple[float, float, float] | None = None
+
+
+def measure_instrument(
+    photo: Photo, corrections: Mapping[str, tuple[float, float]] | None = None
+) -> InstrumentMeasurement:
+    """Measure the instrument in a photo.
+
+    Parameters
+    ----------
+    photo : Photo
+    corrections : mapping of str to (x, y), optional
+        Points set by hand, px; see `POINT_NAMES`.
+
+    Returns
+    -------
+    InstrumentMeasurement
+        Not usable, with problems, where the photo cannot be trusted.
+    """
+    try:
+        return solve_instrument(detect_instrument(photo), corrections)
+    except Refused as refusal:
+        return InstrumentMeasurement(photo.name, False, refusal.problems)
+
+
+def measure_instrument_together(photos: Sequence[Photo]) -> InstrumentMeasurement:
+    """Measure one instrument that lies unmoved beside the same sheets in two or more photos from different places."""
+    name = " + ".join(photo.name for photo in photos)
+    try:
+        return solve_together([detect_instrument(photo) for photo in photos])
+    except Refused as refusal:
+        return InstrumentMeasurement(name, False, refusal.problems)
+
+
+def detect_instrument(photo: Photo) -> DetectedInstrument:
+    """Find sheets, camera and the instrument's edges in a photo.
+
+    Raises
+    ------
+    Refused
+        If one of them is missing or cannot be trusted.
+    """
+    sheets = find_sheets(photo.rgb)
+    camera = solve_camera(sheets, photo.size_px, photo.focal35_mm, Surface.TABLE)
+    if any(_outside(sheet.outline_px, photo.size_px, 0.0) for sheet in sheets):
+        raise Refused(SHEET_CUT)
+    seen = cut_out(photo.rgb, [sheet.outline_px for sheet in sheets])
+    _judge_map(seen)
+    setting = _setting(camera)
+    traced = trace(photo.rgb, seen, LeanCamera(camera), setting)
+    _judge_view(traced, camera, setting)
+    return DetectedInstrument(photo.name, photo.size_px, camera, setting, traced, seen.points_px, seen.sigma_px)
+
+
+def _setting(camera: PosedCamera) -> Setting:
+    """Level of the table: the lowest sheet lies on it; a sheet clearly above lies on a book."""
+    heights = camera.sheet_heights_mm()
+    lowest = float(heights.min())
+    return Setting(table_mm=lowest if np.ptp(heights) > _BOOK_MM else 0.0)
+
+
+def solve_instrument(
+    detected: DetectedInstrument, corrections: Mapping[str, tuple[float, float]] | None = None
+) -> InstrumentMeasurement:
+    """Lengths from what one photo shows, with points set by hand where given.
+
+    Raises
+    ------
+    Refused
+        If the lengths cannot be those of an instrument lying flat, or are too uncertain.
+    """
+    fitted = fit(detected.traced.start, [_corrected(detected, corrections or {})], detected.setting)
+    return _measurement(detected.photo, detected, fitted)
+
+
+def solve_together(detected: Sequence[DetectedInstrument]) -> InstrumentMeasurement:
+    """Lengths from several photos of the same lying instrument, heights taken from the photos alone.
+
+    Raises
+    ------
+    Refused
+        If the photos do not fit one instrument that lies still.
+    """
+    setting = replace(detected[0].setting, heights_known=False)
+    if len({one.camera.sheets[0].layout for one in detected}) != 1:
+        raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT)
+    fitted = fit(detected[0].traced.start, [_corrected(one, {}) for one in detected], setting, rounds=15)
+    if min(weight.mean() for weight in fitted.weight) < _LEAST_AGREEMENT:
+        raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT)
+    return _measurement(" + ".join(one.photo for one in detected), detected[0], fitted)
+
+
+def _corrected(detected: DetectedInstrument, corrections: Mapping[str, tuple[float, float]]) -> View:
+    """The photo's view of the instrument; an end set by hand replaces what was seen there."""
+    traced, camera = detected.traced, LeanCamera(detected.camera)
+    pose = pose_of(traced.start, detected.setting.table_mm)
+    tips = [] if "scroll_top" in corrections else [traced.scroll]
+    keep = np.ones(len(traced.edges.node), dtype=bool)
+    y = outline_prior().closed(np.zeros(MODES), 1.0)[traced.edges.node, 1]
+    for name, place in corrections.items():
+        if name not in POINT_NAMES:
+            raise ValueError(f"no point of an instrument is called {name!r}")
+        end = getattr(pose, name)
+        near = camera.project(np.array([end, end - 20.0 * pose.along]))
+        direction = (near[0] - near[1]) / np.linalg.norm(near[0] - near[1])
+        tips.append(Tip(name, np.asarray(place, dtype=float), direction, _HAND_SIGMA_PX))
+        if name == "body_top":
+            keep &= y < 0.88
+        if name == "body_bottom":
+            keep &= y > 0.12
+    edges = traced.edges
+    edges = Edges(*(getattr(edges, part)[keep] for part in ("back", "node", "point_px", "normal_px", "sigma_px")))
+    return View(camera, edges, tuple(tips))
+
+
+def _measurement(name: str, detected: DetectedInstrument, fitted: Fit) -> InstrumentMeasurement:
+    sheets = tuple(sheet.layout.name for sheet in detected.camera.sheets)
+    camera = fitted.views[0].camera
+    unknowns = fitted.unknowns
+    body, total = body_length(fitted, sheets), total_length(fitted, sheets)
+    ratio = total.value_mm / body.value_mm
+    if not _PLAUSIBLE_TOTAL_TO_BODY[0] < ratio < _PLAUSIBLE_TOTAL_TO_BODY[1]:
+        raise Refused(NOT_LYING_FLAT)
+    if body.standard_uncertainty_mm > _WIDEST_SHARE * body.value_mm:
+        raise Refused(OUTLINE_UNCERTAIN)
+    pose = fitted.pose()
+    strings = None
+    points = detected.points_px
+    if "nut" in points and "bridge" in points:
+        sigma = (detected.sigma_px["nut"], detected.sigma_px["bridge"])
+        strings = string_length(fitted, camera, points["nut"], points["bridge"], sigma, sheets)
+    places = {"scroll_top": pose.scroll_top, "body_top": pose.body_top, "body_bottom": pose.body_bottom}
+    for which in ("upper", "middle", "lower"):
+        along, width = bout_of(unknowns[:BODY_UNKNOWNS], which)
+        places[f"{which}_bout_left"] = pose.at(-width / 2, along, 0.0)
+        places[f"{which}_bout_right"] = pose.at(width / 2, along, 0.0)
+    points_px = dict(zip(places, map(_pair, camera.project(np.array(list(places.values())))), strict=True))
+    points_px |= {key: _pair(points[key]) for key in ("nut", "bridge") if key in points}
+    heights = tuple(float(end[2]) - fitted.table_mm for end in (pose.body_bottom, pose.body_top, pose.scroll_top))
+    return InstrumentMeasurement(
+        name,
+        True,
+        (),
+        body,
+        total,
+        bout_width(fitted, "upper", sheets),
+        bout_width(fitted, "middle", sheets),
+        bout_width(fitted, "lower", sheets),
+        strings,
+        points_px,
+        camera.project(pose.top),
+        detected.camera.sheets,
+        detected.camera,
+        detected,
+        (heights[0], heights[1], heights[2]),
+    )
+
+
+def _judge_map(seen: InstrumentSeen) -> None:
+    """Refuse what the rough picture already shows to be unusable."""
+    whole = seen.whole > 0.5
+    rim = np.concatenate([whole[0], whole[-1], whole[:, 0], whole[:, -1]])
+    if rim.any():
+        raise Refused(INSTRUMENT_CUT)
+    if (seen.shoulder_rest > 0.5).sum() > _SHOULDER_REST_SHARE * whole.sum():
+        raise Refused(SHOULDER_REST_MOUNTED)
+
+
+def _judge_view(traced: TracedInstrument, camera: PosedCamera, setting: Setting) -> None:
+    """Refuse views from the side."""
+    pose = pose_of(traced.start, setting.table_mm)
+    to_camera = camera.position_mm - pose.at(0.0, 0.5 * traced.start[LENGTH], 0.0)
+    if np.degrees(np.arccos(to_camera[2] / np.linalg.norm(to_camera))) > _STEEPEST_DEG:
+        raise Refused(VIEW_TOO_STEEP)
+
+
+def _outside(points_px: Array, size_px: tuple[int, int], margin_px: float) -> bool:
+    width, height = size_px
+    return bool(
+        (points_px < -0.5 - margin_px).any()
+        or (points_px[:, 0] > width - 0.5 + margin_px).any()
+        or (points_px[:, 1] > height - 0.5 + margin_px).any()
+    )
+
+
+def _pair(point: Array) -> tuple[float, float]:
+    return float(point[0]), float(point[1])

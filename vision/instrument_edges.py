@@ -1,0 +1,209 @@
+"""From a rough map of an instrument to exact edges: the outline is fitted to the map first, then to the photo itself.
+
+The map (`instrument_net`) knows what is body and what is floor, shadow, chin rest or bow, but only to a few pixels.  The
+fitted outline carries that knowledge to full resolution: along its normals the photo's own edges are looked for in a
+window that narrows with every round, and the fit in between throws out what no violin's outline passes through.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.problems import Refused
+from vision.cameras import Camera, FixedCamera
+from vision.edges import expected_edges, mask_crossings, outermost_edges
+from vision.instrument_seen import InstrumentSeen
+from vision.outline import (
+    BODY_UNKNOWNS,
+    LENGTH,
+    TOTAL,
+    TOTAL_TO_BODY,
+    WIDTH,
+    YAW,
+    Edges,
+    Pose,
+    Setting,
+    Tip,
+    View,
+    X,
+    Y,
+    fit,
+    pose_of,
+    silhouette,
+)
+from vision.outline_shape import FULL_SIZE_MM, outline_prior
+from vision.problems import OUTLINE_NOT_FOUND
+from vision.resting import resting_heights_mm
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_MAP_REACH_MM = (16.0, 8.0, 5.0)
+_PHOTO_REACH_MM = (3.0, 2.0, 1.5, 1.5)
+_BEYOND_MM = 4.0
+_EDGE_SIGMA_MM = 0.35
+"""Standard uncertainty of one edge crossing, with neighbours' common errors in it (see tests.accuracy)."""
+_SCROLL_SIGMA_MM = 0.4
+_NECK_HALF_WIDTH, _END_HALF_WIDTH = 0.078, 0.062
+"""Half width, over the body length, of what neck and tailpiece hide of the outline's two ends."""
+
+
+@dataclass(frozen=True)
+class TracedInstrument:
+    """What a photo shows of an instrument, before anything is believed about heights.
+
+    Attributes
+    ----------
+    start : (BODY_UNKNOWNS,) ndarray
+        Unknowns of the outline as fitted while tracing.
+    edges : Edges
+        Edge crossings in the photo.
+    scroll : Tip
+        End of the scroll.
+    px_per_mm : float
+        Resolution at the instrument.
+    """
+
+    start: Array
+    edges: Edges
+    scroll: Tip
+    px_per_mm: float
+
+
+def trace(rgb: NDArray[np.uint8], seen: InstrumentSeen, camera: Camera, setting: Setting) -> TracedInstrument:
+    """Find an instrument's edges in a photo.
+
+    Raises
+    ------
+    Refused
+        If no outline of a violin fits what is seen.
+    """
+    camera = FixedCamera(camera)
+    start = first_guess(seen, camera, setting)
+    px_per_mm = resolution_px_per_mm(start, camera, setting)
+    usable = _usable_nodes()
+    body = seen.body.astype(np.float32)
+    for reach_mm in _MAP_REACH_MM:
+        pose = pose_of(start, setting.table_mm)
+        line = silhouette(pose, camera, usable)
+        found, good = mask_crossings(
+            body, seen.to_map(line.point_px), line.normal_px, reach_mm * px_per_mm / seen.photo_px_per_map_px
+        )
+        good &= ~seen.near_chin_rest(line.point_px, 3.0 * px_per_mm)
+        if good.sum() < 0.25 * len(good):
+            raise Refused(OUTLINE_NOT_FOUND)
+        point = line.point_px + found[:, None] * seen.photo_px_per_map_px * line.normal_px
+        sigma = np.full(good.sum(), 0.5 * px_per_mm + 0.3 * seen.photo_px_per_map_px)
+        edges = Edges(line.back[good], line.node[good], point[good], line.normal_px[good], sigma)
+        start = fit(start, [View(camera, edges, (_scroll_in_map(seen, pose, camera),))], setting).unknowns
+        start = start[:BODY_UNKNOWNS]
+    picture, corner = _crop(rgb, seen)
+    for reach_mm in _PHOTO_REACH_MM:
+        pose = pose_of(start, setting.table_mm)
+        rough = _scroll_in_map(seen, pose, camera)
+        half_width_px = 5.0 * (start[LENGTH] / FULL_SIZE_MM) ** 0.7 * px_per_mm
+        scroll = _scroll_in_photo(picture, corner, rough, half_width_px, px_per_mm)
+        edges = _photo_edges(picture, corner, seen, pose, camera, usable, reach_mm * px_per_mm, px_per_mm)
+        fitted = fit(start, [View(camera, edges, (scroll,))], setting)
+        start = fitted.unknowns[:BODY_UNKNOWNS]
+    kept = fitted.weight[0] > 0.05
+    edges = Edges(*(getattr(edges, name)[kept] for name in ("back", "node", "point_px", "normal_px", "sigma_px")))
+    if len(edges.node) < 60:
+        raise Refused(OUTLINE_NOT_FOUND)
+    return TracedInstrument(start, edges, scroll, px_per_mm)
+
+
+def first_guess(seen: InstrumentSeen, camera: Camera, setting: Setting) -> Array:
+    """Unknowns from the map's scroll end and lower end, on the plane of the top edge."""
+    start = np.zeros(BODY_UNKNOWNS)
+    ends_px = np.array(seen.ends_px())
+    height_mm = 45.0
+    for _ in range(3):
+        lower, scroll = camera.to_plane(ends_px, setting.table_mm + height_mm)[:, :2]
+        total_mm = float(np.linalg.norm(scroll - lower))
+        height_mm = float(resting_heights_mm(total_mm / TOTAL_TO_BODY)[0])
+    start[[X, Y]] = lower
+    start[YAW] = np.arctan2(scroll[1] - lower[1], scroll[0] - lower[0]) - np.pi / 2
+    start[LENGTH], start[TOTAL], start[WIDTH] = total_mm / TOTAL_TO_BODY, total_mm, 1.0
+    return start
+
+
+def resolution_px_per_mm(unknowns: Array, camera: Camera, setting: Setting) -> float:
+    """Photo resolution at the body's middle, px per mm."""
+    pose = pose_of(unknowns, setting.table_mm)
+    middle = pose.at(0.0, 0.5 * unknowns[LENGTH], 0.0)
+    near = camera.project(np.array([middle, middle + 10 * pose.across, middle + 10 * pose.along]))
+    return float(np.linalg.norm(near[1:] - near[0], axis=1).mean() / 10)
+
+
+def _usable_nodes() -> Mask:
+    """Nodes of the closed outline where the bare edge can be seen: not at corners, neck and tailpiece."""
+    prior = outline_prior()
+    outline = prior.closed(np.zeros(len(prior.modes)), 1.0)
+    corner = np.concatenate([prior.at_corner, prior.at_corner[-2:0:-1]])
+    neck = (outline[:, 1] > 0.9) & (np.abs(outline[:, 0]) < _NECK_HALF_WIDTH)
+    tail = (outline[:, 1] < 0.1) & (np.abs(outline[:, 0]) < _END_HALF_WIDTH)
+    usable: Mask = ~(corner | neck | tail)
+    return usable
+
+
+def _crop(rgb: NDArray[np.uint8], seen: InstrumentSeen) -> tuple[NDArray[np.float32], Array]:
+    """The photo's part round the instrument as floats, and its upper left corner in px."""
+    left, top, right, bottom = seen.box_px(margin=0.12)
+    return np.ascontiguousarray(rgb[top:bottom, left:right], dtype=np.float32), np.array([left, top], dtype=float)
+
+
+def _photo_edges(
+    picture: NDArray[np.float32],
+    corner: Array,
+    seen: InstrumentSeen,
+    pose: Pose,
+    camera: Camera,
+    usable: Mask,
+    reach_px: float,
+    px_per_mm: float,
+) -> Edges:
+    line = silhouette(pose, camera, usable)
+    offset, _ = outermost_edges(picture, line.point_px - corner, line.normal_px, reach_px, _BEYOND_MM * px_per_mm)
+    good = np.isfinite(offset) & ~seen.near_chin_rest(line.point_px, 3.0 * px_per_mm)
+    point = line.point_px[good] + offset[good, None] * line.normal_px[good]
+    sigma = np.full(good.sum(), np.hypot(_EDGE_SIGMA_MM * px_per_mm, 0.3))
+    return Edges(line.back[good], line.node[good], point, line.normal_px[good], sigma)
+
+
+def _axis_direction(pose: Pose, camera: Camera) -> tuple[Array, Array]:
+    """Predicted end of the scroll (2,) px and the unit direction of the axis there."""
+    ends = camera.project(np.array([pose.scroll_top, pose.scroll_top - 20.0 * pose.along]))
+    direction = ends[0] - ends[1]
+    return ends[0], direction / np.linalg.norm(direction)
+
+
+def _scroll_in_map(seen: InstrumentSeen, pose: Pose, camera: Camera) -> Tip:
+    """End of the scroll in the map, where the instrument ends beside the axis."""
+    _, direction = _axis_direction(pose, camera)
+    end = seen.scroll_end_px()
+    found, good = mask_crossings(seen.whole, seen.to_map(end)[None], direction[None], 4.0)
+    if good[0]:
+        end = end + found[0] * seen.photo_px_per_map_px * direction
+    return Tip("scroll_top", end, direction, 1.5 * seen.photo_px_per_map_px)
+
+
+def _scroll_in_photo(
+    picture: NDArray[np.float32], corner: Array, rough: Tip, half_width_px: float, px_per_mm: float
+) -> Tip:
+    """End of the scroll to a fraction of a millimetre: edges beside the axis, the furthest of a parabola through them."""
+    side = np.array([-rough.direction_px[1], rough.direction_px[0]])
+    beside_px = np.linspace(-half_width_px, half_width_px, 13)
+    points = rough.point_px + beside_px[:, None] * side
+    directions = np.repeat(rough.direction_px[None], len(points), axis=0)
+    offset = expected_edges(picture, points - corner, directions, max(rough.sigma_px, 1.0 * px_per_mm))
+    middle = np.median(offset)
+    keep = np.abs(offset - middle) < max(1.5 * px_per_mm, 1.5 * float(np.median(np.abs(offset - middle))))
+    curve = np.polyfit(beside_px[keep], offset[keep], 2)
+    fitted = np.polyval(curve, beside_px[keep])
+    scatter = float(np.std(offset[keep] - fitted))
+    sigma = float(np.hypot(_SCROLL_SIGMA_MM * px_per_mm, scatter))
+    return Tip("scroll_top", rough.point_px + fitted.max() * rough.direction_px, rough.direction_px, sigma)
