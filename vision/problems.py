@@ -93,3 +93,86 @@ PHOTOS_NOT_OF_ONE_INSTRUMENT = Problem(
     "These photos do not show the same instrument lying unmoved beside the same sheet.",
     "Leave instrument and sheet exactly where they are, and take the photos from different places.",
 )
+
+# --- the person -------------------------------------------------------------------------------------------------------
+
+NO_PERSON = Problem(
+    "no_person",
+    "We cannot find a person in this photo.",
+    "Take the photo so that the child is seen from the head to the hips, with one arm stretched out.",
+)
+SEVERAL_PEOPLE = Problem(
+    "several_people",
+    "There is more than one person in this photo.",
+    "Take the photo again with only the child in it.",
+)
+PERSON_CUT = Problem(
+    "person_cut",
+    "The child's head, shoulders or stretched arm are not completely in the photo.",
+    "Step back a little and keep the child from the head to the hips, and the whole arm, in the photo.",
+)
+PERSON_TOO_SMALL = Problem(
+    "person_too_small",
+    "The child is too small in this photo.",
+    "Go closer, 1.5 to 2.5 metres away, and send the photo in its original size.",
+)
+PHOTO_TOO_DARK = Problem(
+    "photo_too_dark",
+    "This photo is too dark to see the arm.",
+    "Switch on the light, or turn so that the light falls on the child, and take the photo again.",
+)
+SELFIE_LENS = Problem(
+    "selfie_lens",
+    "This photo was taken with the phone's front camera.",
+    "Let somebody else take the photo with the camera on the phone's back.",
+)
+NO_ARM_OUT = Problem(
+    "no_arm_out",
+    "No arm is stretched out sideways in this photo.",
+    "Let the child stretch one arm out sideways at shoulder height, and take the photo again.",
+)
+ELBOW_BENT = Problem(
+    "elbow_bent",
+    "The child's elbow is bent.",
+    "Let the child stretch the arm until the elbow is straight, and take the photo again.",
+)
+ARM_TOO_LOW = Problem(
+    "arm_too_low",
+    "The child's arm hangs below shoulder height.",
+    "Let the child raise the arm to shoulder height, and take the photo again.",
+)
+ARM_TOO_HIGH = Problem(
+    "arm_too_high",
+    "The child's arm is raised above shoulder height.",
+    "Let the child lower the arm to shoulder height, and take the photo again.",
+)
+ARM_FORWARD = Problem(
+    "arm_forward",
+    "The child's arm points towards the camera.",
+    "Let the child lay the back of the hand against the wall, and take the photo again.",
+)
+TORSO_TURNED = Problem(
+    "torso_turned",
+    "The child is turned to one side.",
+    "Let the child stand with the whole back against the wall, and take the photo again.",
+)
+BACK_VIEW = Problem(
+    "back_view",
+    "The child seems to be seen from behind.",
+    "Let the child stand with the back to the wall and face the camera.",
+)
+HAND_HIDDEN = Problem(
+    "hand_hidden",
+    "We cannot see the child's open hand.",
+    "Let the child open the hand with the palm to the camera, nothing in front of it, and take the photo again.",
+)
+SHEET_TOO_FAR = Problem(
+    "sheet_too_far",
+    "The printed sheet hangs too far from the child's arm.",
+    "Hang the sheet beside the stretched arm, a hand's breadth above or below it, and take the photo again.",
+)
+CAMERA_TILTED = Problem(
+    "camera_tilted",
+    "The photo was taken too much from the side, from above or from below.",
+    "Stand in front of the child's shoulder, hold the phone upright at that height, and take the photo again.",
+)

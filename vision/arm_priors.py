@@ -1,0 +1,163 @@
+"""What is known about arms before a photo is looked at, and how wrong landmarks are: the estimator's numbers.
+
+Every length here is a fraction of the *straight arm*: shoulder joint to elbow to wrist to the palm's skin, summed.
+Depths are distances from the wall (the sheet's plane) towards the camera.
+
+Where the numbers come from
+---------------------------
+* Depths, proportions and the step from the arm's joints to the arm length as defined: means and correlations of some
+  four hundred posed mannequin figures of 3 to 12 years, made by the generator of the test scenes with other seeds; no
+  picture was looked at.  Standard deviations were then widened by judgement, because real children differ more than
+  figures do: the widening is written beside each.
+* Landmark noise and bias: measured on the development scenes (rendered figures).  On photographs of people the same
+  models scatter more (shoulder 3.7, elbow 2.1, wrist 1.6 % of the arm, medians), so the shoulder's, elbow's and wrist's
+  standard deviations here are the larger of the two.
+* The middle of the palm: on rendered hands the midpoint of wrist and knuckle lies 0.8 % of the arm too near the body,
+  on photographs of people it does not.  A bias learned on renders is a bias of renders: it is corrected, and half of it
+  is kept as an uncertainty that no second photo of the same kind averages away.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+JOINTS = ("neck", "shoulder", "elbow", "wrist", "palm")
+"""Order of the points in every array of five."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stance:
+    """How the arm stands to the wall.
+
+    Attributes
+    ----------
+    name : str
+        ``"wall"``: the back of the hand touches it; ``"floating"``: it does not.
+    depth : (5,) ndarray
+        Mean distance of each point from the wall, over the straight arm.
+    depth_covariance : (5, 5) ndarray
+        Their covariance.
+    """
+
+    name: str
+    depth: NDArray[np.float64]
+    depth_covariance: NDArray[np.float64]
+
+
+_CHAIN = np.array(
+    [  # from the chain shoulder, neck - shoulder, elbow - shoulder, wrist - elbow, palm - wrist to the five points
+        [1.0, 1.0, 0.0, 0.0, 0.0],
+        [1.0, 0.0, 0.0, 0.0, 0.0],
+        [1.0, 0.0, 1.0, 0.0, 0.0],
+        [1.0, 0.0, 1.0, 1.0, 0.0],
+        [1.0, 0.0, 1.0, 1.0, 1.0],
+    ]
+)
+
+
+def _stance(name: str, mean: list[float], deviation: list[float], correlation: list[list[float]]) -> Stance:
+    sd = np.array(deviation)
+    covariance = np.array(correlation) * np.outer(sd, sd)
+    return Stance(name, _CHAIN @ np.array(mean), _CHAIN @ covariance @ _CHAIN.T)
+
+
+FLOATING = _stance(
+    "floating",
+    [0.269, -0.011, 0.025, 0.048, 0.0425],
+    [0.038, 0.015, 0.0225, 0.025, 0.0075],  # figures: 0.0335, 0.0114, 0.0213, 0.0237, 0.0063
+    [
+        [1.0, -0.57, -0.11, -0.04, -0.06],
+        [-0.57, 1.0, 0.02, 0.03, 0.0],
+        [-0.11, 0.02, 1.0, 0.82, 0.81],
+        [-0.04, 0.03, 0.82, 1.0, 0.96],
+        [-0.06, 0.0, 0.81, 0.96, 1.0],
+    ],
+)
+WALL = _stance(
+    "wall",
+    [0.2386, -0.0105, -0.0806, -0.0583, 0.0141],
+    [0.022, 0.011, 0.0125, 0.0105, 0.0060],  # figures: 0.0199, 0.0082, 0.0104, 0.0091, 0.0030
+    [
+        [1.0, -0.36, -0.64, -0.71, -0.60],
+        [-0.36, 1.0, 0.19, 0.28, -0.03],
+        [-0.64, 0.19, 1.0, 0.46, 0.42],
+        [-0.71, 0.28, 0.46, 1.0, 0.84],
+        [-0.60, -0.03, 0.42, 0.84, 1.0],
+    ],
+)
+STANCES = (WALL, FLOATING)
+
+WALL_PRIOR = 0.5
+"""Probability of the wall stance before the photo is looked at (we ask families for it; not all do)."""
+
+# --- proportions ------------------------------------------------------------------------------------------------------
+
+UPPER_TO_FOREARM = (np.log(1.09), 0.045)
+"""Log of upper arm over forearm: mean from figures; deviation of children 2-13 y about 4 % (Snyder 1977, acromion to
+radiale over radiale to stylion), figures have 2.6 %."""
+PALM_TO_FOREARM = (np.log(0.277), 0.05)
+"""Log of wrist-to-mid-palm over forearm; figures have 2.5 %, hands of children about 5 % of the forearm (Snyder)."""
+NECK_OFFSET = (0.195, 0.03), (0.187, 0.02)
+"""Neck point from the shoulder joint, inwards and up, over the straight arm; figures deviate by 0.014 and 0.006."""
+STRAIGHT_ARM_MM = (415.0, 0.35)
+"""Centre and log deviation of the straight arm of children of 3 to 13 years: wide enough to say nearly nothing."""
+
+DEFINITION_OFFSET = -0.0031
+"""Arm length as defined minus the length from the joints at 90 degrees, over the straight arm: the shoulder's own rise
+and the palm's skin.  Over elevations of -10..10 degrees it does not vary (fitted on figures)."""
+DEFINITION_DEVIATION = 0.0025
+"""Its standard deviation; figures have 0.0008, shoulders of children vary more (our judgement)."""
+
+TORSO_ROLL_DEG = 2.2
+"""Deviation of the trunk's lean against the sheet's edges: a sheet hung by eye (1.5) and a child's own (1.5)."""
+TRUNK_AXIS = (1.1, 1.5)
+"""Bias and standard deviation, in degrees, of the line from the hips to the shoulders, leaning away from the raised
+arm (rendered figures: 1.1 and 1.1)."""
+
+ARM_OVER_STATURE = (0.3671, 0.0021, 0.036)
+"""Arm length over stature = first + second x age in years, with a log deviation between children of the third: derived
+from child body measurements (Snyder 1977, lateral reach and segment sums; see the facts cited in DEVELOPERS.md)."""
+STATURE_MM_BY_AGE = {3: 956, 4: 1030, 5: 1097, 6: 1156, 7: 1213, 8: 1270, 9: 1326, 10: 1382, 11: 1441, 12: 1502}
+"""Median stature, both sexes averaged (WHO child growth standards 2006 and reference 2007), rounded."""
+STATURE_LOG_DEVIATION = 0.045
+"""Deviation of stature between children of one age (WHO: 3.9 to 4.7 %)."""
+
+
+@dataclass(frozen=True, slots=True)
+class LandmarkError:
+    """How wrong a landmark is, over the straight arm.
+
+    Attributes
+    ----------
+    along, down : float
+        Bias: outwards along the arm, and down from it.
+    along_deviation, across_deviation : float
+        Standard deviations along and across the arm.
+    """
+
+    along: float
+    down: float
+    along_deviation: float
+    across_deviation: float
+
+
+SHOULDER_ERROR = LandmarkError(-0.001, 0.018, 0.030, 0.021)
+ELBOW_ERROR = LandmarkError(-0.026, 0.017, 0.027, 0.018)
+WRIST_ERROR = LandmarkError(0.016, 0.0, 0.017, 0.014)
+PALM_ERROR = LandmarkError(-0.0098, 0.0012, 0.0043, 0.0030)
+"""Midpoint of the hand model's wrist and middle knuckle, rendered open hands with the palm to the camera."""
+PALM_SYSTEMATIC = 0.0040
+"""Standard deviation of what the palm's bias may be on other hands than rendered ones."""
+PALM_WITHOUT_HAND_ERROR = LandmarkError(0.0, 0.0, 0.04, 0.03)
+"""Mid palm guessed from the body model's wrist and knuckles where no hand was found."""
+HAND_SIZE = (np.log(0.161), 0.06)
+"""Log of the hand model's wrist-to-knuckle distance over the straight arm, and its deviation between children."""
+
+
+def whitener(covariance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Whitening matrix of a covariance: rows times (value - mean) have unit variance."""
+    inverse: NDArray[np.float64] = np.linalg.inv(np.linalg.cholesky(covariance))
+    return inverse
