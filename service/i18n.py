@@ -8,8 +8,8 @@ Chores, run from the checkout:
     python -m service.i18n update    take new source strings into every catalogue, drop those no longer used
     python -m service.i18n check     say which translations are missing; status 1 if any is
 
-Source strings are: texts given to ``say`` or ``_`` in the code, messages and advice of every ``Problem``, the causes
-named in ``Contribution`` and ``Length.stated``, and texts marked in the page templates.
+Source strings are: texts given to ``say``, ``marked`` or ``_`` in the code, messages and advice of every ``Problem``,
+the causes named in ``Contribution`` and ``Length.stated``, and texts marked in the page templates.
 """
 
 from __future__ import annotations
@@ -40,6 +40,7 @@ MARKED: dict[str, tuple[int, ...]] = {
     "say": (0,),
     "_": (0,),
     "gettext": (0,),
+    "marked": (0,),
     "Problem": (1, 2),
     "Contribution": (0,),
     "stated": (2,),
@@ -48,6 +49,9 @@ MARKED: dict[str, tuple[int, ...]] = {
 
 MARKED_BY_NAME = ("message", "advice", "source")
 """Arguments by name that are source strings in those calls."""
+
+
+HEADER = "# Messages of Scrollreach; written by `python -m service.i18n update`, translated by hand."
 
 
 def translator(language: str) -> Translate:
@@ -137,17 +141,19 @@ def missing(language: str, root: Path) -> list[str]:
 def update(language: str, root: Path) -> None:
     """Write a language's ``.po`` file with exactly the present source strings, keeping translations."""
     old = read_catalogue(language)
-    new = Catalog(locale=language, domain=DOMAIN, project="Scrollreach", fuzzy=False, header_comment="# Scrollreach")
-    new.revision_date = new.creation_date = old.creation_date
+    new = Catalog(locale=language, domain=DOMAIN, fuzzy=False, header_comment=HEADER)
     for text, places in sorted(source_strings(root).items()):
         message = old.get(text)
-        new.add(
-            text, message.string if message is not None else "", locations=[(place, None) for place in sorted(places)]
-        )
+        translated = message.string if message is not None and not message.fuzzy else ""
+        new.add(text, translated, auto_comments=sorted(places))
     path = catalogue_path(language)
     path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("wb") as file:
-        write_po(file, new, width=110, include_lineno=False, omit_header=False)
+    buffer = io.BytesIO()
+    write_po(buffer, new, width=110)
+    # The header's dates and names would change with every run and say nothing that history does not.
+    noise = (b'"POT-Creation', b'"PO-Revision', b'"Last-Transl', b'"Language-Team', b'"Report-Msgid', b'"Project-Id')
+    lines = [line for line in buffer.getvalue().splitlines(keepends=True) if not line.startswith(noise)]
+    path.write_bytes(b"".join(lines))
 
 
 def _python_strings(path: Path) -> Iterator[str]:

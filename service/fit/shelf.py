@@ -1,0 +1,74 @@
+"""Lists that teachers and shops keep: a shelf of instruments, a class of children, both as CSV.
+
+A shelf has the columns ``name``, ``label``, ``body_length``, ``total_length`` (label and one of the lengths may be
+empty); a class has ``name`` and ``arm``.  Lengths are written as in `service.fit.lengths.parse_length`.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping, Sequence
+
+from calibration.quantity import Length
+from service.fit.assessment import InstrumentLengths
+from service.fit.errors import FitError, LengthError
+from service.fit.lengths import parse_length
+from service.fit.sentences import say
+
+
+def read_shelf(text: str) -> tuple[InstrumentLengths, ...]:
+    """Read a shelf of instruments from CSV text.
+
+    Raises
+    ------
+    FitError
+        With the row and the reason.
+    """
+    found = []
+    for number, row in enumerate(_rows(text, ("name", "body_length", "total_length")), start=1):
+        try:
+            body = parse_length(row["body_length"], "body") if row["body_length"] else None
+            total = parse_length(row["total_length"], "total") if row["total_length"] else None
+            found.append(InstrumentLengths(body, total, row.get("label") or None, row["name"] or str(number)))
+        except LengthError as error:
+            raise FitError(say("List row {number}: {reason}", number=number, reason=error.sentence)) from None
+    return tuple(found)
+
+
+def read_class(text: str) -> dict[str, Length]:
+    """Read the arms of a class from CSV text, by name.
+
+    Raises
+    ------
+    FitError
+        With the row and the reason.
+    """
+    arms: dict[str, Length] = {}
+    for number, row in enumerate(_rows(text, ("name", "arm")), start=1):
+        name = row["name"] or str(number)
+        if name in arms:
+            raise FitError(say("List row {number}: the name {name} is there twice.", number=number, name=name))
+        try:
+            arms[name] = parse_length(row["arm"], "arm")
+        except LengthError as error:
+            raise FitError(say("List row {number}: {reason}", number=number, reason=error.sentence)) from None
+    return arms
+
+
+def _rows(text: str, needed: Sequence[str]) -> list[Mapping[str, str]]:
+    lines = [line for line in text.lstrip("\ufeff").splitlines() if line.strip() and not line.startswith("#")]
+    if len(lines) < 2:
+        raise FitError(say("The list is empty."))
+    separator = next((each for each in (";", "\t") if each in lines[0]), ",")
+    reader = csv.reader(lines, delimiter=separator)
+    names = [name.strip().lower() for name in next(reader)]
+    missing = [name for name in needed if name not in names]
+    if missing:
+        raise FitError(
+            say(
+                "The list's first line must name the columns {columns}; {missing} is missing.",
+                columns=", ".join(needed),
+                missing=", ".join(missing),
+            )
+        )
+    return [dict.fromkeys(names, "") | dict(zip(names, map(str.strip, cells), strict=False)) for cells in reader]
