@@ -11,6 +11,10 @@ the four probabilities (JCGM 106:2012, 7.4).  The covariances of a, b and t coun
 sheet in both photos lengthens arm and instrument alike and nearly cancels in d.  Slopes are secants over one standard
 uncertainty, so that a bend of the chart within reach is not missed.
 
+Before anything is measured, people do not ask about any instrument whatever: the margin is believed to be normal about
+0 with a standard deviation of 40 mm (prior knowledge, as JCGM 106:2012 has it in clause 6, from memory).  A good
+measurement, u = 5 mm, is hardly moved by that (1.5 %); a very poor one can no longer pass for certain by chance.
+
 L is half the shortest arm by body, half that by total.  Where one of the two is not known, the other stands for both,
 and the spread of the ratio of body to total among instruments is added (0.60 to 0.61, rectangular: the sizes tabulated
 by violin makers; JCGM 100:2008, 4.3.7).
@@ -33,6 +37,10 @@ from service.fit.lengths import check_plausible, widened
 from service.fit.sentences import say
 
 Array = NDArray[np.float64]
+
+PRIOR_SD_MM = 40.0
+"""Standard deviation of the margin before measuring, mm.  Ours: one and a half size steps; `python -m
+tests.fit_calibration` shows that with it decided verdicts stay right however wide the uncertainty is."""
 
 TINY_MM = 1e-6
 SECANT_MM = 0.5
@@ -175,11 +183,13 @@ def assess_moments(chart: Chart, arm_mm: Array | float, var_arm: Array | float, 
 
     factor_b, factor_t = -weight_body * slope_b, -weight_total * slope_t
     u_margin = np.maximum(np.sqrt(variance(1.0, factor_b, factor_t)), TINY_MM)
-    excess = margin * inverse_width - 1
     excess_b = inverse_width * factor_b + margin * weight_body * inv_slope_b
     excess_t = inverse_width * factor_t + margin * weight_total * inv_slope_t
     u_excess = np.sqrt(variance(inverse_width, excess_b, excess_t))
     u_excess = np.maximum(u_excess, TINY_MM * np.maximum(inverse_width, TINY_MM))
+
+    believed, u_believed = with_prior(np.asarray(margin), u_margin)
+    shrink = u_believed / u_margin
 
     place = weight_body * place_b + weight_total * place_t
     place_var = (weight_body * place_slope_b) ** 2 * var_b + (weight_total * place_slope_t) ** 2 * var_t
@@ -194,7 +204,9 @@ def assess_moments(chart: Chart, arm_mm: Array | float, var_arm: Array | float, 
         margin_mm=np.asarray(margin),
         u_margin_mm=u_margin,
         u_outgrown_mm=u_outgrown,
-        classes=classes_of(margin, u_margin, excess / u_excess, chart.stretch_mm),
+        classes=classes_of(
+            believed, u_believed, (believed * inverse_width - 1) / (u_excess * shrink), chart.stretch_mm
+        ),
         place=place,
         u_place=np.sqrt(np.maximum(place_var, TINY_MM**2)),
         body_factor=factor_b,
@@ -203,13 +215,19 @@ def assess_moments(chart: Chart, arm_mm: Array | float, var_arm: Array | float, 
     )
 
 
+def with_prior(margin_mm: Array, u_mm: Array) -> tuple[Array, Array]:
+    """Margin and its standard deviation, mm, after the measurement is joined with the prior (normal with normal)."""
+    kept = PRIOR_SD_MM**2 / (PRIOR_SD_MM**2 + u_mm**2)
+    return margin_mm * kept, u_mm * np.sqrt(kept)
+
+
 def classes_of(margin_mm: Array, u_mm: Array | float, outgrown: Array, stretch_mm: float) -> Classes:
     """Probabilities of the classes (JCGM 106:2012, 7.4).
 
     Parameters
     ----------
     margin_mm, u_mm : ndarray
-        Arm minus shortest arm and its standard uncertainty, mm.
+        Arm minus shortest arm and its standard deviation, mm, as believed after measuring.
     outgrown : ndarray
         How far the arm exceeds the longest, in standard uncertainties.
     stretch_mm : float

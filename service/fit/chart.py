@@ -257,6 +257,8 @@ def chart_from_entries(
     ChartError
         With the row and the reason.
     """
+    if not entries:
+        raise ChartError(say("The chart is empty."))
     rows: list[dict[str, Any]] = []
     for number, given in enumerate(entries, start=1):
         entry = {key.removesuffix("_mm"): value for key, value in given.items()}

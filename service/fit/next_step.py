@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from service.fit.assessment import Classes, classes_of
+from service.fit.assessment import Classes, classes_of, with_prior
 from service.fit.lengths import TAPE_ARM_U_MM, TAPE_INSTRUMENT_U_MM, widened
 from service.fit.sentences import Number, Percent, Sentence, say, unchanged
 from service.fit.verdict import CLASS_ORDER, Decision, Verdict, decide
@@ -172,10 +172,11 @@ def next_steps(verdict: Verdict) -> tuple[Outlook, ...]:
 
 def _reading(verdict: Verdict, step: Step) -> Outlook:
     """Outlook of one more reading of the arm or of the instrument."""
-    variance = verdict.margin.standard_uncertainty_mm**2
-    after = variance - _variance_saved(verdict, step)
-    means = verdict.margin.value_mm + np.sqrt(max(variance - after, 0.0)) * ndtri((np.arange(NODES) + 0.5) / NODES)
-    u = max(float(np.sqrt(after)), 1e-6)
+    u_now = verdict.margin.standard_uncertainty_mm
+    u_then = np.sqrt(max(u_now**2 - _variance_saved(verdict, step), 1e-12))
+    mean, sd = with_prior(np.array(verdict.margin.value_mm), np.array(u_now))
+    u = float(with_prior(np.array(0.0), np.array(u_then))[1])
+    means = mean + np.sqrt(np.maximum(sd**2 - u**2, 0.0)) * ndtri((np.arange(NODES) + 0.5) / NODES)
     outgrown = (means - (verdict.longest_arm_mm - verdict.shortest_arm_mm)) / u
     classes = classes_of(means, u, outgrown, verdict.chart.stretch_mm)
     settled = decide(classes, np.full(NODES, verdict.small), verdict.rule, _signs_good(verdict)) != 0

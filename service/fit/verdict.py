@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from calibration.quantity import Length
-from service.fit.assessment import Assessment, Classes, InstrumentLengths, assess
+from service.fit.assessment import Assessment, Classes, InstrumentLengths, assess, with_prior
 from service.fit.chart import Chart
 from service.fit.conformity import guard_factor
 from service.fit.lengths import check_plausible, linear, widened
@@ -407,10 +407,15 @@ def _margin(arm: Length, instrument: InstrumentLengths, found: Assessment) -> Le
 
 
 def _guard(found: Assessment, rule: DecisionRule) -> GuardBand:
-    low = guard_factor(rule.strain_risk) * float(found.u_margin_mm[0])
-    longest = float(found.longest_arm_mm[0])
-    high = guard_factor(1 - rule.confidence) * float(found.u_outgrown_mm[0]) if np.isfinite(longest) else 0.0
-    start, end = float(found.shortest_arm_mm[0]) + low, longest - high
+    """Guard bands on the measured arm; the prior widens them by the factor by which it pulls the margin back."""
+    u, shortest, longest = float(found.u_margin_mm[0]), float(found.shortest_arm_mm[0]), float(found.longest_arm_mm[0])
+    pull = u / float(with_prior(found.margin_mm, found.u_margin_mm)[1][0])
+    low = guard_factor(rule.strain_risk) * u * pull
+    high = 0.0
+    if np.isfinite(longest):
+        wide = guard_factor(1 - rule.confidence) * float(found.u_outgrown_mm[0]) * pull
+        high = wide - (longest - shortest) * (pull**2 - 1)
+    start, end = shortest + low, longest - high
     return GuardBand(low, high, *((start, end) if start < end else (None, None)))
 
 
