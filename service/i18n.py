@@ -54,6 +54,11 @@ MARKED_BY_NAME = ("message", "advice", "source")
 HEADER = "# Messages of Scrollreach; written by `python -m service.i18n update`, translated by hand."
 
 
+def marked(text: str) -> str:
+    """Leave a source string as it is: the call only marks it for the catalogue, to be translated where it is shown."""
+    return text
+
+
 def translator(language: str) -> Translate:
     """Give the function that translates source strings into `language`; unknown languages stay English.
 

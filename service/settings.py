@@ -24,11 +24,14 @@ class Settings(BaseSettings):
 
     model_config = SettingsConfigDict(env_prefix=PREFIX, extra="forbid", frozen=True)
 
-    data_folder: Path = Field(Path("scrollreach-data"), description="Folder of the database, the photos and the secret.")
+    data_folder: Path = Field(
+        Path("scrollreach-data"), description="Folder of the database, the photos and the secret."
+    )
     host: str = Field("127.0.0.1", description="Address to listen on.")
     port: Annotated[int, Field(ge=1, le=65535)] = Field(8000, description="Port to listen on.")
     public_url: str = Field(
-        "", description="Address under which families reach the service, for links; empty means the address of the request."
+        "",
+        description="Address under which families reach the service, for links; empty takes the address of the request.",
     )
     secure_cookies: bool = Field(
         False, description="Send cookies over HTTPS only and ask browsers to stay on HTTPS: switch on behind TLS."
@@ -40,16 +43,22 @@ class Settings(BaseSettings):
     photo_days: Annotated[int, Field(ge=1, le=90)] = Field(
         14, description="Days after which every photo still kept is deleted."
     )
-    link_days: Annotated[int, Field(ge=1, le=60)] = Field(14, description="Days a family's link stays open, unless chosen.")
+    link_days: Annotated[int, Field(ge=1, le=60)] = Field(
+        14, description="Days a family's link stays open, unless chosen."
+    )
     report_days: Annotated[int, Field(ge=1, le=365)] = Field(60, description="Days a report's link stays open.")
     session_days: Annotated[int, Field(ge=1, le=90)] = Field(14, description="Days a teacher stays signed in.")
-    upload_megabytes: Annotated[int, Field(ge=1, le=100)] = Field(25, description="Largest photo accepted, in megabytes.")
+    upload_megabytes: Annotated[int, Field(ge=1, le=100)] = Field(
+        25, description="Largest photo accepted, in megabytes."
+    )
     upload_seconds: Annotated[int, Field(ge=5, le=3600)] = Field(
         180, description="Longest time one request may take to arrive, in seconds."
     )
     workers: Annotated[int, Field(ge=0, le=64)] = Field(0, description="Measuring processes; 0 means one a core.")
     sign_in_tries: Annotated[int, Field(ge=1)] = Field(5, description="Sign-in tries a minute for one e-mail address.")
-    quick_tries: Annotated[int, Field(ge=1)] = Field(20, description="Tries of the quick page in ten minutes per address.")
+    quick_tries: Annotated[int, Field(ge=1)] = Field(
+        20, description="Tries of the quick page in ten minutes per address."
+    )
     family_tries: Annotated[int, Field(ge=1)] = Field(60, description="Photos an hour through one family's link.")
 
     @classmethod

@@ -30,9 +30,7 @@ CSV_COLUMNS = ("child", "kind", "date", "what", "value_mm", "standard_uncertaint
 def child_export(session: Session, child: Child) -> dict[str, Any]:
     """All rows about one child."""
     about = {
-        table.__tablename__: [
-            row_json(row) for row in session.scalars(select(table).where(table.child_id == child.id))
-        ]
+        table.__tablename__: [row_json(row) for row in session.scalars(select(table).where(table.child_id == child.id))]
         for table in ABOUT_A_CHILD
     }
     return {"child": row_json(child)} | about
@@ -42,9 +40,7 @@ def studio_export(session: Session) -> dict[str, Any]:
     """All rows of a studio but its teachers' passwords and sessions."""
     return {
         "children": [child_export(session, child) for child in session.scalars(select(Child))],
-        "shelf": [
-            row_json(row) for row in session.scalars(select(Instrument).where(Instrument.child_id.is_(None)))
-        ],
+        "shelf": [row_json(row) for row in session.scalars(select(Instrument).where(Instrument.child_id.is_(None)))],
         "charts": [row_json(row) for row in session.scalars(select(StudioChart))],
     }
 

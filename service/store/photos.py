@@ -1,4 +1,6 @@
-"""Photos at rest: one encrypted file each (AES-256-GCM, NIST SP 800-38D), bound to its name, written whole or not at all.
+"""Photos at rest: one encrypted file each, bound to its name, written whole or not at all.
+
+The cipher is AES-256-GCM (NIST SP 800-38D); the file's name is authenticated with it, so files cannot be swapped.
 
 Three kinds belong to an upload: the photo as it came (needed to measure again after a correction), the copy that is
 shown (face blurred, no metadata) and the picture with what was measured drawn on it.

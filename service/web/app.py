@@ -1,0 +1,156 @@
+"""The application: pages, HTTP interface, measuring pool and durable work in one process."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.formparsers import MultiPartParser
+from starlette.responses import Response
+from starlette.staticfiles import StaticFiles
+
+from service.api.problem_details import install_problem_details, problem_response
+from service.api.routes import include_interface
+from service.jobs.running import start_jobs, stop_jobs
+from service.jobs.workflows import Clock, Measurer, Workshop
+from service.measuring import MeasuringPool
+from service.settings import Settings
+from service.web.guard import LinkClosed, SignInNeeded, WrongForm
+from service.web.house import PROGRAM_VERSION, open_house
+from service.web.middleware import ArrivalLimits, PlainFailures, SafeHeaders, SameOriginForms
+from service.web.pages import go_to, page
+from service.web.routes import include_pages
+from service.web.sign_in import first_invitation
+
+STATIC = Path(__file__).parent / "static"
+FORM_BYTES = 1024 * 1024
+"""Room in a request for everything that is not a photo."""
+
+
+def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | None = None) -> FastAPI:
+    """Build the application.
+
+    Parameters
+    ----------
+    settings : Settings
+        Where things lie and what is switched on.
+    pool : Measurer, optional
+        What measures photos; by default worker processes started and ended with the application.
+    clock : Clock, optional
+        What tells the time; by default the machine's clock.
+
+    Returns
+    -------
+    FastAPI
+        An ASGI application.
+    """
+    two_photos = 2 * settings.upload_bytes + FORM_BYTES
+    MultiPartParser.spool_max_size = two_photos  # an uploaded photo stays in memory: never a plain copy on the disk
+
+    @asynccontextmanager
+    async def running(app: FastAPI) -> AsyncIterator[None]:
+        own_pool = MeasuringPool(settings.workers or None) if pool is None else None
+        parts = open_house(settings, pool or own_pool, clock)  # type: ignore[arg-type]
+        app.state.house = parts
+        app.state.measuring_pool = parts.pool
+        parts.photos.sweep_halves()
+        await start_jobs(
+            Workshop(parts.store, parts.photos, parts.pool, parts.clock, settings.review), settings.jobs_file
+        )
+        try:
+            yield
+        finally:
+            stop_jobs()
+            if own_pool is not None:
+                own_pool.close()
+            parts.store.close()
+
+    app = FastAPI(
+        title="Scrollreach",
+        version=PROGRAM_VERSION,
+        docs_url=None,  # the stock page loads scripts from elsewhere
+        redoc_url=None,
+        openapi_url="/api/v1/openapi.json",
+        max_body_size=two_photos,
+        lifespan=running,
+    )
+    include_interface(app)
+    include_pages(app, settings)
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    _answer_errors(app)
+    app.add_middleware(ArrivalLimits, most_bytes=two_photos, seconds=settings.upload_seconds)
+    app.add_middleware(SameOriginForms)
+    app.add_middleware(PlainFailures, answer=_refused)
+    app.add_middleware(SafeHeaders, secure=settings.secure_cookies)
+    return app
+
+
+def run(settings: Settings) -> None:
+    """Serve until stopped; on the very first start, print the link with which the first teacher comes in."""
+    import uvicorn
+
+    base = settings.public_url or f"http://{settings.host}:{settings.port}"
+    first = first_invitation(settings, base)
+    print(f"Scrollreach runs at {base}/ (stop with Ctrl-C).", flush=True)
+    if first is not None:
+        print(f"Nobody can sign in yet. Open this link once to begin: {first}", flush=True)
+    uvicorn.run(
+        create_app(settings),
+        host=settings.host,
+        port=settings.port,
+        access_log=False,  # addresses hold the keys of links
+        log_level="warning",
+        timeout_graceful_shutdown=5,
+        server_header=False,
+    )
+
+
+def _answer_errors(app: FastAPI) -> None:
+    """Answer errors: the interface with problem details, the pages with a page in plain words."""
+    install_problem_details(app)
+    for_programs = dict(app.exception_handlers)
+
+    async def http_error(request: Request, error: HTTPException) -> Response:
+        if _is_interface(request):
+            return await for_programs[HTTPException](request, error)  # type: ignore[misc, no-any-return]
+        return page(request, "error.html", error.status_code, code=error.status_code)
+
+    async def invalid(request: Request, error: RequestValidationError) -> Response:
+        if _is_interface(request):
+            return await for_programs[RequestValidationError](request, error)  # type: ignore[misc, no-any-return]
+        return page(request, "error.html", 404, code=404)
+
+    async def sign_in_needed(request: Request, _: Exception) -> Response:
+        return go_to("/sign-in") if request.method == "GET" else page(request, "error.html", 401, code=401)
+
+    async def link_closed(request: Request, _: Exception) -> Response:
+        return page(request, "link_closed.html", 404)
+
+    async def wrong_form(request: Request, _: Exception) -> Response:
+        return page(request, "error.html", 403, code=403)
+
+    app.add_exception_handler(HTTPException, http_error)  # type: ignore[arg-type]
+    app.add_exception_handler(RequestValidationError, invalid)  # type: ignore[arg-type]
+    app.add_exception_handler(SignInNeeded, sign_in_needed)
+    app.add_exception_handler(LinkClosed, link_closed)
+    app.add_exception_handler(WrongForm, wrong_form)
+
+
+REFUSALS = {
+    413: "This is larger than we accept.",
+    500: "Something went wrong on our side. Please try again.",
+}
+
+
+def _refused(request: Request, status: int) -> Response:
+    if _is_interface(request):
+        return problem_response(status, REFUSALS.get(status, REFUSALS[500]))
+    return page(request, "error.html", status, code=status)
+
+
+def _is_interface(request: Request) -> bool:
+    return request.url.path.startswith("/api/")

@@ -1,0 +1,187 @@
+"""Plots as SVG made on the server: they need no script, take the page's colours, and each stands beside its table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from math import isfinite
+
+from babel.dates import format_date
+from markupsafe import Markup, escape
+
+from calibration.quantity import Length
+from service.fit.chart import Chart
+
+WIDTH, HEIGHT = 720, 380
+LEFT, RIGHT, TOP, BOTTOM = 60, 70, 16, 40
+STEP_MM = 20
+MONTH_STEPS = (1, 2, 3, 6, 12, 24)
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """The arm on a coming day: the middle child, and the 10th and 90th of a hundred."""
+
+    day: date
+    middle_mm: float
+    low_mm: float
+    high_mm: float
+
+
+@dataclass(frozen=True)
+class Scale:
+    """From days and mm to places on the drawing."""
+
+    first: date
+    last: date
+    low_mm: float
+    high_mm: float
+
+    def x(self, day: date) -> float:
+        """Place of a day."""
+        share = (day - self.first).days / max((self.last - self.first).days, 1)
+        return round(LEFT + share * (WIDTH - LEFT - RIGHT), 1)
+
+    def y(self, mm: float) -> float:
+        """Place of a length."""
+        share = (mm - self.low_mm) / (self.high_mm - self.low_mm)
+        return round(HEIGHT - BOTTOM - share * (HEIGHT - TOP - BOTTOM), 1)
+
+
+def arm_plot(
+    measured: Sequence[tuple[date, Length]],
+    forecast: Sequence[Forecast],
+    chart: Chart,
+    title: str,
+    language: str,
+    used: tuple[float, float] | None = None,
+) -> Markup:
+    """The arm over time: readings with intervals, the growth band, the chart's sizes, the instrument in use.
+
+    Parameters
+    ----------
+    measured : sequence of (date, Length)
+        At least one reading.
+    forecast : sequence of Forecast
+        The coming months; empty where the age is not known.
+    chart : Chart
+        Its arm bands are drawn behind.
+    title : str
+        What a screen reader says; the numbers stand in the table beside.
+    language : str
+        For the names of months.
+    used : (float, float), optional
+        Shortest and longest arm for the instrument in use, mm.
+    """
+    scale = _scale(measured, forecast)
+    parts = [f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(title)}">']
+    parts += _sizes(chart, scale)
+    if used is not None:
+        parts.append(_stripe(scale, used[0], used[1], "p-size used"))
+    parts += _axes(scale, language)
+    parts += _growth_band(forecast, scale)
+    for day, length in measured:
+        x = scale.x(day)
+        parts.append(f'<path class="p-bar" d="M{x} {scale.y(length.low_mm)}V{scale.y(length.high_mm)}"/>')
+        parts.append(f'<circle class="p-dot" cx="{x}" cy="{scale.y(length.value_mm)}" r="6"/>')
+    return Markup("".join([*parts, "</svg>"]))
+
+
+def chart_plot(chart: Chart, title: str) -> Markup:
+    """The chart's arm bands, one row a size, with body and total length beside."""
+    rows = chart.rows
+    height = TOP + 34 * len(rows) + BOTTOM
+    ends = [row.arm_to_mm for row in rows if isfinite(row.arm_to_mm)]
+    low = min(row.arm_from_mm for row in rows) - 15
+    high = max([*ends, rows[-1].arm_from_mm + 40]) + 15
+
+    def x(mm: float) -> float:
+        return round(LEFT + (mm - low) / (high - low) * (WIDTH - LEFT - 150), 1)
+
+    parts = [f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{escape(title)}">']
+    for mm in range(int(low // 50 + 1) * 50, int(high) + 1, 50):
+        parts.append(f'<path class="p-grid" d="M{x(mm)} {TOP}V{height - BOTTOM}"/>')
+        parts.append(f'<text class="p-text" x="{x(mm)}" y="{height - 16}" text-anchor="middle">{mm}</text>')
+    for number, row in enumerate(rows):
+        y = TOP + 34 * number
+        end = row.arm_to_mm if isfinite(row.arm_to_mm) else high
+        stretch = x(row.arm_from_mm - chart.stretch_mm)
+        parts.append(f'<text class="p-strong" x="8" y="{y + 22}">{escape(row.size)}</text>')
+        parts.append(
+            f'<rect class="p-stretch" opacity=".35" x="{stretch}" y="{y + 6}" '
+            f'width="{x(row.arm_from_mm) - stretch:.1f}" height="22"/>'
+        )
+        parts.append(
+            f'<rect class="p-fits" opacity=".75" x="{x(row.arm_from_mm)}" y="{y + 6}" '
+            f'width="{x(end) - x(row.arm_from_mm):.1f}" height="22" rx="3"/>'
+        )
+        lengths = f"{row.body_length_mm:g} / {row.total_length_mm:g}"
+        parts.append(f'<text class="p-text" x="{WIDTH - 8}" y="{y + 22}" text-anchor="end">{lengths}</text>')
+    return Markup("".join([*parts, "</svg>"]))
+
+
+def _scale(measured: Sequence[tuple[date, Length]], forecast: Sequence[Forecast]) -> Scale:
+    days = [day for day, _ in measured] + [each.day for each in forecast]
+    lows = [length.low_mm for _, length in measured] + [each.low_mm for each in forecast]
+    highs = [length.high_mm for _, length in measured] + [each.high_mm for each in forecast]
+    first, last = min(days), max(days)
+    if (last - first).days < 60:
+        first, last = _months_on(first, -1), _months_on(last, 2)
+    return Scale(
+        first, last, min(lows) // STEP_MM * STEP_MM - STEP_MM / 2, max(highs) // STEP_MM * STEP_MM + 1.5 * STEP_MM
+    )
+
+
+def _sizes(chart: Chart, scale: Scale) -> list[str]:
+    parts = []
+    for number, row in enumerate(chart.rows):
+        low, high = max(row.arm_from_mm, scale.low_mm), min(row.arm_to_mm, scale.high_mm)
+        if low >= high:
+            continue
+        parts.append(_stripe(scale, low, high, f"p-size{' odd' if number % 2 else ''}"))
+        middle = (scale.y(low) + scale.y(high)) / 2 + 5
+        parts.append(f'<text class="p-strong" x="{WIDTH - RIGHT + 10}" y="{middle:.1f}">{escape(row.size)}</text>')
+    return parts
+
+
+def _stripe(scale: Scale, low_mm: float, high_mm: float, css: str) -> str:
+    top, bottom = scale.y(min(high_mm, scale.high_mm)), scale.y(max(low_mm, scale.low_mm))
+    return (
+        f'<rect class="{css}" x="{LEFT}" y="{top}" width="{WIDTH - LEFT - RIGHT}" height="{max(bottom - top, 0):.1f}"/>'
+    )
+
+
+def _axes(scale: Scale, language: str) -> list[str]:
+    parts = []
+    for mm in range(int(scale.low_mm // STEP_MM + 1) * STEP_MM, int(scale.high_mm) + 1, STEP_MM):
+        y = scale.y(mm)
+        parts.append(f'<path class="p-grid" d="M{LEFT} {y}H{WIDTH - RIGHT}"/>')
+        parts.append(f'<text class="p-text" x="{LEFT - 8}" y="{y + 4}" text-anchor="end">{mm}</text>')
+    months = max((scale.last - scale.first).days / 30.4, 1)
+    step = next((each for each in MONTH_STEPS if months / each <= 7), MONTH_STEPS[-1])
+    day = _months_on(scale.first.replace(day=1), 1)
+    while day <= scale.last:
+        name = escape(format_date(day, "MMM yy", locale=language))
+        parts.append(f'<text class="p-text" x="{scale.x(day)}" y="{HEIGHT - 14}" text-anchor="middle">{name}</text>')
+        day = _months_on(day, step)
+    parts.append(f'<path class="p-axis" d="M{LEFT} {TOP}V{HEIGHT - BOTTOM}H{WIDTH - RIGHT}"/>')
+    return parts
+
+
+def _growth_band(forecast: Sequence[Forecast], scale: Scale) -> list[str]:
+    if not forecast:
+        return []
+    above = [f"{scale.x(each.day)} {scale.y(each.high_mm)}" for each in forecast]
+    below = [f"{scale.x(each.day)} {scale.y(each.low_mm)}" for each in reversed(forecast)]
+    middle = [f"{scale.x(each.day)} {scale.y(each.middle_mm)}" for each in forecast]
+    return [
+        f'<path class="p-band" d="M{"L".join([*above, *below])}Z"/>',
+        f'<path class="p-line" d="M{"L".join(middle)}"/>',
+    ]
+
+
+def _months_on(day: date, months: int) -> date:
+    """The first of the month that many months later (or earlier)."""
+    number = day.year * 12 + day.month - 1 + months
+    return date(number // 12, number % 12 + 1, 1)

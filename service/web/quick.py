@@ -1,0 +1,91 @@
+"""The page without sign-in: two photos in, verdict and pictures out, nothing stored."""
+
+from __future__ import annotations
+
+import base64
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, Response
+from starlette.datastructures import FormData
+
+from service.fit.errors import FitError
+from service.fit.lengths import parse_length
+from service.fitting import FitAnswer, FitQuestion, answer
+from service.measuring import Outcome
+from service.web.guard import OpenFields, TheHouse, photo_field, text_field
+from service.web.house import House
+from service.web.language import page_language, translator
+from service.web.pages import page
+
+router = APIRouter()
+NUMBERS = ("arm", "body", "total", "label")
+
+
+@router.get("/")
+def quick_page(request: Request, parts: TheHouse) -> HTMLResponse:
+    """Ask for the two photos."""
+    return _page(request, 200)
+
+
+@router.post("/")
+async def quick_verdict(request: Request, parts: TheHouse, form: OpenFields) -> Response:
+    """Measure, judge, and show; forget everything."""
+    address = request.client.host if request.client else "unknown"
+    filled = {name: text_field(form, name, 40) for name in NUMBERS}
+    language = page_language(request)
+    if not parts.limiter.allows("quick", address):
+        return _page(request, 429, filled, problem="often")
+    try:
+        question = await _question(form, filled, parts)
+        found = await answer(parts.pool, question)  # type: ignore[arg-type]
+    except FitError as error:
+        return _page(request, 422, filled, words=error.sentence.text(translator(language), language))
+    said = found.as_json(translator(language), language)
+    return _page(request, 200 if found.verdict else 422, filled, answer=found, verdict=said["verdict"])
+
+
+async def _question(form: FormData, filled: dict[str, str], parts: House) -> FitQuestion:
+    most = parts.settings.upload_bytes
+    child = await photo_field(form, "child_photo", most)
+    instrument = await photo_field(form, "instrument_photo", most)
+    return FitQuestion(
+        child_photo=None if child is None else (child, "child"),
+        instrument_photos=() if instrument is None else ((instrument, "instrument"),),
+        arm=parse_length(filled["arm"], "arm") if filled["arm"] else None,
+        body=parse_length(filled["body"], "body") if filled["body"] else None,
+        total=parse_length(filled["total"], "total") if filled["total"] else None,
+        label=filled["label"] or None,
+    )
+
+
+def _page(
+    request: Request,
+    status: int,
+    filled: dict[str, str] | None = None,
+    problem: str | None = None,
+    words: str | None = None,
+    answer: FitAnswer | None = None,
+    verdict: dict[str, object] | None = None,
+) -> HTMLResponse:
+    return page(
+        request,
+        "quick.html",
+        status,
+        filled=filled or dict.fromkeys(NUMBERS, ""),
+        problem=problem,
+        words=words,
+        verdict=verdict,
+        child=_shown(answer.child) if answer else None,
+        instrument=_shown(answer.instrument) if answer else None,
+    )
+
+
+def _shown(outcome: Outcome | None) -> dict[str, object] | None:
+    """A measurement and its picture, inside the page itself: there is no other place where it could lie."""
+    if outcome is None:
+        return None
+    picture = outcome.overlay_jpeg if outcome.result["usable"] else None
+    return {
+        "result": outcome.result,
+        "picture": f"data:image/jpeg;base64,{base64.b64encode(picture).decode()}" if picture else None,
+    }

@@ -1,0 +1,141 @@
+"""A kept verdict as the teacher sees it, and the report that a family opens by its own link."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.report import Report, make_report, report_pdf
+from service.store.photos import OVERLAY
+from service.store.tables import ACCEPTED, INSTRUMENT, ArmRecord, Child, Teacher, Upload, VerdictRecord
+from service.web.guard import REPORT, Fields, Reader, Records, TheHouse, nothing_here, text_field
+from service.web.house import House
+from service.web.language import LANGUAGES, translator
+from service.web.pages import go_to, page
+from service.web.requests import base_url, qr_svg
+
+router = APIRouter()
+LONGEST_NOTE = 600
+
+
+@router.get("/verdicts/{verdict_id}")
+def verdict_page(request: Request, verdict_id: str, parts: TheHouse, records: Records) -> HTMLResponse:
+    """Show a verdict with all its reasons, and how to share it."""
+    verdict = _verdict(records, verdict_id)
+    shared = (
+        verdict.report_expires_at is not None
+        and verdict.report_revoked_at is None
+        and verdict.report_expires_at > parts.clock.now()
+    )
+    link = f"{base_url(request, parts)}/r/{parts.signer.token(REPORT, verdict.id)}" if shared else None
+    return page(
+        request,
+        "teacher/verdict.html",
+        kept=verdict,
+        child=records.get_one(Child, verdict.child_id),
+        link=link,
+        qr=qr_svg(link) if link else None,
+    )
+
+
+@router.post("/verdicts/{verdict_id}/share")
+def share(verdict_id: str, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
+    """Open the report's link for the family."""
+    verdict = _verdict(records, verdict_id)
+    language = text_field(form, "language", 8)
+    if language in LANGUAGES:
+        verdict.report_language = language
+    verdict.report_note = text_field(form, "note", LONGEST_NOTE)
+    verdict.report_expires_at = parts.clock.now() + timedelta(days=parts.settings.report_days)
+    verdict.report_revoked_at = None
+    return go_to(f"/verdicts/{verdict.id}")
+
+
+@router.post("/verdicts/{verdict_id}/unshare")
+def unshare(verdict_id: str, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
+    """Close the report's link."""
+    _verdict(records, verdict_id).report_revoked_at = parts.clock.now()
+    return go_to(f"/verdicts/{verdict_id}")
+
+
+@router.get("/verdicts/{verdict_id}/report.pdf")
+def teacher_pdf(verdict_id: str, parts: TheHouse, records: Records) -> Response:
+    """The report as PDF, for the teacher."""
+    return _pdf(parts, records, _verdict(records, verdict_id))
+
+
+@router.get("/r/{token}")
+def report_page(request: Request, who: Reader, parts: TheHouse) -> HTMLResponse:
+    """The report, printable."""
+    with parts.store.for_studio(who.studio_id) as records:
+        verdict = _verdict(records, who.verdict_id)
+        pictures = list(_pictures(parts, records, verdict))
+        return page(
+            request, "report.html", report=_report(records, verdict), token=who.token, pictures=pictures, kept=verdict
+        )
+
+
+@router.get("/r/{token}/report.pdf")
+def report_file(who: Reader, parts: TheHouse) -> Response:
+    """The report as PDF."""
+    with parts.store.for_studio(who.studio_id) as records:
+        return _pdf(parts, records, _verdict(records, who.verdict_id))
+
+
+@router.get("/r/{token}/{kind}.jpg")
+def report_picture(who: Reader, parts: TheHouse, kind: str) -> Response:
+    """A picture of the report, face blurred."""
+    with parts.store.for_studio(who.studio_id) as records:
+        picture = _pictures(parts, records, _verdict(records, who.verdict_id)).get(kind)
+    if picture is None:
+        raise nothing_here()
+    return Response(picture, media_type="image/jpeg")
+
+
+def _verdict(records: Session, verdict_id: str) -> VerdictRecord:
+    verdict = records.get(VerdictRecord, verdict_id)
+    if verdict is None:
+        raise nothing_here()
+    return verdict
+
+
+def _report(records: Session, verdict: VerdictRecord) -> Report:
+    language = verdict.report_language
+    teacher = records.get(Teacher, verdict.teacher_id) if verdict.teacher_id else None
+    return make_report(
+        verdict.inputs,
+        verdict.outcome[language],
+        nickname=records.get_one(Child, verdict.child_id).nickname,
+        teacher=teacher.name if teacher else "",
+        day=verdict.made_at.date(),
+        note=verdict.report_note,
+        translate=translator(language),
+        language=language,
+    )
+
+
+def _pdf(parts: House, records: Session, verdict: VerdictRecord) -> Response:
+    content = report_pdf(
+        _report(records, verdict), list(_pictures(parts, records, verdict).values()), verdict.report_language
+    )
+    return Response(
+        content, media_type="application/pdf", headers={"Content-Disposition": 'inline; filename="report.pdf"'}
+    )
+
+
+def _pictures(parts: House, records: Session, verdict: VerdictRecord) -> dict[str, bytes]:
+    """The pictures that are still kept: of the arm that was judged, and of the instrument."""
+    arm = records.get(ArmRecord, verdict.arm_record_id) if verdict.arm_record_id else None
+    uploads = {"arm": arm.upload_id if arm else None}
+    if verdict.instrument_id:
+        uploads["instrument"] = records.scalars(
+            select(Upload.id)
+            .where(Upload.instrument_id == verdict.instrument_id, Upload.kind == INSTRUMENT, Upload.state == ACCEPTED)
+            .order_by(Upload.received_at.desc())
+        ).first()
+    found = {kind: parts.photos.get(upload_id, OVERLAY) for kind, upload_id in uploads.items() if upload_id}
+    return {kind: picture for kind, picture in found.items() if picture is not None}

@@ -1,0 +1,16 @@
+"""All pages of the service."""
+
+from __future__ import annotations
+
+from fastapi import FastAPI
+
+from service.settings import Settings
+from service.web import charts, children, family, instruments, public, quick, reports, requests, review, sign_in, studio
+
+
+def include_pages(app: FastAPI, settings: Settings) -> None:
+    """Add every page; the quick page only where it is switched on."""
+    if settings.quick_page:
+        app.include_router(quick.router, include_in_schema=False)
+    for room in (public, sign_in, family, reports, children, requests, review, instruments, charts, studio):
+        app.include_router(room.router, include_in_schema=False)
