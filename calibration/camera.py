@@ -1,12 +1,12 @@
 """Where the camera stood and how its lens draws, from the sheets in one photo.
 
 The camera is a pinhole with radial distortion (k1, k2), one focal length for both axes.  Unknown are the focal length,
-the principal point, the distortion, and one pose per sheet.  All of them are estimated together from all corners, by
-least squares (Gauss-Newton with damping, scipy), each corner weighted by its own noise.  What one photo of a plane
-cannot tell is filled in by priors: the focal length that the phone writes into the photo, a principal point near the
-middle, a lens that hardly distorts, and that sheets on one wall or table are parallel.  The inverse of the normal
-matrix is the covariance of all parameters (JCGM 100:2008, 5.2; Hartley and Zisserman, Multiple View Geometry, 2nd ed.,
-5.2); lengths get their uncertainty from it.
+the principal point, the distortion, how much longer than wide the printer made the sheets, and one pose per sheet.  All
+of them are estimated together from all corners, by least squares (Gauss-Newton with damping, scipy), each corner
+weighted by its noise.  What one photo of a plane cannot tell is filled in by priors: the focal length that the phone
+writes into the photo, a principal point near the middle, a lens that hardly distorts, and that sheets on one wall or
+table are parallel.  The inverse of the normal matrix is the covariance of all parameters (JCGM 100:2008, 5.2; Hartley
+and Zisserman, Multiple View Geometry, 2nd ed., 5.2); lengths get their uncertainty from it.
 
 Frame of reference: the frame of the first sheet.  Its plane is z = 0, z points from the wall or table to the viewer.
 The size of the print is not part of this: it stretches everything alike and is added to a length by `print_scale`.
@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import OptimizeResult, least_squares
 
-from calibration.detection import SheetInPhoto
+from calibration.detection import SheetInPhoto, pooled_noise_px
 from calibration.problems import NO_SHEET, WRONG_LENS, Refused
 
 Array = NDArray[np.float64]
@@ -37,8 +37,9 @@ FOCAL_RELATIVE_SD = 0.025
 """Of the equivalent focal length: rounding to whole mm (0.29 mm, 1.1 %), nominal value, and focusing, which changes it
 by 1 to 3 % (from memory, common experience in photogrammetry)."""
 
-UNKNOWN_FOCAL35_MM, UNKNOWN_FOCAL35_SD_MM = 26.0, 3.0
-"""Main cameras of phones, where the photo does not say; common practice, no source."""
+UNSTATED_LENSES_MM = ((26.0, 3.0), (52.0, 5.0), (77.0, 8.0))
+"""Lenses of phones where the photo does not say: equivalent focal length and its standard deviation, for the main lens,
+the main lens at 2x or a short tele lens, and a longer one; common practice, no source."""
 
 SHORTEST_FOCAL35_MM = 19.0
 """Below it a lens is an ultra-wide one, whose distortion we do not follow; common practice, no source."""
@@ -49,8 +50,12 @@ CENTRE_SD_SHARE = 0.01
 K1_SD, K2_SD = 0.015, 0.006
 """Main cameras of phones correct their distortion down to about 0.5 % at the corner (from memory), where r is 0.8."""
 
-LENS_PARAMETERS = ("focal length", "centre x", "centre y", "k1", "k2")
-_LENS, _POSE = len(LENS_PARAMETERS), 6
+PRINT_STRETCH_SD = 0.0015
+"""Of the print's length over its width, relative to nominal: printers feed paper a little too far or too short.  One or
+two tenths of a per cent in a present-day printer (from memory); older ones differed by more."""
+
+PARAMETERS = ("focal length", "centre x", "centre y", "k1", "k2", "print stretch")
+_LENS, _COMMON, _POSE = 5, len(PARAMETERS), 6
 
 
 class Surface(StrEnum):
@@ -60,6 +65,9 @@ class Surface(StrEnum):
     TABLE = "table"
     ANY = "any"
 
+
+_LENS_SHARES = {Surface.WALL: (0.96, 0.03, 0.01), Surface.TABLE: (0.85, 0.11, 0.04), Surface.ANY: (0.85, 0.11, 0.04)}
+"""How common the `UNSTATED_LENSES_MM` are; a child with an arm out hardly fits into a tele lens.  Our assumption."""
 
 _PARALLEL_SD = {Surface.WALL: (3.0, 0.4), Surface.TABLE: (50.0, 0.4), Surface.ANY: (1e4, 60.0)}
 """Standard deviations of a further sheet's height over the first one's plane (mm; a book may lie under it on a table)
@@ -77,12 +85,15 @@ class PosedCamera:
     image_size_px : tuple of int
         Width and height of the photo, px.
     parameters : (P,) ndarray of float
-        Focal length (px), principal point x and y (px), k1, k2, then for each sheet its rotation vector (rad) and
-        translation (mm) into the camera's frame; P = 5 + 6 * number of sheets.
+        As in `PARAMETERS`: focal length (px), principal point x and y (px), k1, k2, relative stretch of the print along
+        the page; then for each sheet its rotation vector (rad) and translation (mm) into the camera's frame;
+        P = 6 + 6 * number of sheets.
     covariance : (P, P) ndarray of float
         Covariance of `parameters`.
     chi_square : float
         Sum of squares of the weighted residuals of the corners, about ``2 * corners - 6 * sheets``.
+    misfit_px : tuple of float
+        Root mean square misfit of each sheet's corners, px; large where that sheet is not flat.
     """
 
     sheets: tuple[SheetInPhoto, ...]
@@ -90,6 +101,7 @@ class PosedCamera:
     parameters: Array
     covariance: Array
     chi_square: float
+    misfit_px: tuple[float, ...]
 
     @property
     def focal_px(self) -> float:
@@ -119,12 +131,12 @@ class PosedCamera:
     @cached_property
     def rotation(self) -> Array:
         """Rotation (3, 3) from the frame of reference into the camera's frame: x_cam = rotation X + translation."""
-        return _rotation(self.parameters[_LENS : _LENS + 3])
+        return _rotation(self.parameters[_COMMON : _COMMON + 3])
 
     @property
     def translation_mm(self) -> Array:
         """Translation (3,) from the frame of reference into the camera's frame, mm."""
-        return self.parameters[_LENS + 3 : _LENS + 6]
+        return self.parameters[_COMMON + 3 : _COMMON + 6]
 
     @cached_property
     def position_mm(self) -> Array:
@@ -173,7 +185,7 @@ class PosedCamera:
 
     def sheet_frame(self, number: int) -> tuple[Array, Array]:
         """Rotation (3, 3) and translation (3,) in mm that take sheet `number`'s own frame to the frame of reference."""
-        pose = self.parameters[_LENS + _POSE * number : _LENS + _POSE * (number + 1)]
+        pose = self.parameters[_COMMON + _POSE * number : _COMMON + _POSE * (number + 1)]
         return self.rotation.T @ _rotation(pose[:3]), self.rotation.T @ (pose[3:] - self.translation_mm)
 
     def sheet_heights_mm(self) -> Array:
@@ -223,19 +235,41 @@ def solve_camera(
         raise Refused(NO_SHEET)
     if focal35_mm is not None and 0 < focal35_mm < SHORTEST_FOCAL35_MM:
         raise Refused(WRONG_LENS)
-    problem = _Adjustment(tuple(sheets), image_size_px, focal35_mm, Surface(surface), print_scales or {})
-    solution = min((problem.solve(start) for start in problem.starts()), key=lambda found: float(found.cost))
-    parameters = np.asarray(solution.x, dtype=np.float64)
+    lenses = [
+        _solved(problem)
+        for problem in _adjustments(tuple(sheets), image_size_px, focal35_mm, Surface(surface), print_scales or {})
+    ]
+    best = min(lenses, key=lambda lens: lens.cost)
     camera = PosedCamera(
         sheets=tuple(sheets),
         image_size_px=image_size_px,
-        parameters=parameters,
-        covariance=_inverse(problem.jacobian(parameters)),
-        chi_square=float((problem.corner_residuals(parameters) ** 2).sum()),
+        parameters=best.parameters,
+        covariance=_mixed_covariance(best, lenses),
+        chi_square=float((best.problem.corner_residuals(best.parameters) ** 2).sum()),
+        misfit_px=tuple(float(np.sqrt((misfit**2).mean())) for misfit in best.problem.misfits_px(best.parameters)),
     )
     if camera.focal35_mm * (1 + 2 * camera.focal_standard_uncertainty_px / camera.focal_px) < SHORTEST_FOCAL35_MM:
         raise Refused(WRONG_LENS)
     return camera
+
+
+def _adjustments(
+    sheets: tuple[SheetInPhoto, ...],
+    image_size_px: tuple[int, int],
+    focal35_mm: float | None,
+    surface: Surface,
+    print_scales: Mapping[str, float],
+) -> Iterator[_Adjustment]:
+    """One adjustment for the lens that the photo states, or one for each lens that it may have been taken with."""
+    corners_mm = [sheet.corner_mm * print_scales.get(sheet.layout.name, 1.0) for sheet in sheets]
+    stated = focal35_mm is not None and focal35_mm > 0
+    lenses = ((float(focal35_mm or 0), FOCAL_RELATIVE_SD * float(focal35_mm or 0)),) if stated else UNSTATED_LENSES_MM
+    shares = (1.0,) if stated else _LENS_SHARES[surface]
+    for share, (equivalent_mm, spread_mm) in zip(shares, lenses, strict=True):
+        improbability = float(np.log(spread_mm / equivalent_mm / share))
+        per_mm = float(np.hypot(*image_size_px)) / FRAME_DIAGONAL_MM
+        focal_px = (equivalent_mm * per_mm, spread_mm * per_mm)
+        yield _Adjustment(sheets, corners_mm, image_size_px, focal_px, _PARALLEL_SD[surface], improbability)
 
 
 class _Adjustment:
@@ -244,26 +278,23 @@ class _Adjustment:
     def __init__(
         self,
         sheets: tuple[SheetInPhoto, ...],
+        corners_mm: list[Array],
         image_size_px: tuple[int, int],
-        focal35_mm: float | None,
-        surface: Surface,
-        print_scales: Mapping[str, float],
+        focal_px: tuple[float, float],
+        parallel_sd: tuple[float, float],
+        improbability: float,
     ) -> None:
-        diagonal_px = float(np.hypot(*image_size_px))
-        known = focal35_mm is not None and focal35_mm > 0
-        equivalent = float(focal35_mm or 0) if known else UNKNOWN_FOCAL35_MM
-        spread = FOCAL_RELATIVE_SD if known else UNKNOWN_FOCAL35_SD_MM / UNKNOWN_FOCAL35_MM
-        focal_px = equivalent * diagonal_px / FRAME_DIAGONAL_MM
         centre_sd_px = CENTRE_SD_SHARE * max(image_size_px)
-        self.sheets = sheets
-        self.corners_mm = [sheet.corner_mm * print_scales.get(sheet.layout.name, 1.0) for sheet in sheets]
-        self.lens = np.array([focal_px, (image_size_px[0] - 1) / 2, (image_size_px[1] - 1) / 2, 0.0, 0.0])
-        self.lens_sd = np.array([focal_px * spread, centre_sd_px, centre_sd_px, K1_SD, K2_SD])
-        self.parallel_sd = _PARALLEL_SD[surface]
+        self.sheets, self.corners_mm = sheets, corners_mm
+        self.common = np.array([focal_px[0], (image_size_px[0] - 1) / 2, (image_size_px[1] - 1) / 2, 0.0, 0.0, 0.0])
+        self.common_sd = np.array([focal_px[1], centre_sd_px, centre_sd_px, K1_SD, K2_SD, PRINT_STRETCH_SD])
+        self.noise_px = [sheet.noise_px for sheet in sheets]
+        self.parallel_sd = parallel_sd
+        self.improbability = improbability
 
     def starts(self) -> Iterator[Array]:
         """Starting points: a plane seen from nearly in front has two poses that look alike, so there are two."""
-        matrix = np.array([[self.lens[0], 0, self.lens[1]], [0, self.lens[0], self.lens[2]], [0, 0, 1.0]])
+        matrix = np.array([[self.common[0], 0, self.common[1]], [0, self.common[0], self.common[2]], [0, 0, 1.0]])
         choices = []
         for sheet, corners in zip(self.sheets, self.corners_mm, strict=True):
             _, rotations, translations, _ = cv2.solvePnPGeneric(
@@ -275,47 +306,63 @@ class _Adjustment:
         for first in choices[0]:
             normal = _rotation(first[:3])[:, 2]
             others = [max(poses, key=lambda pose: float(normal @ _rotation(pose[:3])[:, 2])) for poses in choices[1:]]
-            yield np.concatenate([self.lens, first, *others])
+            yield np.concatenate([self.common, first, *others])
 
     def solve(self, start: Array) -> OptimizeResult:
         """Least squares from one starting point."""
         return least_squares(self.residuals, start, jac=self.jacobian, method="lm", x_scale="jac", max_nfev=60)
 
+    def judge_noise(self, parameters: Array) -> None:
+        """Take the corners' noise from their misfits to the adjusted camera; each sheet's pose used up six of them."""
+        self.noise_px = [pooled_noise_px(misfit, max(misfit.size - _POSE, 1)) for misfit in self.misfits_px(parameters)]
+
     def residuals(self, parameters: Array) -> Array:
-        lens = (parameters[:_LENS] - self.lens) / self.lens_sd
-        return np.concatenate([self.corner_residuals(parameters), lens, self._parallel_residuals(parameters)])
+        """All residuals."""
+        common = (parameters[:_COMMON] - self.common) / self.common_sd
+        return np.concatenate([self.corner_residuals(parameters), common, self._parallel_residuals(parameters)])
 
     def corner_residuals(self, parameters: Array) -> Array:
-        lens, parts = parameters[:_LENS], []
-        for sheet, corners, pose in self._posed(parameters):
-            seen = _project(corners, lens, _rotation(pose[:3]), pose[3:])
-            parts.append(((seen - sheet.corner_px) / sheet.noise_px).ravel())
-        return np.concatenate(parts)
+        """Residuals of the corners."""
+        misfits = self.misfits_px(parameters)
+        return np.concatenate([misfit.ravel() / noise for misfit, noise in zip(misfits, self.noise_px, strict=True)])
+
+    def misfits_px(self, parameters: Array) -> list[Array]:
+        """How far each sheet's corners (N, 2) would be seen from where they are seen, px."""
+        return [
+            _project(corners, parameters[:_LENS], _rotation(pose[:3]), pose[3:]) - sheet.corner_px
+            for sheet, corners, pose in self._posed(parameters)
+        ]
 
     def jacobian(self, parameters: Array) -> Array:
+        """Derivatives of `residuals` by the parameters."""
         f, cx, cy, k1, k2 = parameters[:_LENS]
         matrix, distortion = np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]]), np.array([k1, k2, 0.0, 0.0])
         blocks = []
-        for number, (sheet, corners, pose) in enumerate(self._posed(parameters)):
+        for number, (_, corners, pose) in enumerate(self._posed(parameters)):
             _, by = cv2.projectPoints(corners, pose[:3], pose[3:], matrix, distortion)
             block = np.zeros((len(by), len(parameters)))
             block[:, 0] = by[:, 6] + by[:, 7]
             block[:, 1:5] = by[:, 8:12]
-            column = _LENS + _POSE * number
+            # a corner that is printed further up moves as the sheet's own y axis does in the photo
+            upwards = by[:, 3:6] @ _rotation(pose[:3])[:, 1]
+            block[:, 5] = upwards * np.repeat(corners[:, 1] / (1 + parameters[5]), 2)
+            column = _COMMON + _POSE * number
             block[:, column : column + _POSE] = by[:, :_POSE]
-            blocks.append(block / sheet.noise_px)
-        lens = np.zeros((_LENS, len(parameters)))
-        lens[:, :_LENS] = np.diag(1 / self.lens_sd)
-        return np.vstack([*blocks, lens, self._parallel_jacobian(parameters)])
+            blocks.append(block / self.noise_px[number])
+        common = np.zeros((_COMMON, len(parameters)))
+        common[:, :_COMMON] = np.diag(1 / self.common_sd)
+        return np.vstack([*blocks, common, self._parallel_jacobian(parameters)])
 
     def _posed(self, parameters: Array) -> Iterator[tuple[SheetInPhoto, Array, Array]]:
-        poses = parameters[_LENS:].reshape(-1, _POSE)
-        return zip(self.sheets, self.corners_mm, poses, strict=True)
+        """Each sheet, its corners in mm as the printer stretched them, and its pose."""
+        stretch = np.array([1.0, 1.0 + parameters[5], 1.0])
+        poses = parameters[_COMMON:].reshape(-1, _POSE)
+        return zip(self.sheets, [corners * stretch for corners in self.corners_mm], poses, strict=True)
 
     def _parallel_residuals(self, parameters: Array) -> Array:
         """Height and tilt of the further sheets over the first one's plane."""
         height_sd_mm, tilt_sd_deg = self.parallel_sd
-        poses = parameters[_LENS:].reshape(-1, _POSE)
+        poses = parameters[_COMMON:].reshape(-1, _POSE)
         first, parts = _rotation(poses[0, :3]), [np.empty(0)]
         for pose in poses[1:]:
             tilt = (first.T @ _rotation(pose[:3]))[:2, 2]
@@ -328,7 +375,7 @@ class _Adjustment:
         steps = np.tile(np.repeat([1e-6, 1e-3], 3), len(self.sheets))
         jacobian = np.zeros((3 * (len(self.sheets) - 1), len(parameters)))
         if len(self.sheets) > 1:
-            for column, step in enumerate(steps, start=_LENS):
+            for column, step in enumerate(steps, start=_COMMON):
                 shift = np.zeros(len(parameters))
                 shift[column] = step
                 ahead, behind = (
@@ -337,6 +384,47 @@ class _Adjustment:
                 )
                 jacobian[:, column] = (ahead - behind) / (2 * step)
         return jacobian
+
+
+@dataclass(frozen=True)
+class _Solution:
+    """The adjustment for one lens; `cost` is minus the logarithm of its probability, but for a constant."""
+
+    problem: _Adjustment
+    parameters: Array
+    covariance: Array
+    cost: float
+
+
+def _solved(problem: _Adjustment) -> _Solution:
+    start = min((problem.solve(start) for start in problem.starts()), key=lambda found: float(found.cost))
+    # the corners' noise was judged without a lens; now that the lens is known it is judged again
+    problem.judge_noise(start.x)
+    parameters = np.asarray(problem.solve(start.x).x, dtype=np.float64)
+    covariance = _inverse(problem.jacobian(parameters))
+    return _Solution(problem, parameters, covariance, problem.improbability + float(start.cost))
+
+
+def _mixed_covariance(best: _Solution, lenses: list[_Solution]) -> Array:
+    """Covariance about the best solution where other lenses are possible too (law of total variance)."""
+    weights = np.exp([best.cost - lens.cost for lens in lenses])
+    weights /= weights.sum()
+    mixed = np.zeros_like(best.covariance)
+    for weight, lens in zip(weights, lenses, strict=True):
+        away = _same_turns(lens.parameters, best.parameters) - best.parameters
+        mixed += weight * (lens.covariance + np.outer(away, away))
+    return mixed
+
+
+def _same_turns(parameters: Array, like: Array) -> Array:
+    """The same parameters with rotation vectors on the side of half a turn on which those of `like` are."""
+    changed = parameters.copy()
+    for column in range(_COMMON, len(parameters), _POSE):
+        vector, other = parameters[column : column + 3], like[column : column + 3]
+        opposite = vector * (1 - 2 * np.pi / np.linalg.norm(vector))
+        if np.linalg.norm(opposite - other) < np.linalg.norm(vector - other):
+            changed[column : column + 3] = opposite
+    return changed
 
 
 def _inverse(jacobian: Array) -> Array:

@@ -8,15 +8,14 @@ The idea, in three steps.
 2. Growing: a read marker says which sheet it is on and roughly where the sheet is.  From there the saddle points of
    the board are looked for, nearest first; each must look like a saddle (white and black quarters in the right
    places) and lie where the plane through those found so far puts it.  A marker read wrongly gathers no saddle points.
-3. Saddle points are placed by OpenCV's sub-pixel refinement, which has no bias on them, at full resolution.  Corners
-   of markers are never used for measuring: over-exposed paper shifts them.
+3. Saddle points are placed by fitting a blurred crossing at full resolution (`saddle`).  Corners of markers are never
+   used for measuring: over-exposed paper shifts them.
 
 How well the points are placed is told by how well they fit a plane seen in perspective.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 
@@ -24,19 +23,25 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.sheet import MARKER_MODULES, MARKERS_PER_SHEET, SheetLayout, all_layouts, marker_modules
+from calibration.saddle import Saddles, fit_saddles
+from calibration.sheet import COLUMNS, MARKER_MODULES, MARKERS_PER_SHEET, SheetLayout, all_layouts, marker_modules
 
 Array = NDArray[np.float64]
+Grey = NDArray[np.uint8]
+Indices = NDArray[np.intp]
 
 FEWEST_CORNERS = 8
 """Fewest saddle points that make a sheet; a false reading has none or a few."""
 
+_SINGLE_MARKERS = 12  # of those read best are followed on their own
 _LONGEST_SIDE_PX = 2600  # candidates are looked for at this size at most; 5 megapixels pass whole
 _READING = 0.62  # least correlation of a read marker, black 0 and white 1; noise reaches 0.55 among 480 templates
 _QUARTER_MM = 2.4  # the quarters of a saddle are looked at this far along both axes; markers begin at 3.4 mm
 _WINDOW_MM = 3.8  # half width of the refinement window, short of the markers and of the rim's end
-_NOISE_FLOOR_PX = 0.03
-_PRIOR_NOISE_PX, _PRIOR_FREEDOM = 0.08, 6.0  # what is believed of corner noise before looking; measured on scenes
+_RADIUS_RANGE_PX = (2.5, 7.0)
+_WORST_MISFIT = 0.3  # of a fitted saddle, over its swing; 0.02 to 0.15 where nothing covers it, 0.45 on tiny sheets
+_ON_PLANE_PX = 0.35
+_PRIOR_NOISE_PX, _PRIOR_FREEDOM = 0.04, 6.0  # what is believed of corner noise before looking; measured on our scenes
 
 
 @dataclass(frozen=True)
@@ -57,14 +62,17 @@ class SheetInPhoto:
         Standard uncertainty of one coordinate of a corner, px, from the misfit to a plane seen in perspective.
     misfit_px : float
         Root mean square misfit of the corners' coordinates to that plane, px; large where the sheet is bent.
+    blur_px : float
+        Standard deviation of the blur at the corners, px, motion included.
     """
 
     layout: SheetLayout
-    corner_index: NDArray[np.intp]
+    corner_index: Indices
     corner_px: Array
     homography: Array
     noise_px: float
     misfit_px: float
+    blur_px: float
 
     @property
     def corner_mm(self) -> Array:
@@ -98,72 +106,79 @@ def find_sheets(image: NDArray[np.uint8]) -> tuple[SheetInPhoto, ...]:
         The sheets found, the one with most saddle points first; empty where there is none.  Of two prints of the
         same sheet in one photo only one is found.
     """
-    grey = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY) if image.ndim == 3 else np.ascontiguousarray(image)
-    shrink = min(1.0, _LONGEST_SIDE_PX / max(grey.shape))
-    smaller = cv2.resize(grey, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA) if shrink < 1 else grey
-    found: dict[SheetLayout, SheetInPhoto] = {}
-    for enlarged in (1.0, 2.0):
-        searched = smaller
-        if enlarged > 1:
-            searched = cv2.resize(smaller, None, fx=enlarged, fy=enlarged, interpolation=cv2.INTER_CUBIC)
-        for reading in _readings(searched, shrink * enlarged):
-            if reading.layout in found:
-                continue
-            sheet = _grow(grey, reading)
-            if sheet is not None:
-                found[reading.layout] = sheet
+    grey = np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY) if image.ndim == 3 else image, dtype=np.uint8)
+    fitting = min(1.0, _LONGEST_SIDE_PX / max(grey.shape))
+    found: list[SheetInPhoto] = []
+    for scale in (fitting, 2 * fitting):
+        markers = _read_markers(_resized(grey, scale), scale)
+        for layout in all_layouts():
+            agreeing = _agreeing([marker for marker in markers if marker.layout == layout])
+            if len(agreeing) > 1:
+                found += _grow(grey, layout, agreeing)
+        for marker in markers[:_SINGLE_MARKERS]:
+            if not any(sheet.layout == marker.layout or _covers(sheet, marker.centre_px) for sheet in found):
+                found += _grow(grey, marker.layout, [marker])
         if found:
             break
-    return tuple(sorted(found.values(), key=lambda sheet: -len(sheet.corner_index)))
+    return tuple(sorted(found, key=lambda sheet: -len(sheet.corner_index)))
+
+
+def _covers(sheet: SheetInPhoto, point_px: Array) -> bool:
+    outline = sheet.outline_px.astype(np.float32).reshape(-1, 1, 2)
+    return cv2.pointPolygonTest(outline, (float(point_px[0]), float(point_px[1])), False) > 0
+
+
+def _resized(grey: Grey, scale: float) -> Grey:
+    if scale == 1:
+        return grey
+    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    return np.asarray(cv2.resize(grey, None, fx=scale, fy=scale, interpolation=way), dtype=np.uint8)
 
 
 @dataclass(frozen=True)
-class _Reading:
-    """Markers of one sheet that were read: their corners in mm of the sheet and in px of the full photo."""
+class _Marker:
+    """A marker that was read: its corners (4, 2) in mm of its sheet and in px of the full photo."""
 
     layout: SheetLayout
     corner_mm: Array
     corner_px: Array
 
+    @property
+    def centre_px(self) -> Array:
+        return np.asarray(self.corner_px.mean(0))
 
-def _readings(grey: NDArray[np.uint8], scale: float) -> Iterator[_Reading]:
-    """Markers in a photo that is `scale` times as large as the original: whole sheets first, then single markers."""
+
+def _read_markers(grey: Grey, scale: float) -> list[_Marker]:
+    """Markers in a photo that is `scale` times as large as the original, the best read first."""
     quads = _quadrangles(grey)
     if not len(quads):
-        return
+        return []
     marker, turn, score = _read(grey, quads)
-    order = np.argsort(-score)
-    order = order[score[order] > _READING]
-    # corners of the quad in the order of the marker's own corners, in px of the full photo
-    turned = np.stack([np.roll(quads[i], -turn[i], axis=0) for i in order]) if len(order) else np.empty((0, 4, 2))
-    turned = (turned + 0.5) / scale - 0.5
-    marker = marker[order]
-    sheet = marker // MARKERS_PER_SHEET
-    for number in np.unique(sheet):
-        layout = all_layouts()[number]
-        of_sheet = np.flatnonzero(sheet == number)
-        boxes = [layout.marker_boxes[marker[i] - layout.marker_ids.start].corners_mm for i in of_sheet]
-        consistent = _consistent(boxes, [turned[i] for i in of_sheet])
-        if len(consistent) > 1:
-            yield _Reading(
-                layout, np.vstack([boxes[i] for i in consistent]), np.vstack([turned[of_sheet[i]] for i in consistent])
-            )
-        for i in range(min(len(boxes), 6)):
-            yield _Reading(layout, boxes[i], turned[of_sheet[i]])
+    markers = []
+    for i in np.argsort(-score):
+        if score[i] < _READING:
+            break
+        layout = all_layouts()[marker[i] // MARKERS_PER_SHEET]
+        box = layout.marker_boxes[marker[i] - layout.marker_ids.start]
+        # corners of the quadrangle in the order of the marker's own corners, in px of the full photo
+        corner_px = (np.roll(quads[i], -turn[i], axis=0) + 0.5) / scale - 0.5
+        markers.append(_Marker(layout, box.corners_mm, corner_px))
+    return markers
 
 
-def _consistent(boxes: list[Array], quads: list[Array]) -> list[int]:
-    """Largest set of markers that one of them, extended to the whole board, agrees with."""
-    best: list[int] = []
-    centres_mm = np.array([box.mean(0) for box in boxes])
-    centres_px = np.array([quad.mean(0) for quad in quads])
-    for box, quad in zip(boxes, quads, strict=True):
-        side = np.sqrt(abs(_area(quad)))
-        away = np.linalg.norm(apply_homography(_homography(box, quad), centres_mm) - centres_px, axis=1)
-        reach = np.linalg.norm(centres_px - quad.mean(0), axis=1)
-        agree = np.flatnonzero(away < 0.3 * side + 0.15 * reach)
-        if len(agree) > len(best):
-            best = list(agree)
+def _agreeing(markers: list[_Marker]) -> list[_Marker]:
+    """Largest set of markers of one sheet that one of them, extended to the whole board, agrees with."""
+    best: list[_Marker] = []
+    for marker in markers:
+        homography = _homography(marker.corner_mm, marker.corner_px)
+        side_px = np.sqrt(abs(_area(marker.corner_px)))
+        agreeing = []
+        for other in markers:
+            expected = apply_homography(homography, other.corner_mm.mean(0, keepdims=True))[0]
+            reach_px = np.linalg.norm(other.centre_px - marker.centre_px)
+            if np.linalg.norm(expected - other.centre_px) < 0.3 * side_px + 0.15 * reach_px:
+                agreeing.append(other)
+        best = max(best, agreeing, key=len)
     return best
 
 
@@ -178,7 +193,7 @@ def _detector() -> cv2.aruco.ArucoDetector:
     return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_250), parameters)
 
 
-def _quadrangles(grey: NDArray[np.uint8]) -> Array:
+def _quadrangles(grey: Grey) -> Array:
     """Dark convex quadrangles (K, 4, 2) in px, those included that OpenCV cannot read."""
     accepted, _, rejected = _detector().detectMarkers(grey)
     quads = [np.asarray(quad, dtype=np.float64).reshape(4, 2) for quad in (*accepted, *rejected)]
@@ -191,10 +206,10 @@ def _templates() -> Array:
     turned = np.stack([np.rot90(marker_modules(), -turn, axes=(1, 2)) for turn in range(4)])
     flat = turned.reshape(len(turned) * len(marker_modules()), -1).astype(np.float64)
     flat -= flat.mean(1, keepdims=True)
-    return flat / np.linalg.norm(flat, axis=1, keepdims=True)
+    return np.asarray(flat / np.linalg.norm(flat, axis=1, keepdims=True))
 
 
-def _read(grey: NDArray[np.uint8], quads: Array) -> tuple[NDArray[np.intp], NDArray[np.intp], Array]:
+def _read(grey: Grey, quads: Array) -> tuple[Indices, Indices, Array]:
     """Best marker, its quarter turns clockwise, and the correlation, for each quadrangle."""
     share = (np.arange(MARKER_MODULES) + 0.5) / MARKER_MODULES
     right, down = (axis.ravel()[None, :, None] for axis in np.meshgrid(share, share))
@@ -209,105 +224,134 @@ def _read(grey: NDArray[np.uint8], quads: Array) -> tuple[NDArray[np.intp], NDAr
     return best % count, best // count, np.where(spread[:, 0] > 30, correlation.max(1), 0)
 
 
-def _grow(grey: NDArray[np.uint8], reading: _Reading) -> SheetInPhoto | None:
-    """Find a sheet's saddle points, nearest to the read markers first."""
-    layout = reading.layout
-    mm = layout.corner_mm[:, :2]
-    homography = _homography(reading.corner_mm, reading.corner_px)
-    reach_mm = np.min(np.linalg.norm(mm[:, None] - reading.corner_mm[None], axis=2), axis=1)
-    seen = np.zeros(len(mm), dtype=bool)
-    corner_px = np.zeros_like(mm)
-    for radius_squares in (0.5, 1.5, 2.5, 9.0, 9.0):
+def _grow(grey: Grey, layout: SheetLayout, markers: list[_Marker]) -> list[SheetInPhoto]:
+    """Find a sheet's saddle points, nearest to the read markers first; no sheet where there are too few."""
+    known_mm = np.vstack([marker.corner_mm for marker in markers])
+    homography = _homography(known_mm, np.vstack([marker.corner_px for marker in markers]))
+    reach_mm = np.min(np.linalg.norm(layout.corner_mm[:, None, :2] - known_mm[None], axis=2), axis=1)
+    for radius_squares in (0.5, 1.5, 2.5, 9.0):
         near = np.flatnonzero(reach_mm < radius_squares * layout.square_mm)
-        seen[:] = False
-        placed, good = _saddles(grey, layout, homography, near)
-        corner_px[near[good]] = placed[good]
-        seen[near[good]] = True
-        if radius_squares < 9 and seen.sum() < 4:
-            continue
-        if seen.sum() < FEWEST_CORNERS and radius_squares == 9:
-            return None
-        if seen.sum() >= 6:
-            homography, seen = _fit_plane(mm, corner_px, seen)
+        placed, good = _rough_saddles(grey, layout, homography, near)
+        if good.sum() >= 6:
+            homography, _ = _fit_plane(layout.corner_mm[near[good], :2], placed[good])
+        elif radius_squares == 9.0:
+            return []
+    seen = np.zeros(len(layout.corner_mm), dtype=bool)
+    placed_px, blur_px = np.zeros((len(seen), 2)), np.zeros(len(seen))
+    for _ in range(2):
+        index, saddles = _fine_saddles(grey, layout, homography, np.flatnonzero(~seen))
+        placed_px[index], blur_px[index], seen[index] = saddles.place_px, saddles.blur_px, True
+        if seen.sum() < FEWEST_CORNERS:
+            return []
+        homography, on_plane = _fit_plane(layout.corner_mm[seen, :2], placed_px[seen])
+        seen[np.flatnonzero(seen)[~on_plane]] = False
     index = np.flatnonzero(seen)
-    if len(index) < FEWEST_CORNERS or _collinear(mm[index], layout.square_mm):
-        return None
-    return _judged(layout, index, corner_px[index])
+    if len(index) < FEWEST_CORNERS or _too_narrow(layout.corner_mm[index, :2], layout.square_mm):
+        return []
+    return [_judged(layout, index, placed_px[index], float(np.median(blur_px[index])))]
 
 
-def _saddles(
-    grey: NDArray[np.uint8], layout: SheetLayout, homography: Array, index: NDArray[np.intp]
-) -> tuple[Array, NDArray[np.bool_]]:
-    """Refine the saddle points `index` from where the plane puts them; which of them are saddles indeed."""
+def _edges(layout: SheetLayout, homography: Array, index: Indices) -> Array:
+    """What 1 mm along x and 1 mm along y are in px at the saddle points `index`: (N, 2, 2)."""
     mm = layout.corner_mm[index, :2]
-    expected = apply_homography(homography, mm)
-    one_mm = np.linalg.norm(
-        apply_homography(homography, mm + [1.0, 0.0]) - apply_homography(homography, mm - [1.0, 0.0]), axis=1
+    return np.stack(
+        [(apply_homography(homography, mm + step) - apply_homography(homography, mm - step)) / 2 for step in np.eye(2)],
+        axis=1,
     )
-    px_per_mm = float(np.median(one_mm)) / 2
-    window = int(np.clip(round(_WINDOW_MM * px_per_mm), 2, 15))
+
+
+def _in_view(grey: Grey, points_px: Array, border_px: float) -> NDArray[np.bool_]:
     height, width = grey.shape
-    border = window + 2
-    inside = ((expected >= border) & (expected < [width - border, height - border])).all(1)
-    placed = expected.copy()
+    return np.asarray(((points_px >= border_px) & (points_px < [width - border_px, height - border_px])).all(1))
+
+
+def _rough_saddles(
+    grey: Grey, layout: SheetLayout, homography: Array, index: Indices
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Pull the saddle points `index` from where the plane puts them to the nearest; which are saddles indeed."""
+    placed = apply_homography(homography, layout.corner_mm[index, :2])
+    px_per_mm = float(np.median(np.linalg.norm(_edges(layout, homography, index), axis=2)))
+    window = int(np.clip(round(_WINDOW_MM * px_per_mm), 2, 15))
+    inside = _in_view(grey, placed, window + 2)
     if not inside.any():
         return placed, inside
-    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 40, 0.002)
-    start = np.ascontiguousarray(expected[inside], dtype=np.float32).reshape(-1, 1, 2)
-    placed[inside] = cv2.cornerSubPix(grey, start, (window, window), (-1, -1), criteria).reshape(-1, 2)
-    moved = np.linalg.norm(placed - expected, axis=1)
-    return placed, inside & (moved < window + 0.5) & _looks_like_saddle(grey, layout, homography, index, placed)
+    start = placed[inside].astype(np.float32).reshape(-1, 1, 2)
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 20, 0.02)
+    found = cv2.cornerSubPix(grey, start, (window, window), (-1, -1), criteria).reshape(-1, 2).astype(np.float64)
+    moved = np.zeros(len(placed))
+    moved[inside] = np.linalg.norm(found - placed[inside], axis=1)
+    shift = np.zeros_like(placed)
+    shift[inside] = found - placed[inside]
+    good = inside & (moved < window + 0.5) & _looks_like_saddle(grey, layout, homography, index, shift)
+    return placed + shift, good
+
+
+def _fine_saddles(grey: Grey, layout: SheetLayout, homography: Array, index: Indices) -> tuple[Indices, Saddles]:
+    """Fit the saddle points `index` near where the plane puts them; those that are saddles indeed."""
+    expected = apply_homography(homography, layout.corner_mm[:, :2])
+    edges = _edges(layout, homography, np.arange(len(expected)))
+    radius = float(np.clip(_WINDOW_MM * np.median(np.linalg.norm(edges, axis=2)), *_RADIUS_RANGE_PX))
+    index = index[_in_view(grey, expected[index], radius + 1)]
+    if not len(index):
+        return index, Saddles(np.empty((0, 2)), np.empty(0), np.empty(0), np.empty(0))
+    saddles = fit_saddles(grey, expected[index], edges[index], radius)
+    shift = saddles.place_px - expected[index]
+    good = (np.linalg.norm(shift, axis=1) < 1 + radius / 2) & _looks_like_saddle(grey, layout, homography, index, shift)
+    if good.any():
+        good &= saddles.misfit < max(_WORST_MISFIT, 1.4 * float(np.median(saddles.misfit[good])))
+    return index[good], saddles.chosen(good)
 
 
 def _looks_like_saddle(
-    grey: NDArray[np.uint8], layout: SheetLayout, homography: Array, index: NDArray[np.intp], placed: Array
+    grey: Grey, layout: SheetLayout, homography: Array, index: Indices, shift_px: Array
 ) -> NDArray[np.bool_]:
-    """Whether the quarters about each point are white and black as printed."""
+    """Whether the quarters about points, `shift_px` from where the plane puts them, are white and black as printed."""
     mm = layout.corner_mm[index, :2]
-    shift = placed - apply_homography(homography, mm)
     quarters = _QUARTER_MM * np.array([(-1, 1), (1, -1), (1, 1), (-1, -1)])
-    at = apply_homography(homography, (mm[:, None] + quarters).reshape(-1, 2)).reshape(-1, 4, 2) + shift[:, None]
+    at = apply_homography(homography, (mm[:, None] + quarters).reshape(-1, 2)).reshape(-1, 4, 2) + shift_px[:, None]
     level = _sample(grey, at.reshape(-1, 2)).reshape(-1, 4)
     # at a point of even column plus row, counted from the core's upper left corner, the upper left quarter is black
-    columns = round(layout.core.width_mm / layout.square_mm) + 1
-    odd = ((index // columns + index % columns) % 2).astype(bool)
+    odd = ((index // (COLUMNS + 1) + index % (COLUMNS + 1)) % 2).astype(bool)
     black = np.where(odd[:, None], level[:, 2:], level[:, :2])
     white = np.where(odd[:, None], level[:, :2], level[:, 2:])
     contrast = white.mean(1) - black.mean(1)
     usual = np.median(contrast[contrast > 0]) if (contrast > 0).any() else 0.0
     uneven = np.maximum(np.ptp(black, axis=1), np.ptp(white, axis=1))
-    return (contrast > 8) & (contrast > 0.4 * usual) & (uneven < 0.6 * contrast)
+    return np.asarray((contrast > 8) & (contrast > 0.4 * usual) & (uneven < 0.6 * contrast))
 
 
-def _fit_plane(mm: Array, px: Array, seen: NDArray[np.bool_]) -> tuple[Array, NDArray[np.bool_]]:
-    """Homography through the seen points, and which of them lie on it."""
-    side = np.sqrt(abs(np.linalg.det(_homography(mm[seen], px[seen])[:2, :2])))
-    homography, inliers = cv2.findHomography(mm[seen], px[seen], cv2.LMEDS)
-    if homography is None:
-        return _homography(mm[seen], px[seen]), seen
-    del inliers, side
+def _fit_plane(mm: Array, px: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Homography through points, and which of them lie on it; up to half of them may be elsewhere."""
+    homography = np.asarray(cv2.findHomography(mm, px, cv2.LMEDS)[0], dtype=np.float64)
+    if homography.shape != (3, 3):
+        return _homography(mm, px), np.ones(len(mm), dtype=bool)
     away = np.linalg.norm(apply_homography(homography, mm) - px, axis=1)
-    limit = max(0.35, 5 * float(np.median(away[seen])))
-    kept = seen & (away < limit)
+    kept = away < max(_ON_PLANE_PX, 5 * float(np.median(away)))
     if kept.sum() < 6:
-        return homography, seen
+        return homography, np.ones(len(mm), dtype=bool)
     return _homography(mm[kept], px[kept]), kept
 
 
-def _judged(layout: SheetLayout, index: NDArray[np.intp], corner_px: Array) -> SheetInPhoto:
+def _judged(layout: SheetLayout, index: Indices, corner_px: Array, blur_px: float) -> SheetInPhoto:
     mm = layout.corner_mm[index, :2]
     homography = _homography(mm, corner_px)
     misfit = apply_homography(homography, mm) - corner_px
-    squares, freedom = float((misfit**2).sum()), max(misfit.size - 8, 1)
-    pooled = (squares + _PRIOR_FREEDOM * _PRIOR_NOISE_PX**2) / (freedom + _PRIOR_FREEDOM)
+    freedom = max(misfit.size - 8, 1)
     return SheetInPhoto(
         layout=layout,
         corner_index=index,
         corner_px=corner_px,
         homography=homography,
-        noise_px=max(_NOISE_FLOOR_PX, float(np.sqrt(pooled))),
-        misfit_px=float(np.sqrt(squares / freedom)),
+        noise_px=pooled_noise_px(misfit, freedom),
+        misfit_px=float(np.sqrt((misfit**2).sum() / freedom)),
+        blur_px=blur_px,
     )
+
+
+def pooled_noise_px(misfit_px: Array, freedom: int) -> float:
+    """Corner noise from misfits with so many degrees of freedom, pooled with what is believed beforehand, px."""
+    squares = float((misfit_px**2).sum()) + _PRIOR_FREEDOM * _PRIOR_NOISE_PX**2
+    return float(np.sqrt(squares / (freedom + _PRIOR_FREEDOM)))
 
 
 def apply_homography(homography: Array, points: Array) -> Array:
@@ -317,13 +361,15 @@ def apply_homography(homography: Array, points: Array) -> Array:
 
 
 def _homography(mm: Array, px: Array) -> Array:
+    if len(mm) == 4:
+        return np.asarray(cv2.getPerspectiveTransform(mm.astype(np.float32), px.astype(np.float32)), dtype=np.float64)
     homography, _ = cv2.findHomography(mm, px)
     if homography is None:
         return np.array([[0, 0, -1e6], [0, 0, -1e6], [0, 0, 1.0]])
     return np.asarray(homography, dtype=np.float64)
 
 
-def _sample(grey: NDArray[np.uint8], at: Array) -> Array:
+def _sample(grey: Grey, at: Array) -> Array:
     """Grey levels at points (N, 2), interpolated; the picture's edge repeats outside."""
     maps = np.ascontiguousarray(at, dtype=np.float32).reshape(-1, 1, 2)
     pieces = [
@@ -338,7 +384,7 @@ def _area(outline: Array) -> float:
     return float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
 
 
-def _collinear(mm: Array, square_mm: float) -> bool:
+def _too_narrow(mm: Array, square_mm: float) -> bool:
     """Whether points span less than one square across their long direction."""
     spread = np.linalg.svd(mm - mm.mean(0), compute_uv=False)
     return bool(spread[-1] / np.sqrt(len(mm)) < 0.3 * square_mm)

@@ -1,0 +1,47 @@
+"""What is wrong with the sheets in a photo, as far as the sheets themselves show it."""
+
+from __future__ import annotations
+
+from calibration.camera import PosedCamera
+from calibration.problems import SHEET_BENT, SHEET_BLURRED, SHEET_HIDDEN, SHEET_TOO_SMALL, Problem
+
+FEWEST_GOOD_CORNERS = 12
+"""Of 42: with fewer, the tilt of the sheet is known badly; our choice."""
+
+SMALLEST_PX_PER_MM = 0.3
+"""Below it corners scatter by more than a fifth of a pixel, half a millimetre and more; measured on our scenes, whose
+sheets are read down to 0.32 px/mm."""
+
+MOST_BLUR_MM = 2.5
+"""Standard deviation of the blur: the white between a marker and its neighbours, 3.6 mm, is hardly seen; our choice."""
+
+_BENT_PX, _BENT_MM = 0.15, 0.2
+"""Misfit to a plane beyond which a sheet is called bent, root mean square; flat sheets of our scenes stay below 0.12 px
+and below 0.05 mm where they are seen at more than 1 px/mm."""
+
+
+def sheet_problems(camera: PosedCamera) -> tuple[Problem, ...]:
+    """Judge the sheets from which a camera was found.
+
+    Parameters
+    ----------
+    camera : PosedCamera
+        As `solve_camera` gives it.
+
+    Returns
+    -------
+    tuple of Problem
+        ``sheet_hidden``, ``sheet_too_small`` and ``sheet_blurred`` where that is so of every sheet, ``sheet_bent`` where
+        it is so of any; each at most once.
+    """
+    problems = []
+    if all(len(sheet.corner_index) < FEWEST_GOOD_CORNERS for sheet in camera.sheets):
+        problems.append(SHEET_HIDDEN)
+    if all(sheet.px_per_mm < SMALLEST_PX_PER_MM for sheet in camera.sheets):
+        problems.append(SHEET_TOO_SMALL)
+    if all(sheet.blur_px > MOST_BLUR_MM * sheet.px_per_mm for sheet in camera.sheets):
+        problems.append(SHEET_BLURRED)
+    misfits = zip(camera.sheets, camera.misfit_px, strict=True)
+    if any(misfit > max(_BENT_PX, _BENT_MM * sheet.px_per_mm) for sheet, misfit in misfits):
+        problems.append(SHEET_BENT)
+    return tuple(problems)
