@@ -22,6 +22,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
 from importlib.resources import files
+from itertools import pairwise
 from math import isfinite
 from typing import Any
 
@@ -92,7 +93,9 @@ class Chart:
     note: str = ""
 
     def __post_init__(self) -> None:
-        _validate(self)
+        _validate(self.rows, range(1, len(self.rows) + 1))
+        if not (isfinite(self.stretch_mm) and 0 <= self.stretch_mm <= 100):
+            raise ChartError(say("The stretch must be between 0 and 100 mm."))
 
     @cached_property
     def bodies_mm(self) -> Array:
@@ -276,6 +279,7 @@ def chart_from_entries(
         if arm_to is None:
             arm_to = following["arm_from"] if following is not None else float("inf")
         built.append(ChartRow(row["size"], row["arm_from"], arm_to, row["body_length"], row["total_length"]))
+    _validate(built, [row["number"] for row in rows])
     return Chart(name, tuple(built), stretch_mm, note)
 
 
@@ -343,24 +347,22 @@ def _cell(
     return round(mm, 3)
 
 
-def _validate(chart: Chart) -> None:
-    """Raise ChartError where a verdict would be undefined."""
-    if len(chart.rows) < 2:
-        raise ChartError(say("A chart needs at least two sizes; this one has {n}.", n=len(chart.rows)))
-    if not (isfinite(chart.stretch_mm) and 0 <= chart.stretch_mm <= 100):
-        raise ChartError(say("The stretch must be between 0 and 100 mm."))
+def _validate(rows: Sequence[ChartRow], numbers: Sequence[int]) -> None:
+    """Raise ChartError where a verdict would be undefined; `numbers` are the rows' places as people wrote them."""
+    if len(rows) < 2:
+        raise ChartError(say("A chart needs at least two sizes; this one has {n}.", n=len(rows)))
     seen: set[str] = set()
-    for number, row in enumerate(chart.rows, start=1):
+    for number, row in zip(numbers, rows, strict=True):
         if plain_size(row.size) in seen:
             raise _row_error(number, row.size, say("this size is there twice"))
         seen.add(plain_size(row.size))
         if row.arm_to_mm <= row.arm_from_mm:
             raise _row_error(number, row.size, say("its longest arm is not longer than its shortest"))
-        if not isfinite(row.arm_to_mm) and row is not chart.rows[-1]:
+        if not isfinite(row.arm_to_mm) and row is not rows[-1]:
             raise _row_error(number, row.size, say("only the largest size may have no longest arm"))
         if row.total_length_mm <= row.body_length_mm:
             raise _row_error(number, row.size, say("its total length is not longer than its body length"))
-    for number, (small, large) in enumerate(zip(chart.rows, chart.rows[1:], strict=False), start=2):
+    for number, (small, large) in zip(numbers[1:], pairwise(rows), strict=True):
         for attribute, words in (
             ("arm_from_mm", say("shortest arm")),
             ("arm_to_mm", say("longest arm")),

@@ -1,0 +1,121 @@
+"""Charts: what is read, what is refused and why, and what lies between the rows."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.fit.chart import chart_from_entries, default_chart, read_chart
+from service.fit.errors import ChartError
+
+HEADER = "size,arm_from,arm_to,body_length,total_length\n"
+
+
+def test_the_default_says_that_it_is_common_practice():
+    chart = default_chart()
+    assert "no source" in chart.note
+    assert chart.sizes == ("1/32", "1/16", "1/10", "1/8", "1/4", "1/2", "3/4", "4/4")
+
+
+def test_each_row_is_met_exactly():
+    chart = default_chart()
+    for kind, lengths in (("body", chart.bodies_mm), ("total", chart.totals_mm)):
+        np.testing.assert_allclose(chart.shortest_arm_mm(lengths, kind), [row.arm_from_mm for row in chart.rows])
+        np.testing.assert_allclose(chart.longest_arm_mm(lengths, kind), [row.arm_to_mm for row in chart.rows])
+        np.testing.assert_allclose(chart.position(lengths, kind), range(len(chart.rows)), atol=1e-12)
+
+
+@given(st.floats(150, 400), st.floats(0.1, 30))
+def test_a_longer_instrument_asks_for_a_longer_arm(body, more):
+    chart = default_chart()
+    low, high = chart.shortest_arm_mm(np.array([body, body + more]), "body")
+    assert high > low
+    ends = chart.longest_arm_mm(np.array([body, body + more]), "body")
+    assert ends[1] >= ends[0]
+
+
+@given(st.sampled_from(range(8)), st.floats(0.001, 0.01))
+def test_a_common_scale_error_nearly_cancels_at_every_size(place, error):
+    """Arm and instrument both too long by one factor: the ratio of arm to shortest arm moves by less than a fifth.
+
+    The chart is not a straight line, so at a size the mean of the errors to both sides counts.
+    """
+    chart = default_chart()
+    row = chart.rows[place]
+
+    def ratio(factor: float) -> float:
+        shortest = [
+            float(chart.shortest_arm_mm(row.body_length_mm * factor, "body")),
+            float(chart.shortest_arm_mm(row.total_length_mm * factor, "total")),
+        ]
+        return row.arm_from_mm * factor / np.mean(shortest)
+
+    change = (np.log(ratio(1 + error)) - np.log(ratio(1 - error))) / 2
+    assert abs(change) < error / 5
+
+
+def test_units_and_separators_make_no_difference():
+    in_mm = read_chart(HEADER + "1/8,430,470,255,421\n1/4,470,,280,463\n")
+    in_cm = read_chart(
+        "size;arm_from_cm;arm_to_cm;body_length_cm;total_length_cm\n1/4;47;;28;46,3\n1/8;43,0;47;25,5;42,1\n"
+    )
+    in_inches = read_chart(
+        "size,arm_from_in,arm_to_in,body_length_mm,total_length_mm\n1/8,16.929134,18.503937,255,421\n1/4,18.503937,,280,463\n"
+    )
+    assert in_cm.rows == in_mm.rows
+    for ours, theirs in zip(in_inches.rows, in_mm.rows, strict=True):
+        assert ours.arm_from_mm == pytest.approx(theirs.arm_from_mm, abs=1e-3)
+
+
+def test_an_empty_longest_arm_reaches_to_the_next_size():
+    chart = read_chart(HEADER + "1/8,430,,255,421\n1/4,470,,280,463\n")
+    assert chart.rows[0].arm_to_mm == 470
+    assert np.isinf(chart.rows[1].arm_to_mm)
+
+
+def test_what_is_written_is_read_again():
+    chart = default_chart()
+    again = read_chart(chart.as_csv(), chart.name)
+    assert again == chart
+    entries = chart.as_json()
+    assert chart_from_entries(entries["rows"], chart.name, note=chart.note) == chart
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [
+        ("1/8,430,470,255,421\n", "at least two sizes"),
+        ("1/8,430,470,255,421\n1/4,480,,280,463\n", r"row 2 \(1/4\).*between 470 and 480 mm belong to no size"),
+        ("1/8,430,470,255,421\n1/4,420,500,280,463\n", r"row 2 \(1/4\).*shortest arm is not longer than that of 1/8"),
+        ("1/8,430,520,255,421\n1/4,470,500,280,463\n", r"row 2 \(1/4\).*longest arm"),
+        ("1/8,430,470,255,421\n1/8,470,,280,463\n", "twice"),
+        ("1/8,430,470,255,421\n1/4,470,,280,420\n", "total length is not longer than that of 1/8"),
+        ("1/8,430,470,255,250\n1/4,470,,280,463\n", r"row 1 \(1/8\).*not longer than its body"),
+        ("1/8,430,430,255,421\n1/4,470,,280,463\n", "longest arm is not longer than its shortest"),
+        ("1/8,long,470,255,421\n1/4,470,,280,463\n", "“long” is not a number"),
+        ("1/8,,470,255,421\n1/4,470,,280,463\n", r"row 1 \(1/8\): arm_from is empty"),
+        ("1/8,430,470,255\n1/4,470,,280,463\n", "row 1: it has 4 entries instead of 5"),
+        (",430,470,255,421\n1/4,470,,280,463\n", "row 1: it names no size"),
+        ("1/8,-430,470,255,421\n1/4,470,,280,463\n", "more than zero"),
+        ("1/8,nan,470,255,421\n1/4,470,,280,463\n", "more than zero"),
+        ("", "The chart is empty"),
+        ("1/4,420,500,280,463\n1/8,430,470,255,421\n", r"row 1 \(1/4\).*shortest arm is not longer than that of 1/8"),
+    ],
+)
+def test_a_chart_that_leaves_a_verdict_undefined_is_refused_with_row_and_reason(rows, words):
+    with pytest.raises(ChartError, match=words):
+        read_chart(HEADER + rows)
+
+
+def test_missing_columns_are_named():
+    with pytest.raises(ChartError, match="arm_to, total_length is missing"):
+        read_chart("size,arm_from,body_length\n1/8,430,255\n")
+    with pytest.raises(ChartError, match="empty"):
+        read_chart("# nothing\n")
+
+
+@pytest.mark.parametrize("spelling", ["1/8", "⅛", " 1/8 ", "1/8 violin", "1 / 8"])
+def test_a_size_is_found_however_it_is_spelled(spelling):
+    row = default_chart().row(spelling)
+    assert row is not None
+    assert row.size == "1/8"
