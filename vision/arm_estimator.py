@@ -1,7 +1,7 @@
 """The arm in space, from what the photo shows and what is known about arms.
 
-The idea.  A photo shows where the neck, shoulder, elbow, wrist and palm lie in the picture, not how far each is in front
-of the wall; a wrong depth of 100 mm makes an arm 20 mm wrong.  So the five points are unknowns in space, together with
+The idea.  A photo shows where the neck, shoulder, elbow, wrist and palm lie in the picture, not how far each is in
+front of the wall; a wrong depth of 100 mm makes an arm 20 mm wrong.  So the five points are unknowns in space, together with
 the camera and the trunk's lean, and everything known about them is a row of one least-squares problem, each row divided
 by its standard deviation: landmarks in the picture, the camera's covariance, usual depths, usual proportions, age or
 stature where given.  The solution is the most probable arm (MAP), the Jacobian gives its covariance (Laplace's
@@ -32,6 +32,8 @@ from vision.arm_priors import JOINTS, Stance, whitener
 Vector = NDArray[np.float64]
 
 NECK, SHOULDER, ELBOW, WRIST, PALM = range(5)
+CAMERA_PARAMETERS = 11
+"""Lens and the first sheet's pose; the other sheets' poses have done their part once the camera is solved."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,15 +136,14 @@ class _Problem:
 
     def __init__(self, evidence: Evidence, stance: Stance) -> None:
         self.evidence, self.stance = evidence, stance
-        camera = evidence.camera
-        covariance = camera.covariance + 1e-12 * np.diag(np.diag(camera.covariance) + 1e-12)
-        self.camera_root = np.linalg.cholesky(covariance)
-        self.camera_size = len(camera.parameters)
+        self.camera_size = CAMERA_PARAMETERS
+        self.camera_root = np.linalg.cholesky(evidence.camera.covariance[:CAMERA_PARAMETERS, :CAMERA_PARAMETERS])
         self.depth_whitener = whitener(stance.depth_covariance)
 
     def camera(self, unknowns: Vector) -> PosedCamera:
-        shift = self.camera_root @ unknowns[: self.camera_size]
-        return self.evidence.camera.with_parameters(self.evidence.camera.parameters + shift)
+        parameters = self.evidence.camera.parameters.copy()
+        parameters[: self.camera_size] += self.camera_root @ unknowns[: self.camera_size]
+        return self.evidence.camera.with_parameters(parameters)
 
     def points(self, unknowns: Vector) -> Vector:
         return unknowns[self.camera_size : self.camera_size + 15].reshape(5, 3)
