@@ -75,7 +75,6 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
         docs_url=None,  # the stock page loads scripts from elsewhere
         redoc_url=None,
         openapi_url="/api/v1/openapi.json",
-        max_body_size=two_photos,
         lifespan=running,
     )
     include_interface(app)

@@ -122,7 +122,7 @@ class ArrivalLimits:
     app : ASGI application
         What is protected.
     most_bytes : int
-        Largest body; one that does not say its length is counted by the framework as it arrives.
+        Largest body, as stated and as counted while it arrives.
     seconds : float
         Longest time from the first to the last byte.
     """
@@ -140,11 +140,11 @@ class ArrivalLimits:
         stated = Headers(scope=scope).get("content-length", "0")
         if not stated.isdigit() or int(stated) > self.most_bytes:
             raise HTTPException(413)
-        complete = False
+        complete, arrived = False, 0
         deadline = asyncio.get_running_loop().time() + self.seconds
 
         async def receive_in_time() -> Message:
-            nonlocal complete
+            nonlocal complete, arrived
             if complete:
                 return await receive()
             left = deadline - asyncio.get_running_loop().time()
@@ -152,6 +152,9 @@ class ArrivalLimits:
                 message = await asyncio.wait_for(receive(), max(left, 0.001))
             except TimeoutError:
                 raise HTTPException(408) from None
+            arrived += len(message.get("body", b""))
+            if arrived > self.most_bytes:
+                raise HTTPException(413)
             complete = message["type"] == "http.disconnect" or not message.get("more_body", False)
             return message
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any
 
-from babel.dates import format_date, format_datetime
+from babel.dates import format_date, format_time
 from babel.numbers import format_decimal
 from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse
@@ -74,7 +74,7 @@ def reading_aids(language: str) -> dict[str, Any]:
         return format_date(value, format="medium", locale=language)
 
     def moment(value: datetime) -> str:
-        return format_datetime(value, format="short", locale=language)
+        return f"{day(value)}, {format_time(value, format='short', locale=language)}"
 
     def number(value: float, decimals: int = 0) -> str:
         return format_decimal(round(value, decimals), locale=language)

@@ -1,0 +1,291 @@
+"""A studio with an invented history, written through the service's own tables: what pages and strangers are tried on."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+import numpy as np
+from PIL import Image, ImageDraw
+
+from calibration.quantity import Contribution, Length
+from service.deciding import keep_verdict
+from service.results import length_json
+from service.security import digest, hash_password
+from service.store.photos import ORIGINAL, OVERLAY, VIEW
+from service.store.tables import (
+    ACCEPTED,
+    ARM,
+    INSTRUMENT,
+    MEASURED,
+    ArmRecord,
+    Child,
+    Instrument,
+    Invitation,
+    PhotoRequest,
+    SignIn,
+    SignsRecord,
+    Studio,
+    StudioChart,
+    TapeRecord,
+    Teacher,
+    Upload,
+    VerdictRecord,
+)
+from service.web.guard import FAMILY, REPORT
+from service.web.house import House
+
+NOW = datetime(2031, 5, 12, 9, 30, tzinfo=UTC)
+PASSWORD = "a calm long sentence"
+SIZE_PX = (1200, 900)
+
+
+@dataclass
+class SetClock:
+    """A clock that a test sets forward."""
+
+    moment: datetime = NOW
+
+    def now(self) -> datetime:
+        return self.moment
+
+    def forward(self, **span: float) -> None:
+        self.moment += timedelta(**span)
+
+
+@dataclass(frozen=True)
+class Seeded:
+    """One of everything, by its identity."""
+
+    studio_id: str
+    teacher_id: str
+    email: str
+    session: str
+    sign_in_id: str
+    child_id: str
+    instrument_id: str
+    shelf_id: str
+    chart_id: str
+    request_id: str
+    family: str
+    arm_upload_id: str
+    instrument_upload_id: str
+    verdict_id: str
+    report: str
+    invitation: str
+
+
+def length(value_mm: float, u_mm: float) -> dict[str, Any]:
+    """A length as it is kept."""
+    parts = (Contribution("depth of the palm", 0.8 * u_mm), Contribution("print scale", 0.6 * u_mm, "print-scale:a4-1"))
+    found = length_json(Length(value_mm, parts))
+    assert found is not None
+    return found
+
+
+def arm_result(value_mm: float, u_mm: float = 4.0) -> dict[str, Any]:
+    """An arm measurement as a worker hands it over."""
+    return {
+        "photo": "arm",
+        "usable": True,
+        "problems": [],
+        "side": "left",
+        "arm_length": length(value_mm, u_mm),
+        "neck_to_wrist": length(0.84 * value_mm, u_mm),
+        "neck_to_fingertip": length(1.18 * value_mm, u_mm),
+        "shoulder_to_palm": length(0.82 * value_mm, u_mm),
+        "spine_to_palm": length(1.1 * value_mm, u_mm),
+        "hand_length": length(0.3 * value_mm, u_mm / 2),
+        "hand_breadth": length(0.13 * value_mm, u_mm / 3),
+        "points_px": {
+            "side_neck": [430.0, 330.0],
+            "shoulder": [505.0, 360.0],
+            "elbow": [640.0, 365.0],
+            "wrist": [770.0, 362.0],
+            "mid_palm": [830.0, 360.0],
+            "middle_fingertip": [900.0, 358.0],
+        },
+    }
+
+
+def instrument_result(body_mm: float) -> dict[str, Any]:
+    """An instrument measurement as a worker hands it over."""
+    return {
+        "photo": "instrument",
+        "usable": True,
+        "problems": [],
+        "body_length": length(body_mm, 0.9),
+        "total_length": length(body_mm / 0.605, 1.6),
+        "upper_bout_width": length(0.47 * body_mm, 0.8),
+        "middle_bout_width": length(0.31 * body_mm, 0.8),
+        "lower_bout_width": length(0.58 * body_mm, 0.8),
+        "string_length": None,
+        "points_px": {"scroll_top": [600.0, 120.0], "body_top": [600.0, 380.0], "body_bottom": [600.0, 780.0]},
+    }
+
+
+def plain_picture(seed: int = 0) -> bytes:
+    """A made-up picture in the shape of a photo: a wall, a sheet, a figure of blocks."""
+    noise = np.random.default_rng(seed).normal(0, 4, (SIZE_PX[1], SIZE_PX[0], 1))
+    image = Image.fromarray(np.clip(np.array([214, 203, 186]) + noise, 0, 255).astype(np.uint8))
+    pen = ImageDraw.Draw(image)
+    pen.rectangle((650, 120, 800, 320), fill="white")
+    for row in range(6):
+        for column in range(5):
+            if (row + column) % 2 == 0:
+                pen.rectangle((665 + 24 * column, 135 + 24 * row, 688 + 24 * column, 158 + 24 * row), fill="black")
+    pen.rectangle((350, 330, 510, 700), fill=(86, 110, 140))
+    pen.ellipse((370, 190, 490, 330), fill=(206, 170, 140))
+    pen.rectangle((500, 340, 860, 385), fill=(206, 170, 140))
+    out = io.BytesIO()
+    image.save(out, "JPEG", quality=85)
+    return out.getvalue()
+
+
+def seed(house: House, name: str = "Studio Linde", now: datetime = NOW) -> Seeded:
+    """Write a studio with one of everything."""
+    mail = f"{name.split()[-1].lower()}@example.org"
+    session_token, invitation_token = f"session of {name}", f"invitation of {name}"
+    with house.store.whole_house() as session:
+        studio = Studio(name=name, created_at=now, photo_days=14)
+        session.add(studio)
+        session.flush()
+    with house.store.for_studio(studio.id) as records:
+        own: dict[str, Any] = {"studio_id": studio.id}
+
+        def keep(row: Any) -> Any:
+            records.add(row)
+            records.flush()
+            return row
+
+        teacher = keep(
+            Teacher(
+                **own, email=mail, name="Ada Linde", password_hash=hash_password(PASSWORD), language="en", created_at=now
+            )
+        )
+        signed = keep(
+            SignIn(
+                **own,
+                teacher_id=teacher.id,
+                token_digest=digest(session_token),
+                created_at=now,
+                expires_at=now + timedelta(days=14),
+            )
+        )
+        keep(
+            Invitation(studio_id=studio.id, token_digest=digest(invitation_token), expires_at=now + timedelta(days=7))
+        )
+        chart = keep(
+            StudioChart(
+                **own,
+                name="Our own",
+                csv="size,arm_from,arm_to,body_length,total_length\n1/8,430,470,255,421\n1/4,470,510,280,463\n",
+                in_use=False,
+                changed_at=now,
+            )
+        )
+        child = keep(Child(**own, nickname="Mo", birth_year=2025, birth_month=2, sex=None, created_at=now))
+        keep(Child(**own, nickname="Juno", birth_year=2023, birth_month=9, sex="girl", created_at=now))
+        owned = keep(_instrument(own, "Blue case", "1/8", 243.0, child.id, now.date()))
+        shelf = keep(_instrument(own, "Shelf 12", "1/10", 231.0, None, now.date()))
+        keep(_instrument(own, "Shelf 14", "1/8", 256.0, None, now.date()))
+        child.instrument_id = owned.id
+        asked = keep(
+            PhotoRequest(
+                **own,
+                child_id=child.id,
+                asks_arm=True,
+                asks_instrument=True,
+                language="en",
+                reason=None,
+                created_at=now,
+                expires_at=now + timedelta(days=14),
+                consent_at=now,
+                bar_mm=149.0,
+            )
+        )
+        uploads = {}
+        for kind, result in ((ARM, arm_result(436.0)), (INSTRUMENT, instrument_result(243.0))):
+            uploads[kind] = keep(_upload(own, asked.id, child.id, kind, result, MEASURED, now))
+            for picture in (ORIGINAL, VIEW, OVERLAY):
+                house.photos.put(uploads[kind].id, picture, plain_picture())
+        before = now - timedelta(days=300)
+        earlier = keep(_upload(own, None, child.id, ARM, arm_result(418.0), ACCEPTED, before))
+        house.photos.put(earlier.id, OVERLAY, plain_picture(1))
+        for months, value in ((10, 418.0), (2, 433.0)):
+            arm = keep(
+                ArmRecord(
+                    **own,
+                    child_id=child.id,
+                    upload_id=earlier.id,
+                    measured_on=(now - timedelta(days=30 * months)).date(),
+                    lengths={k: v for k, v in arm_result(value).items() if isinstance(v, dict) and "value_mm" in v},
+                    automatic=arm_result(value),
+                    corrected=months == 2,
+                    accepted_at=now - timedelta(days=30 * months),
+                    teacher_id=teacher.id,
+                    program_version="0.1.0",
+                )
+            )
+        keep(TapeRecord(**own, child_id=child.id, taken_on=now.date(), value_mm=366.0, uncertainty_mm=7, told_by="teacher"))
+        signs = {"wrist_free": True, "fingers_easy": True, "bow_clear": True, "elbow_bent": True, "painless": True}
+        keep(SignsRecord(**own, child_id=child.id, instrument_id=owned.id, noted_on=now.date(), answers=signs))
+        verdict: VerdictRecord = keep_verdict(
+            records, child, arm, owned, teacher_id=teacher.id, now=now, language="en", program_version="0.1.0"
+        )
+        verdict.report_expires_at = now + timedelta(days=60)
+        verdict.report_note = "Lovely to see how freely the bow moves now."
+    return Seeded(
+        studio_id=studio.id,
+        teacher_id=teacher.id,
+        email=mail,
+        session=session_token,
+        sign_in_id=signed.id,
+        child_id=child.id,
+        instrument_id=owned.id,
+        shelf_id=shelf.id,
+        chart_id=chart.id,
+        request_id=asked.id,
+        family=house.signer.token(FAMILY, asked.id),
+        arm_upload_id=uploads[ARM].id,
+        instrument_upload_id=uploads[INSTRUMENT].id,
+        verdict_id=verdict.id,
+        report=house.signer.token(REPORT, verdict.id),
+        invitation=invitation_token,
+    )
+
+
+def _instrument(own: dict[str, Any], name: str, label: str, body_mm: float, child_id: str | None, day: date) -> Instrument:
+    result = instrument_result(body_mm)
+    return Instrument(
+        **own,
+        name=name,
+        label=label,
+        child_id=child_id,
+        lengths={key: value for key, value in result.items() if isinstance(value, dict) and "value_mm" in value},
+        automatic=result,
+        measured_on=day,
+        measured_by="photo",
+        notes={"pegs_hold": True, "words": ""},
+        program_version="0.1.0",
+    )
+
+
+def _upload(
+    own: dict[str, Any], request_id: str | None, child_id: str, kind: str, result: dict[str, Any], state: str, now: datetime
+) -> Upload:
+    return Upload(
+        **own,
+        request_id=request_id,
+        child_id=child_id,
+        kind=kind,
+        client_key=f"{kind} {now.isoformat()}",
+        received_at=now,
+        state=state,
+        delete_on=(now + timedelta(days=14)).date(),
+        width_px=SIZE_PX[0],
+        height_px=SIZE_PX[1],
+        result=result,
+    )

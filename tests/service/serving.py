@@ -1,0 +1,62 @@
+"""A running service on a port of its own, for tests that need a real browser or a real socket."""
+
+from __future__ import annotations
+
+import shutil
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+from fastapi import FastAPI
+
+from service.settings import Settings
+from service.web.app import create_app
+from service.web.house import House
+from tests.service.seeding import SetClock
+
+
+@dataclass(frozen=True)
+class Serving:
+    """A service that runs in this process."""
+
+    address: str
+    app: FastAPI
+    clock: SetClock
+
+    @property
+    def house(self) -> House:
+        house: House = self.app.state.house
+        return house
+
+
+@contextmanager
+def serving(folder: Path, clock: SetClock | None = None, **settings: Any) -> Iterator[Serving]:
+    """Run the service until the block ends."""
+    clock = clock or SetClock()
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    app = create_app(Settings(data_folder=folder, port=port, workers=1, **settings), clock=clock)
+    server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=port, log_level="error", access_log=False))
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    while not server.started:
+        if not thread.is_alive():
+            raise RuntimeError("the service did not start")
+        time.sleep(0.02)
+    try:
+        yield Serving(f"http://127.0.0.1:{port}", app, clock)
+    finally:
+        server.should_exit = True
+        thread.join(timeout=30)
+
+
+def chromium() -> str | None:
+    """Path of the system's Chromium, None where there is none."""
+    return shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
