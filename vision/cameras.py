@@ -12,7 +12,7 @@ from calibration.camera import PosedCamera
 
 Array = NDArray[np.float64]
 
-_LENS_AND_FIRST_POSE = 11
+_POSE_PARAMETERS = 6
 
 
 class Camera(Protocol):
@@ -47,14 +47,19 @@ class LeanCamera:
     posed: PosedCamera
 
     @property
+    def _count(self) -> int:
+        """Number of unknowns kept; those of further sheets come last."""
+        return len(self.posed.parameters) - _POSE_PARAMETERS * (len(self.posed.sheets) - 1)
+
+    @property
     def parameters(self) -> Array:
-        """Lens and pose of the first sheet (11,)."""
-        return self.posed.parameters[:_LENS_AND_FIRST_POSE]
+        """Lens, print and pose of the first sheet."""
+        return self.posed.parameters[: self._count]
 
     @property
     def covariance(self) -> Array:
-        """Their covariance (11, 11), whatever the rest may be."""
-        return self.posed.covariance[:_LENS_AND_FIRST_POSE, :_LENS_AND_FIRST_POSE]
+        """Their covariance, whatever the rest may be."""
+        return self.posed.covariance[: self._count, : self._count]
 
     @property
     def position_mm(self) -> Array:
@@ -72,7 +77,7 @@ class LeanCamera:
     def with_parameters(self, parameters: Array) -> LeanCamera:
         """Return the same camera with another lens and pose."""
         every = self.posed.parameters.copy()
-        every[:_LENS_AND_FIRST_POSE] = parameters
+        every[: self._count] = parameters
         return LeanCamera(self.posed.with_parameters(every))
 
 

@@ -2,7 +2,7 @@
 
 Detection looks at pixels once (sheets, camera, rough maps, exact edges); solving turns what was detected into lengths
 and is fast, so that a teacher may drag a point and see the new lengths at once.  Photos of one instrument that lies
-unmoved beside the same sheets are solved together; its heights then come from the photos and nothing is assumed.
+unmoved beside the same sheets are solved together; its heights then come from the photos.
 """
 
 from __future__ import annotations
@@ -15,8 +15,10 @@ from numpy.typing import NDArray
 
 from calibration.camera import PosedCamera, Surface, solve_camera
 from calibration.detection import SheetInPhoto, find_sheets
-from calibration.problems import Problem, Refused
+from calibration.problems import SHEET_HIDDEN, Problem, Refused
+from calibration.quality import sheet_problems
 from calibration.quantity import Length
+from vision.blur import is_blurred
 from vision.cameras import LeanCamera
 from vision.instrument_cut import cut_out
 from vision.instrument_edges import TracedInstrument, trace
@@ -29,11 +31,14 @@ from vision.problems import (
     INSTRUMENT_CUT,
     NOT_LYING_FLAT,
     OUTLINE_UNCERTAIN,
+    PHOTO_BLURRED,
     PHOTOS_NOT_OF_ONE_INSTRUMENT,
     SHEET_CUT,
+    SHEET_ON_BOOK,
     SHOULDER_REST_MOUNTED,
     VIEW_TOO_STEEP,
 )
+from vision.sheet_support import BOOK_MM, BOOK_SPREAD_MM, lies_on_book
 
 Array = NDArray[np.float64]
 
@@ -47,6 +52,8 @@ _WIDEST_SHARE = 0.02
 _SHOULDER_REST_SHARE = 0.004
 _BOOK_MM = 8.0
 _LEAST_AGREEMENT = 0.6
+_TWO_SHEETS_SPREAD_MM, _STATED_SPREAD_MM = 1.0, 1.0
+_TOGETHER_HEIGHTS_FACTOR = 3.0
 
 
 @dataclass(frozen=True)
@@ -65,6 +72,8 @@ class DetectedInstrument:
     points_px : dict of str to (2,) ndarray
         Nut and bridge, as far as seen, with their uncertainty in `sigma_px`.
     sigma_px : dict of str to float
+    remarks : tuple of Problem
+        What is not as it should be, but does not stop the measuring.
     """
 
     photo: str
@@ -74,6 +83,7 @@ class DetectedInstrument:
     traced: TracedInstrument
     points_px: dict[str, Array]
     sigma_px: dict[str, float]
+    remarks: tuple[Problem, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -116,7 +126,9 @@ class InstrumentMeasurement:
 
 
 def measure_instrument(
-    photo: Photo, corrections: Mapping[str, tuple[float, float]] | None = None
+    photo: Photo,
+    corrections: Mapping[str, tuple[float, float]] | None = None,
+    sheet_height_mm: float | None = None,
 ) -> InstrumentMeasurement:
     """Measure the instrument in a photo.
 
@@ -125,6 +137,8 @@ def measure_instrument(
     photo : Photo
     corrections : mapping of str to (x, y), optional
         Points set by hand, px; see `POINT_NAMES`.
+    sheet_height_mm : float, optional
+        How far the (first) sheet lies above the table on which the instrument lies; None lets the photo tell.
 
     Returns
     -------
@@ -132,22 +146,22 @@ def measure_instrument(
         Not usable, with problems, where the photo cannot be trusted.
     """
     try:
-        return solve_instrument(detect_instrument(photo), corrections)
+        return solve_instrument(detect_instrument(photo, sheet_height_mm), corrections)
     except Refused as refusal:
         return InstrumentMeasurement(photo.name, False, refusal.problems)
 
 
-def measure_instrument_together(photos: Sequence[Photo]) -> InstrumentMeasurement:
+def measure_instrument_together(photos: Sequence[Photo], sheet_height_mm: float | None = None) -> InstrumentMeasurement:
     """Measure one instrument that lies unmoved beside the same sheets in two or more photos from different places."""
     name = " + ".join(photo.name for photo in photos)
     try:
-        return solve_together([detect_instrument(photo) for photo in photos])
+        return solve_together([detect_instrument(photo, sheet_height_mm) for photo in photos])
     except Refused as refusal:
         return InstrumentMeasurement(name, False, refusal.problems)
 
 
-def detect_instrument(photo: Photo) -> DetectedInstrument:
-    """Find sheets, camera and the instrument's edges in a photo.
+def detect_instrument(photo: Photo, sheet_height_mm: float | None = None) -> DetectedInstrument:
+    """Find sheets, camera and the instrument's edges in a photo; parameters as of `measure_instrument`.
 
     Raises
     ------
@@ -155,22 +169,34 @@ def detect_instrument(photo: Photo) -> DetectedInstrument:
         If one of them is missing or cannot be trusted.
     """
     sheets = find_sheets(photo.rgb)
+    if not sheets and is_blurred(photo.rgb):
+        raise Refused(PHOTO_BLURRED)
     camera = solve_camera(sheets, photo.size_px, photo.focal35_mm, Surface.TABLE)
-    if any(_outside(sheet.outline_px, photo.size_px, 0.0) for sheet in sheets):
-        raise Refused(SHEET_CUT)
+    problems = sheet_problems(camera)
+    if any(_outside(sheet.outline_px, photo.size_px) for sheet in sheets):
+        problems = (SHEET_CUT, *(problem for problem in problems if problem is not SHEET_HIDDEN))
+    if problems:
+        raise Refused(*problems)
     seen = cut_out(photo.rgb, [sheet.outline_px for sheet in sheets])
     _judge_map(seen)
-    setting = _setting(camera)
+    setting, remarks = _table(photo, camera, sheet_height_mm)
     traced = trace(photo.rgb, seen, LeanCamera(camera), setting)
     _judge_view(traced, camera, setting)
-    return DetectedInstrument(photo.name, photo.size_px, camera, setting, traced, seen.points_px, seen.sigma_px)
+    return DetectedInstrument(
+        photo.name, photo.size_px, camera, setting, traced, seen.points_px, seen.sigma_px, remarks
+    )
 
 
-def _setting(camera: PosedCamera) -> Setting:
-    """Level of the table: the lowest sheet lies on it; a sheet clearly above lies on a book."""
-    heights = camera.sheet_heights_mm()
-    lowest = float(heights.min())
-    return Setting(table_mm=lowest if np.ptp(heights) > _BOOK_MM else 0.0)
+def _table(photo: Photo, camera: PosedCamera, sheet_height_mm: float | None) -> tuple[Setting, tuple[Problem, ...]]:
+    """Level of the table in the first sheet's frame, and a remark where it had to be guessed."""
+    heights_mm = camera.sheet_heights_mm()
+    if np.ptp(heights_mm) > _BOOK_MM:  # a sheet clearly above another one lies on a book
+        return Setting(table_mm=float(heights_mm.min()), table_spread_mm=_TWO_SHEETS_SPREAD_MM), ()
+    if sheet_height_mm is not None:
+        return Setting(table_mm=-sheet_height_mm, table_spread_mm=_STATED_SPREAD_MM), ()
+    if all(lies_on_book(photo.rgb, camera, number) for number in range(len(camera.sheets))):
+        return Setting(table_mm=-BOOK_MM, table_spread_mm=BOOK_SPREAD_MM), (SHEET_ON_BOOK,)
+    return Setting(), ()
 
 
 def solve_instrument(
@@ -188,14 +214,17 @@ def solve_instrument(
 
 
 def solve_together(detected: Sequence[DetectedInstrument]) -> InstrumentMeasurement:
-    """Lengths from several photos of the same lying instrument, heights taken from the photos alone.
+    """Lengths from several photos of the same lying instrument, whose heights the photos tell.
+
+    The resting heights are believed three times less than for a single photo: they only help where the photos were
+    taken from nearly the same place.
 
     Raises
     ------
     Refused
         If the photos do not fit one instrument that lies still.
     """
-    setting = replace(detected[0].setting, heights_known=False)
+    setting = replace(detected[0].setting, heights_factor=_TOGETHER_HEIGHTS_FACTOR)
     if len({one.camera.sheets[0].layout for one in detected}) != 1:
         raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT)
     fitted = fit(detected[0].traced.start, [_corrected(one, {}) for one in detected], setting, rounds=15)
@@ -254,7 +283,7 @@ def _measurement(name: str, detected: DetectedInstrument, fitted: Fit) -> Instru
     return InstrumentMeasurement(
         name,
         True,
-        (),
+        detected.remarks,
         body,
         total,
         bout_width(fitted, "upper", sheets),
@@ -288,13 +317,8 @@ def _judge_view(traced: TracedInstrument, camera: PosedCamera, setting: Setting)
         raise Refused(VIEW_TOO_STEEP)
 
 
-def _outside(points_px: Array, size_px: tuple[int, int], margin_px: float) -> bool:
-    width, height = size_px
-    return bool(
-        (points_px < -0.5 - margin_px).any()
-        or (points_px[:, 0] > width - 0.5 + margin_px).any()
-        or (points_px[:, 1] > height - 0.5 + margin_px).any()
-    )
+def _outside(points_px: Array, size_px: tuple[int, int]) -> bool:
+    return bool((points_px < -0.5).any() or (points_px > np.array(size_px) - 0.5).any())
 
 
 def _pair(point: Array) -> tuple[float, float]:

@@ -230,15 +230,15 @@ class Setting:
         Height of the table in the sheet's frame (negative when the sheet lies on a book).
     table_spread_mm : float
         Its standard uncertainty.
-    heights_known : bool
-        Use the resting heights; False leaves the heights to the photos alone.
+    heights_factor : float
+        Factor on the spread of the resting heights: 1 believes in them, a large one leaves them to the photos.
     edge_shift_mm : float
         Standard uncertainty of the common shift of a photo's edges, mm.
     """
 
     table_mm: float = 0.0
     table_spread_mm: float = 0.2
-    heights_known: bool = True
+    heights_factor: float = 1.0
     edge_shift_mm: float = 0.15
 
 
@@ -367,9 +367,7 @@ class _Problem:
     def _pieces(self, unknowns: Array) -> list[tuple[str, list[int], Array, Array]]:
         """Prior knowledge: name, columns, mean, inverse covariance."""
         length = float(unknowns[LENGTH])
-        heights = resting_covariance_mm2(length) + self.setting.table_spread_mm**2
-        if not self.setting.heights_known:
-            heights = np.diag([60.0**2, 60.0**2, 60.0**2])
+        heights = self.setting.heights_factor**2 * resting_covariance_mm2(length) + self.setting.table_spread_mm**2
         pieces = [
             ("resting heights", [LOW, NECK, SCROLL], np.zeros(3), np.linalg.inv(heights)),
             (

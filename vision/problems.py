@@ -88,6 +88,11 @@ OUTLINE_UNCERTAIN = Problem(
     "Too little of the instrument's edge can be seen to measure it.",
     "Take the photo from straight above in even daylight, with nothing lying on the instrument.",
 )
+SHEET_ON_BOOK = Problem(
+    "sheet_on_book",
+    "The printed sheet seems to lie on a book, so the lengths are less certain.",
+    "Lay the sheet flat on the same table as the instrument, or tell us how thick the book is.",
+)
 PHOTOS_NOT_OF_ONE_INSTRUMENT = Problem(
     "photos_not_of_one_instrument",
     "These photos do not show the same instrument lying unmoved beside the same sheet.",

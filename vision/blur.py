@@ -1,0 +1,47 @@
+"""Is a photo blurred as a whole?
+
+An edge blurred by s px and smoothed by t px has a slope of contrast / sqrt(2 pi (s^2 + t^2)).  The ratio of the steepest
+slopes after a light and after a strong smoothing tells s without knowing the contrast.  A phone that moved blurs the
+edges across its way only, so the worst of several directions counts.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+_SIDE_PX = 1400
+_LIGHT_PX, _STRONG_PX = 1.2, 6.0
+_DIRECTIONS = 8
+_STEEP_SHARE = 0.9995
+MOST_BLUR_PX = 2.5
+"""Standard deviation of the blur, in px of a photo of 1400 px, beyond which a photo counts as blurred: at this blur the
+squares of a marker run into one another (our choice; scenes with motion blur of 35 px and more lie far beyond it)."""
+
+
+def blur_px(rgb: NDArray[np.uint8]) -> float:
+    """Standard deviation of the blur in the worst direction, in px of the photo reduced to a longer side of 1400 px."""
+    shrink = min(1.0, _SIDE_PX / max(rgb.shape[:2]))
+    size = (round(rgb.shape[1] * shrink), round(rgb.shape[0] * shrink))
+    grey = cv2.resize(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), size, interpolation=cv2.INTER_AREA).astype(np.float32)
+    light, strong = _steepest(grey, _LIGHT_PX), _steepest(grey, _STRONG_PX)
+    ratio = float(np.min(light / np.maximum(strong, 1e-6)))
+    # ratio^2 = (s^2 + strong^2) / (s^2 + light^2)
+    square = (_STRONG_PX**2 - ratio**2 * _LIGHT_PX**2) / max(ratio**2 - 1.0, 1e-3)
+    return float(np.sqrt(max(square, 0.0)))
+
+
+def is_blurred(rgb: NDArray[np.uint8]) -> bool:
+    """Whether the photo as a whole is too blurred to measure in."""
+    return blur_px(rgb) > MOST_BLUR_PX
+
+
+def _steepest(grey: NDArray[np.float32], smooth_px: float) -> NDArray[np.float64]:
+    """Slope exceeded by one pixel in 2000, for each of the directions."""
+    soft = cv2.GaussianBlur(grey, (0, 0), smooth_px)
+    across, down = cv2.Sobel(soft, cv2.CV_32F, 1, 0), cv2.Sobel(soft, cv2.CV_32F, 0, 1)
+    angles = np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
+    every = slice(None, None, 2)
+    slopes = [np.abs(np.cos(a) * across[every, every] + np.sin(a) * down[every, every]) for a in angles]
+    return np.array([np.quantile(slope, _STEEP_SHARE) for slope in slopes])
