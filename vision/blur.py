@@ -1,8 +1,8 @@
-"""Is a photo blurred as a whole?
+"""How blurred a photo is as a whole.
 
-An edge blurred by s px and smoothed by t px has a slope of contrast / sqrt(2 pi (s^2 + t^2)).  The ratio of the steepest
-slopes after a light and after a strong smoothing tells s without knowing the contrast.  A phone that moved blurs the
-edges across its way only, so the worst of several directions counts.
+An edge blurred by s px and smoothed by t px has a slope of contrast / sqrt(2 pi (s^2 + t^2)).  The ratio of the
+steepest slopes after a light and after a strong smoothing tells s without knowing the contrast.  A phone that moved
+blurs the edges across its way only, so the worst of several directions counts.
 """
 
 from __future__ import annotations

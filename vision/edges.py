@@ -34,7 +34,7 @@ def profiles(picture: NDArray[np.float32], point_px: Array, normal_px: Array, re
     value : (M, T) or (M, T, C) ndarray
     """
     count = max(int(np.ceil(reach_px / STEP_PX)), 2)
-    offset_px = np.arange(-count, count + 1) * STEP_PX
+    offset_px = np.arange(-count, count + 1, dtype=np.float64) * STEP_PX
     place = point_px[:, None, :] + offset_px[None, :, None] * normal_px[:, None, :]
     maps = place.astype(np.float32)
     value = cv2.remap(picture, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
@@ -89,7 +89,7 @@ def outermost_edges(
     """
     offset_px, magnitude = _gradient(picture, point_px, normal_px, reach_px + beyond_px, smooth_px)
     ground = np.percentile(magnitude[:, offset_px > reach_px], 75, axis=1)
-    ground = cv2.blur(ground[:, None], (1, 21)).ravel()
+    ground = np.asarray(cv2.blur(ground[:, None], (1, 21)), dtype=np.float64).ravel()
     near = np.abs(offset_px) <= reach_px
     least = np.maximum(2.5 * ground, 0.35 * magnitude[:, near].max(axis=1))
     peak = _is_peak(magnitude) & near & (magnitude >= least[:, None])
@@ -101,7 +101,7 @@ def outermost_edges(
 def expected_edges(
     picture: NDArray[np.float32], point_px: Array, normal_px: Array, sigma_px: float, smooth_px: float = 0.8
 ) -> Array:
-    """Offsets (M,) of the sharpest colour change, one far from the point counting less (normal weight of `sigma_px`)."""
+    """Offsets (M,) of the sharpest colour change, those far off counting less (normal weight of `sigma_px`)."""
     offset_px, magnitude = _gradient(picture, point_px, normal_px, 3 * sigma_px, smooth_px)
     score = magnitude * np.exp(-0.5 * (offset_px / sigma_px) ** 2)
     return _between_samples(offset_px, magnitude, score.argmax(axis=1))[0]

@@ -20,12 +20,12 @@ from calibration.quality import sheet_problems
 from calibration.quantity import Length
 from vision.blur import is_blurred
 from vision.cameras import LeanCamera
-from vision.instrument_cut import cut_out
 from vision.instrument_edges import TracedInstrument, trace
+from vision.instrument_finding import find_instrument
 from vision.instrument_lengths import body_length, bout_of, bout_width, string_length, total_length
 from vision.instrument_seen import InstrumentSeen
-from vision.outline import BODY_UNKNOWNS, LENGTH, MODES, Edges, Fit, Setting, Tip, View, fit, pose_of
-from vision.outline_shape import outline_prior
+from vision.outline import BODY_UNKNOWNS, LENGTH, Edges, Fit, Setting, Tip, View, fit, pose_of
+from vision.outline_shape import MODES, outline_prior
 from vision.photo import Photo
 from vision.problems import (
     INSTRUMENT_CUT,
@@ -177,7 +177,7 @@ def detect_instrument(photo: Photo, sheet_height_mm: float | None = None) -> Det
         problems = (SHEET_CUT, *(problem for problem in problems if problem is not SHEET_HIDDEN))
     if problems:
         raise Refused(*problems)
-    seen = cut_out(photo.rgb, [sheet.outline_px for sheet in sheets])
+    seen = find_instrument(photo.rgb, [sheet.outline_px for sheet in sheets])
     _judge_map(seen)
     setting, remarks = _table(photo, camera, sheet_height_mm)
     traced = trace(photo.rgb, seen, LeanCamera(camera), setting)

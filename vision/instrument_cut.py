@@ -1,7 +1,8 @@
 """Cutting an instrument out of a plain ground by colour, where no network is at hand.
 
-The picture's border shows the ground.  What differs from the border's colours is the first guess, which GrabCut (Rother,
-Kolmogorov and Blake 2004) refines.  Sheets are ground.  This is the baseline that the network is measured against.
+The picture's border shows the ground.  What differs from the border's colours is the first guess, which GrabCut
+(Rother, Kolmogorov and Blake 2004) refines.  Sheets are ground.  This is the baseline that the network is measured
+against.
 """
 
 from __future__ import annotations

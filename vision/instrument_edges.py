@@ -1,8 +1,8 @@
 """From a rough map of an instrument to exact edges: the outline is fitted to the map first, then to the photo itself.
 
-The map (`instrument_net`) knows what is body and what is floor, shadow, chin rest or bow, but only to a few pixels.  The
-fitted outline carries that knowledge to full resolution: along its normals the photo's own edges are looked for in a
-window that narrows with every round, and the fit in between throws out what no violin's outline passes through.
+The map (`instrument_net`) knows what is body and what is floor, shadow, chin rest or bow, but only to a few pixels.
+The fitted outline carries that knowledge to full resolution: along its normals the photo's own edges are looked for
+in a window that narrows with every round, and the fit in between throws out what no violin's outline passes through.
 """
 
 from __future__ import annotations
@@ -194,7 +194,7 @@ def _scroll_in_map(seen: InstrumentSeen, pose: Pose, camera: Camera) -> Tip:
 def _scroll_in_photo(
     picture: NDArray[np.float32], corner: Array, rough: Tip, half_width_px: float, px_per_mm: float
 ) -> Tip:
-    """End of the scroll to a fraction of a millimetre: edges beside the axis, the furthest of a parabola through them."""
+    """End of the scroll to a fraction of a millimetre: the furthest of a parabola through edges beside the axis."""
     side = np.array([-rough.direction_px[1], rough.direction_px[0]])
     beside_px = np.linspace(-half_width_px, half_width_px, 13)
     points = rough.point_px + beside_px[:, None] * side

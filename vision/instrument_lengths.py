@@ -8,12 +8,14 @@ these come what no photo shows: how true the print is, and what the words "body 
 from __future__ import annotations
 
 from collections.abc import Callable
+from math import hypot
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.quantity import Contribution, Length
-from vision.outline import BODY_UNKNOWNS, LENGTH, SHAPE, TOTAL, WIDTH, Camera, Fit, Pose, pose_of
+from vision.cameras import Camera
+from vision.outline import BODY_UNKNOWNS, LENGTH, SHAPE, TOTAL, WIDTH, Fit, Pose, pose_of
 from vision.outline_shape import FULL_SIZE_MM, outline_prior
 
 Array = NDArray[np.float64]
@@ -75,8 +77,8 @@ def string_length(
     relative = value / fit.unknowns[LENGTH]
     scale = _length(fit, lambda u: float(u[LENGTH]) * relative, "string_length", sheets)
     own = (
-        Contribution("where nut and bridge are seen", float(per_px * np.hypot(*sigma_px))),
-        Contribution("height of nut and bridge", float(np.hypot(*slopes) * _LIFT_SPREAD_MM * size)),
+        Contribution("where nut and bridge are seen", float(per_px * hypot(*sigma_px))),
+        Contribution("height of nut and bridge", float(np.linalg.norm(slopes) * _LIFT_SPREAD_MM * size)),
     )
     return Length(value, (*scale.budget, *own))
 

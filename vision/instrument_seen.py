@@ -1,4 +1,4 @@
-"""The rough picture of an instrument: which pixels are body, whole instrument, chin rest, and roughly where its ends are.
+"""The rough picture of an instrument: which pixels are body, instrument, chin rest, and roughly where its ends are.
 
 The maps come from the network at a reduced size; this is the place that knows how their pixels relate to the photo's,
 and that reads the ends of the instrument out of them.

@@ -1,15 +1,15 @@
 """Which customary size a measured body is nearest to, and whether a label agrees with it.
 
 No standard fixes fractional sizes.  Published body lengths for one name differ by up to 18 mm, and below quarter size
-makers differ more than the sizes do; so a size is never read off, only weighed: the probability of a name is that of the
-measured length among the lengths that are sold under it (a normal distribution about the usual length, with the spread
-of the published ones), all names being equally likely beforehand (Bayes' rule).
+makers differ more than the sizes do; so a size is never read off, only weighed: the probability of a name is that of
+the measured length among the lengths that are sold under it (a normal distribution about the usual length, with the
+spread of the published ones), all names being equally likely beforehand (Bayes' rule).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp
+from math import exp, hypot
 
 from calibration.quantity import Length
 
@@ -116,5 +116,5 @@ def viola_size_inches(body: Length) -> float | None:
 
 
 def _density(body: Length, size: CustomarySize) -> float:
-    sigma = (body.standard_uncertainty_mm**2 + size.spread_mm**2) ** 0.5
+    sigma = hypot(body.standard_uncertainty_mm, size.spread_mm)
     return exp(-0.5 * ((body.value_mm - size.body_mm) / sigma) ** 2) / sigma

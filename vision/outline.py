@@ -9,8 +9,8 @@ edges that do not fit, after Geman and McClure 1987), and because priors and edg
 knowledge, the covariance of the estimate is a sum with one term for each piece: that sum is the uncertainty budget.
 
 Which line is seen: from above, the silhouette of the body is the top plate's edge on the side away from the point below
-the camera, and the back plate's edge on the near side, where the ribs come into view.  Both lines are the same outline at
-two heights, so each node of each line counts as visible when it is not inside the other line's image.
+the camera, and the back plate's edge on the near side, where the ribs come into view.  Both lines are the same outline
+at two heights, so each node of each line counts as visible when it is not inside the other line's image.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ BODY_UNKNOWNS = 11 + MODES
 
 TOTAL_TO_BODY, TOTAL_TO_BODY_SPREAD = 1.67, 0.12
 WIDTH_SPREAD = 0.035
-"""Relative spread of the width of a body about the outline's proportions (published sizes: 0.569 to 0.579 lower bout)."""
+"""Relative spread of a body's width about the outline's proportions (published lower bouts: 0.569 to 0.579)."""
 
 
 @dataclass(frozen=True)
@@ -125,7 +125,7 @@ class Pose:
 
 
 def pose_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0, prior: OutlinePrior | None = None) -> Pose:
-    """Model in space for `unknowns` (BODY_UNKNOWNS,), the table at height `table_mm`, edges moved outward by a shift."""
+    """Model in space for `unknowns` (BODY_UNKNOWNS,) on a table at `table_mm`, its edges moved outward by a shift."""
     prior = prior or outline_prior()
     length = unknowns[LENGTH]
     outline = length * prior.closed(unknowns[SHAPE], unknowns[WIDTH])
@@ -401,7 +401,7 @@ class _Problem:
         factor[: self.edge_count] = weight
         scaled = np.sqrt(factor)[:, None] * jacobian
         _, information = self.prior(unknowns)
-        covariance = np.linalg.inv(scaled.T @ scaled + information)
+        covariance: Array = np.asarray(np.linalg.inv(scaled.T @ scaled + information), dtype=np.float64)
         shares: dict[str, Array] = {"edges": covariance @ scaled[: self.edge_count].T}
         if len(residual) > self.edge_count:
             shares["end of the scroll"] = covariance @ scaled[self.edge_count :].T

@@ -7,7 +7,7 @@ upper end of the right half; the left half is its mirror image.  A body is
     node = length * (mean + sum of weight_k * mode_k),   x further scaled by a width factor,
 
 with independent weights of unit variance.  Mean and modes are the mean and the principal components of (1) outlines
-drawn with randomly moved control points and (2) a smooth random displacement along the normal (a Gaussian process) that
+whose control points move and (2) a smooth random displacement along the normal (a Gaussian process) that
 lets the outline follow a body which the curves cannot draw.  All modes leave the two ends on the axis where they are,
 so the length alone says where the ends lie; what hides an end (fingerboard, chin rest) is bridged by the prior.
 
@@ -32,7 +32,7 @@ FULL_SIZE_MM = 356.0
 MODES = 22
 """Number of modes kept; the rest is below a tenth of a millimetre at full size."""
 
-_DRAWS = 400
+_MOVES = 16
 _SPREAD = 1.5
 _FREE_FORM_MM = 0.7
 _FREE_FORM_REACH_MM = 30.0
@@ -61,7 +61,8 @@ class OutlinePrior:
     def half(self, weights: Array, width_factor: float) -> Array:
         """Right half (N, 2) in units of the body length for the mode `weights` (K,)."""
         nodes = self.mean + np.tensordot(weights, self.modes, axes=1)
-        return nodes * np.array([width_factor, 1.0])
+        scaled: Array = nodes * np.array([width_factor, 1.0])
+        return scaled
 
     def closed(self, weights: Array, width_factor: float) -> Array:
         """Whole outline (2 N - 2, 2), anticlockwise from the lower end: right half, then the mirrored left half."""
@@ -71,12 +72,12 @@ class OutlinePrior:
 
 @cache
 def outline_prior() -> OutlinePrior:
-    """Outline family, computed once from seeded draws."""
-    generator = np.random.default_rng(7)
-    draws = np.array([_drawn_half(generator, _SPREAD) for _ in range(_DRAWS)])
-    mean = _drawn_half(generator, 0.0)
-    deviations = (draws - draws.mean(axis=0)).reshape(_DRAWS, -1)
-    covariance = deviations.T @ deviations / (_DRAWS - 1) + _free_form_covariance(mean)
+    """Outline family, computed once."""
+    mean = _drawn_half(np.zeros(_MOVES))
+    # the outline is nearly linear in the moves, so their effects are the family's directions of variation
+    effects = [(_drawn_half(move) - _drawn_half(-move)).ravel() / 2 for move in np.eye(_MOVES)]
+    directions = np.array(effects)
+    covariance = directions.T @ directions + _free_form_covariance(mean)
     values, vectors = np.linalg.eigh(covariance)
     keep = np.argsort(values)[::-1][:MODES]
     modes = (np.sqrt(values[keep]) * vectors[:, keep]).T.reshape(MODES, -1, 2)
@@ -88,17 +89,20 @@ def outline_prior() -> OutlinePrior:
     return OutlinePrior(mean, modes, tips)
 
 
-def _drawn_half(generator: np.random.Generator, spread: float) -> Array:
-    """One half outline (N, 2) in units of its length, control points moved by `spread` times their usual scatter."""
-
-    def moved(x: float, y: float, sigma_x: float, sigma_y: float) -> Array:
-        return np.array([x, y]) + spread * generator.normal(0.0, [sigma_x, sigma_y])
-
-    lower, middle, upper = moved(103.8, 74, 0.9, 2.2), moved(55.6, 190, 0.9, 2.6), moved(84, 288, 0.8, 2.2)
-    corner, upper_corner = moved(92, 143.5, 1.3, 2.0), moved(77.2, 229.5, 1.1, 2.0)
-    full_low, full_up, flat_low, flat_up = 1 + spread * generator.normal(0.0, [0.06, 0.06, 0.05, 0.05])
-    before_corner = np.array([corner[0] - 3.4 + spread * generator.normal(0, 0.5), corner[1] - 21])
-    after_corner = np.array([upper_corner[0] - 2.6 + spread * generator.normal(0, 0.5), upper_corner[1] + 17.5])
+def _drawn_half(moves: Array) -> Array:
+    """One half outline (N, 2) in units of its length; `moves` (16,) of the control points in units of their spread."""
+    step = _SPREAD * moves
+    lower, middle, upper = (
+        np.array(point) + step[2 * i : 2 * i + 2] * np.array(spread)
+        for i, (point, spread) in enumerate(
+            (((103.8, 74.0), (0.9, 2.2)), ((55.6, 190.0), (0.9, 2.6)), ((84.0, 288.0), (0.8, 2.2)))
+        )
+    )
+    corner = np.array([92.0, 143.5]) + step[6:8] * np.array([1.3, 2.0])
+    upper_corner = np.array([77.2, 229.5]) + step[8:10] * np.array([1.1, 2.0])
+    full_low, full_up, flat_low, flat_up = 1 + step[10:14] * np.array([0.06, 0.06, 0.05, 0.05])
+    before_corner = corner + _by(0.5 * step[14] - 3.4, -21.0)
+    after_corner = upper_corner + _by(0.5 * step[15] - 2.6, 17.5)
     tip_low = corner + _by(0.9, -2.3), corner + _by(-1.4, 2.6)
     tip_up = upper_corner + _by(-1.6, -2.7), upper_corner + _by(0.6, 2.3)
     top = np.array([0.0, FULL_SIZE_MM])

@@ -1,9 +1,9 @@
 """How high an instrument stands when it lies on its back on a table: the heights that a single photo cannot show.
 
 A violin on its back touches the table with the arch of the back and with the back of the scroll.  The line that ends
-the body is the edge of the top plate; it stands above the table by the arch of the back, the ribs and half the thickness of
-the edge, a little more at the neck than at the lower end because the instrument tips onto its scroll.  Ignoring these
-heights makes a body 3 to 6 % too long in a photo taken from about 0.8 m.
+the body is the edge of the top plate; it stands above the table by the arch of the back, the ribs and half the
+thickness of the edge, a little more at the neck than at the lower end because the instrument tips onto its scroll.
+Ignoring these heights makes a body 3 to 6 % too long in a photo taken from about 0.8 m.
 
 Means.  Published ribs and arches (ribs 30, 29, 28, 26 mm from full to quarter size, back arch 15 mm at full size) put
 the edge about 0.131 (lower end) and 0.1395 (neck) of the body length above the table, the end of the scroll at 0.063.
@@ -11,8 +11,8 @@ Small instruments are relatively thicker; the power laws below were fitted to 12
 by the geometry of the scene renderer, with seeds of their own, and agree with those figures within 1.5 mm.
 
 Spreads.  The same instruments scatter by 0.8, 0.6 and 0.4 mm about these laws.  Real ones differ more (ribs and arches
-by about a millimetre each: a judgement, no survey was found), so wider spreads are used; the last is common to all three:
-a soft table lets the instrument sink by up to 2.5 mm.
+by about a millimetre each: a judgement, no survey was found), so wider spreads are used; the last is common to all
+three: a soft table lets the instrument sink by up to 2.5 mm.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Does a sheet lie on something?  A book under the sheet puts it nearer to the camera than the table is.
 
 One flat sheet alone cannot tell how high it lies.  What a photo does show is the rim of a book round the paper: outside
-each side of the paper a band of one width, ended by a straight step in colour parallel to the paper's edge.  The band has
-to be seen on three sides at least, so that a plank's joint or a stripe of a cloth is not taken for it.
+each side of the paper a band of one width, ended by a straight step in colour parallel to the paper's edge.  The band
+has to be seen on three sides at least, so that a plank's joint or a stripe of a cloth is not taken for it.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from calibration.camera import PosedCamera
 Array = NDArray[np.float64]
 
 BOOK_MM, BOOK_SPREAD_MM = 30.0, 10.0
-"""Thickness of a book and its standard uncertainty where the sheet lies on one and nobody says how thick it is: the book
-of the instructions is three centimetres thick, as some scenes used in development have it."""
+"""Thickness of a book and its standard uncertainty where the sheet lies on one and nobody says how thick it is: books
+between one and five centimetres, about that of the scenes used in development."""
 
 _STEP_MM = 0.5
 _FROM_MM, _TO_MM = 2.0, 40.0
