@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import click
 
+from service.fit_commands import COMMANDS
 from service.readable import measurement_text
 
 if TYPE_CHECKING:
@@ -177,6 +178,10 @@ def serve(host: str | None, port: int | None) -> None:
 
     said = {name: value for name, value in (("host", host), ("port", port)) if value is not None}
     run(Settings(**said))
+
+
+for command in COMMANDS:
+    commands.add_command(command)
 
 
 def main() -> None:

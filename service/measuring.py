@@ -9,15 +9,15 @@ from __future__ import annotations
 
 import asyncio
 import io
+import logging
 import multiprocessing
 import resource
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
-from concurrent.futures import TimeoutError as FutureTimeoutError
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from pebble import ProcessExpired, ProcessPool
+from pebble import ProcessPool
 
 from calibration.problems import Problem, Refused
 from service.results import ARM_LENGTHS, INSTRUMENT_LENGTHS, arm_json, instrument_json, problems_json
@@ -25,6 +25,8 @@ from service.results import ARM_LENGTHS, INSTRUMENT_LENGTHS, arm_json, instrumen
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+
+log = logging.getLogger("scrollreach")
 
 PHOTO_TIME_LIMIT_S = 60.0
 WORKER_MEMORY_LIMIT_BYTES = 6 * 2**30
@@ -187,7 +189,9 @@ class MeasuringPool:
         future = self._pool.schedule(work, args=arguments, timeout=PHOTO_TIME_LIMIT_S)
         try:
             return await asyncio.wrap_future(future)
-        except (ProcessExpired, FutureTimeoutError, MemoryError):
+        except Exception as error:
+            # Whatever a stranger's photo does to the code that reads it, the answer is the same and nothing else stops.
+            log.error("a photo could not be measured: %s", type(error).__name__)
             return _refused(name, (MEASURING_FAILED,), extra, lengths)
 
 
