@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from calibration.quantity import Contribution, Length
 from service.fit.assessment import Assessment, InstrumentLengths, Moments, assess_moments
 from service.fit.chart import Chart, default_chart
+from service.fit.conformity import GlobalRisks, global_risks
 from service.fit.growth import SHARE_CV, height_cv, median_arm_mm
 from service.fit.verdict import DECISIONS, RULE, Decision, decide, judge
 
@@ -158,6 +159,27 @@ def report(drawn: Simulated, chart: Chart, known_to_be_common: bool = True) -> R
     )
 
 
+def global_prediction(seed: int, draws: int = 400_000) -> tuple[GlobalRisks, GlobalRisks]:
+    """Global risks of calling "fits" for one quarter-size instrument, by JCGM 106 and by drawing.
+
+    Children's arms are normal about the middle of the band; the instrument is known exactly, the arm to 4 mm.
+    """
+    row = default_chart().rows[4]
+    u, process = 4.0, ((row.arm_from_mm + row.arm_to_mm) / 2, 20.0)
+    instrument = InstrumentLengths(Length.stated(row.body_length_mm, 0.0), Length.stated(row.total_length_mm, 0.0))
+    guard = judge(Length.stated(process[0], u), instrument, default_chart()).guard
+    limits = (row.arm_from_mm, row.arm_to_mm)
+    accept = (guard.accept_from_mm or np.inf, guard.accept_to_mm or -np.inf)
+    rng = np.random.default_rng(seed)
+    true = rng.normal(*process, draws)
+    read = true + rng.normal(0, u, draws)
+    conforms, accepted = (true >= limits[0]) & (true <= limits[1]), (read >= accept[0]) & (read <= accept[1])
+    drawn = GlobalRisks(
+        float(conforms.mean()), float(np.mean(accepted & ~conforms)), float(np.mean(~accepted & conforms))
+    )
+    return global_risks(process, u, limits, accept), drawn
+
+
 def main(arguments: list[str]) -> int:
     """Print the report; status 1 if a limit is not kept."""
     parser = argparse.ArgumentParser(description="Calibration of verdicts by simulation.")
@@ -185,6 +207,11 @@ def main(arguments: list[str]) -> int:
     for factor in (0.5, 2.0, 5.0):
         other = report(simulate(options.children, options.seed, factor), chart)
         print(f"arm uncertainty times {factor:g}: decided {other.decided:.1%}, right {other.right:.2%}")
+    risks = global_prediction(options.seed)[0]
+    print(
+        f"global risks of “fits” for a quarter size, arm u 4 mm: consumer {risks.consumer:.2%}, "
+        f"producer {risks.producer:.1%}"
+    )
     kept = found.right >= LEAST_RIGHT and found.too_large_called_fits <= MOST_FALSE_FITS
     return 0 if kept else 1
 

@@ -369,12 +369,16 @@ def _table(sex: str) -> tuple[Array, Array, Array]:
     from pygrowup.tables.by_month import lfa as by_month
 
     days, months = by_day.DATA[sex], by_month.DATA[sex]
-    rows = [(day / 365.25, entry) for day, entry in days.items() if day >= FIRST_DAY]
-    # The 2007 reference begins where the 2006 standard ends, at 61 months.
-    rows += [(month / 12, entry) for month, entry in months.items() if month / 12 > rows[-1][0]]
+    rows = [(day / 365.25, entry) for day, entry in days.items() if FIRST_DAY <= day <= LAST_DAY]
+    rows += [(month / 12, entry) for month, entry in months.items() if month >= SEAM_MONTHS]
     ages = np.array([age for age, _ in rows])
     return ages, np.array([10 * float(e["m"]) for _, e in rows]), np.array([float(e["s"]) for _, e in rows])
 
+
+LAST_DAY = 1827
+SEAM_MONTHS = 64
+"""The 2007 reference lies 2 to 3 mm below the 2006 standard where they meet; from 60 to 64 months the height is
+interpolated, so that nobody shrinks."""
 
 FIRST_DAY = 731
 """From two years on the 2006 standard is standing height; before, it is length lying down."""

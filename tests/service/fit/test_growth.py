@@ -1,0 +1,162 @@
+"""Growth of the arm: the tables, the prediction, and measurements that contradict it."""
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from calibration.quantity import Length
+from service.fit.errors import GrowthError, LengthError
+from service.fit.growth import (
+    Z_TEN,
+    DatedArm,
+    arm_share,
+    growth_sentences,
+    height_cv,
+    median_arm_mm,
+    median_height_mm,
+    predict,
+)
+from tests.service.fit.conftest import instrument
+
+
+@pytest.mark.parametrize(("sex", "median_cm", "cv"), [("boy", 109.96, 0.04214), ("girl", 109.42, 0.04347)])
+def test_heights_at_sixty_months(sex, median_cm, cv):
+    """WHO Child Growth Standards 2006, height-for-age, 60 months."""
+    assert median_height_mm(5.0, sex) == pytest.approx(10 * median_cm, abs=0.1)
+    assert height_cv(5.0, sex) == pytest.approx(cv, abs=2e-5)
+
+
+@pytest.mark.parametrize(
+    ("age", "boy_cm", "girl_cm"), [(3, 96.09, 95.06), (6, 115.95, 115.12), (9, 132.57, 132.49), (12, 149.08, 151.23)]
+)
+def test_heights_at_whole_years(age, boy_cm, girl_cm):
+    """WHO 2006 (3 years) and WHO Reference 2007 (6, 9, 12 years), medians."""
+    assert median_height_mm(age, "boy") == pytest.approx(10 * boy_cm, abs=0.3)
+    assert median_height_mm(age, "girl") == pytest.approx(10 * girl_cm, abs=0.3)
+    assert median_height_mm(age) == pytest.approx(5 * (boy_cm + girl_cm), abs=0.3)
+
+
+def test_the_seam_between_the_two_references_is_smooth():
+    ages = np.linspace(4.9, 5.3, 81)
+    for sex in ("boy", "girl"):
+        steps = np.diff(median_height_mm(ages, sex))
+        assert np.all(steps > 0)
+        assert steps.max() < 1.2
+
+
+@pytest.mark.parametrize(
+    ("age", "boy_mm", "girl_mm"),
+    [(3, 359, 355), (4, 388, 386), (6, 440, 437), (8, 489, 486), (10, 535, 538), (12, 585, 593)],
+)
+def test_arms_by_age(age, boy_mm, girl_mm):
+    """WHO median height times the arm's share: the table derived with the share from Snyder 1977."""
+    assert median_arm_mm(age, "boy") == pytest.approx(boy_mm, abs=1)
+    assert median_arm_mm(age, "girl") == pytest.approx(girl_mm, abs=1)
+
+
+@pytest.mark.parametrize(("age", "share"), [(3, 0.3720), (5, 0.3808), (7, 0.3836), (9, 0.3878), (12, 0.3939)])
+def test_the_arms_share_of_the_height(age, share):
+    """Mean of three estimates: segments and lateral reach of Snyder 1977, arm spans of the literature."""
+    assert arm_share(age) == pytest.approx(share, abs=0.004)
+
+
+def test_arms_grow_about_an_inch_a_year():
+    """Regression of the individuals of Snyder 1977 on age: 25.1 mm a year; tables: 23 to 29."""
+    for age in (4, 6, 8, 10):
+        growth = predict([DatedArm(age, Length.stated(float(median_arm_mm(age)), 3))])
+        assert 20 < growth.rate_mm_per_year < 30
+
+
+def test_a_child_keeps_its_place_among_children():
+    age, factor = 6.0, 1.06
+    growth = predict([DatedArm(age, Length.stated(factor * float(median_arm_mm(age)), 2))], months=12)
+    later = growth.points[-1]
+    assert factor - 0.01 < later.likely_mm / float(median_arm_mm(age + 1)) < factor
+    assert later.low_mm < later.likely_mm < later.high_mm
+
+
+def test_more_measurements_narrow_the_band():
+    one = predict([DatedArm(6.5, Length.stated(450, 6))])
+    three = predict([DatedArm(age, Length.stated(arm, 6)) for age, arm in ((5.9, 434), (6.2, 443), (6.5, 450))])
+    width = [each.points[0].high_mm - each.points[0].low_mm for each in (one, three)]
+    assert width[1] < 0.8 * width[0]
+
+
+def test_the_band_holds_four_of_five_children():
+    """Children drawn from the stated process, measured once, and looked at a year later."""
+    rng = np.random.default_rng(17)
+    now, then, u = 7.0, 8.0, 5.0
+    sd = float(np.hypot(height_cv(now), 0.013 / 0.385))
+    first = rng.normal(0, sd, 400)
+    second = 0.97 * first + rng.normal(0, sd * np.sqrt(1 - 0.97**2), 400)
+    inside = 0
+    for start, end in zip(first, second, strict=True):
+        reading = float(median_arm_mm(now) * np.exp(start) + rng.normal(0, u))
+        last = predict([DatedArm(now, Length.stated(reading, u))], months=12).points[-1]
+        inside += last.low_mm <= median_arm_mm(then) * np.exp(end) <= last.high_mm
+    assert inside / 400 == pytest.approx(0.8, abs=0.06)
+    assert norm.cdf(Z_TEN) == pytest.approx(0.9)
+
+
+def test_when_the_instrument_is_outgrown(chart):
+    growth = predict([DatedArm(6.0, Length.stated(440, 3))], None, chart, instrument(255, 421))
+    assert growth.outgrown is not None
+    assert growth.outgrown.early < growth.outgrown.likely < growth.outgrown.late
+    assert growth.outgrown.likely == pytest.approx(12 * 30 / growth.rate_mm_per_year, abs=2)
+    assert growth.next_size == "1/4"
+    assert "becomes too small in about" in growth_sentences(growth)[1].text()
+    already = predict([DatedArm(6.0, Length.stated(480, 3))], None, chart, instrument(255, 421))
+    assert already.outgrown.likely == 0
+    assert "already too small" in growth_sentences(already)[1].text()
+
+
+def test_the_largest_size_is_never_outgrown(chart):
+    growth = predict([DatedArm(12.0, Length.stated(600, 3))], None, chart, instrument(356, 588))
+    assert growth.outgrown is None
+    assert growth.next_size is None
+
+
+def test_what_contradicts_growth_is_a_likely_mistake():
+    history = [(6.0, 438), (6.5, 449), (7.0, 560), (7.5, 473)]
+    growth = predict([DatedArm(age, Length.stated(arm, 4)) for age, arm in history])
+    assert growth.suspects == (2,)
+    without = predict([DatedArm(age, Length.stated(arm, 4)) for age, arm in history if arm != 560])
+    assert growth.points[-1].likely_mm == pytest.approx(without.points[-1].likely_mm)
+    assert "Measurement 3 contradicts growth" in growth_sentences(growth)[-1].text()
+
+
+def test_an_arm_shorter_than_last_year_is_a_likely_mistake():
+    growth = predict([DatedArm(6.0, Length.stated(455, 4)), DatedArm(7.0, Length.stated(440, 4))])
+    assert growth.suspects == (1,)
+    assert predict([DatedArm(6.0, Length.stated(445, 4)), DatedArm(7.0, Length.stated(466, 4))]).suspects == ()
+
+
+def test_an_unusual_arm_for_the_age_is_said_to_be_so():
+    assert predict([DatedArm(5.0, Length.stated(560, 4))]).unusual
+    assert not predict([DatedArm(5.0, Length.stated(420, 4))]).unusual
+
+
+@pytest.mark.parametrize(
+    ("history", "months", "words"),
+    [
+        ([], 24, "At least one measurement"),
+        ([DatedArm(2.0, Length.stated(330, 4))], 24, "from 3 to 13 years; 2 is outside"),
+        ([DatedArm(35.0, Length.stated(600, 4))], 24, "35 is outside"),
+        ([DatedArm(6.0, Length.stated(440, 4))], 100, "Between 1 and 60 months"),
+    ],
+)
+def test_what_growth_cannot_be_worked_out_from(history, months, words):
+    with pytest.raises(GrowthError, match=words):
+        predict(history, months=months)
+
+
+def test_an_impossible_arm():
+    with pytest.raises(LengthError, match="44 cm"):
+        predict([DatedArm(6.0, Length.stated(44, 1))])
+
+
+def test_json_has_a_point_a_month():
+    found = predict([DatedArm(6.0, Length.stated(440, 4))], "girl", months=18).as_json()
+    assert [each["months"] for each in found["points"]] == list(range(19))
+    assert found["outgrown_in_months"] is None
+    assert found["message"]
