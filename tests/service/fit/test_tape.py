@@ -18,7 +18,7 @@ OTHERS = {
 
 
 def test_scores():
-    """Tape 452, U 12 (k = 2); photo 460, U 4: En -0.632, zeta -1.265 (ISO 13528:2022, 9.6 and 9.7; computed by hand)."""
+    """Tape 452, U 12 (k = 2); photo 460, U 4: En -0.632, zeta -1.265 (ISO 13528:2022, 9.6 and 9.7; by hand)."""
     tape, photo = Length.stated(452, 6), Length.stated(460, 2)
     assert en_score(tape, photo) == pytest.approx(-0.632, abs=5e-4)
     assert zeta_score(tape, photo) == pytest.approx(-1.265, abs=5e-4)

@@ -1,0 +1,93 @@
+"""The teacher's and the shop's other questions over HTTP."""
+
+import pytest
+from fastapi import FastAPI
+from fastapi.testclient import TestClient
+
+from service.api.fit_routes import router
+from service.api.problem_details import install_problem_details
+
+pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
+
+
+@pytest.fixture(scope="module")
+def client() -> TestClient:
+    app = FastAPI()
+    app.include_router(router)
+    install_problem_details(app)
+    return TestClient(app)
+
+
+def test_every_example_in_the_description_works(client):
+    description = client.app.openapi()
+    tried = 0
+    for path, operations in description["paths"].items():
+        for operation in operations.values():
+            if "requestBody" not in operation:
+                continue
+            schema = operation["requestBody"]["content"]["application/json"]["schema"]["$ref"].rpartition("/")[2]
+            for example in description["components"]["schemas"][schema]["examples"]:
+                assert client.post(path, json=example).status_code == 200, path
+                tried += 1
+    assert tried >= 6
+
+
+def test_a_tape_is_checked(client):
+    question = {"tape": "418±6", "photo": "455±8", "neck_to_wrist": {"value_mm": 417, "standard_uncertainty_mm": 3}}
+    found = client.post("/api/v1/tape-checks", json=question).json()
+    assert found["outcome"] == "inconsistent"
+    assert found["likely_slips"] == ["wrist"]
+    german = client.post("/api/v1/tape-checks", json=question | {"language": "de"}).json()
+    assert "Handgelenk" in " ".join(german["message"])
+
+
+def test_shared_causes_are_taken_from_budgets(client):
+    def length(value: float) -> dict:
+        part = {"source": "print scale", "contribution_mm": 0.01 * value, "key": "print-scale:a4-1"}
+        return {"value_mm": value, "standard_uncertainty_mm": 0.01 * value, "budget": [part]}
+
+    question = {"arm": length(450), "instruments": [{"name": "A", "body": length(255), "total": length(421)}]}
+    shared = client.post("/api/v1/comparisons", json=question).json()["ranking"][0]
+    question["arm"] = {"value_mm": 450, "standard_uncertainty_mm": 4.5}
+    apart = client.post("/api/v1/comparisons", json=question).json()["ranking"][0]
+    assert shared["probabilities"]["fits"] > apart["probabilities"]["fits"]
+
+
+def test_own_charts_are_checked_and_used(client):
+    rows = [
+        {"size": "S", "arm_from_mm": 400, "body_length_mm": 240, "total_length_mm": 400},
+        {"size": "L", "arm_from_mm": 440, "body_length_mm": 260, "total_length_mm": 430},
+    ]
+    complete = client.post("/api/v1/charts", json={"rows": rows}).json()
+    assert complete["rows"][0]["arm_to_mm"] == 440
+    assert complete["rows"][1]["arm_to_mm"] is None
+    assert client.post("/api/v1/orders", json={"arm": "420±4", "chart": {"rows": rows}}).json()["sizes"] == ["S"]
+    answer = client.post("/api/v1/charts", json={"rows": rows[:1]})
+    assert answer.status_code == 422
+    assert "at least two sizes" in answer.json()["detail"]
+    assert client.get("/api/v1/charts/default").json()["name"] == "common practice"
+
+
+def test_the_drawing_is_a_picture(client):
+    answer = client.get("/api/v1/order-drawing.svg?language=de")
+    assert answer.headers["content-type"] == "image/svg+xml"
+    assert "Gesamtlänge" in answer.text
+
+
+@pytest.mark.parametrize(
+    ("path", "question", "said"),
+    [
+        ("orders", {"arm": "45"}, "Did you mean 45 cm?"),
+        ("orders", {"arm": {"value_mm": 4500, "standard_uncertainty_mm": 1}}, "cannot be the length of an arm"),
+        ("orders", {}, "arm"),
+        ("growth-predictions", {"measurements": [{"age_years": 30, "arm": "600"}]}, "from 3 to 13 years"),
+        ("growth-predictions", {"measurements": []}, "At least one measurement"),
+        ("comparisons", {"arm": "450", "instruments": [{"name": "A"}]}, "Neither body length nor total length"),
+        ("class-verdicts", {"arms": {"P": "450"}, "instrument": {"body": "421", "total": "255"}}, "421 mm cannot be"),
+    ],
+)
+def test_what_is_wrong_is_said_in_plain_words(client, path, question, said):
+    answer = client.post(f"/api/v1/{path}", json=question)
+    assert answer.status_code == 422
+    assert answer.headers["content-type"].startswith("application/problem+json")
+    assert said in answer.json()["detail"]
