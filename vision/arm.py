@@ -7,7 +7,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from statistics import NormalDist
 
 import numpy as np
@@ -20,9 +20,11 @@ from calibration.problems import Problem, Refused
 from calibration.quantity import COVERAGE, Contribution, Length, combine
 from vision import arm_priors as priors
 from vision.arm_estimator import Evidence, Sighting, Solution, solve
+from vision.arm_judge import picture_problems, pose_problems
 from vision.arm_priors import LandmarkError
 from vision.arm_seen import SeenArm, body_frame, see_arm
 from vision.hand import HandPoint
+from vision.hand_depth import stance_log_likelihood
 from vision.photo import Photo
 from vision.pose import Landmark
 
@@ -73,6 +75,8 @@ class ArmMeasurement:
         The points used, px: ``side_neck``, ``shoulder``, ``elbow``, ``wrist``, ``mid_palm``, ``middle_fingertip``.
     wall_probability : float or None
         Probability that the hand lies against the wall.
+    faces_px : tuple of (x, y, radius) or None
+        A disc over each head in the photo, px; None where nobody looked for them.
     sheets : tuple of SheetInPhoto
         The sheets found.
     camera : PosedCamera or None
@@ -92,6 +96,7 @@ class ArmMeasurement:
     hand_breadth: Length | None = None
     points_px: dict[str, tuple[float, float]] = field(default_factory=dict)
     wall_probability: float | None = None
+    faces_px: tuple[tuple[float, float, float], ...] | None = None
     sheets: tuple[SheetInPhoto, ...] = ()
     camera: PosedCamera | None = None
 
@@ -128,6 +133,7 @@ def measure_arm(
         seen = see_arm(photo, side)
     except Refused as refused:
         return ArmMeasurement(photo.name, False, refused.problems)
+    seen = replace(seen, problems=picture_problems(photo, seen))
     return solve_arm(seen, age_years, stature_mm, against_wall, corrections)
 
 
@@ -142,22 +148,24 @@ def solve_arm(
     evidence = _evidence(seen, age_years, stature_mm, corrections or {})
     stances: tuple[priors.Stance, ...] = priors.STANCES
     if against_wall is not None:
-        stances = (priors.WALL,) if against_wall else (priors.FLOATING,)
+        stances = (priors.WALL,) if against_wall else (priors.FLOATING, priors.REACHING)
     solutions = [solve(evidence, stance) for stance in stances]
-    weights = _weights(solutions, evidence.contact_log_odds)
+    weights = _weights(seen, solutions)
     lengths = _lengths(seen, evidence, solutions, weights)
     best = solutions[int(np.argmax(weights))]
-    wall = sum(float(weight) for weight, found in zip(weights, solutions, strict=True) if found.stance is priors.WALL)
+    share = {found.stance.name: float(weight) for found, weight in zip(solutions, weights, strict=True)}
+    problems = (*seen.problems, *pose_problems(seen, evidence, best, share.get(priors.REACHING.name, 0.0)))
     return ArmMeasurement(
         photo=seen.photo,
-        usable=True,
-        problems=(),
+        usable=not problems,
+        problems=problems,
         side=seen.side,
         points_px=_points(seen, evidence, best),
-        wall_probability=wall,
+        wall_probability=share.get(priors.WALL.name, 0.0),
+        faces_px=seen.faces_px,
         sheets=seen.sheets,
         camera=seen.camera,
-        **lengths,
+        **({} if problems else lengths),
     )
 
 
@@ -222,19 +230,11 @@ def _evidence(
     )
 
 
-def _weights(solutions: Sequence[Solution], contact_log_odds: float) -> Vector:
-    """Posterior probabilities of the stances."""
-    log = np.array(
-        [
-            found.log_evidence
-            + (
-                np.log(priors.WALL_PRIOR) + contact_log_odds
-                if found.stance is priors.WALL
-                else np.log(1 - priors.WALL_PRIOR)
-            )
-            for found in solutions
-        ]
-    )
+def _weights(seen: SeenArm, solutions: Sequence[Solution]) -> Vector:
+    """Posterior probabilities of the stances: how well each explains landmarks and shadow, and how common it is."""
+    log = np.array([found.log_evidence + np.log(priors.STANCE_PRIOR[found.stance.name]) for found in solutions])
+    if seen.hand_depth is not None:
+        log += [stance_log_likelihood(seen.hand_depth, found.stance) for found in solutions]
     weights = np.exp(log - log.max())
     return np.asarray(weights / weights.sum())
 

@@ -1,10 +1,10 @@
 """The arm in space, from what the photo shows and what is known about arms.
 
 The idea.  A photo shows where the neck, shoulder, elbow, wrist and palm lie in the picture, not how far each is in
-front of the wall; a wrong depth of 100 mm makes an arm 20 mm wrong.  So the five points are unknowns in space, together with
-the camera and the trunk's lean, and everything known about them is a row of one least-squares problem, each row divided
-by its standard deviation: landmarks in the picture, the camera's covariance, usual depths, usual proportions, age or
-stature where given.  The solution is the most probable arm (MAP), the Jacobian gives its covariance (Laplace's
+front of the wall; a wrong depth of 100 mm makes an arm 20 mm wrong.  So the five points are unknowns in space, together
+with the camera and the trunk's lean, and everything known about them is a row of one least-squares problem, each row
+divided by its standard deviation: landmarks in the picture, the camera's covariance, usual depths, usual proportions,
+age or stature where given.  The solution is the most probable arm (MAP), the Jacobian gives its covariance (Laplace's
 approximation; e.g. D. MacKay, Information Theory, Inference, and Learning Algorithms, 2003, ch. 27), and because the
 solution is linear in the rows near itself, each row's share of the variance is known: that is the budget.
 
@@ -32,8 +32,7 @@ from vision.arm_priors import JOINTS, Stance, whitener
 Vector = NDArray[np.float64]
 
 NECK, SHOULDER, ELBOW, WRIST, PALM = range(5)
-CAMERA_PARAMETERS = 11
-"""Lens and the first sheet's pose; the other sheets' poses have done their part once the camera is solved."""
+POSE_PARAMETERS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +80,6 @@ class Evidence:
         Distance from the hand model's wrist to its middle knuckle, px.
     age_years, stature_mm : float or None
         What the family says.
-    contact_log_odds : float
-        Log odds that the hand touches the wall, from whatever else is known (a claim, shadows).
     """
 
     camera: PosedCamera
@@ -93,7 +90,6 @@ class Evidence:
     hand_px: float | None = None
     age_years: float | None = None
     stature_mm: float | None = None
-    contact_log_odds: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,8 +132,10 @@ class _Problem:
 
     def __init__(self, evidence: Evidence, stance: Stance) -> None:
         self.evidence, self.stance = evidence, stance
-        self.camera_size = CAMERA_PARAMETERS
-        self.camera_root = np.linalg.cholesky(evidence.camera.covariance[:CAMERA_PARAMETERS, :CAMERA_PARAMETERS])
+        # lens and the first sheet's pose; further sheets have done their part once the camera is solved
+        size = len(evidence.camera.parameters) - POSE_PARAMETERS * (len(evidence.camera.sheets) - 1)
+        self.camera_size = size
+        self.camera_root = np.linalg.cholesky(evidence.camera.covariance[:size, :size])
         self.depth_whitener = whitener(stance.depth_covariance)
 
     def camera(self, unknowns: Vector) -> PosedCamera:

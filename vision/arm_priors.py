@@ -35,7 +35,8 @@ class Stance:
     Attributes
     ----------
     name : str
-        ``"wall"``: the back of the hand touches it; ``"floating"``: it does not.
+        ``"wall"``: the back of the hand touches it; ``"floating"``: it does not; ``"reaching"``: it is held forward, or
+        the elbow is bent forward, by 20 degrees or more.
     depth : (5,) ndarray
         Mean distance of each point from the wall, over the straight arm.
     depth_covariance : (5, 5) ndarray
@@ -88,10 +89,22 @@ WALL = _stance(
         [-0.60, -0.03, 0.42, 0.84, 1.0],
     ],
 )
-STANCES = (WALL, FLOATING)
+REACHING = _stance(
+    "reaching",
+    [0.267, -0.013, 0.13, 0.228, 0.086],
+    [0.038, 0.015, 0.10, 0.050, 0.012],  # figures: 0.0325, 0.011, 0.0996, 0.0422, 0.0092
+    [
+        [1.0, -0.40, -0.07, -0.07, -0.11],
+        [-0.40, 1.0, -0.07, 0.10, 0.05],
+        [-0.07, -0.07, 1.0, 0.0, -0.04],
+        [-0.07, 0.10, 0.0, 1.0, 0.96],
+        [-0.11, 0.05, -0.04, 0.96, 1.0],
+    ],
+)
+STANCES = (WALL, FLOATING, REACHING)
 
-WALL_PRIOR = 0.5
-"""Probability of the wall stance before the photo is looked at (we ask families for it; not all do)."""
+STANCE_PRIOR = {"wall": 0.5, "floating": 0.45, "reaching": 0.05}
+"""Probabilities before the photo is looked at: we ask families for the wall, and not all do as asked; our judgement."""
 
 # --- proportions ------------------------------------------------------------------------------------------------------
 

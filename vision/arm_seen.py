@@ -15,7 +15,9 @@ from calibration.camera import PosedCamera, Surface, solve_camera
 from calibration.detection import SheetInPhoto, find_sheets
 from calibration.problems import NO_SHEET, Problem, Refused
 from vision import arm_priors as priors
+from vision.face import face_disc, looks_at_camera
 from vision.hand import Hand, find_hand
+from vision.hand_depth import hand_depth
 from vision.neck import NeckPoint, from_shoulders
 from vision.photo import Photo
 from vision.pose import Landmark, Person, find_people, of_side
@@ -50,8 +52,12 @@ class SeenArm:
         The side of the neck.
     hand : Hand or None
         The hand at the arm's end.
-    people : int
-        How many people are in the photo.
+    faces_px : tuple of (x, y, radius)
+        A disc over each head in the photo, px.
+    face_seen : bool
+        Whether the person's face is seen.
+    hand_depth : (12,) ndarray or None
+        Likelihood of each of `vision.hand_depth.BANDS` for the palm's distance from the wall.
     problems : tuple of Problem
         What is wrong with the picture itself.
     """
@@ -64,13 +70,20 @@ class SeenArm:
     visibility: Vector
     neck: NeckPoint
     hand: Hand | None
-    people: int
+    faces_px: tuple[tuple[float, float, float], ...]
+    face_seen: bool
+    hand_depth: Vector | None = None
     problems: tuple[Problem, ...] = ()
 
     @property
     def sheets(self) -> tuple[SheetInPhoto, ...]:
         """The sheets found."""
         return self.camera.sheets
+
+    @property
+    def people(self) -> int:
+        """How many people are in the photo."""
+        return len(self.faces_px)
 
     def landmark(self, name: str, side: str | None = None) -> Vector:
         """(2,) px of a body landmark of the arm's side, or of the side named."""
@@ -113,6 +126,8 @@ def see_arm(photo: Photo, side: str = "auto") -> SeenArm:
         side = stretched_side(person)
     wrist, shoulder = person.point("wrist", side), person.point("shoulder", side)
     arm_px = ARM_OVER_SHOULDER_TO_WRIST * float(np.linalg.norm(wrist - shoulder))
+    hand = find_hand(photo.rgb, wrist, arm_px)
+    palm = hand.palm_px if hand is not None else wrist + 0.25 * (wrist - person.point("elbow", side))
     return SeenArm(
         photo=photo.name,
         image_size_px=photo.size_px,
@@ -121,8 +136,10 @@ def see_arm(photo: Photo, side: str = "auto") -> SeenArm:
         landmarks_px=person.points_px,
         visibility=person.visibility,
         neck=from_shoulders(person, side),
-        hand=find_hand(photo.rgb, wrist, arm_px),
-        people=len(people),
+        hand=hand,
+        faces_px=tuple(face_disc(someone) for someone in people),
+        face_seen=looks_at_camera(photo.rgb, person),
+        hand_depth=hand_depth(photo.rgb, np.array([shoulder, person.point("elbow", side), wrist, palm])),
     )
 
 

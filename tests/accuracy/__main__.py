@@ -1,0 +1,38 @@
+"""The accuracy benchmark: ``python -m tests.accuracy ../shared/scenes [--json FILE] [--only arm|instrument]``."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from tests.accuracy import arm
+from tests.accuracy.table import print_table
+
+
+def main() -> None:
+    """Measure every scene and print the tables."""
+    parser = argparse.ArgumentParser(prog="python -m tests.accuracy", description=__doc__)
+    parser.add_argument("scenes", type=Path, help="folder with the scenes, e.g. ../shared/scenes")
+    parser.add_argument("--json", type=Path, help="write the table to this file as well")
+    parser.add_argument("--only", choices=["arm", "instrument"], help="one half of the benchmark")
+    options = parser.parse_args()
+    if not options.scenes.is_dir():
+        parser.error(f"there is no folder {options.scenes}")
+    table = []
+    if options.only != "instrument":
+        table += arm.rows(options.scenes)
+    if options.only != "arm":
+        from tests.accuracy import instrument
+
+        table += instrument.rows(options.scenes)
+    print("All lengths in mm; 95 % intervals; target: bias / median / 95th / covered / half-width.")
+    print_table(table)
+    for line in arm.criterion(table):
+        print(line)
+    if options.json:
+        options.json.write_text(json.dumps([row.as_json() for row in table], indent=1))
+
+
+if __name__ == "__main__":
+    main()

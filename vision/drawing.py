@@ -1,0 +1,124 @@
+"""Drawing on photos: lines with a dark rim, points, outlines, labels, magnified details; no measuring here.
+
+Sizes follow the photo's longer side, so that a drawing looks the same on a phone whatever the photo's resolution.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+Picture = NDArray[np.uint8]
+Colour = tuple[int, int, int]
+Point = Sequence[float] | NDArray[np.float64]
+
+YELLOW: Colour = (255, 221, 51)
+CYAN: Colour = (64, 224, 255)
+GREEN: Colour = (120, 255, 120)
+RED: Colour = (255, 82, 82)
+WHITE: Colour = (255, 255, 255)
+RIM: Colour = (20, 20, 20)
+
+_FRACTION_BITS = 4  # OpenCV draws to sixteenths of a pixel
+
+
+def unit_px(picture: Picture) -> float:
+    """A thousandth of the longer side, px: the unit of all sizes here."""
+    return float(max(picture.shape[:2])) / 1000.0
+
+
+def _fixed(points_px: NDArray[np.float64]) -> NDArray[np.int32]:
+    return np.round(np.asarray(points_px, float) * (1 << _FRACTION_BITS)).astype(np.int32).reshape(-1, 1, 2)
+
+
+def line(picture: Picture, points_px: NDArray[np.float64], colour: Colour, width: float, closed: bool = False) -> None:
+    """Draw a polyline (N, 2) with a dark rim; `width` in units of `unit_px`."""
+    unit = unit_px(picture)
+    for shade, thickness in ((RIM, width + 2.0), (colour, width)):
+        cv2.polylines(
+            picture, [_fixed(points_px)], closed, shade, max(1, round(thickness * unit)), cv2.LINE_AA, _FRACTION_BITS
+        )
+
+
+def ring(picture: Picture, point_px: Point, colour: Colour, radius: float) -> None:
+    """Mark a point by a ring with a dot in the middle; `radius` in units of `unit_px`."""
+    unit, one = unit_px(picture), 1 << _FRACTION_BITS
+    centre = (round(float(point_px[0]) * one), round(float(point_px[1]) * one))
+    for shade, thickness in ((RIM, 4.5), (colour, 2.5)):
+        cv2.circle(
+            picture,
+            centre,
+            round(radius * unit * one),
+            shade,
+            max(1, round(thickness * unit)),
+            cv2.LINE_AA,
+            _FRACTION_BITS,
+        )
+    cv2.circle(picture, centre, round(1.6 * unit * one), colour, -1, cv2.LINE_AA, _FRACTION_BITS)
+
+
+def banner(picture: Picture, text: str, colour: Colour = WHITE, height: float = 60.0) -> Picture:
+    """Put a dark strip with a large line of text under the picture; `height` in units of `unit_px`."""
+    unit = unit_px(picture)
+    strip = Image.new("RGB", (picture.shape[1], round(height * unit)), RIM)
+    size = 0.62 * height * unit
+    draw = ImageDraw.Draw(strip)
+    font = ImageFont.load_default(size)
+    wide = draw.textlength(text, font=font)
+    if wide > 0.94 * strip.width:
+        font = ImageFont.load_default(size * 0.94 * strip.width / wide)
+    draw.text((strip.width / 2, strip.height / 2), text, fill=colour, font=font, anchor="mm")
+    return np.vstack([picture, np.asarray(strip)])
+
+
+def magnified(picture: Picture, source: Picture, centre_px: Point, corner: str, side: float, times: float) -> None:
+    """Show a square about a point of `source` magnified in a corner of the picture.
+
+    Parameters
+    ----------
+    picture : (H, W, 3) uint8 ndarray
+        Drawn on.
+    source : (H, W, 3) uint8 ndarray
+        What is magnified, of the same size.
+    centre_px : (x, y)
+        Middle of the detail, px.
+    corner : str
+        ``"top left"``, ``"top right"``, ``"bottom left"`` or ``"bottom right"``.
+    side : float
+        Side of the inset in units of `unit_px`.
+    times : float
+        Magnification.
+    """
+    unit = unit_px(picture)
+    size = round(side * unit)
+    move = np.array([[times, 0, size / 2 - times * centre_px[0]], [0, times, size / 2 - times * centre_px[1]]])
+    inset = cv2.warpAffine(source, move, (size, size), flags=cv2.INTER_CUBIC, borderValue=RIM)
+    edge = max(2, round(3 * unit))
+    inset = cv2.copyMakeBorder(inset, edge, edge, edge, edge, cv2.BORDER_CONSTANT, value=WHITE)
+    high, wide = inset.shape[:2]
+    top = 0 if "top" in corner else picture.shape[0] - high
+    left = 0 if "left" in corner else picture.shape[1] - wide
+    picture[top : top + high, left : left + wide] = inset
+
+
+def blurred_disc(picture: Picture, centre_px: Point, radius_px: float) -> None:
+    """Make a disc unrecognisable: reduced to a few cells, then blurred, with a soft rim."""
+    height, width = picture.shape[:2]
+    reach = 1.25 * radius_px
+    left, top = max(int(centre_px[0] - reach), 0), max(int(centre_px[1] - reach), 0)
+    right, bottom = min(int(centre_px[0] + reach) + 1, width), min(int(centre_px[1] + reach) + 1, height)
+    if right - left < 2 or bottom - top < 2:
+        return
+    part = picture[top:bottom, left:right]
+    cell = max(1, round(radius_px / 3))
+    cells = (max(1, (right - left) // cell), max(1, (bottom - top) // cell))
+    coarse = cv2.resize(part, cells, interpolation=cv2.INTER_AREA)
+    coarse = cv2.resize(coarse, (right - left, bottom - top), interpolation=cv2.INTER_LINEAR)
+    rows, columns = np.mgrid[top:bottom, left:right]
+    away = np.hypot(columns - centre_px[0], rows - centre_px[1]) / radius_px
+    share = np.clip((1.2 - away) / 0.15, 0.0, 1.0)[..., None]
+    picture[top:bottom, left:right] = np.round(share * coarse + (1 - share) * part).astype(np.uint8)

@@ -1,0 +1,81 @@
+"""How good a picture is where it matters: light and sharpness of a part of it.
+
+Both measures look at a box about what is to be measured, not at the whole picture, whose background may be dark or out
+of focus without harm.  Sharpness is the width of the box's strongest edges, which is what a landmark or an outline
+suffers from; it is given in pixels and judged against the size of what is measured.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+WORKING_SIDE_PX = 1200
+"""Longer boxes are reduced first; nothing sharper matters to landmarks."""
+_STRONGEST = 0.01
+_WINDOW_PX = 31
+
+
+@dataclass(frozen=True, slots=True)
+class Quality:
+    """Measures of a part of a picture.
+
+    Attributes
+    ----------
+    brightness : float
+        95th percentile of the grey values, 0..255.
+    contrast : float
+        5th to 95th percentile of the grey values.
+    edge_width_px : float
+        Width over which the strongest edges rise, px of the whole picture; about 2 in a sharp one.
+    """
+
+    brightness: float
+    contrast: float
+    edge_width_px: float
+
+
+def quality(rgb: NDArray[np.uint8], box_px: tuple[float, float, float, float]) -> Quality:
+    """Measure a part of a picture.
+
+    Parameters
+    ----------
+    rgb : (H, W, 3) uint8 ndarray
+        The picture.
+    box_px : (left, top, right, bottom)
+        The part, px; clipped to the picture.
+
+    Returns
+    -------
+    Quality
+        An empty box has no light and infinite edges.
+    """
+    height, width = rgb.shape[:2]
+    left, top = (max(int(v), 0) for v in box_px[:2])
+    right, bottom = min(int(np.ceil(box_px[2])), width), min(int(np.ceil(box_px[3])), height)
+    if right - left < _WINDOW_PX or bottom - top < _WINDOW_PX:
+        return Quality(0.0, 0.0, float("inf"))
+    grey = cv2.cvtColor(np.ascontiguousarray(rgb[top:bottom, left:right]), cv2.COLOR_RGB2GRAY)
+    low, high = np.percentile(grey, [5, 95])
+    shrink = min(1.0, WORKING_SIDE_PX / max(grey.shape))
+    if shrink < 1:
+        grey = cv2.resize(grey, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    return Quality(float(high), float(high - low), _edge_width_px(np.asarray(grey, np.uint8)) / shrink)
+
+
+def _edge_width_px(grey: NDArray[np.uint8]) -> float:
+    """The wider of the edges across and the edges down: a moved phone blurs one direction only."""
+    smooth = cv2.GaussianBlur(grey, (0, 0), 0.8).astype(np.float32)
+    return max(_step_width_px(smooth), _step_width_px(np.ascontiguousarray(smooth.T)))
+
+
+def _step_width_px(grey: NDArray[np.float32]) -> float:
+    """Range of grey over the steepest slope along the rows, at the strongest edges: how wide a step has become."""
+    slope = np.abs(cv2.Sobel(grey, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8))
+    window = np.ones((1, _WINDOW_PX), np.uint8)
+    spread = cv2.dilate(grey, window) - cv2.erode(grey, window)
+    strong = slope >= np.quantile(slope, 1 - _STRONGEST)
+    return float(np.median(spread[strong] / np.maximum(slope[strong], 1e-3)))
