@@ -17,12 +17,14 @@ STEP_PX = 0.5
 """Distance of samples along a profile."""
 
 
-def profiles(picture: NDArray[np.float32], point_px: Array, normal_px: Array, reach_px: float) -> tuple[Array, Array]:
+def profiles(
+    picture: NDArray[np.uint8] | NDArray[np.float32], point_px: Array, normal_px: Array, reach_px: float
+) -> tuple[Array, Array]:
     """Read `picture` along normals.
 
     Parameters
     ----------
-    picture : (H, W) or (H, W, C) float32 ndarray
+    picture : (H, W) or (H, W, C) uint8 or float32 ndarray
     point_px, normal_px : (M, 2) ndarray
     reach_px : float
         Half length of the profiles.
@@ -55,51 +57,8 @@ def mask_crossings(
     return exact[rows, best], np.isfinite(distance[rows, best])
 
 
-def outermost_edges(
-    picture: NDArray[np.float32],
-    point_px: Array,
-    normal_px: Array,
-    reach_px: float,
-    beyond_px: float,
-    smooth_px: float = 0.8,
-) -> tuple[Array, Array]:
-    """Outermost sharp colour change near each point.
-
-    A varnished edge is rounded and has a dark line inlaid a few millimetres inside, so the sharpest change is often not
-    the edge.  The edge is the first change, coming from outside, that stands out of what the ground itself shows.
-
-    Parameters
-    ----------
-    picture : (H, W, C) float32 ndarray
-    point_px, normal_px : (M, 2) ndarray
-        Neighbouring rows are neighbours on the outline.
-    reach_px : float
-        How far to look to both sides.
-    beyond_px : float
-        How far outside the ground's own changes are read.
-    smooth_px : float
-        Standard deviation of the smoothing along the profile.
-
-    Returns
-    -------
-    offset_px : (M,) ndarray
-        Offset of the change along the normal; not a number where there is none.
-    strength : (M,) ndarray
-        Its colour gradient over the ground's usual one.
-    """
-    offset_px, magnitude = _gradient(picture, point_px, normal_px, reach_px + beyond_px, smooth_px)
-    ground = np.percentile(magnitude[:, offset_px > reach_px], 75, axis=1)
-    ground = np.asarray(cv2.blur(ground[:, None], (1, 21)), dtype=np.float64).ravel()
-    near = np.abs(offset_px) <= reach_px
-    least = np.maximum(2.5 * ground, 0.35 * magnitude[:, near].max(axis=1))
-    peak = _is_peak(magnitude) & near & (magnitude >= least[:, None])
-    best = peak.shape[1] - 1 - peak[:, ::-1].argmax(axis=1)
-    offset, strength = _between_samples(offset_px, magnitude, best)
-    return np.where(peak.any(axis=1), offset, np.nan), strength / np.maximum(ground, 1e-6)
-
-
 def expected_edges(
-    picture: NDArray[np.float32], point_px: Array, normal_px: Array, sigma_px: float, smooth_px: float = 0.8
+    picture: NDArray[np.uint8], point_px: Array, normal_px: Array, sigma_px: float, smooth_px: float = 0.8
 ) -> Array:
     """Offsets (M,) of the sharpest colour change, those far off counting less (normal weight of `sigma_px`)."""
     offset_px, magnitude = _gradient(picture, point_px, normal_px, 3 * sigma_px, smooth_px)
@@ -108,7 +67,7 @@ def expected_edges(
 
 
 def _gradient(
-    picture: NDArray[np.float32], point_px: Array, normal_px: Array, reach_px: float, smooth_px: float
+    picture: NDArray[np.uint8], point_px: Array, normal_px: Array, reach_px: float, smooth_px: float
 ) -> tuple[Array, Array]:
     """Offsets (T,) and magnitude (M, T) of the colour gradient along normals, neighbours mixed in by a quarter."""
     offset_px, value = profiles(picture, point_px, normal_px, reach_px)
@@ -118,13 +77,6 @@ def _gradient(
     kernel /= (kernel * taps).sum()
     slope = cv2.sepFilter2D(value, cv2.CV_64F, kernel, np.array([0.25, 0.5, 0.25]), borderType=cv2.BORDER_REPLICATE)
     return offset_px, np.sqrt((slope**2).sum(axis=2))
-
-
-def _is_peak(magnitude: Array) -> NDArray[np.bool_]:
-    peak = np.zeros(magnitude.shape, dtype=bool)
-    middle = magnitude[:, 1:-1]
-    peak[:, 1:-1] = (middle >= magnitude[:, :-2]) & (middle > magnitude[:, 2:])
-    return peak
 
 
 def _between_samples(offset_px: Array, magnitude: Array, index: NDArray[np.intp]) -> tuple[Array, Array]:

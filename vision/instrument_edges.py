@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from calibration.problems import Refused
 from vision.cameras import Camera, FixedCamera
-from vision.edges import expected_edges, mask_crossings, outermost_edges
+from vision.edge_net import read_edges
+from vision.edges import expected_edges, mask_crossings
 from vision.instrument_seen import InstrumentSeen
 from vision.outline import (
     BODY_UNKNOWNS,
@@ -31,6 +32,7 @@ from vision.outline import (
     X,
     Y,
     fit,
+    outward_normals,
     pose_of,
     silhouette,
 )
@@ -42,10 +44,13 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _MAP_REACH_MM = (16.0, 8.0, 5.0)
-_PHOTO_REACH_MM = (3.0, 2.0, 1.5, 1.5)
-_BEYOND_MM = 4.0
-_EDGE_SIGMA_MM = 0.35
-"""Standard uncertainty of one edge crossing, with neighbours' common errors in it (see tests.accuracy)."""
+_PHOTO_ROUNDS = 3
+_LEAST_BARE = 0.5
+_FEWEST_EDGES = 60
+_EDGE_SIGMA_MM = 0.08
+"""Standard uncertainty of one edge beyond what the network says of itself: its median error on scenes of its own."""
+_NEIGHBOURS = 2.2
+"""Root of the number of neighbouring nodes that err together (five, about 15 mm at full size)."""
 _SCROLL_SIGMA_MM = 0.4
 _NECK_HALF_WIDTH, _END_HALF_WIDTH = 0.078, 0.062
 """Half width, over the body length, of what neck and tailpiece hide of the outline's two ends."""
@@ -100,18 +105,15 @@ def trace(rgb: NDArray[np.uint8], seen: InstrumentSeen, camera: Camera, setting:
         edges = Edges(line.back[good], line.node[good], point[good], line.normal_px[good], sigma)
         start = fit(start, [View(camera, edges, (_scroll_in_map(seen, pose, camera),))], setting).unknowns
         start = start[:BODY_UNKNOWNS]
-    picture, corner = _crop(rgb, seen)
-    for reach_mm in _PHOTO_REACH_MM:
+    for _ in range(_PHOTO_ROUNDS):
         pose = pose_of(start, setting.table_mm)
-        rough = _scroll_in_map(seen, pose, camera)
-        half_width_px = 5.0 * (start[LENGTH] / FULL_SIZE_MM) ** 0.7 * px_per_mm
-        scroll = _scroll_in_photo(picture, corner, rough, half_width_px, px_per_mm)
-        edges = _photo_edges(picture, corner, seen, pose, camera, usable, reach_mm * px_per_mm, px_per_mm)
+        scroll = _scroll_in_photo(rgb, _scroll_in_map(seen, pose, camera), start[LENGTH], px_per_mm)
+        edges = _photo_edges(rgb, seen, pose, camera, usable, px_per_mm)
         fitted = fit(start, [View(camera, edges, (scroll,))], setting)
         start = fitted.unknowns[:BODY_UNKNOWNS]
     kept = fitted.weight[0] > 0.05
     edges = Edges(*(getattr(edges, name)[kept] for name in ("back", "node", "point_px", "normal_px", "sigma_px")))
-    if len(edges.node) < 60:
+    if len(edges.node) < _FEWEST_EDGES:
         raise Refused(OUTLINE_NOT_FOUND)
     return TracedInstrument(start, edges, scroll, px_per_mm)
 
@@ -150,28 +152,22 @@ def _usable_nodes() -> Mask:
     return usable
 
 
-def _crop(rgb: NDArray[np.uint8], seen: InstrumentSeen) -> tuple[NDArray[np.float32], Array]:
-    """The photo's part round the instrument as floats, and its upper left corner in px."""
-    left, top, right, bottom = seen.box_px(margin=0.12)
-    return np.ascontiguousarray(rgb[top:bottom, left:right], dtype=np.float32), np.array([left, top], dtype=float)
-
-
 def _photo_edges(
-    picture: NDArray[np.float32],
-    corner: Array,
-    seen: InstrumentSeen,
-    pose: Pose,
-    camera: Camera,
-    usable: Mask,
-    reach_px: float,
-    px_per_mm: float,
+    rgb: NDArray[np.uint8], seen: InstrumentSeen, pose: Pose, camera: Camera, usable: Mask, px_per_mm: float
 ) -> Edges:
-    line = silhouette(pose, camera, usable)
-    offset, _ = outermost_edges(picture, line.point_px - corner, line.normal_px, reach_px, _BEYOND_MM * px_per_mm)
-    good = np.isfinite(offset) & ~seen.near_chin_rest(line.point_px, 3.0 * px_per_mm)
-    point = line.point_px[good] + offset[good, None] * line.normal_px[good]
-    sigma = np.full(good.sum(), np.hypot(_EDGE_SIGMA_MM * px_per_mm, 0.3))
-    return Edges(line.back[good], line.node[good], point, line.normal_px[good], sigma)
+    """Edges of both plates in the photo, where they bound the body and are bare."""
+    lines = camera.project(pose.top), camera.project(pose.back)
+    # the image turns the outline's sense round (y down), so the outward normal is on the other hand
+    readings = read_edges(rgb, lines, (-outward_normals(lines[0]), -outward_normals(lines[1])), px_per_mm)
+    visible = silhouette(pose, camera, usable)
+    row = visible.back.astype(int), visible.node
+    offset, sigma, bare = (
+        np.stack([getattr(each, name) for each in readings])[row] for name in ("offset_mm", "sigma_mm", "seen")
+    )
+    good = (bare > _LEAST_BARE) & ~seen.near_chin_rest(visible.point_px, 2.0 * px_per_mm)
+    point = visible.point_px + offset[:, None] * px_per_mm * visible.normal_px
+    sigma_px = _NEIGHBOURS * np.hypot(sigma, _EDGE_SIGMA_MM) * px_per_mm
+    return Edges(visible.back[good], visible.node[good], point[good], visible.normal_px[good], sigma_px[good])
 
 
 def _axis_direction(pose: Pose, camera: Camera) -> tuple[Array, Array]:
@@ -191,15 +187,14 @@ def _scroll_in_map(seen: InstrumentSeen, pose: Pose, camera: Camera) -> Tip:
     return Tip("scroll_top", end, direction, 1.5 * seen.photo_px_per_map_px)
 
 
-def _scroll_in_photo(
-    picture: NDArray[np.float32], corner: Array, rough: Tip, half_width_px: float, px_per_mm: float
-) -> Tip:
+def _scroll_in_photo(rgb: NDArray[np.uint8], rough: Tip, body_mm: float, px_per_mm: float) -> Tip:
     """End of the scroll to a fraction of a millimetre: the furthest of a parabola through edges beside the axis."""
+    half_width_px = 5.0 * (body_mm / FULL_SIZE_MM) ** 0.7 * px_per_mm
     side = np.array([-rough.direction_px[1], rough.direction_px[0]])
     beside_px = np.linspace(-half_width_px, half_width_px, 13)
     points = rough.point_px + beside_px[:, None] * side
     directions = np.repeat(rough.direction_px[None], len(points), axis=0)
-    offset = expected_edges(picture, points - corner, directions, max(rough.sigma_px, 1.0 * px_per_mm))
+    offset = expected_edges(rgb, points, directions, max(rough.sigma_px, 1.0 * px_per_mm))
     middle = np.median(offset)
     keep = np.abs(offset - middle) < max(1.5 * px_per_mm, 1.5 * float(np.median(np.abs(offset - middle))))
     curve = np.polyfit(beside_px[keep], offset[keep], 2)
