@@ -8,7 +8,7 @@ unmoved beside the same sheets are solved together; its heights then come from t
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,7 +117,7 @@ class InstrumentMeasurement:
     middle_bout_width: Length | None = None
     lower_bout_width: Length | None = None
     string_length: Length | None = None
-    points_px: dict[str, tuple[float, float]] | None = None
+    points_px: dict[str, tuple[float, float]] = field(default_factory=dict)
     outline_px: Array | None = None
     sheets: tuple[SheetInPhoto, ...] = ()
     camera: PosedCamera | None = None
