@@ -242,7 +242,7 @@ class Setting:
     edge_shift_mm: float = 0.15
 
 
-def fit(start: Array, views: Sequence[View], setting: Setting, robust: float = 2.5, rounds: int = 8) -> Fit:
+def fit(start: Array, views: Sequence[View], setting: Setting, robust: float = 4.0, rounds: int = 8) -> Fit:
     """Most probable unknowns.
 
     Parameters
