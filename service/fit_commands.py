@@ -92,6 +92,8 @@ def tape(
 @child_option
 @chart_option
 @click.option("--growth-mm", type=click.FloatRange(0, 100), default=0.0, help="Growth of the arm to allow for, mm.")
+@click.option("--lasting-months", type=click.IntRange(1, 60), help="Or: how long it shall fit; needs --age.")
+@click.option("--age", "age_years", type=float, help="Age in years.")
 @click.option("--stretch", is_flag=True, help="Allow a stretch below quarter size; the playing signs are good.")
 @click.option("--drawing", type=click.Path(dir_okay=False, path_type=Path), help="Write the measuring drawing (SVG).")
 @json_option
@@ -102,16 +104,24 @@ def order(
     child_photo: Path | None,
     chart_file: Path | None,
     growth_mm: float,
+    lasting_months: int | None,
+    age_years: float | None,
     stretch: bool,
     drawing: Path | None,
     as_json: bool,
     language: str,
 ) -> None:
     """Say what to order for this arm: limits of body and total length that any shop can check."""
+    from service.fit.growth import allowance_mm
     from service.fit.order import drawing_svg, order_sentences
     from service.fit.order import order as work_out
 
-    wanted = work_out(_arm(arm_mm, child_photo)[0], _chart(chart_file), growth_mm, stretch)
+    arm = _arm(arm_mm, child_photo)[0]
+    if lasting_months is not None:
+        if age_years is None:
+            raise click.UsageError("With --lasting-months give --age.")
+        growth_mm = allowance_mm(arm, age_years, lasting_months)
+    wanted = work_out(arm, _chart(chart_file), growth_mm, stretch)
     if drawing is not None:
         drawing.write_text(drawing_svg(_translate(language), language), encoding="utf-8")
     _print(wanted, order_sentences(wanted), as_json, language)
@@ -187,6 +197,7 @@ def compare(
     language: str,
 ) -> None:
     """Rank instruments for one child, or children for one instrument (--class)."""
+    from service.fit.fingers import finger_room, room_difference
     from service.fit.ranking import judge_class, rank
     from service.fit.shelf import read_class, read_shelf
 
@@ -197,10 +208,15 @@ def compare(
         raise click.UsageError("Give instruments with --shelf or --instrument.")
     if class_file is None:
         ranked = rank(_arm(arm_mm, child_photo)[0], listed, chart)[:first]
+        rooms = [finger_room(each.instrument) for each in ranked]
         if as_json:
-            click.echo(json.dumps({"ranking": [each.as_json() for each in ranked]}))
-        else:
-            _print_rows([(each.instrument.name or "", each.size, each) for each in ranked], language)
+            told = [None if room is None else room.as_json(_translate(language), language) for room in rooms]
+            ranking = [each.as_json() | {"finger_room": room} for each, room in zip(ranked, told, strict=True)]
+            click.echo(json.dumps({"ranking": ranking}))
+            return
+        _print_rows([(each.instrument.name or "", each.size, each) for each in ranked], language)
+        if len(rooms) == 2 and rooms[0] is not None and rooms[1] is not None:
+            click.echo(room_difference(rooms[0], rooms[1]).text(_translate(language), language))
         return
     if len(listed) != 1:
         raise click.UsageError("With --class give exactly one instrument.")

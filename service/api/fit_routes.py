@@ -11,10 +11,13 @@ from calibration.quantity import Contribution, Length
 from service.api.problem_details import RESPONSES
 from service.fit.assessment import InstrumentLengths
 from service.fit.chart import Chart, chart_from_entries, default_chart
-from service.fit.growth import DatedArm, predict
+from service.fit.errors import GrowthError
+from service.fit.fingers import finger_room
+from service.fit.growth import DatedArm, allowance_mm, predict
 from service.fit.lengths import check_plausible, parse_length
 from service.fit.order import drawing_svg, order
 from service.fit.ranking import judge_class, rank
+from service.fit.sentences import say
 from service.fit.signs import InstrumentCondition
 from service.fit.tape import check_tape
 from service.i18n import translator
@@ -87,6 +90,7 @@ class InstrumentIn(BaseModel):
 
     body: LengthIn | None = None
     total: LengthIn | None = None
+    string: LengthIn | None = None
     label: str | None = Field(default=None, max_length=20)
     name: str | None = Field(default=None, max_length=80)
     pegs_hold: bool | None = None
@@ -119,6 +123,8 @@ class OrderQuestion(BaseModel):
 
     arm: LengthIn
     growth_mm: float = Field(default=0.0, ge=0, le=100)
+    lasting_months: int | None = Field(default=None, ge=1, le=60, description="Instead of growth_mm; needs age_years.")
+    age_years: float | None = None
     stretch: bool = False
     chart: ChartIn | None = None
     language: Language = "en"
@@ -162,6 +168,7 @@ class ComparisonQuestion(BaseModel):
     instruments: list[InstrumentIn] = Field(min_length=1, max_length=MAX_INSTRUMENTS)
     first: int = Field(default=20, ge=1, le=MAX_INSTRUMENTS)
     chart: ChartIn | None = None
+    language: Language = "en"
 
     model_config = ConfigDict(
         json_schema_extra={
@@ -211,7 +218,12 @@ def tape_checks(question: TapeQuestion) -> dict[str, Any]:
 @router.post("/orders", response_model=Answer, summary="What to order for this arm?")
 def orders(question: OrderQuestion) -> dict[str, Any]:
     """Limits of body and total length that any shop can check, and what to ask the shop to measure."""
-    wanted = order(_length(question.arm, "arm"), _chart(question.chart), question.growth_mm, question.stretch)
+    arm, growth_mm = _length(question.arm, "arm"), question.growth_mm
+    if question.lasting_months is not None:
+        if question.age_years is None:
+            raise GrowthError(say("At least one measurement with the child's age is needed."))
+        growth_mm = allowance_mm(arm, question.age_years, question.lasting_months)
+    wanted = order(arm, _chart(question.chart), growth_mm, question.stretch)
     return wanted.as_json(translator(question.language), question.language)
 
 
@@ -243,7 +255,13 @@ def comparisons(question: ComparisonQuestion) -> dict[str, Any]:
         InstrumentCondition(each.pegs_hold, each.bridge_cut, each.strings_apart) for each in question.instruments
     ]
     ranked = rank(_length(question.arm, "arm"), instruments, _chart(question.chart), conditions)
-    return {"ranking": [each.as_json() for each in ranked[: question.first]]}
+    translate = translator(question.language)
+    found = []
+    for each in ranked[: question.first]:
+        room = finger_room(each.instrument)
+        told = None if room is None else room.as_json(translate, question.language)
+        found.append(each.as_json() | {"finger_room": told})
+    return {"ranking": found}
 
 
 @router.post("/class-verdicts", response_model=Answer, summary="Which of these children does this instrument suit?")
@@ -283,7 +301,8 @@ def _length(given: LengthIn, kind: str) -> Length:
 def _instrument(given: InstrumentIn) -> InstrumentLengths:
     body = _length(given.body, "body") if given.body is not None else None
     total = _length(given.total, "total") if given.total is not None else None
-    return InstrumentLengths(body, total, given.label, given.name)
+    string = _length(given.string, "string") if given.string is not None else None
+    return InstrumentLengths(body, total, given.label, given.name, string)
 
 
 def _chart(given: ChartIn | None) -> Chart:

@@ -213,6 +213,18 @@ def predict(
     )
 
 
+def allowance_mm(arm: Length, age_years: float, months: int, sex: Sex | None = None) -> float:
+    """Growth of this child's arm to allow for when an instrument shall last so many months, mm.
+
+    Raises
+    ------
+    GrowthError
+        As `predict`.
+    """
+    points = predict([DatedArm(age_years, arm)], sex, months=months).points
+    return points[-1].likely_mm - points[0].likely_mm
+
+
 def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:
     """Growth in words."""
     last = growth.points[-1]

@@ -29,7 +29,13 @@ ours: 1.5 % of 450 mm, the size of inter-observer errors of body lengths (ISAK t
 TAPE_INSTRUMENT_U_MM = 2.0
 """Standard uncertainty of an instrument length read with a tape, mm.  Ours: a tape over the arch reads 1-2 mm long."""
 
-PLAUSIBLE_MM = {"arm": (200.0, 800.0), "body": (120.0, 420.0), "total": (220.0, 700.0), "tape": (50.0, 2500.0)}
+PLAUSIBLE_MM = {
+    "arm": (200.0, 800.0),
+    "body": (120.0, 420.0),
+    "total": (220.0, 700.0),
+    "string": (120.0, 400.0),
+    "tape": (50.0, 2500.0),
+}
 """Lengths outside these, mm, are slips of the pen or of the unit.  Ours: well beyond a two-year-old's and a tall
 adult's arm, and beyond the smallest and largest violin.  A tape reading to be checked may hold any slip."""
 
@@ -51,7 +57,7 @@ def parse_length(
     text : str
         ``V``, ``V±U``, ``V+-U`` or ``V+/-U``, each number with an optional unit (mm, cm, in); U is the expanded
         (95 %) uncertainty.  Numbers may have a decimal comma or be like ``18 1/2``.
-    kind : {'arm', 'body', 'total', 'tape'}
+    kind : {'arm', 'body', 'total', 'string', 'tape'}
         What is measured; sets the plausible range and the uncertainty of a bare number.
     default_u_mm : float, optional
         Standard uncertainty of a bare number, mm.
@@ -97,12 +103,7 @@ def check_plausible(value_mm: float, kind: str) -> None:
     low, high = PLAUSIBLE_MM[kind]
     if low <= value_mm <= high:
         return
-    what = {
-        "arm": say("an arm"),
-        "body": say("a violin's body"),
-        "total": say("a whole violin"),
-        "tape": say("an arm"),
-    }[kind]
+    what = KINDS[kind]
     for name, factor in (("cm", 10.0), ("in", 25.4)):
         if low <= value_mm * factor <= high:
             raise LengthError(
@@ -122,6 +123,15 @@ def check_plausible(value_mm: float, kind: str) -> None:
             high=f"{high:g}",
         )
     )
+
+
+KINDS = {
+    "arm": say("an arm"),
+    "body": say("a violin's body"),
+    "total": say("a whole violin"),
+    "string": say("a string"),
+    "tape": say("an arm"),
+}
 
 
 def linear(terms: Iterable[tuple[float, Length]]) -> Length:

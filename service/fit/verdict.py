@@ -34,6 +34,7 @@ from calibration.quantity import Length
 from service.fit.assessment import Assessment, Classes, InstrumentLengths, assess, with_prior
 from service.fit.chart import Chart
 from service.fit.conformity import guard_factor
+from service.fit.fingers import finger_room
 from service.fit.lengths import check_plausible, linear, widened
 from service.fit.sentences import unchanged
 from service.fit.signs import InstrumentCondition, PlayingSigns
@@ -234,6 +235,9 @@ class Verdict:
                 "accept_to_mm": _finite(self.guard.accept_to_mm),
             },
             "chart": self.chart.name,
+            "finger_room": None
+            if (room := finger_room(self.instrument)) is None
+            else room.as_json(translate, language),
             **explanation_json(self, translate, language),
         }
 
@@ -359,14 +363,13 @@ def _with_signs(decision: Decision, p: Probabilities, signs: PlayingSigns | None
     """Move the decision towards too large as far as signs of strain ask; never away from it."""
     if signs is None or not signs.strain:
         return decision, False
-    if decision is Decision.FITS and len(signs.strain) == 1 and not signs.pain:
-        return Decision.STRETCH, True
-    if decision in (Decision.FITS, Decision.STRETCH):
-        return Decision.TOO_LARGE, True
     # Strain with an instrument that is rather too small has another cause, which only the teacher can see.
-    if decision is Decision.NOT_DECIDED and p.too_small < 0.5:
-        return Decision.TOO_LARGE, True
-    return decision, False
+    if decision in (Decision.TOO_SMALL, Decision.TOO_LARGE) or p.too_small >= 0.5:
+        return decision, False
+    likely_fits = decision is Decision.FITS or (decision is Decision.NOT_DECIDED and p.fits >= 0.5)
+    if likely_fits and len(signs.strain) == 1 and not signs.pain:
+        return Decision.STRETCH, True
+    return Decision.TOO_LARGE, True
 
 
 def _action(
@@ -374,7 +377,8 @@ def _action(
 ) -> Action:
     if signs is not None and signs.pain:
         return Action.STOP
-    if decision is Decision.TOO_LARGE:
+    strained = signs is not None and bool(signs.strain)
+    if decision is Decision.TOO_LARGE or (strained and decision is Decision.STRETCH):
         return Action.SMALLER
     if decision is Decision.TOO_SMALL:
         return Action.LARGER
@@ -382,8 +386,6 @@ def _action(
         return Action.TAKE
     playable = p.fits + p.stretch >= rule.confidence and p.too_large <= rule.strain_risk
     if small and playable:
-        if signs is not None and signs.strain:
-            return Action.SMALLER
         return Action.TAKE if signs is not None and signs.all_good else Action.ASK_SIGNS
     if not small and (decision is Decision.STRETCH or p.stretch + p.too_large >= rule.confidence):
         return Action.SMALLER

@@ -39,6 +39,21 @@ def test_an_order_is_written_with_its_drawing(tmp_path):
     assert json.loads(run("order", "--arm-mm", "450±6", "--json").output)["sizes"] == ["1/8"]
 
 
+def test_an_order_can_last():
+    plain = json.loads(run("order", "--arm-mm", "450±6", "--json").output)
+    lasting = json.loads(run("order", "--arm-mm", "450±6", "--lasting-months", "6", "--age", "6.5", "--json").output)
+    assert 8 < lasting["growth_mm"] < 17
+    assert lasting["body_length"]["from_mm"] > plain["body_length"]["from_mm"]
+    assert "give --age" in run("order", "--arm-mm", "450±6", "--lasting-months", "6").output
+
+
+def test_of_two_instruments_the_room_for_the_fingers_is_compared():
+    words = ("compare", "--arm-mm", "450±4", "--instrument", "A=256,423", "--instrument", "B=240,397")
+    assert "more room from first to fourth" in run(*words).output
+    found = json.loads(run(*words, "--json").output)["ranking"]
+    assert found[0]["finger_room"]["measured"] is False
+
+
 def test_growth_is_predicted():
     words = ("growth", "--at", "6=438±10", "--at", "6.5=449±8", "--sex", "girl", "--body-mm", "255±2")
     assert "becomes too small in about" in run(*words).output
