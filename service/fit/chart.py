@@ -39,6 +39,9 @@ STRETCH_MM = 12.5
 """Arm an instrument may ask beyond the child's and still be a stretch, mm: what an arm grows in half a year.  Arms of
 children of 3 to 13 grow 25 mm a year (regression on the individuals of Snyder 1977, UM-HSRI-77-17)."""
 
+COMMON_PRACTICE = say("common practice")
+"""Name of the default chart."""
+
 COLUMNS = ("size", "arm_from", "arm_to", "body_length", "total_length")
 QUARTER = "1/4"
 SMALL_BODY_MM = 267.5
@@ -117,7 +120,7 @@ class Chart:
         """(R,) widths of the arm bands, mm; the last may be infinite."""
         return np.array([row.arm_to_mm - row.arm_from_mm for row in self.rows])
 
-    @property
+    @cached_property
     def sizes(self) -> tuple[str, ...]:
         """Names of the sizes, small to large."""
         return tuple(row.size for row in self.rows)
@@ -287,7 +290,7 @@ def chart_from_entries(
 def default_chart() -> Chart:
     """Common practice among teachers and shops, no source."""
     text = files("service.fit").joinpath("charts/common_practice.csv").read_text(encoding="utf-8")
-    return read_chart(text, "common practice")
+    return read_chart(text, COMMON_PRACTICE.template)
 
 
 def plain_size(size: str) -> str:

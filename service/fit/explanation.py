@@ -255,20 +255,20 @@ def _instrument_sentence(verdict: Verdict) -> Sentence:
             body=Millimetres(body.value_mm),
             total=Millimetres(total.value_mm),
             size=verdict.size,
-            chart=verdict.chart.name,
+            chart=Sentence(verdict.chart.name),
         )
     if body is not None:
         return say(
             "Body length {body}, total length not measured: nearest to a {size} of the chart “{chart}”.",
             body=Millimetres(body.value_mm),
             size=verdict.size,
-            chart=verdict.chart.name,
+            chart=Sentence(verdict.chart.name),
         )
     return say(
         "Total length {total}, body length not measured: nearest to a {size} of the chart “{chart}”.",
         total=Millimetres(total.value_mm if total is not None else 0.0),
         size=verdict.size,
-        chart=verdict.chart.name,
+        chart=Sentence(verdict.chart.name),
     )
 
 

@@ -39,6 +39,10 @@ PLAUSIBLE_MM = {
 """Lengths outside these, mm, are slips of the pen or of the unit.  Ours: well beyond a two-year-old's and a tall
 adult's arm, and beyond the smallest and largest violin.  A tape reading to be checked may hold any slip."""
 
+STATED = say("as stated")
+BARE = say("reading without a stated uncertainty")
+"""Causes named in the budget of a typed length."""
+
 _NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|\d+(?:[.,]\d+)?)"
 _FORM = re.compile(
     rf"^\s*(?P<value>{_NUMBER})\s*(?P<unit1>[a-z\"″]*)\s*"
@@ -87,9 +91,9 @@ def parse_length(
     check_plausible(value_mm, kind)
     if match["spread"] is None:
         stated = default_u_mm if default_u_mm is not None else _bare_u_mm(kind)
-        return Length.stated(value_mm, stated, source or "reading without a stated uncertainty")
+        return Length.stated(value_mm, stated, source or BARE.template)
     expanded_mm = _number(match["spread"]) * MM_PER_UNIT[unit_spread]
-    return Length.stated(value_mm, expanded_mm / COVERAGE_FACTOR, source or "as stated")
+    return Length.stated(value_mm, expanded_mm / COVERAGE_FACTOR, source or STATED.template)
 
 
 def check_plausible(value_mm: float, kind: str) -> None:

@@ -96,6 +96,9 @@ class Sentence:
 
     def text(self, translate: Translate = unchanged, language: str = "en") -> str:
         """Write the sentence: translated by `translate`, numbers as `language` writes them."""
+        # Without values the text is not a template: a chart's name or a cause may hold braces.
+        if not self.values:
+            return translate(self.template)
         written = {name: _written(value, translate, language) for name, value in self.values.items()}
         return translate(self.template).format(**written)
 
