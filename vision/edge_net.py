@@ -23,6 +23,8 @@ Array = NDArray[np.float64]
 MODEL = Path(__file__).parent / "models" / "edge.onnx"
 COLUMNS = 64
 STEP_MM = 0.2
+TAUGHT_SIGMA_MM = 0.20
+"""Width of the peaks that the network was taught to draw at an exactly known edge; it is no uncertainty."""
 _NEAR_COLUMNS = 4
 
 
@@ -35,7 +37,7 @@ class EdgeReading:
     offset_mm : (N,) ndarray
         Outward from the predicted node.
     sigma_mm : (N,) ndarray
-        Spread of the probability about it.
+        Spread of the probability about it, beyond what was taught.
     seen : (N,) ndarray
         Probability that there is a bare edge.
     """
@@ -86,7 +88,8 @@ def _reading(chance: Array) -> EdgeReading:
     near = np.where(np.abs(columns - edge.argmax(axis=1)[:, None]) <= _NEAR_COLUMNS, edge, 0.0)
     near /= near.sum(axis=1, keepdims=True)
     offset = near @ place_mm
-    sigma = np.sqrt((near * (place_mm - offset[:, None]) ** 2).sum(axis=1))
+    square = (near * (place_mm - offset[:, None]) ** 2).sum(axis=1)
+    sigma = np.sqrt(np.maximum(square - TAUGHT_SIGMA_MM**2, 0.0))
     return EdgeReading(offset, sigma, 1.0 - chance[:, COLUMNS])
 
 

@@ -48,8 +48,9 @@ _PHOTO_ROBUST = (12.0, 6.0, 4.0)
 """Residual, in sigmas, beyond which an edge hardly counts, for each round in the photo."""
 _LEAST_BARE = 0.5
 _FEWEST_EDGES = 60
-_EDGE_SIGMA_MM = 0.08
-"""Standard uncertainty of one edge beyond what the network says of itself: its median error on scenes of its own."""
+_EDGE_SIGMA_MM = 0.12
+"""Standard uncertainty of one edge beyond what the network says of itself; found, like the next, on rendered photos of
+the network's own that it had not learned from."""
 _NEIGHBOURS = 2.2
 """Root of the number of neighbouring nodes that err together (five, about 15 mm at full size)."""
 _SCROLL_SIGMA_MM = 0.4

@@ -20,7 +20,7 @@ from vision.outline_shape import FULL_SIZE_MM, outline_prior
 
 Array = NDArray[np.float64]
 
-DEFINITION_MM = {"body_length": 0.3, "total_length": 0.4, "width": 0.3, "string_length": 1.0}
+DEFINITION_MM = {"body_length": 0.2, "total_length": 0.35, "width": 0.25, "string_length": 1.0}
 """What the definition leaves open: rounded edges worn unevenly, a scroll whose furthest point hides from the camera."""
 
 PRINT_SPREAD = 0.001

@@ -239,7 +239,7 @@ class Setting:
     table_mm: float = 0.0
     table_spread_mm: float = 0.2
     heights_factor: float = 1.0
-    edge_shift_mm: float = 0.15
+    edge_shift_mm: float = 0.12
 
 
 def fit(start: Array, views: Sequence[View], setting: Setting, robust: float = 4.0, rounds: int = 8) -> Fit:

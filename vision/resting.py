@@ -24,7 +24,7 @@ from vision.outline_shape import FULL_SIZE_MM
 
 _AT_FULL_SIZE_MM = np.array([44.0, 50.2, 23.2])
 _POWER = np.array([0.76, 0.98, 1.00])
-_SPREAD_MM = np.array([1.1, 1.0, 1.6])
+_SPREAD_MM = np.array([1.1, 1.0, 1.2])
 _SINK_MM, _SINK_SPREAD_MM = 0.5, 0.8
 
 _RIB_AT_FULL_SIZE_MM, _RIB_POWER = 33.8, 0.82
