@@ -16,14 +16,16 @@ from sqlalchemy.orm import Session
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths
 from service.fit.chart import Chart, default_chart, read_chart
+from service.fit.decision import Action, Decision
 from service.fit.errors import FitError
-from service.fit.growth import DatedArm, Growth, Sex, growth_sentences, predict
+from service.fit.growth import DatedArm, Growth, growth_sentences, predict
 from service.fit.next_step import next_steps
 from service.fit.order import order, order_sentences
 from service.fit.ranking import Ranked, rank
 from service.fit.sentences import Sentence, say
 from service.fit.signs import CONDITION_QUESTIONS, SIGN_QUESTIONS, InstrumentCondition, PlayingSigns
-from service.fit.verdict import Action, Decision, Verdict, judge
+from service.fit.stature import Sex
+from service.fit.verdict import Verdict, judge
 from service.i18n import LANGUAGES, translator
 from service.jobs.workflows import age_years
 from service.results import length_from_json

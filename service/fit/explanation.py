@@ -12,10 +12,11 @@ from math import isfinite
 from typing import Any
 
 from calibration.quantity import Length
+from service.fit.decision import Action, Decision
 from service.fit.next_step import next_steps
 from service.fit.sentences import Millimetres, Percent, Sentence, Value, say, unchanged
 from service.fit.signs import CONDITION_QUESTIONS, SIGN_FAULTS, SIGN_QUESTIONS
-from service.fit.verdict import Action, Decision, Verdict
+from service.fit.verdict import Verdict
 
 
 @dataclass(frozen=True, slots=True)

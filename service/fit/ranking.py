@@ -26,20 +26,10 @@ from scipy.stats import qmc
 from calibration.quantity import Contribution, Length, covariance_mm2
 from service.fit.assessment import Assessment, InstrumentLengths, assess
 from service.fit.chart import Chart
+from service.fit.decision import CLASS_ORDER, DECISIONS, RULE, Decision, DecisionRule, Probabilities, decide
 from service.fit.lengths import check_plausible, linear, widened
 from service.fit.signs import InstrumentCondition
-from service.fit.verdict import (
-    CLASS_ORDER,
-    DECISIONS,
-    RULE,
-    Decision,
-    DecisionRule,
-    Probabilities,
-    Verdict,
-    decide,
-    judge,
-    nearest_size,
-)
+from service.fit.verdict import Verdict, judge, nearest_size
 
 Array = NDArray[np.float64]
 

@@ -1,29 +1,15 @@
-"""One instrument, one arm: probabilities first, then a decision by a stated rule.
+"""One instrument, one arm: what is measured, probabilities, decision, guard band, label and neck in one verdict.
 
-The rule (JCGM 106:2012 with guard bands; the non-binary statement of ILAC-G8:09/2019, 4.2.3, is the model).  Costs are
-not alike: too large strains a child, too small only plays worse.  So at most 2.5 % risk is taken on the strain side and
-5 % on the other:
-
-    too large    P(too large) >= 95 %
-    too small    P(too small) >= 95 %
-    fits         P(fits) >= 95 % and P(stretch or too large) <= 2.5 %
-    stretch      P(fits or stretch) >= 95 % and P(too large) <= 2.5 %, and either stretch is the likelier half or all
-                 playing signs are good below quarter size: "at most a stretch, and not too small"
-    not decided  everything else; a wide uncertainty always ends here, since no class can then reach 95 %
-
-What is decided is therefore a *claim* that is right with at least 95 %.  Playing signs that show strain then move the
-decision towards "too large", never away from it.
-
-What follows from a decision is the trade's rule: from quarter size up, between two sizes the smaller; below, a stretch
-may be right when the playing signs allow it, since very small instruments sound poorer, slip in their tuning more and
-crowd the fingers and the bow.
+The probabilities come from `service.fit.assessment`, the decision from `service.fit.decision`.  The guard bands say for
+which measured arms this instrument would be called a fit (JCGM 106:2012, 8.3); the label is checked against the
+measured lengths by the probability that the size it names is the nearest one; a neck is unusual when body and total
+length ask for clearly different arms.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from enum import StrEnum
 from typing import Any
 
 import numpy as np
@@ -31,9 +17,22 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from calibration.quantity import Length
-from service.fit.assessment import Assessment, Classes, InstrumentLengths, assess, with_prior
+from service.fit.assessment import Assessment, InstrumentLengths, assess, with_prior
 from service.fit.chart import Chart
 from service.fit.conformity import guard_factor
+from service.fit.decision import (
+    CLASS_ORDER,
+    DECISIONS,
+    RULE,
+    Action,
+    Decision,
+    DecisionRule,
+    Probabilities,
+    action_for,
+    claim_of,
+    decide,
+    with_signs,
+)
 from service.fit.fingers import finger_room
 from service.fit.lengths import check_plausible, linear, widened
 from service.fit.sentences import unchanged
@@ -41,67 +40,6 @@ from service.fit.signs import InstrumentCondition, PlayingSigns
 from service.results import length_json
 
 Array = NDArray[np.float64]
-
-
-class Decision(StrEnum):
-    """What is said about an instrument."""
-
-    TOO_SMALL = "too_small"
-    FITS = "fits"
-    STRETCH = "stretch"
-    TOO_LARGE = "too_large"
-    NOT_DECIDED = "not_decided"
-
-
-class Action(StrEnum):
-    """What follows from it."""
-
-    TAKE = "take"
-    ASK_SIGNS = "ask_signs"
-    SMALLER = "smaller"
-    LARGER = "larger"
-    MEASURE = "measure"
-    STOP = "stop"
-
-
-@dataclass(frozen=True, slots=True)
-class DecisionRule:
-    """How sure a decision must be.
-
-    Attributes
-    ----------
-    confidence : float
-        Least probability of what is claimed.
-    strain_risk : float
-        Largest accepted probability of an instrument larger than claimed.
-    """
-
-    confidence: float = 0.95
-    strain_risk: float = 0.025
-
-
-RULE = DecisionRule()
-
-
-@dataclass(frozen=True, slots=True)
-class Probabilities:
-    """How probable each class is; they add to one."""
-
-    too_small: float
-    fits: float
-    stretch: float
-    too_large: float
-
-    @property
-    def likeliest(self) -> Decision:
-        """The class with the largest probability."""
-        pairs = (
-            (self.too_large, "too_large"),
-            (self.stretch, "stretch"),
-            (self.fits, "fits"),
-            (self.too_small, "too_small"),
-        )
-        return Decision(max(pairs)[1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,8 +180,6 @@ class Verdict:
         }
 
 
-CLASS_ORDER = ("too_small", "fits", "stretch", "too_large")
-
 NECK_MM = 10.0
 """Difference between the arms asked for by body and by total length from which a neck is called unusual, mm.  Ours:
 twice what the customary spread of total length for a body (0.60 to 0.61) makes at half size."""
@@ -289,8 +225,8 @@ def judge(
     small = bool(found.small[0])
     good = signs is not None and signs.all_good
     by_numbers = DECISIONS[int(decide(found.classes, found.small, rule, good)[0])]
-    decision, by_signs = _with_signs(by_numbers, probabilities, signs)
-    claim = _claim(decision)
+    decision, by_signs = with_signs(by_numbers, probabilities, signs)
+    claim = claim_of(decision)
     return Verdict(
         arm=arm,
         instrument=instrument,
@@ -298,7 +234,7 @@ def judge(
         rule=rule,
         probabilities=probabilities,
         decision=decision,
-        action=_action(decision, probabilities, small, signs, rule),
+        action=action_for(decision, probabilities, small, signs, rule),
         claim=claim,
         confidence=None if by_signs or not claim else sum(getattr(probabilities, each.value) for each in claim),
         by_signs=by_signs,
@@ -315,81 +251,9 @@ def judge(
     )
 
 
-DECISIONS = (Decision.NOT_DECIDED, Decision.TOO_SMALL, Decision.FITS, Decision.STRETCH, Decision.TOO_LARGE)
-"""Decision of each code that `decide` gives."""
-
-
-def decide(
-    found: Classes, small: NDArray[np.bool_], rule: DecisionRule = RULE, signs_good: bool = False
-) -> NDArray[np.int64]:
-    """Apply the rule at the top of this module to N probabilities.
-
-    Parameters
-    ----------
-    found : Classes
-    small : ndarray of bool, shape (N,) or one bool
-        Smaller than a quarter size.
-    rule : DecisionRule
-    signs_good : bool
-        Whether all playing signs were answered well; counts below quarter size only.
-
-    Returns
-    -------
-    ndarray of int, shape (N,)
-        Places in `DECISIONS`.
-    """
-    larger = found.stretch + found.too_large
-    playable = (found.fits + found.stretch >= rule.confidence) & (found.too_large <= rule.strain_risk)
-    code = np.zeros(np.shape(found.fits), dtype=np.int64)
-    code[playable & ((found.stretch >= found.fits) | (small & signs_good))] = 3
-    code[(found.fits >= rule.confidence) & (larger <= rule.strain_risk)] = 2
-    code[found.too_small >= rule.confidence] = 1
-    code[found.too_large >= rule.confidence] = 4
-    return code
-
-
 def nearest_size(chart: Chart, place: float) -> str:
     """Name of the size at that place among the chart's sizes."""
     return chart.sizes[min(max(round(place), 0), len(chart.rows) - 1)]
-
-
-def _claim(decision: Decision) -> tuple[Decision, ...]:
-    if decision is Decision.NOT_DECIDED:
-        return ()
-    return (Decision.FITS, Decision.STRETCH) if decision is Decision.STRETCH else (decision,)
-
-
-def _with_signs(decision: Decision, p: Probabilities, signs: PlayingSigns | None) -> tuple[Decision, bool]:
-    """Move the decision towards too large as far as signs of strain ask; never away from it."""
-    if signs is None or not signs.strain:
-        return decision, False
-    # Strain with an instrument that is rather too small has another cause, which only the teacher can see.
-    if decision in (Decision.TOO_SMALL, Decision.TOO_LARGE) or p.too_small >= 0.5:
-        return decision, False
-    likely_fits = decision is Decision.FITS or (decision is Decision.NOT_DECIDED and p.fits >= 0.5)
-    if likely_fits and len(signs.strain) == 1 and not signs.pain:
-        return Decision.STRETCH, True
-    return Decision.TOO_LARGE, True
-
-
-def _action(
-    decision: Decision, p: Probabilities, small: bool, signs: PlayingSigns | None, rule: DecisionRule
-) -> Action:
-    if signs is not None and signs.pain:
-        return Action.STOP
-    strained = signs is not None and bool(signs.strain)
-    if decision is Decision.TOO_LARGE or (strained and decision is Decision.STRETCH):
-        return Action.SMALLER
-    if decision is Decision.TOO_SMALL:
-        return Action.LARGER
-    if decision is Decision.FITS:
-        return Action.TAKE
-    playable = p.fits + p.stretch >= rule.confidence and p.too_large <= rule.strain_risk
-    if small and playable:
-        return Action.TAKE if signs is not None and signs.all_good else Action.ASK_SIGNS
-    if not small and (decision is Decision.STRETCH or p.stretch + p.too_large >= rule.confidence):
-        return Action.SMALLER
-    return Action.MEASURE
 
 
 def _margin(arm: Length, instrument: InstrumentLengths, found: Assessment) -> Length:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from service.fit.verdict import DECISIONS, decide
+from service.fit.decision import DECISIONS, decide
 from tests.fit_calibration import (
     LEAST_RIGHT,
     MOST_FALSE_FITS,

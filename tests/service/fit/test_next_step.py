@@ -5,9 +5,10 @@ import pytest
 
 from calibration.quantity import Length
 from service.fit.assessment import with_prior
+from service.fit.decision import Decision
 from service.fit.next_step import STEPS, next_steps
 from service.fit.signs import PlayingSigns
-from service.fit.verdict import Decision, judge
+from service.fit.verdict import judge
 from tests.service.fit.conftest import instrument
 
 

@@ -9,10 +9,11 @@ from hypothesis import strategies as st
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths
 from service.fit.chart import default_chart
+from service.fit.decision import Decision
 from service.fit.lengths import TAPE_INSTRUMENT_U_MM
 from service.fit.order import drawing_svg, order, order_sentences
 from service.fit.signs import PlayingSigns
-from service.fit.verdict import Decision, judge
+from service.fit.verdict import judge
 from service.i18n import translator
 
 

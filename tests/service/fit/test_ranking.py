@@ -8,10 +8,11 @@ from scipy.stats import norm
 
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths, assess
+from service.fit.decision import Decision
 from service.fit.errors import LengthError
 from service.fit.ranking import STRAIN_WEIGHT, compare, expected_misfit_mm, judge_class, rank
 from service.fit.signs import InstrumentCondition
-from service.fit.verdict import Decision, judge
+from service.fit.verdict import judge
 from tests.service.fit.conftest import instrument, scaled
 from tests.service.fit.speed import shelf
 

@@ -11,10 +11,11 @@ from scipy.stats import multivariate_normal
 from calibration.quantity import Length
 from service.fit.assessment import PRIOR_SD_MM, InstrumentLengths
 from service.fit.chart import default_chart, read_chart
+from service.fit.decision import Action, Decision, DecisionRule
 from service.fit.errors import LengthError
 from service.fit.lengths import parse_length
 from service.fit.signs import PlayingSigns
-from service.fit.verdict import Action, Decision, DecisionRule, judge
+from service.fit.verdict import judge
 from tests.service.fit.conftest import instrument, scaled
 
 GOOD = PlayingSigns(True, True, True, True, True)
