@@ -82,13 +82,13 @@ STEPS: tuple[Step, ...] = (
         "arm_against_wall",
         say("Take the child's photo again with the back and the back of the hand against the wall."),
         5,
-        arm_u_mm=3.5,
+        arm_u_mm=5.0,
     ),
     Step(
         "second_sheet",
         say("Take the child's photo again with a second sheet on the wall near the hand."),
         6,
-        arm_u_mm=4.5,
+        arm_u_mm=6.0,
     ),
     Step(
         "tape_arm",
