@@ -14,7 +14,7 @@ from service.fit.ranking import STRAIN_WEIGHT, compare, expected_misfit_mm, judg
 from service.fit.signs import InstrumentCondition
 from service.fit.verdict import judge
 from tests.service.fit.conftest import instrument, scaled
-from tests.service.fit.speed import shelf
+from tests.speed.decisions import shelf
 
 
 def test_the_instrument_that_fits_comes_first(chart):

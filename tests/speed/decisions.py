@@ -1,5 +1,7 @@
 """Work for the speed benchmark: one verdict, and a ranking of a large shelf."""
 
+from collections.abc import Callable
+
 from calibration.quantity import Contribution, Length
 from service.fit.assessment import InstrumentLengths
 from service.fit.chart import default_chart
@@ -35,3 +37,9 @@ def verdict() -> Verdict:
 def ranking(listed: list[InstrumentLengths]) -> tuple[Ranked, ...]:
     """Rank a shelf for one child."""
     return rank(arm(), listed, default_chart())
+
+
+def decision_tasks() -> list[tuple[str, Callable[[], object]]]:
+    """What the speed benchmark times, with its titles."""
+    listed = shelf(5000)
+    return [("one verdict", verdict), ("ranking 5000 instruments for one child", lambda: ranking(listed))]
