@@ -31,8 +31,8 @@ def sheet_problems(camera: PosedCamera) -> tuple[Problem, ...]:
     Returns
     -------
     tuple of Problem
-        ``sheet_hidden``, ``sheet_too_small`` and ``sheet_blurred`` where that is so of every sheet, ``sheet_bent`` where
-        it is so of any; each at most once.
+        ``sheet_hidden``, ``sheet_too_small`` and ``sheet_blurred`` where that is so of every sheet, ``sheet_bent``
+        where it is so of any; each at most once.
     """
     problems = []
     if all(len(sheet.corner_index) < FEWEST_GOOD_CORNERS for sheet in camera.sheets):

@@ -1,0 +1,162 @@
+"""The edges of the paper itself, in units of what is printed on it.
+
+Along each side of the page the photo is resampled into a strip: rows along the edge, columns outwards, both in
+millimetres of the print.  An edge of the paper is a straight line in that strip along which the grey level changes by
+a little everywhere in the same direction.  Each possible line (place and slope) gets the sum of the changes along it,
+each change limited so that a few strong ones (a finger, a shadow's end) do not decide, over what chance would give;
+a faint edge against a pale wall still adds up over its length.  Lines that stand out are returned as candidates;
+which of them are the paper is decided where all four sides are looked at together (`print_scale`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.detection import SheetInPhoto, apply_homography
+
+Array = NDArray[np.float64]
+
+SIDES = ("left", "right", "bottom", "top")
+
+_INWARDS_MM, _OUTWARDS_MM = 5.5, 15.0  # print at 1.035 of its size is seen, and at 0.92
+_ENDS_MM = 6.0  # left out at either end of an edge
+_LARGEST_SLOPE = 0.012  # a print turned on its paper by 0.7 degrees
+_SLOPE_RANGE = np.linspace(-_LARGEST_SLOPE, _LARGEST_SLOPE, 25)
+_STEP_PX = 0.4
+_MOST_ROWS = 240
+_CANDIDATES = 5
+_LEAST_STRENGTH = 5.0
+
+
+@dataclass(frozen=True)
+class EdgeCandidate:
+    """A line that may be an edge of the paper.
+
+    Attributes
+    ----------
+    place_mm : float
+        Distance of its middle from the sheet's origin, outwards, in mm of the print.
+    strength : float
+        How far it stands out from chance, in standard deviations.
+    uncertainty_mm : float
+        Standard uncertainty of its place in mm.
+    """
+
+    place_mm: float
+    strength: float
+    uncertainty_mm: float
+
+
+def edge_candidates(image: NDArray[np.uint8], sheet: SheetInPhoto, side: str) -> tuple[EdgeCandidate, ...]:
+    """Look for one edge of the paper.
+
+    Parameters
+    ----------
+    image : (H, W, 3) ndarray of uint8
+        The photo, RGB.
+    sheet : SheetInPhoto
+        A sheet found in it.
+    side : str
+        One of `SIDES`, as seen on the upright page.
+
+    Returns
+    -------
+    tuple of EdgeCandidate
+        At most five, the strongest first.
+    """
+    strip, along_mm, outward_mm = _strip(image, sheet, side)
+    if strip.shape[0] < 20:
+        return ()
+    change = _limited(np.diff(strip, axis=1))
+    middle_mm = (outward_mm[1:] + outward_mm[:-1]) / 2
+    score = _line_scores(change, along_mm, middle_mm)
+    strongest = score.max(axis=0)
+    nominal = _nominal_mm(sheet, side)
+    step_mm = middle_mm[1] - middle_mm[0]
+    apart = max(2, round(2.5 / sheet.px_per_mm / step_mm))
+    candidates: list[EdgeCandidate] = []
+    remaining = strongest.copy()
+    for _ in range(_CANDIDATES):
+        peak = int(remaining.argmax())
+        if remaining[peak] < _LEAST_STRENGTH:
+            break
+        place = _centre_mm(strip, along_mm, outward_mm, peak, float(_SLOPE_RANGE[score[:, peak].argmax()]))
+        uncertainty = np.hypot(0.15 / sheet.px_per_mm, 2.0 / sheet.px_per_mm / strongest[peak])
+        candidates.append(EdgeCandidate(nominal + place, float(strongest[peak]), float(uncertainty)))
+        for taken in (peak, round((place - middle_mm[0]) / step_mm)):
+            remaining[max(0, taken - apart) : max(0, taken + apart + 1)] = 0
+    return tuple(candidates)
+
+
+def _centre_mm(strip: Array, along_mm: Array, outward_mm: Array, peak: int, slope: float) -> float:
+    """Place of a line, outwards of nominal: the middle of the change along it, which chance and covers hardly shift."""
+    step_mm = outward_mm[1] - outward_mm[0]
+    reach = round(2 / _STEP_PX)
+    change = np.diff(strip, axis=1)
+    offsets, rows = np.arange(-reach, reach + 1), np.arange(len(along_mm))[:, None]
+    centre = float(peak)
+    for _ in range(4):
+        column = centre + offsets + (slope * along_mm / step_mm)[:, None]
+        whole = np.floor(column).astype(int).clip(0, change.shape[1] - 2)
+        share = (column - whole)[..., None].clip(0, 1)
+        aligned = np.sort(change[rows, whole] * (1 - share) + change[rows, whole + 1] * share, axis=0)
+        # the middle half of the rows decides
+        usual = aligned[len(aligned) // 4 : len(aligned) - len(aligned) // 4].mean(axis=0)
+        profile = (usual @ usual[reach - 2 : reach + 3].sum(axis=0)).clip(0)
+        if profile.sum() <= 0:
+            break
+        centre += float(profile @ offsets / profile.sum())
+    return float(outward_mm[0] + step_mm * (0.5 + centre))
+
+
+def _nominal_mm(sheet: SheetInPhoto, side: str) -> float:
+    page = sheet.layout.page
+    return page.right if side in ("left", "right") else page.top
+
+
+def _strip(image: NDArray[np.uint8], sheet: SheetInPhoto, side: str) -> tuple[Array, Array, Array]:
+    """Strip (rows, columns, 3) along a side, and where its rows and columns are in mm along and outwards."""
+    page = sheet.layout.page
+    length = page.height_mm if side in ("left", "right") else page.width_mm
+    rows = int(np.clip(length * sheet.px_per_mm / 1.5, 20, _MOST_ROWS))
+    along = np.linspace(-length / 2 + _ENDS_MM, length / 2 - _ENDS_MM, rows)
+    outward = np.arange(-_INWARDS_MM, _OUTWARDS_MM, _STEP_PX / sheet.px_per_mm)
+    down, out = np.meshgrid(along, outward, indexing="ij")
+    far = _nominal_mm(sheet, side) + out
+    points = {"left": (-far, down), "right": (far, down), "bottom": (down, -far), "top": (down, far)}[side]
+    at = apply_homography(sheet.homography, np.column_stack([axis.ravel() for axis in points]))
+    height, width = image.shape[:2]
+    maps = at.reshape(*down.shape, 2).astype(np.float32)
+    inside = ((maps >= 0) & (maps <= [width - 1, height - 1])).all(axis=(1, 2))
+    if inside.sum() < 20:
+        return np.empty((0, len(outward), 3)), along[:0], outward
+    strip = cv2.remap(image, maps[inside], None, cv2.INTER_LINEAR)
+    smooth = np.asarray(cv2.GaussianBlur(strip, (5, 1), 1.0), dtype=np.float64)
+    return smooth, along[inside], outward
+
+
+def _limited(change: Array) -> Array:
+    """Changes limited to three times their usual size, channel by channel, in units of that size."""
+    usual = np.maximum(1.4826 * np.median(np.abs(change), axis=(0, 1), keepdims=True), 0.05)
+    return np.asarray(np.clip(change / usual, -3, 3))
+
+
+def _line_scores(change: Array, along_mm: Array, outward_mm: Array) -> Array:
+    """How far each line stands out, (slopes, columns): the change along it over what chance gives."""
+    step_mm = outward_mm[1] - outward_mm[0]
+    rows, columns, channels = change.shape
+    row_numbers = np.arange(rows)[:, None]
+    spread = np.maximum(change.std(axis=(0, 1)), 0.3)
+    # neighbouring rows are alike: only every second one counts as independent
+    independent = np.sqrt(rows / 2)
+    scores = []
+    for slope in _SLOPE_RANGE:
+        shift = slope * along_mm / step_mm
+        column = np.arange(columns) + np.round(shift)[:, None].astype(int)
+        mean = change[row_numbers, column.clip(0, columns - 1)].mean(axis=0)
+        scores.append(np.sqrt(((mean * independent / spread) ** 2).sum(axis=1) / channels))
+    return np.array(scores)

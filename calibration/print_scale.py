@@ -1,0 +1,219 @@
+"""How large the sheet was printed: true size over nominal size.
+
+"Fit to page" shrinks a print by three to six per cent without a word, more than there is between two sizes of an
+instrument.  Three independent checks find that:
+
+- the paper's own edges against the printed pattern: a smaller print leaves more white around it;
+- the length of a printed bar, measured by the family with a ruler;
+- a blank ID-1 card laid into the printed frame.
+
+Each check gives a scale with a standard uncertainty.  Paper is cut to +-2 mm only (ISO 216, for lengths of 150 to
+600 mm; from memory), so its edges are a check and no ruler: where they are compatible with a print in true size, true
+size is believed, with the uncertainty of an ordinary printer.  Where they are not, the print is taken to be scaled.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.detection import SheetInPhoto
+from calibration.paper_edges import SIDES, EdgeCandidate, edge_candidates
+from calibration.quantity import Contribution
+from calibration.sheet import CHECK_BAR_MM, Paper
+
+PRINTER_RELATIVE_U = 0.003
+"""Relative standard uncertainty of a print in true size: some tenths of a per cent for present-day printers (from
+memory; older laser printers were specified at 2 to 3 %)."""
+
+PAPER_TOLERANCE_MM = 2.0
+"""ISO 216, lengths of 150 to 600 mm (from memory); taken as the half width of a rectangular distribution."""
+
+SUSPICIOUS = 0.015
+"""A scale further from 1 than this, by the paper's edges, is taken for a scaled print; half of the smallest usual "fit
+to page" (0.97) and more than cutting tolerance explains; our choice."""
+
+RULER_U_MM = 0.4
+"""Of a bar's length read from a ruler with mm marks by a layman; our assumption."""
+
+_OFF_CENTRE_MM = 1.5  # of a print on its paper, one standard deviation; our assumption
+_SAME_BOTH_WAYS = 0.006  # of the scales across and along, one standard deviation: cutting and feeding
+_UNSEEN = 0.35  # what an edge that is not seen counts for, in strengths as `_weight` gives them
+
+
+@dataclass(frozen=True, slots=True)
+class PrintScale:
+    """How large a sheet was printed.
+
+    Attributes
+    ----------
+    scale : float
+        True size over nominal size; 1 where nothing speaks against it.  Lengths measured with the sheet are to be
+        multiplied by it.
+    standard_uncertainty : float
+        Standard uncertainty of `scale`.
+    suspected : bool
+        Whether the print is taken to be not in true size.
+    checked : bool
+        Whether a check was possible at all.
+    measured : float or None
+        What the check itself gave, before the decision.
+    paper : Paper or None
+        Paper on which it was printed, where the edges tell.
+    """
+
+    scale: float = 1.0
+    standard_uncertainty: float = PRINTER_RELATIVE_U
+    suspected: bool = False
+    checked: bool = False
+    measured: float | None = None
+    paper: Paper | None = None
+
+    def contribution(self, length_mm: float, sheet_name: str) -> Contribution:
+        """What the print's size contributes to a length in mm that was measured with the sheet of that name."""
+        return Contribution(
+            "size of the print",
+            length_mm * self.standard_uncertainty / self.scale,
+            f"print-scale:{sheet_name}",
+        )
+
+
+UNCHECKED = PrintScale()
+"""A print of which nothing is known."""
+
+
+def scale_from_paper(image: NDArray[np.uint8], sheet: SheetInPhoto) -> PrintScale:
+    """Compare the paper's edges with what is printed on it.
+
+    Parameters
+    ----------
+    image : (H, W, 3) ndarray of uint8
+        The photo, RGB.
+    sheet : SheetInPhoto
+        A sheet found in it.
+
+    Returns
+    -------
+    PrintScale
+        `UNCHECKED` where too few edges are seen.
+    """
+    edges = {side: edge_candidates(image, sheet, side) for side in SIDES}
+    across = _extents(edges["left"], edges["right"])
+    along = _extents(edges["bottom"], edges["top"])
+    best: tuple[float, Paper, float, float] | None = None
+    for paper in Paper:
+        # the pattern for the other paper is a mistake that is rarely made
+        start = 0.0 if paper is sheet.layout.paper else -1.0
+        for width, height in product(across, along):
+            found = _agreement(width, height, paper)
+            if found is not None and (best is None or start + found[0] > best[0]):
+                best = (start + found[0], paper, found[1], found[2])
+    if best is None:
+        return UNCHECKED
+    _, paper, measured, uncertainty = best
+    if abs(measured - 1) < max(SUSPICIOUS, 2 * uncertainty):
+        return PrintScale(checked=True, measured=measured, paper=paper)
+    return PrintScale(measured, uncertainty, suspected=True, checked=True, measured=measured, paper=paper)
+
+
+@dataclass(frozen=True, slots=True)
+class _Extent:
+    """A pair of opposite edges, or one: their distance in mm of the print, its uncertainty, how well they are seen."""
+
+    length_mm: float
+    uncertainty_mm: float
+    weight: float
+
+
+def _weight(strength: float) -> float:
+    return min(strength / 10.0, 2.0)
+
+
+def _extents(near: Sequence[EdgeCandidate], far: Sequence[EdgeCandidate]) -> list[_Extent | None]:
+    """All pairs of opposite edges that are about as far from the print's middle, single edges, and neither."""
+    extents: list[_Extent | None] = [None]
+    for one, two in product(near, far):
+        off_centre = (one.place_mm - two.place_mm) / 2
+        weight = _weight(one.strength) + _weight(two.strength) - 0.5 * (off_centre / _OFF_CENTRE_MM) ** 2
+        uncertainty = float(np.hypot(one.uncertainty_mm, two.uncertainty_mm))
+        extents.append(_Extent(one.place_mm + two.place_mm, uncertainty, weight))
+    for edge in (*near, *far):
+        uncertainty = 2 * float(np.hypot(edge.uncertainty_mm, _OFF_CENTRE_MM))
+        extents.append(_Extent(2 * edge.place_mm, uncertainty, _weight(edge.strength) + _UNSEEN))
+    return extents
+
+
+def _agreement(width: _Extent | None, height: _Extent | None, paper: Paper) -> tuple[float, float, float] | None:
+    """How well two extents agree on one scale for a paper; the scale; its uncertainty."""
+    scales, variances, weight = [], [], 0.0
+    for extent, paper_mm in ((width, paper.width_mm), (height, paper.height_mm)):
+        if extent is None:
+            weight += 2 * _UNSEEN
+            continue
+        scale = paper_mm / extent.length_mm
+        cut = PAPER_TOLERANCE_MM / np.sqrt(3) / paper_mm
+        scales.append(scale)
+        variances.append(cut**2 + PRINTER_RELATIVE_U**2 + (scale * extent.uncertainty_mm / extent.length_mm) ** 2)
+        weight += extent.weight
+    if not scales:
+        return None
+    precision = 1 / np.array(variances)
+    mean = float(precision @ scales / precision.sum())
+    if len(scales) == 2:
+        difference = scales[0] - scales[1]
+        weight -= 0.5 * difference**2 / (_SAME_BOTH_WAYS**2 + sum(v - PRINTER_RELATIVE_U**2 for v in variances) / 2)
+    return weight, mean, float(np.sqrt(1 / precision.sum()))
+
+
+def scale_from_bar(measured_mm: float, reading_uncertainty_mm: float = RULER_U_MM) -> PrintScale:
+    """Scale from the length of a printed bar as the family measured it, in mm.
+
+    Raises
+    ------
+    ValueError
+        If the length is not within 20 % of what was printed: then something else was measured.
+    """
+    scale = measured_mm / CHECK_BAR_MM
+    if not 0.8 < scale < 1.2:
+        raise ValueError(
+            f"the bar is {CHECK_BAR_MM:.0f} mm long on a sheet in true size; {measured_mm:g} mm cannot be it"
+        )
+    uncertainty = float(np.hypot(reading_uncertainty_mm / CHECK_BAR_MM, PRINTER_RELATIVE_U / 3))
+    return PrintScale(scale, uncertainty, abs(scale - 1) > SUSPICIOUS, checked=True, measured=scale)
+
+
+def combined_scale(checks: Iterable[PrintScale]) -> tuple[PrintScale, bool]:
+    """Combine independent checks of one print.
+
+    Parameters
+    ----------
+    checks : iterable of PrintScale
+        From the paper's edges, the bar, the card, in any number.
+
+    Returns
+    -------
+    PrintScale
+        Mean weighted by precision, with an uncertainty that grows where the checks disagree (R. T. Birge, Phys. Rev. 40
+        (1932) 207).
+    bool
+        Whether the checks contradict one another (normalised deviations beyond 2.5).
+    """
+    done = [check for check in checks if check.checked and check.measured is not None]
+    if not done:
+        return UNCHECKED, False
+    if len(done) == 1:
+        return done[0], False
+    values = np.array([check.scale for check in done])
+    precision = 1 / np.array([check.standard_uncertainty for check in done]) ** 2
+    mean = float(precision @ values / precision.sum())
+    chi_square = float(precision @ (values - mean) ** 2)
+    ratio = max(1.0, float(np.sqrt(chi_square / (len(done) - 1))))
+    uncertainty = ratio / float(np.sqrt(precision.sum()))
+    paper = next((check.paper for check in done if check.paper is not None), None)
+    suspected = abs(mean - 1) > SUSPICIOUS
+    combined = PrintScale(mean, uncertainty, suspected, checked=True, measured=mean, paper=paper)
+    return combined, bool(ratio > 2.5)
