@@ -96,7 +96,7 @@ def sheet(paper: str, index: int, form: str, dpi: int, language: str, out: Path)
     from calibration.sheet_drawing import sheet_pdf, sheet_png
 
     layout = SheetLayout(Paper(paper), index)
-    out.write_bytes(sheet_pdf(layout, language) if form == "pdf" else sheet_png(layout, dpi, language))
+    _write(out, sheet_pdf(layout, language) if form == "pdf" else sheet_png(layout, dpi, language))
     click.echo(f"Sheet {layout.name} written to {out}. Print it at 100 % and check its bars with a ruler.")
 
 
@@ -155,7 +155,7 @@ def fit(
     except FitError as error:
         raise click.UsageError(str(error)) from None
     if picture is not None and (annotated := result.picture_jpeg()) is not None:
-        picture.write_bytes(annotated)
+        _write(picture, annotated)
     if as_json:
         click.echo(json.dumps(result.as_json(translator(language), language)))
     else:
@@ -219,10 +219,17 @@ def _measure(tasks: Sequence[Callable[[MeasuringPool], Awaitable[Answer]]], phot
             return asyncio.run(everything(pool))
 
 
+def _write(path: Path, data: bytes) -> None:
+    try:
+        path.write_bytes(data)
+    except OSError as error:
+        raise click.UsageError(f"Cannot write {path}: {error.strerror}.") from None
+
+
 def _finish(outcomes: Sequence[Outcome], as_json: bool, picture: Path | None) -> None:
     for outcome in outcomes:
         click.echo(json.dumps(outcome.result) if as_json else measurement_text(outcome.result))
     if picture is not None and outcomes[0].overlay_jpeg is not None:
-        picture.write_bytes(outcomes[0].overlay_jpeg)
+        _write(picture, outcomes[0].overlay_jpeg)
     if not all(outcome.result["usable"] for outcome in outcomes):
         sys.exit(REFUSED_STATUS)

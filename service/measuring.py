@@ -207,7 +207,7 @@ def _limit_worker() -> None:
 def _refused(name: str, problems: Sequence[Problem], extra: dict[str, Any], lengths: tuple[str, ...]) -> Outcome:
     nothing: dict[str, Any] = dict.fromkeys(lengths)
     head = {"photo": name, "usable": False, "problems": problems_json(problems)}
-    return Outcome(extra | head | nothing | {"points_px": {}})
+    return Outcome(head | nothing | {"points_px": {}} | extra)
 
 
 def _size_px(rgb: NDArray[np.uint8]) -> tuple[int, int]:

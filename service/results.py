@@ -64,7 +64,7 @@ def problems_json(problems: Iterable[Problem], translate: Translate = unchanged)
 
 def arm_json(measurement: ArmMeasurement, translate: Translate = unchanged) -> dict[str, Any]:
     """An arm measurement as JSON."""
-    return {"side": measurement.side} | _measurement_json(measurement, ARM_LENGTHS, translate)
+    return _measurement_json(measurement, ARM_LENGTHS, translate) | {"side": measurement.side}
 
 
 def instrument_json(measurement: InstrumentMeasurement, translate: Translate = unchanged) -> dict[str, Any]:
