@@ -61,7 +61,7 @@ def read_edges(
     px_per_mm : float
         Resolution at the instrument.
     """
-    across_px = (np.arange(COLUMNS) - (COLUMNS - 1) / 2) * STEP_MM * px_per_mm
+    across_px = np.asarray((np.arange(COLUMNS) - (COLUMNS - 1) / 2) * STEP_MM * px_per_mm, dtype=np.float64)
     strips = np.stack(
         [_strip(picture, line, normal, across_px) for line, normal in zip(lines_px, normals_px, strict=True)]
     )

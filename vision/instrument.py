@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from calibration.camera import PosedCamera, Surface, solve_camera
 from calibration.detection import SheetInPhoto, find_sheets
-from calibration.problems import SHEET_HIDDEN, Problem, Refused
+from calibration.print_scale import PrintScale, scale_from_paper
+from calibration.problems import PRINT_SCALE, SHEET_HIDDEN, Problem, Refused
 from calibration.quality import sheet_problems
 from calibration.quantity import Length
 from vision.blur import is_blurred
@@ -66,6 +67,8 @@ class DetectedInstrument:
     size_px : tuple of int
         Width and height.
     camera : PosedCamera
+    prints : mapping of str to PrintScale
+        How large each sheet was printed; the camera's millimetres are true ones.
     setting : Setting
         Level of the table.
     traced : TracedInstrument
@@ -79,6 +82,7 @@ class DetectedInstrument:
     photo: str
     size_px: tuple[int, int]
     camera: PosedCamera
+    prints: Mapping[str, PrintScale]
     setting: Setting
     traced: TracedInstrument
     points_px: dict[str, Array]
@@ -171,7 +175,9 @@ def detect_instrument(photo: Photo, sheet_height_mm: float | None = None) -> Det
     sheets = find_sheets(photo.rgb)
     if not sheets and is_blurred(photo.rgb):
         raise Refused(PHOTO_BLURRED)
-    camera = solve_camera(sheets, photo.size_px, photo.focal35_mm, Surface.TABLE)
+    prints = {sheet.layout.name: scale_from_paper(photo.rgb, sheet) for sheet in sheets}
+    scales = {name: scale.scale for name, scale in prints.items()}
+    camera = solve_camera(sheets, photo.size_px, photo.focal35_mm, Surface.TABLE, scales)
     problems = sheet_problems(camera)
     if any(_outside(sheet.outline_px, photo.size_px) for sheet in sheets):
         problems = (SHEET_CUT, *(problem for problem in problems if problem is not SHEET_HIDDEN))
@@ -182,8 +188,10 @@ def detect_instrument(photo: Photo, sheet_height_mm: float | None = None) -> Det
     setting, remarks = _table(photo, camera, sheet_height_mm)
     traced = trace(photo.rgb, seen, LeanCamera(camera), setting)
     _judge_view(traced, camera, setting)
+    if any(scale.suspected for scale in prints.values()):
+        remarks = (PRINT_SCALE, *remarks)
     return DetectedInstrument(
-        photo.name, photo.size_px, camera, setting, traced, seen.points_px, seen.sigma_px, remarks
+        photo.name, photo.size_px, camera, prints, setting, traced, seen.points_px, seen.sigma_px, remarks
     )
 
 
@@ -257,10 +265,10 @@ def _corrected(detected: DetectedInstrument, corrections: Mapping[str, tuple[flo
 
 
 def _measurement(name: str, detected: DetectedInstrument, fitted: Fit) -> InstrumentMeasurement:
-    sheets = tuple(sheet.layout.name for sheet in detected.camera.sheets)
+    prints = detected.prints
     camera = fitted.views[0].camera
     unknowns = fitted.unknowns
-    body, total = body_length(fitted, sheets), total_length(fitted, sheets)
+    body, total = body_length(fitted, prints), total_length(fitted, prints)
     ratio = total.value_mm / body.value_mm
     if not _PLAUSIBLE_TOTAL_TO_BODY[0] < ratio < _PLAUSIBLE_TOTAL_TO_BODY[1]:
         raise Refused(NOT_LYING_FLAT)
@@ -271,7 +279,7 @@ def _measurement(name: str, detected: DetectedInstrument, fitted: Fit) -> Instru
     points = detected.points_px
     if "nut" in points and "bridge" in points:
         sigma = (detected.sigma_px["nut"], detected.sigma_px["bridge"])
-        strings = string_length(fitted, camera, points["nut"], points["bridge"], sigma, sheets)
+        strings = string_length(fitted, camera, points["nut"], points["bridge"], sigma, prints)
     places = {"scroll_top": pose.scroll_top, "body_top": pose.body_top, "body_bottom": pose.body_bottom}
     for which in ("upper", "middle", "lower"):
         along, width = bout_of(unknowns[:BODY_UNKNOWNS], which)
@@ -286,9 +294,9 @@ def _measurement(name: str, detected: DetectedInstrument, fitted: Fit) -> Instru
         detected.remarks,
         body,
         total,
-        bout_width(fitted, "upper", sheets),
-        bout_width(fitted, "middle", sheets),
-        bout_width(fitted, "lower", sheets),
+        bout_width(fitted, "upper", prints),
+        bout_width(fitted, "middle", prints),
+        bout_width(fitted, "lower", prints),
         strings,
         points_px,
         camera.project(pose.top),

@@ -7,43 +7,43 @@ these come what no photo shows: how true the print is, and what the words "body 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from math import hypot
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.print_scale import PrintScale
 from calibration.quantity import Contribution, Length
 from vision.cameras import Camera
 from vision.outline import BODY_UNKNOWNS, LENGTH, SHAPE, TOTAL, WIDTH, Fit, Pose, pose_of
 from vision.outline_shape import FULL_SIZE_MM, outline_prior
 
 Array = NDArray[np.float64]
+Prints = Mapping[str, PrintScale]
+"""How large each sheet was printed, by the sheets' names."""
 
 DEFINITION_MM = {"body_length": 0.2, "total_length": 0.35, "width": 0.25, "string_length": 1.0}
 """What the definition leaves open: rounded edges worn unevenly, a scroll whose furthest point hides from the camera."""
-
-PRINT_SPREAD = 0.001
-"""Relative standard uncertainty of a sheet printed at true size: common practice for office printers, no source."""
 
 NUT_LIFT_MM, BRIDGE_LIFT_MM = 4.0, 46.0
 """Height of nut and bridge over the plane of the top edge at full size: neck projection and bridge, common practice."""
 _LIFT_SPREAD_MM = 3.0
 
 
-def body_length(fit: Fit, sheets: tuple[str, ...]) -> Length:
+def body_length(fit: Fit, prints: Prints) -> Length:
     """Length of the body along its axis."""
-    return _length(fit, lambda u: float(u[LENGTH]), "body_length", sheets)
+    return _length(fit, lambda u: float(u[LENGTH]), "body_length", prints)
 
 
-def total_length(fit: Fit, sheets: tuple[str, ...]) -> Length:
+def total_length(fit: Fit, prints: Prints) -> Length:
     """Length from the end of the scroll to the lower end of the body, along the axis."""
-    return _length(fit, lambda u: float(u[TOTAL]), "total_length", sheets)
+    return _length(fit, lambda u: float(u[TOTAL]), "total_length", prints)
 
 
-def bout_width(fit: Fit, which: str, sheets: tuple[str, ...]) -> Length:
+def bout_width(fit: Fit, which: str, prints: Prints) -> Length:
     """Width of the ``"upper"``, ``"middle"`` or ``"lower"`` bout between the outermost lines of the edge."""
-    return _length(fit, lambda u: bout_of(u, which)[1], "width", sheets)
+    return _length(fit, lambda u: bout_of(u, which)[1], "width", prints)
 
 
 def bout_of(unknowns: Array, which: str) -> tuple[float, float]:
@@ -59,7 +59,7 @@ def bout_of(unknowns: Array, which: str) -> tuple[float, float]:
 
 
 def string_length(
-    fit: Fit, camera: Camera, nut_px: Array, bridge_px: Array, sigma_px: tuple[float, float], sheets: tuple[str, ...]
+    fit: Fit, camera: Camera, nut_px: Array, bridge_px: Array, sigma_px: tuple[float, float], prints: Prints
 ) -> Length:
     """Vibrating length from nut to bridge; both stand above the plane of the top edge."""
     size = fit.unknowns[LENGTH] / FULL_SIZE_MM
@@ -75,7 +75,7 @@ def string_length(
     per_px = span(nut_px + axis, bridge_px, lifts) - value
     slopes = [span(nut_px, bridge_px, lifts + step) - value for step in np.eye(2)]
     relative = value / fit.unknowns[LENGTH]
-    scale = _length(fit, lambda u: float(u[LENGTH]) * relative, "string_length", sheets)
+    scale = _length(fit, lambda u: float(u[LENGTH]) * relative, "string_length", prints)
     own = (
         Contribution("where nut and bridge are seen", float(per_px * hypot(*sigma_px))),
         Contribution("height of nut and bridge", float(np.linalg.norm(slopes) * _LIFT_SPREAD_MM * size)),
@@ -93,7 +93,7 @@ def _on_instrument(pose: Pose, camera: Camera, point_px: Array, lift_mm: float) 
     return place
 
 
-def _length(fit: Fit, of: Callable[[Array], float], kind: str, sheets: tuple[str, ...]) -> Length:
+def _length(fit: Fit, of: Callable[[Array], float], kind: str, prints: Prints) -> Length:
     value = of(fit.unknowns)
     gradient = np.zeros(len(fit.unknowns))
     for column in range(BODY_UNKNOWNS):
@@ -105,7 +105,7 @@ def _length(fit: Fit, of: Callable[[Array], float], kind: str, sheets: tuple[str
         for name, share in fit.shares.items()
         if np.linalg.norm(gradient @ share) > 1e-3
     ]
-    for name in sheets:
-        parts.append(Contribution("print scale", PRINT_SPREAD * value / len(sheets), f"print-scale:{name}"))
+    for name, scale in prints.items():
+        parts.append(scale.contribution(value / len(prints), name))
     parts.append(Contribution("definition", DEFINITION_MM[kind]))
     return Length(value, tuple(parts))
