@@ -1,0 +1,116 @@
+"""The size of the print from a blank card laid into the printed frame.
+
+An ID-1 card is made far more exactly than paper is cut: 85.60 x 53.98 mm to about 0.15 % (ISO/IEC 7810; the limits from
+memory).  It is laid on a black band whose middle is the card's outline, so that a pale card's edges are seen against
+black whatever the card's brightness.  In millimetres of the print the card is as much too large as the print is too
+small.  Without a card the inner edges of the band are seen where they are printed, and nothing is measured.
+
+A card lies its own thickness above the sheet and so looks larger by thickness over distance, 0.1 % at 0.8 m.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import PosedCamera
+from calibration.print_scale import SUSPICIOUS, UNCHECKED, PrintScale
+from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, Box
+
+Array = NDArray[np.float64]
+
+CARD_THICKNESS_MM = 0.76
+"""ISO/IEC 7810:2003: 0.76 +- 0.08 mm."""
+
+_CARD_RELATIVE_U = 0.0009  # limits of +-0.15 % taken as rectangular
+_ROUND_CORNER_MM = 8.0  # left out at either end of an edge; corners have a radius of about 3 mm
+_EDGE_PX = 0.1  # of a fitted edge, systematic: pale paper and card spread into black
+_ROWS = 60
+_SEEN_SHARE = 0.6  # of the rows must show the edge
+_LEAST_CONTRAST = 20.0  # grey levels between the card and the band
+_WINDOW_CLEAR_MM = 0.7  # an edge this near to the band's own inner edge is no card
+
+
+def scale_from_card(image: NDArray[np.uint8], camera: PosedCamera, number: int = 0) -> PrintScale:
+    """Measure a card that lies in the frame of a sheet.
+
+    Parameters
+    ----------
+    image : (H, W, 3) ndarray of uint8
+        The photo, RGB, from which `camera` was found.
+    camera : PosedCamera
+        The camera.
+    number : int
+        Which of the camera's sheets.
+
+    Returns
+    -------
+    PrintScale
+        `UNCHECKED` where no card lies in the frame, or a dark one.
+    """
+    grey = np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    layout = camera.sheets[number].layout
+    px_per_mm = camera.sheets[number].px_per_mm
+    window = layout.card_window
+    places = {side: _edge_mm(grey, camera, number, side) for side in ("left", "right", "bottom", "top")}
+    if any(place is None for place in places.values()):
+        return UNCHECKED
+    seen = Box(*(float(places[side] or 0.0) for side in ("left", "bottom", "right", "top")))
+    if seen.width_mm < window.width_mm + _WINDOW_CLEAR_MM or seen.height_mm < window.height_mm + _WINDOW_CLEAR_MM:
+        return UNCHECKED
+    distance_mm = float(np.linalg.norm(camera.sheet_frame(number)[1] - camera.position_mm))
+    raised = 1 - CARD_THICKNESS_MM / distance_mm
+    sizes = np.array([seen.width_mm, seen.height_mm]) * raised
+    true = np.array([CARD_WIDTH_MM, CARD_HEIGHT_MM])
+    scales = true / sizes
+    variances = 2 * (_EDGE_PX / px_per_mm / sizes) ** 2
+    precision = 1 / variances
+    scale = float(precision @ scales / precision.sum())
+    if abs(scales[0] - scales[1]) > 3 * float(np.sqrt(variances.sum() + 0.002**2)):
+        return UNCHECKED  # something else lies there, or another card
+    uncertainty = float(np.hypot(np.sqrt(1 / precision.sum()), _CARD_RELATIVE_U))
+    return PrintScale(scale, uncertainty, abs(scale - 1) > SUSPICIOUS, checked=True, measured=scale)
+
+
+def _edge_mm(grey: NDArray[np.uint8], camera: PosedCamera, number: int, side: str) -> float | None:
+    """Where a pale thing in the frame ends, in mm of the print along x or y; None where it does not on the band."""
+    layout = camera.sheets[number].layout
+    card, frame, window = layout.card, layout.card_frame, layout.card_window
+    upright = side in ("left", "right")
+    low, high = (card.bottom, card.top) if upright else (card.left, card.right)
+    along = np.linspace(low + _ROUND_CORNER_MM, high - _ROUND_CORNER_MM, _ROWS)
+    inner, outer = {
+        "left": (window.left, frame.left),
+        "right": (window.right, frame.right),
+        "bottom": (window.bottom, frame.bottom),
+        "top": (window.top, frame.top),
+    }[side]
+    outwards = np.sign(outer - inner)
+    across = np.arange(inner - 1.5 * outwards, outer, 0.3 * outwards / camera.sheets[number].px_per_mm)
+    if len(across) < 6:
+        return None
+    strip = _strip(grey, camera, number, across, along, upright)
+    pale, dark = np.median(strip[:, :2], axis=1), strip.min(axis=1)
+    middle = (pale + dark) / 2
+    places = []
+    for row, level, contrast in zip(strip, middle, pale - dark, strict=True):
+        below = np.flatnonzero(row < level)
+        if contrast < _LEAST_CONTRAST or not len(below) or below[0] == 0:
+            continue
+        last = below[0]
+        share = (row[last - 1] - level) / (row[last - 1] - row[last])
+        places.append(across[last - 1] + share * (across[last] - across[last - 1]))
+    return float(np.median(places)) if len(places) > _SEEN_SHARE * _ROWS else None
+
+
+def _strip(
+    grey: NDArray[np.uint8], camera: PosedCamera, number: int, across: Array, along: Array, upright: bool
+) -> Array:
+    """Grey levels (rows along the edge, columns across it) on a sheet."""
+    second, first = np.meshgrid(along, across, indexing="ij")
+    x, y = (first, second) if upright else (second, first)
+    rotation, shift = camera.sheet_frame(number)
+    points = np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)]) @ rotation.T + shift
+    at = camera.project(points).reshape(*x.shape, 2).astype(np.float32)
+    return np.asarray(cv2.remap(grey, at, None, cv2.INTER_LINEAR), dtype=np.float64)

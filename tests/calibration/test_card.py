@@ -1,0 +1,59 @@
+"""A blank card in the printed frame tells how large the print is."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from calibration.camera import FRAME_DIAGONAL_MM, solve_camera
+from calibration.card import CARD_THICKNESS_MM, scale_from_card
+from calibration.detection import apply_homography, find_sheets
+from calibration.print_scale import UNCHECKED, PrintScale
+from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, Paper, SheetLayout
+from tests.calibration.pretend_photos import photograph, placed
+
+LAYOUT = SheetLayout(Paper.A4, 1)
+SIZE = (1000, 1000)
+
+
+def _photo(scale: float, card: int | None) -> NDArray[np.uint8]:
+    way = placed(LAYOUT, (500, 500), 2.6, 8, 0.02)
+    photo = photograph([(LAYOUT, way)], size_px=SIZE, print_scale=scale, noise=1.0)
+    if card is not None:
+        # a card is nearer to the camera than the sheet by its thickness
+        distance_mm = 26.0 * np.hypot(*SIZE) / FRAME_DIAGONAL_MM / 2.6
+        nearer = 1 + CARD_THICKNESS_MM / distance_mm
+        half = np.array([CARD_WIDTH_MM, CARD_HEIGHT_MM]) / 2 / scale * nearer
+        corners = np.array(LAYOUT.card.centre_mm) + half * [(-1, 1), (1, 1), (1, -1), (-1, -1)]
+        finer = 8
+        at = (apply_homography(way, corners) + 0.5) * finer - 0.5
+        mask = np.zeros((SIZE[1] * finer, SIZE[0] * finer), np.uint8)
+        cv2.fillConvexPoly(mask, np.round(at).astype(np.int32), 255)
+        share = cv2.GaussianBlur(cv2.resize(mask, SIZE, interpolation=cv2.INTER_AREA), (0, 0), 0.7)[..., None] / 255
+        photo = np.round(photo * (1 - share) + card * share).astype(np.uint8)
+    return photo
+
+
+def _measured(scale: float, card: int | None) -> PrintScale:
+    photo = _photo(scale, card)
+    return scale_from_card(photo, solve_camera(find_sheets(photo), SIZE, 26.0, "table"))
+
+
+@pytest.mark.parametrize("brightness", [120, 220])
+@pytest.mark.parametrize("scale", [0.96, 1.0])
+def test_scale_from_card(scale: float, brightness: int) -> None:
+    found = _measured(scale, brightness)
+    assert found.checked
+    assert found.suspected == (scale != 1.0)
+    assert found.scale == pytest.approx(scale, abs=0.004)
+    assert found.standard_uncertainty < 0.003
+
+
+def test_empty_frame_says_nothing() -> None:
+    assert _measured(1.0, None) == UNCHECKED
+
+
+def test_black_card_says_nothing() -> None:
+    assert _measured(1.0, 25) == UNCHECKED

@@ -1,0 +1,146 @@
+"""The sheet's sizes, and that the PDF prints in true size."""
+
+from __future__ import annotations
+
+import io
+import shutil
+import subprocess
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from PIL import Image
+from pypdf import PdfReader
+
+from calibration.sheet import (
+    CARD_HEIGHT_MM,
+    CARD_WIDTH_MM,
+    CHECK_BAR_MM,
+    MARKERS_PER_SHEET,
+    Paper,
+    SheetLayout,
+    all_layouts,
+    marker_modules,
+)
+from calibration.sheet_drawing import sheet_image, sheet_pdf, sheet_png
+
+DPI = 300
+PX_PER_MM = DPI / 25.4
+
+
+def test_paper_sizes() -> None:
+    """ISO 216: A4 is 210 x 297 mm; ANSI/ASME Y14.1: Letter is 8.5 x 11 inches."""
+    assert (Paper.A4.width_mm, Paper.A4.height_mm) == (210, 297)
+    assert (Paper.LETTER.width_mm, Paper.LETTER.height_mm) == pytest.approx((8.5 * 25.4, 11 * 25.4))
+
+
+def test_card_size() -> None:
+    """ISO/IEC 7810:2003, 5.1: ID-1 is nominally 85.60 mm (3.370 in) wide and 53.98 mm (2.125 in) high."""
+    assert (CARD_WIDTH_MM, CARD_HEIGHT_MM) == (85.60, 53.98)
+    inches = [CARD_WIDTH_MM / 25.4, CARD_HEIGHT_MM / 25.4]
+    assert inches == pytest.approx([3.370, 2.125], abs=5e-4)
+
+
+def test_every_marker_belongs_to_one_sheet() -> None:
+    ids = [marker for layout in all_layouts() for marker in layout.marker_ids]
+    assert sorted(ids) == list(range(8 * MARKERS_PER_SHEET))
+    patterns = {np.rot90(modules, turn).tobytes() for modules in marker_modules() for turn in range(4)}
+    assert len(patterns) == 4 * len(ids)
+
+
+@pytest.mark.parametrize("layout", all_layouts()[::4], ids=lambda layout: layout.name)
+def test_nothing_overlaps_and_margins_are_white(layout: SheetLayout) -> None:
+    boxes = [layout.board, layout.level_bar, layout.card_frame, layout.upright_bar, layout.words]
+    for number, one in enumerate(boxes):
+        for other in boxes[number + 1 :]:
+            apart = one.right < other.left or other.right < one.left or one.top < other.bottom or other.top < one.bottom
+            assert apart, (one, other)
+    margin = int(8 * 100 / 25.4)
+    for language in ("en", "de"):
+        page = sheet_image(layout, 100, language)
+        inner = page[margin:-margin, margin:-margin]
+        assert inner.min() < 10
+        page = page.copy()
+        page[margin:-margin, margin:-margin] = 255
+        assert page.min() > 250
+
+
+def test_index_out_of_range_is_an_error() -> None:
+    with pytest.raises(ValueError, match="1 to 4"):
+        SheetLayout(Paper.A4, 5)
+
+
+def test_picture_knows_its_resolution() -> None:
+    picture = Image.open(io.BytesIO(sheet_png(SheetLayout(Paper.A4, 2), 150)))
+    assert picture.size == (1240, 1754)
+    assert picture.info["dpi"] == pytest.approx((150, 150), abs=0.1)
+
+
+@pytest.mark.parametrize("paper", list(Paper))
+def test_pdf_has_one_page_in_true_size(paper: Paper) -> None:
+    (page,) = PdfReader(io.BytesIO(sheet_pdf(SheetLayout(paper, 1)))).pages
+    size_mm = [float(side) * 25.4 / 72 for side in (page.mediabox.width, page.mediabox.height)]
+    assert size_mm == pytest.approx([paper.width_mm, paper.height_mm], abs=0.01)
+
+
+@pytest.fixture(scope="module", params=list(Paper))
+def printed(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[SheetLayout, NDArray]:
+    """The PDF as a printer would see it, at 300 dots per inch."""
+    if shutil.which("pdftoppm") is None:
+        pytest.skip("pdftoppm (package poppler-utils) is not installed")
+    layout = SheetLayout(request.param, 3)
+    folder: Path = tmp_path_factory.mktemp("sheet")
+    (folder / "sheet.pdf").write_bytes(sheet_pdf(layout))
+    command = ["pdftoppm", "-r", str(DPI), "-gray", "-singlefile", folder / "sheet.pdf", folder / "page"]
+    subprocess.run(command, check=True)
+    return layout, np.asarray(Image.open(folder / "page.pgm"), dtype=np.float64)
+
+
+def _edges_mm(line: NDArray) -> NDArray:
+    """Where a line of grey levels crosses from white to black or back, in mm from its beginning."""
+    return np.array(
+        [
+            (i + 0.5 + (127.5 - one) / (two - one)) / PX_PER_MM
+            for i, (one, two) in enumerate(pairwise(line))
+            if (one > 127.5) != (two > 127.5)
+        ]
+    )
+
+
+def _across(page: NDArray, layout: SheetLayout, y_mm: float) -> NDArray:
+    return _edges_mm(page[round((layout.page.top - y_mm) * PX_PER_MM)]) + layout.page.left
+
+
+def test_printed_board_and_level_bar_have_their_size(printed: tuple[SheetLayout, NDArray]) -> None:
+    layout, page = printed
+    rim = _across(page, layout, layout.board.top - 2.0)
+    assert rim[0] == pytest.approx(layout.board.left, abs=0.1)
+    assert rim[-1] == pytest.approx(layout.board.right, abs=0.1)
+    bar = _across(page, layout, layout.level_bar.top - 0.4)
+    assert bar[-1] - bar[0] == pytest.approx(CHECK_BAR_MM, abs=0.1)
+
+
+def test_printed_upright_bar_and_squares_have_their_size(printed: tuple[SheetLayout, NDArray]) -> None:
+    layout, page = printed
+    column = round((layout.upright_bar.right - 0.4 - layout.page.left) * PX_PER_MM)
+    bar = _edges_mm(page[: round((layout.page.top - layout.board.bottom) * PX_PER_MM), column])
+    assert bar[-1] - bar[0] == pytest.approx(CHECK_BAR_MM, abs=0.1)
+    column = round((layout.core.left + 1.5 - layout.page.left) * PX_PER_MM)
+    squares = _edges_mm(page[: round(layout.board.height_mm * PX_PER_MM), column])
+    assert np.diff(squares) == pytest.approx(layout.square_mm, abs=0.1)
+
+
+def test_printed_card_frame_fits_the_card(printed: tuple[SheetLayout, NDArray]) -> None:
+    layout, page = printed
+    frame = _across(page, layout, layout.card_window.bottom + 1.0)
+    middles = (frame[0] + frame[1]) / 2, (frame[2] + frame[3]) / 2
+    assert middles[1] - middles[0] == pytest.approx(CARD_WIDTH_MM, abs=0.1)
+
+
+def test_picture_and_pdf_show_the_same_page(printed: tuple[SheetLayout, NDArray]) -> None:
+    layout, page = printed
+    picture = sheet_image(layout, DPI).astype(np.float64)
+    rows, columns = min(page.shape[0], picture.shape[0]), min(page.shape[1], picture.shape[1])
+    assert np.abs(page[:rows, :columns] - picture[:rows, :columns]).mean() < 2.5
