@@ -23,7 +23,7 @@ from calibration.sheet_pictures import child_picture, instrument_picture
 from calibration.sheet_shapes import Rectangle, Shape, Text, draw_picture, write_pdf
 from calibration.sheet_words import WORDS, SheetWords
 
-_SMALL_MM, _HEADING_MM, _TITLE_MM = 2.5, 3.0, 4.2
+_SMALL_MM, _HEADING_MM, _TITLE_MM = 2.5, 3.0, 4.0
 _LINE_MM = 3.45
 _BAR_MM = 1.0  # thickness of the check bars and of their end marks
 
@@ -113,8 +113,7 @@ def _card_frame(layout: SheetLayout, words: SheetWords) -> Iterator[Shape]:
     yield Rectangle(layout.card_frame)
     yield Rectangle(layout.card_window, white=True)
     left, top = layout.card_window.left + 4.0, layout.card_window.top - 6.5
-    yield Text((left, top), _TITLE_MM, words.title, bold=True)
-    yield Text((left + 56.0, top), _TITLE_MM, layout.name.upper(), bold=True)
+    yield Text((left, top), _TITLE_MM, f"{words.title} {layout.name.upper()}", bold=True)
     yield from _paragraph((left, top - 7.5), words.print_heading, words.print_steps)
     yield from _lines((left, top - 29.5), words.card_note)
 
@@ -126,7 +125,7 @@ def _instructions(layout: SheetLayout, words: SheetWords) -> Iterator[Shape]:
     yield from child_picture(Box(room.left + 50.0, room.top - 24.0, room.left + 86.0, room.top))
     middle = room.top - 34.0
     yield from _paragraph((room.left, middle), words.instrument_heading, words.instrument_steps)
-    yield from instrument_picture(Box(room.left + 50.0, room.bottom, room.left + 86.0, room.bottom + 22.0))
+    yield from instrument_picture(Box(room.left + 48.0, room.bottom + 2.0, room.left + 86.0, room.bottom + 24.0))
 
 
 def _paragraph(at_mm: tuple[float, float], heading: str, lines: tuple[str, ...]) -> Iterator[Shape]:

@@ -79,28 +79,34 @@ def child_picture(room: Box) -> list[Shape]:
 _HAND: Points = ((0.0, 0.6), (1.4, 1.0), (4.2, 0.6), (4.2, -0.6), (1.4, -1.0), (0.0, -0.6))
 
 _BODY_HALF: Points = (
-    (0.30, 0.0),
-    (1.75, -0.5),
-    (2.30, -2.1),
-    (1.85, -3.6),
-    (1.50, -4.9),
-    (1.85, -6.2),
-    (2.85, -7.8),
-    (2.55, -9.7),
+    (0.35, 0.0),
+    (1.7, -0.35),
+    (2.45, -1.5),
+    (2.35, -2.7),
+    (2.1, -3.5),
+    (1.65, -4.4),
+    (1.65, -5.4),
+    (2.1, -6.2),
+    (2.9, -7.0),
+    (3.1, -8.4),
+    (2.5, -10.0),
     (1.2, -10.6),
 )
+_NECK: Points = ((0.34, -2.6), (0.24, 5.2), (-0.24, 5.2), (-0.34, -2.6), (0.34, -2.6))
+_SCROLL: Points = ((0.28, 4.8), (0.5, 5.6), (0.45, 6.9), (0.0, 7.4), (-0.45, 6.9), (-0.5, 5.6), (-0.28, 4.8))
 
 
 def instrument_picture(room: Box) -> list[Shape]:
-    """An instrument on its back, seen from above, with the sheet beside it; about 38 x 14 mm."""
-    at = (room.left + 13.5, room.bottom + room.height_mm / 2)
-    turn, scale = -90.0, 1.25
+    """An instrument on its back, seen from above, with the sheet beside it; about 38 x 20 mm."""
+    at, scale, turn = (room.left + 10.0, room.bottom + 5.0), 1.3, 90.0
     outline = (*_BODY_HALF, (0.0, -10.7), *((-x, y) for x, y in reversed(_BODY_HALF)))
-    neck = ((0.32, -2.2), (0.26, 5.0), (-0.26, 5.0), (-0.32, -2.2))
-    scroll = ((0.3, 4.8), (0.62, 5.6), (0.55, 6.9), (0.0, 7.5), (-0.55, 6.9), (-0.62, 5.6), (-0.3, 4.8))
+    white_board = tuple((0.55 * x, 0.75 * y - 0.6) for x, y in _NECK[:4])
     shapes: list[Shape] = [
-        Polygon(_placed(_smooth(outline), at, scale, -turn)),
-        Polygon(_placed((*neck, neck[0]), at, scale, -turn)),
-        Polygon(_placed(_smooth(scroll), at, scale, -turn)),
+        Polygon(_placed(_smooth(outline), at, scale, turn)),
+        Polygon(_placed(_NECK, at, scale, turn)),
+        Polygon(_placed(_smooth(_SCROLL), at, scale, turn)),
+        Polygon(_placed((*white_board, white_board[0]), at, scale, turn), white=True),
+        Polygon(_placed(((-0.9, -6.6), (0.9, -6.6), (0.9, -6.3), (-0.9, -6.3)), at, scale, turn), white=True),
     ]
+    shapes += _small_sheet((room.left + 15.0, room.bottom + 15.5), 10.0, 4.0)
     return shapes
