@@ -1,0 +1,44 @@
+"""Sheets that are bent, hidden or too small are called so, and good ones are not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from calibration.camera import FRAME_DIAGONAL_MM, PosedCamera, solve_camera
+from calibration.detection import SheetInPhoto, find_sheets
+from calibration.quality import sheet_problems
+from calibration.sheet import Paper, SheetLayout
+from tests.calibration.pretend_photos import photograph, placed
+
+SIZE = (2400, 1800)
+LAYOUT = SheetLayout(Paper.A4, 1)
+
+
+def _sheet(bow_mm: float, which: NDArray[np.intp]) -> SheetInPhoto:
+    """Corners as a camera 1.5 m away and 15 degrees off the perpendicular sees a sheet that is bowed across."""
+    angle = np.radians(195)  # half a turn about x: the camera looks at the sheet's face
+    focal = 26 * np.hypot(*SIZE) / FRAME_DIAGONAL_MM
+    parameters = np.array([focal, 1199.5, 899.5, 0, 0, 0, angle, 0, 0, 100.0, 50.0, 1500.0])
+    camera = PosedCamera((), SIZE, parameters, np.zeros((12, 12)), 0.0, ())
+    corners = LAYOUT.corner_mm[which].copy()
+    corners[:, 2] = bow_mm * (1 - (corners[:, 1] / 105) ** 2)
+    pixels = camera.project(corners) + np.random.default_rng(1).normal(0, 0.03, (len(which), 2))
+    return SheetInPhoto(LAYOUT, which, pixels, np.diag([1.13, 1.13, 1.0]), 0.03, 0.03, 0.8)
+
+
+@pytest.mark.parametrize(
+    ("bow_mm", "corners", "codes"), [(0, 42, []), (8, 42, ["sheet_bent"]), (0, 9, ["sheet_hidden"])]
+)
+def test_bent_and_hidden_sheets(bow_mm: float, corners: int, codes: list[str]) -> None:
+    camera = solve_camera([_sheet(bow_mm, np.arange(corners))], SIZE, 26.0, "wall")
+    assert [problem.code for problem in sheet_problems(camera)] == codes
+
+
+def test_tiny_sheet() -> None:
+    photo = photograph([(LAYOUT, placed(LAYOUT, (110, 100), 0.28, 3))], size_px=(220, 200), blur_px=0.4, noise=1.0)
+    sheets = find_sheets(photo)
+    assert sheets
+    codes = [problem.code for problem in sheet_problems(solve_camera(sheets, (220, 200), 26.0))]
+    assert "sheet_too_small" in codes
