@@ -51,8 +51,8 @@ _FEWEST_EDGES = 60
 _EDGE_SIGMA_MM = 0.12
 """Standard uncertainty of one edge beyond what the network says of itself; found, like the next, on rendered photos of
 the network's own that it had not learned from."""
-_NEIGHBOURS = 2.2
-"""Root of the number of neighbouring nodes that err together (five, about 15 mm at full size)."""
+_NEIGHBOURS = 2.0
+"""Root of the number of neighbouring nodes that err together (four, about 12 mm at full size)."""
 _SCROLL_SIGMA_MM = 0.4
 _NECK_HALF_WIDTH, _END_HALF_WIDTH = 0.078, 0.062
 """Half width, over the body length, of what neck and tailpiece hide of the outline's two ends."""
