@@ -31,9 +31,9 @@ from vision.outline import (
     View,
     X,
     Y,
-    fit,
     outward_normals,
     pose_of,
+    settle,
     silhouette,
 )
 from vision.outline_shape import FULL_SIZE_MM, outline_prior
@@ -44,8 +44,8 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 _MAP_REACH_MM = (16.0, 8.0, 5.0)
-_PHOTO_ROBUST = (12.0, 6.0, 4.0)
-"""Residual, in sigmas, beyond which an edge hardly counts, for each round in the photo."""
+_PHOTO_ROBUST = ((12.0, 6.0), (6.0, 4.0))
+"""Residual, in sigmas, beyond which an edge hardly counts, for the fits after each reading of the photo."""
 _LEAST_BARE = 0.5
 _FEWEST_EDGES = 60
 _EDGE_SIGMA_MM = 0.12
@@ -105,15 +105,14 @@ def trace(rgb: NDArray[np.uint8], seen: InstrumentSeen, camera: Camera, setting:
         point = line.point_px + found[:, None] * seen.photo_px_per_map_px * line.normal_px
         sigma = np.full(good.sum(), 0.5 * px_per_mm + 0.3 * seen.photo_px_per_map_px)
         edges = Edges(line.back[good], line.node[good], point[good], line.normal_px[good], sigma)
-        start = fit(start, [View(camera, edges, (_scroll_in_map(seen, pose, camera),))], setting).unknowns
-        start = start[:BODY_UNKNOWNS]
+        start, _ = settle(start, [View(camera, edges, (_scroll_in_map(seen, pose, camera),))], setting)
     for robust in _PHOTO_ROBUST:
         pose = pose_of(start, setting.table_mm)
         scroll = _scroll_in_photo(rgb, _scroll_in_map(seen, pose, camera), start[LENGTH], px_per_mm)
         edges = _photo_edges(rgb, seen, pose, camera, usable, px_per_mm)
-        fitted = fit(start, [View(camera, edges, (scroll,))], setting, robust)
-        start = fitted.unknowns[:BODY_UNKNOWNS]
-    kept = fitted.weight[0] > 0.05
+        for each in robust:
+            start, weight = settle(start, [View(camera, edges, (scroll,))], setting, each)
+    kept = weight > 0.05
     edges = Edges(*(getattr(edges, name)[kept] for name in ("back", "node", "point_px", "normal_px", "sigma_px")))
     if len(edges.node) < _FEWEST_EDGES:
         raise Refused(OUTLINE_NOT_FOUND)

@@ -137,14 +137,19 @@ def pose_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0, prior:
     turn, roll = unknowns[YAW], unknowns[ROLL]
     along = np.array([-np.sin(turn) * cosine, np.cos(turn) * cosine, sine])
     level = np.array([np.cos(turn), np.sin(turn), 0.0])
-    across = np.cos(roll) * level + np.sin(roll) * np.cross(level, along)
-    up = np.cross(across, along)
+    across = np.cos(roll) * level + np.sin(roll) * _cross(level, along)
+    up = _cross(across, along)
     bottom = np.array([unknowns[X], unknowns[Y], low])
     top = bottom + outline[:, :1] * across + outline[:, 1:] * along
     depth = plate_distance_mm(length) + unknowns[DEPTH]
     scroll_top = bottom + unknowns[TOTAL] * along
     scroll_top = scroll_top + (scroll - scroll_top[2]) / up[2] * up
     return Pose(top, top - depth * up, scroll_top, bottom + length * along, bottom, across, along, up)
+
+
+def _cross(a: Array, b: Array) -> Array:
+    """Vector product of two vectors (3,); NumPy's own takes ten times as long for so few numbers."""
+    return np.array([a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]])
 
 
 def outward_normals(outline: Array) -> Array:
@@ -264,6 +269,18 @@ def fit(start: Array, views: Sequence[View], setting: Setting, robust: float = 4
         Estimate with covariance and its shares.
     """
     problem = _Problem(tuple(views), setting)
+    return problem.result(*_settled(problem, start, robust, rounds))
+
+
+def settle(
+    start: Array, views: Sequence[View], setting: Setting, robust: float = 4.0, rounds: int = 8
+) -> tuple[Array, Array]:
+    """Most probable instrument (BODY_UNKNOWNS,) and the weights of the edges; parameters as of `fit`."""
+    unknowns, weight = _settled(_Problem(tuple(views), setting), start, robust, rounds)
+    return unknowns[:BODY_UNKNOWNS], weight
+
+
+def _settled(problem: _Problem, start: Array, robust: float, rounds: int) -> tuple[Array, Array]:
     unknowns = problem.first(start)
     weight = np.ones(problem.edge_count)
     for _ in range(rounds):
@@ -277,7 +294,7 @@ def fit(start: Array, views: Sequence[View], setting: Setting, robust: float = 4
         unknowns = unknowns + step
         if np.abs(step[[X, Y, LENGTH, TOTAL]]).max() < 0.01:
             break
-    return problem.result(unknowns, weight)
+    return unknowns, weight
 
 
 class _Problem:
