@@ -25,9 +25,9 @@ SIDES = ("left", "right", "bottom", "top")
 _INWARDS_MM, _OUTWARDS_MM = 5.5, 15.0  # print at 1.035 of its size is seen, and at 0.92
 _ENDS_MM = 6.0  # left out at either end of an edge
 _LARGEST_SLOPE = 0.012  # a print turned on its paper by 0.7 degrees
-_SLOPE_RANGE = np.linspace(-_LARGEST_SLOPE, _LARGEST_SLOPE, 25)
+_SLOPE_RANGE = np.linspace(-_LARGEST_SLOPE, _LARGEST_SLOPE, 17)
 _STEP_PX = 0.4
-_MOST_ROWS = 240
+_MOST_ROWS = 160
 _CANDIDATES = 5
 _LEAST_STRENGTH = 5.0
 
