@@ -1,0 +1,91 @@
+"""The HTTP interface, with its real measuring processes, on the sample photos."""
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from service.settings import Settings
+from service.web.app import create_app
+
+SAMPLES = Path(__file__).resolve().parents[3] / "sample_images"
+
+
+def photo(name: str) -> tuple[str, bytes, str]:
+    return name, (SAMPLES / name).read_bytes(), "image/jpeg"
+
+
+@pytest.fixture(scope="module")
+def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
+    settings = Settings(data_folder=tmp_path_factory.mktemp("data"), workers=1)
+    with TestClient(create_app(settings)) as client:
+        yield client
+
+
+def test_an_arm_is_measured(client: TestClient) -> None:
+    files = [("photos", photo("child-2.jpg")), ("photos", photo("child-elbow-bent.jpg"))]
+    answer = client.post("/api/v1/arm-measurements", files=files, data={"side": "left"})
+    assert answer.status_code == 200, answer.text
+    good, bent = answer.json()["measurements"]
+    assert good["usable"]
+    assert 560 < good["arm_length"]["value_mm"] < 650
+    assert bent["problems"][0]["code"] == "elbow_bent"
+
+
+def test_a_verdict_from_a_photo_and_typed_numbers(client: TestClient) -> None:
+    answer = client.post(
+        "/api/v1/verdicts?pictures=true",
+        files=[("instrument_photos", photo("instrument-1.jpg"))],
+        data={"arm_mm": "490±8", "label": "1/4", "language": "de"},
+    )
+    assert answer.status_code == 200, answer.text
+    body = answer.json()
+    assert body["usable"]
+    assert body["child"] is None
+    assert body["verdict"]["instrument"]["nearest_size"] == "1/4"
+    assert body["picture_jpeg_base64"].startswith("/9j/")
+
+
+def test_the_sheet_is_a_pdf(client: TestClient) -> None:
+    answer = client.get("/api/v1/sheet.pdf", params={"paper": "letter", "index": 2})
+    assert answer.headers["content-type"] == "application/pdf"
+    assert answer.content.startswith(b"%PDF-")
+
+
+@pytest.mark.parametrize(
+    ("path", "options", "status", "word"),
+    [
+        ("/api/v1/verdicts", {"data": {"arm_mm": "46", "body_mm": "253"}}, 422, "Did you mean 46 cm"),
+        ("/api/v1/verdicts", {"data": {"arm_mm": "460"}}, 422, "photo of the instrument"),
+        ("/api/v1/verdicts", {"data": {"arm_mm": "460", "body_mm": "253", "language": "xx"}}, 422, "language"),
+        ("/api/v1/arm-measurements", {"data": {"side": "left"}}, 422, "photos"),
+        ("/api/v1/arm-measurements", {"files": [("photos", ("a.jpg", b"x"))] * 9}, 413, "at most 8"),
+        ("/api/v1/nothing", {}, 404, "Not Found"),
+    ],
+)
+def test_errors_are_problem_details(
+    client: TestClient, path: str, options: dict[str, object], status: int, word: str
+) -> None:
+    # RFC 9457, section 3: members type, title, status and detail; media type application/problem+json.
+    answer = client.post(path, **options)  # type: ignore[arg-type]
+    assert answer.status_code == status
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert answer.json()["status"] == status
+    assert word in answer.json()["detail"]
+
+
+def test_health_and_readiness(client: TestClient) -> None:
+    assert client.get("/api/v1/health").json() == {"status": "alive"}
+    deadline = time.monotonic() + 60
+    while client.get("/api/v1/ready").status_code != 200:
+        assert time.monotonic() < deadline, "no measuring process became ready"
+        time.sleep(0.2)
+
+
+def test_the_description_names_every_route_and_gives_examples(client: TestClient) -> None:
+    description = client.get("/api/v1/openapi.json").json()
+    wanted = {"/api/v1/arm-measurements", "/api/v1/instrument-measurements", "/api/v1/verdicts", "/api/v1/sheet.pdf"}
+    assert wanted <= set(description["paths"])
+    assert description["components"]["schemas"]["LengthOut"]["examples"]
