@@ -22,21 +22,18 @@ from calibration.quantity import Length
 from vision.blur import is_blurred
 from vision.cameras import LeanCamera
 from vision.instrument_edges import TracedInstrument, trace
-from vision.instrument_finding import find_instrument
 from vision.instrument_lengths import body_length, bout_of, bout_width, string_length, total_length
-from vision.instrument_seen import InstrumentSeen
+from vision.instrument_seen import refuse_shoulder_rest, see_instrument
 from vision.outline import BODY_UNKNOWNS, LENGTH, Edges, Fit, Setting, Tip, View, fit, pose_of
 from vision.outline_shape import MODES, outline_prior
 from vision.photo import Photo
 from vision.problems import (
-    INSTRUMENT_CUT,
     NOT_LYING_FLAT,
     OUTLINE_UNCERTAIN,
     PHOTO_BLURRED,
     PHOTOS_NOT_OF_ONE_INSTRUMENT,
     SHEET_CUT,
     SHEET_ON_BOOK,
-    SHOULDER_REST_MOUNTED,
     VIEW_TOO_STEEP,
 )
 from vision.sheet_support import BOOK_MM, BOOK_SPREAD_MM, lies_on_book
@@ -50,7 +47,6 @@ _HAND_SIGMA_PX = 1.5
 _STEEPEST_DEG = 38.0
 _PLAUSIBLE_TOTAL_TO_BODY = (1.58, 1.79)
 _WIDEST_SHARE = 0.02
-_SHOULDER_REST_SHARE = 0.004
 _BOOK_MM = 8.0
 _LEAST_AGREEMENT = 0.6
 _TWO_SHEETS_SPREAD_MM, _STATED_SPREAD_MM = 1.0, 1.0
@@ -183,8 +179,8 @@ def detect_instrument(photo: Photo, sheet_height_mm: float | None = None) -> Det
         problems = (SHEET_CUT, *(problem for problem in problems if problem is not SHEET_HIDDEN))
     if problems:
         raise Refused(*problems)
-    seen = find_instrument(photo.rgb, [sheet.outline_px for sheet in sheets])
-    _judge_map(seen)
+    seen = see_instrument(photo.rgb)
+    refuse_shoulder_rest(seen)
     setting, remarks = _table(photo, camera, sheet_height_mm)
     traced = trace(photo.rgb, seen, LeanCamera(camera), setting)
     _judge_view(traced, camera, setting)
@@ -305,16 +301,6 @@ def _measurement(name: str, detected: DetectedInstrument, fitted: Fit) -> Instru
         detected,
         (heights[0], heights[1], heights[2]),
     )
-
-
-def _judge_map(seen: InstrumentSeen) -> None:
-    """Refuse what the rough picture already shows to be unusable."""
-    whole = seen.whole > 0.5
-    rim = np.concatenate([whole[0], whole[-1], whole[:, 0], whole[:, -1]])
-    if rim.any():
-        raise Refused(INSTRUMENT_CUT)
-    if (seen.shoulder_rest > 0.5).sum() > _SHOULDER_REST_SHARE * whole.sum():
-        raise Refused(SHOULDER_REST_MOUNTED)
 
 
 def _judge_view(traced: TracedInstrument, camera: PosedCamera, setting: Setting) -> None:

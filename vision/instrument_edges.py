@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calibration.problems import Refused
 from vision.cameras import Camera, FixedCamera
 from vision.edge_net import read_edges
-from vision.edges import expected_edges, mask_crossings
+from vision.edges import expected_edges
 from vision.instrument_seen import InstrumentSeen
 from vision.outline import (
     BODY_UNKNOWNS,
@@ -47,6 +47,7 @@ _MAP_REACH_MM = (16.0, 8.0, 5.0)
 _PHOTO_ROBUST = ((12.0, 6.0), (6.0, 4.0))
 """Residual, in sigmas, beyond which an edge hardly counts, for the fits after each reading of the photo."""
 _LEAST_BARE = 0.5
+_LEAST_FOUND = 0.25
 _FEWEST_EDGES = 60
 _EDGE_SIGMA_MM = 0.12
 """Standard uncertainty of one edge beyond what the network says of itself; found, like the next, on rendered photos of
@@ -92,19 +93,9 @@ def trace(rgb: NDArray[np.uint8], seen: InstrumentSeen, camera: Camera, setting:
     start = first_guess(seen, camera, setting)
     px_per_mm = resolution_px_per_mm(start, camera, setting)
     usable = _usable_nodes()
-    body = seen.body.astype(np.float32)
     for reach_mm in _MAP_REACH_MM:
         pose = pose_of(start, setting.table_mm)
-        line = silhouette(pose, camera, usable)
-        found, good = mask_crossings(
-            body, seen.to_map(line.point_px), line.normal_px, reach_mm * px_per_mm / seen.photo_px_per_map_px
-        )
-        good &= ~seen.near_chin_rest(line.point_px, 3.0 * px_per_mm)
-        if good.sum() < 0.25 * len(good):
-            raise Refused(OUTLINE_NOT_FOUND)
-        point = line.point_px + found[:, None] * seen.photo_px_per_map_px * line.normal_px
-        sigma = np.full(good.sum(), 0.5 * px_per_mm + 0.3 * seen.photo_px_per_map_px)
-        edges = Edges(line.back[good], line.node[good], point[good], line.normal_px[good], sigma)
+        edges = _map_edges(seen, pose, camera, reach_mm * px_per_mm, px_per_mm)
         start, _ = settle(start, [View(camera, edges, (_scroll_in_map(seen, pose, camera),))], setting)
     for robust in _PHOTO_ROBUST:
         pose = pose_of(start, setting.table_mm)
@@ -146,11 +137,29 @@ def _usable_nodes() -> Mask:
     """Nodes of the closed outline where the bare edge can be seen: not at corners, neck and tailpiece."""
     prior = outline_prior()
     outline = prior.closed(np.zeros(len(prior.modes)), 1.0)
-    corner = np.concatenate([prior.at_corner, prior.at_corner[-2:0:-1]])
     neck = (outline[:, 1] > 0.9) & (np.abs(outline[:, 0]) < _NECK_HALF_WIDTH)
     tail = (outline[:, 1] < 0.1) & (np.abs(outline[:, 0]) < _END_HALF_WIDTH)
-    usable: Mask = ~(corner | neck | tail)
+    usable: Mask = ~(_corners() | neck | tail)
     return usable
+
+
+def _corners() -> Mask:
+    """Nodes of the closed outline at the corner tips."""
+    half = outline_prior().at_corner
+    return np.concatenate([half, half[-2:0:-1]])
+
+
+def _map_edges(seen: InstrumentSeen, pose: Pose, camera: Camera, reach_px: float, px_per_mm: float) -> Edges:
+    """Edges of the top plate in the map, which knows them even where neck or chin rest lie over them."""
+    line = camera.project(pose.top)
+    nodes = np.flatnonzero(~_corners())
+    normal = -outward_normals(line)[nodes]
+    found, good = seen.crossings(seen.body, line[nodes], normal, reach_px)
+    if good.sum() < _LEAST_FOUND * len(good):
+        raise Refused(OUTLINE_NOT_FOUND)
+    point = line[nodes] + found[:, None] * normal
+    sigma = np.full(good.sum(), 0.5 * px_per_mm + 0.3 * seen.map_px)
+    return Edges(np.zeros(good.sum(), dtype=bool), nodes[good], point[good], normal[good], sigma)
 
 
 def _photo_edges(
@@ -182,10 +191,10 @@ def _scroll_in_map(seen: InstrumentSeen, pose: Pose, camera: Camera) -> Tip:
     """End of the scroll in the map, where the instrument ends beside the axis."""
     _, direction = _axis_direction(pose, camera)
     end = seen.scroll_end_px()
-    found, good = mask_crossings(seen.whole, seen.to_map(end)[None], direction[None], 4.0)
+    found, good = seen.crossings(seen.whole, end[None], direction[None], 4.0 * seen.map_px)
     if good[0]:
-        end = end + found[0] * seen.photo_px_per_map_px * direction
-    return Tip("scroll_top", end, direction, 1.5 * seen.photo_px_per_map_px)
+        end = end + found[0] * direction
+    return Tip("scroll_top", end, direction, 1.5 * seen.map_px)
 
 
 def _scroll_in_photo(rgb: NDArray[np.uint8], rough: Tip, body_mm: float, px_per_mm: float) -> Tip:

@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 from calibration.camera import FRAME_DIAGONAL_MM
 from calibration.problems import Refused
 from vision.instrument_edges import trace
-from vision.instrument_finding import find_instrument
-from vision.instrument_seen import InstrumentSeen
+from vision.instrument_seen import InstrumentSeen, see_instrument
 from vision.outline import Setting, View, fit
 from vision.photo import Photo
 
@@ -120,7 +119,7 @@ def trace_instrument(photo: Photo) -> InstrumentTrace:
     Refused
         If there is no instrument.
     """
-    seen = find_instrument(photo.rgb)
+    seen = see_instrument(photo.rgb)
     width, height = photo.size_px
     focal_px = (photo.focal35_mm or _USUAL_FOCAL35_MM) * float(np.hypot(width, height)) / FRAME_DIAGONAL_MM
     camera = AssumedCamera(focal_px, np.array([width - 1, height - 1]) / 2, np.zeros(2))
@@ -142,13 +141,15 @@ def trace_instrument(photo: Photo) -> InstrumentTrace:
 
 
 def _at_photo_size(seen: InstrumentSeen, size_px: tuple[int, int]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    body, whole = (cv2.resize(each, size_px, interpolation=cv2.INTER_LINEAR) > 0.5 for each in (seen.body, seen.whole))
+    body, whole = (
+        cv2.warpAffine(each, seen.to_photo, size_px, flags=cv2.INTER_LINEAR) > 0.5 for each in (seen.body, seen.whole)
+    )
     return body, whole
 
 
 def _top_of_map(seen: InstrumentSeen) -> Array:
     """Upper end of the body on the axis, from the map alone."""
-    if "body_top_center" in seen.points_px:
-        return seen.points_px["body_top_center"]
+    if "body_top" in seen.points_px:
+        return seen.points_px["body_top"]
     lower, scroll = seen.ends_px()
     return lower + 0.605 * (scroll - lower)
