@@ -21,7 +21,7 @@ from calibration.quality import sheet_problems
 from calibration.quantity import Length
 from vision.blur import is_blurred
 from vision.cameras import LeanCamera
-from vision.instrument_edges import TracedInstrument, trace
+from vision.instrument_edges import TracedInstrument, shows_clamps, trace
 from vision.instrument_lengths import body_length, bout_of, bout_width, string_length, total_length
 from vision.instrument_seen import refuse_shoulder_rest, see_instrument
 from vision.outline import BODY_UNKNOWNS, LENGTH, Edges, Fit, Setting, Tip, View, fit, pose_of
@@ -34,6 +34,7 @@ from vision.problems import (
     PHOTOS_NOT_OF_ONE_INSTRUMENT,
     SHEET_CUT,
     SHEET_ON_BOOK,
+    SHOULDER_REST_MOUNTED,
     VIEW_TOO_STEEP,
 )
 from vision.sheet_support import BOOK_MM, BOOK_SPREAD_MM, lies_on_book
@@ -183,6 +184,8 @@ def detect_instrument(photo: Photo, sheet_height_mm: float | None = None) -> Det
     refuse_shoulder_rest(seen)
     setting, remarks = _table(photo, camera, sheet_height_mm)
     traced = trace(photo.rgb, seen, LeanCamera(camera), setting)
+    if shows_clamps(traced):
+        raise Refused(SHOULDER_REST_MOUNTED)
     _judge_view(traced, camera, setting)
     if any(scale.suspected for scale in prints.values()):
         remarks = (PRINT_SCALE, *remarks)

@@ -7,6 +7,7 @@ in a window that narrows with every round, and the fit in between throws out wha
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,6 +48,8 @@ _MAP_REACH_MM = (16.0, 8.0, 5.0)
 _PHOTO_ROBUST = ((12.0, 6.0), (6.0, 4.0))
 """Residual, in sigmas, beyond which an edge hardly counts, for the fits after each reading of the photo."""
 _LEAST_BARE = 0.5
+_CLAMP = "bbc{2,6}b"
+"""Bare edge, a few covered nodes, bare edge again, from the lower end upwards."""
 _LEAST_FOUND = 0.25
 _FEWEST_EDGES = 60
 _EDGE_SIGMA_MM = 0.12
@@ -71,6 +74,8 @@ class TracedInstrument:
         Edge crossings in the photo.
     scroll : Tip
         End of the scroll.
+    covered : (C,) ndarray of bool
+        Nodes of the outline that bound the body but over which something lies.
     px_per_mm : float
         Resolution at the instrument.
     """
@@ -78,6 +83,7 @@ class TracedInstrument:
     start: Array
     edges: Edges
     scroll: Tip
+    covered: Mask
     px_per_mm: float
 
 
@@ -100,14 +106,31 @@ def trace(rgb: NDArray[np.uint8], seen: InstrumentSeen, camera: Camera, setting:
     for robust in _PHOTO_ROBUST:
         pose = pose_of(start, setting.table_mm)
         scroll = _scroll_in_photo(rgb, _scroll_in_map(seen, pose, camera), start[LENGTH], px_per_mm)
-        edges = _photo_edges(rgb, seen, pose, camera, usable, px_per_mm)
+        edges, covered = _photo_edges(rgb, seen, pose, camera, usable, px_per_mm)
         for each in robust:
             start, weight = settle(start, [View(camera, edges, (scroll,))], setting, each)
     kept = weight > 0.05
     edges = Edges(*(getattr(edges, name)[kept] for name in ("back", "node", "point_px", "normal_px", "sigma_px")))
     if len(edges.node) < _FEWEST_EDGES:
         raise Refused(OUTLINE_NOT_FOUND)
-    return TracedInstrument(start, edges, scroll, px_per_mm)
+    return TracedInstrument(start, edges, scroll, covered, px_per_mm)
+
+
+def shows_clamps(traced: TracedInstrument) -> bool:
+    """Whether the feet of a shoulder rest grip the lower bouts: something small lies over the bare edge there.
+
+    A chin rest covers the edge too, but from the lower end on without a gap.
+    """
+    outline = outline_prior().closed(np.zeros(len(outline_prior().modes)), 1.0)
+    seen = np.zeros(len(outline), dtype=bool)
+    seen[traced.edges.node] = True
+    for side in (-1, 1):
+        nodes = np.flatnonzero((np.sign(outline[:, 0]) == side) & (outline[:, 1] > 0.05) & (outline[:, 1] < 0.37))
+        nodes = nodes[np.argsort(outline[nodes, 1])]
+        state = "".join("c" if traced.covered[node] else "b" if seen[node] else "-" for node in nodes)
+        if re.search(_CLAMP, state):
+            return True
+    return False
 
 
 def first_guess(seen: InstrumentSeen, camera: Camera, setting: Setting) -> Array:
@@ -164,8 +187,8 @@ def _map_edges(seen: InstrumentSeen, pose: Pose, camera: Camera, reach_px: float
 
 def _photo_edges(
     rgb: NDArray[np.uint8], seen: InstrumentSeen, pose: Pose, camera: Camera, usable: Mask, px_per_mm: float
-) -> Edges:
-    """Edges of both plates in the photo, where they bound the body and are bare."""
+) -> tuple[Edges, Mask]:
+    """Edges of both plates in the photo, where they bound the body and are bare; and where they are not bare."""
     lines = camera.project(pose.top), camera.project(pose.back)
     # the image turns the outline's sense round (y down), so the outward normal is on the other hand
     readings = read_edges(rgb, lines, (-outward_normals(lines[0]), -outward_normals(lines[1])), px_per_mm)
@@ -177,7 +200,9 @@ def _photo_edges(
     good = (bare > _LEAST_BARE) & ~seen.near_chin_rest(visible.point_px, 2.0 * px_per_mm)
     point = visible.point_px + offset[:, None] * px_per_mm * visible.normal_px
     sigma_px = _NEIGHBOURS * np.hypot(sigma, _EDGE_SIGMA_MM) * px_per_mm
-    return Edges(visible.back[good], visible.node[good], point[good], visible.normal_px[good], sigma_px[good])
+    covered = np.zeros(len(usable), dtype=bool)
+    covered[visible.node] = bare <= _LEAST_BARE
+    return Edges(visible.back[good], visible.node[good], point[good], visible.normal_px[good], sigma_px[good]), covered
 
 
 def _axis_direction(pose: Pose, camera: Camera) -> tuple[Array, Array]:
@@ -188,13 +213,10 @@ def _axis_direction(pose: Pose, camera: Camera) -> tuple[Array, Array]:
 
 
 def _scroll_in_map(seen: InstrumentSeen, pose: Pose, camera: Camera) -> Tip:
-    """End of the scroll in the map, where the instrument ends beside the axis."""
+    """End of the scroll as the network sees it."""
     _, direction = _axis_direction(pose, camera)
-    end = seen.scroll_end_px()
-    found, good = seen.crossings(seen.whole, end[None], direction[None], 4.0 * seen.map_px)
-    if good[0]:
-        end = end + found[0] * direction
-    return Tip("scroll_top", end, direction, 1.5 * seen.map_px)
+    sigma_px = max(seen.sigma_px.get("scroll_top", 0.0), 1.5 * seen.map_px)
+    return Tip("scroll_top", seen.scroll_end_px(), direction, sigma_px)
 
 
 def _scroll_in_photo(rgb: NDArray[np.uint8], rough: Tip, body_mm: float, px_per_mm: float) -> Tip:

@@ -45,6 +45,7 @@ FILL = 0.86
 POINT_STRIDE = 4
 LAPLACE_TO_DEVIATION = 3.0**0.5
 """For a round two-dimensional Laplace error of scale b each coordinate has the variance 3 b**2."""
+_GROW = 0.15
 OTHER_SHARE = 0.2
 """A further piece of `whole` at least this large beside the main one counts as another instrument.  Chosen, not fitted."""
 
@@ -228,7 +229,7 @@ class InstrumentNet:
         piece, count = found
         centre, up, length = _lie(piece, points)
         view = whole_view
-        for _ in range(2):  # the second look may show that the first was off: then it looks again
+        for _ in range(4):  # the second look may show that the first was off: then it looks again
             to_photo = upright_crop(
                 whole_view[:, :2] @ centre + whole_view[:, 2],
                 up,
@@ -237,9 +238,15 @@ class InstrumentNet:
             )
             second_masks, second_points = self._look(rgb, to_photo, SECOND_SIZE)
             view, masks, points = to_photo, second_masks, second_points
-            if points[0, 3] < 0.2 or points[2, 3] < 0.2 or points[0, 1] < points[2, 1]:
+            if points[0, 3] >= 0.2 and points[2, 3] >= 0.2 and points[0, 1] > points[2, 1]:
+                up = -up
+                continue
+            beyond = _beyond(masks[1])
+            if not beyond.any():
                 break
-            up = -up
+            # the instrument goes on beyond the crop: look at more on that side
+            centre = centre + _GROW * length * (beyond[0] * np.array([-up[1], up[0]]) + beyond[1] * up)
+            length *= 1 + 2 * _GROW
         keypoints = {
             name: MapPoint(*(view[:, :2] @ p[:2] + view[:, 2]), p[2] * float(np.hypot(*view[:, 0])), p[3])
             for name, p in zip(POINTS, points, strict=True)
@@ -284,6 +291,13 @@ def take_crop(rgb: NDArray[np.uint8], to_photo: NDArray[np.float64], size: tuple
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     crop = cv2.warpAffine(small, moved, size, flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=(114, 114, 114))
     return np.ascontiguousarray(crop.transpose(2, 0, 1)[None], np.float32)
+
+
+def _beyond(whole: Floats) -> NDArray[np.float64]:
+    """Return on which sides a mask runs out of its crop: to the right +1, left -1; up +1, down -1; else 0."""
+    inside = whole > 0.5
+    top, bottom, left, right = inside[:2].any(), inside[-2:].any(), inside[:, :2].any(), inside[:, -2:].any()
+    return np.array([float(right) - float(left), float(top) - float(bottom)])
 
 
 def _main_piece(whole: Floats) -> tuple[NDArray[np.bool_], int] | None:

@@ -107,8 +107,10 @@ class InstrumentSeen:
         return middle + ((body - middle) @ axis).min() * axis, middle + ((whole - middle) @ axis).max() * axis
 
     def scroll_end_px(self) -> Array:
-        """End of the scroll (2,) in photo px: the furthest pixel of the instrument beside the axis."""
+        """End of the scroll (2,) in photo px: as marked, else the furthest pixel of the instrument beside the axis."""
         lower, scroll = self.ends_px()
+        if "scroll_top" in self.points_px:
+            return scroll
         length = np.linalg.norm(scroll - lower)
         axis = (scroll - lower) / length
         places = self._pixels(self.whole) - lower
