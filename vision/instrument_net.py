@@ -1,15 +1,16 @@
 """The instrument in a photo, by a small network: where it is, which part is which, and eleven points on it.
 
-Two looks.  The first sees the whole photo, shrunk, and finds the largest instrument and how it lies.  The second sees that
-instrument alone, turned upright and as large as the network likes it, and gives the masks and points that count.  Masks are
-probabilities: `body` is the outline of the top as seen from the front, with what lies on it (chin rest, tailpiece,
-fingerboard) but without what sticks out beyond it; `whole` is body, neck, pegs and scroll, without bow and shoulder rest.
-Each point comes with the deviation the network expects of itself and with a confidence between 0 and 1.  How the network
-was trained, and where it fails, is in models/instrument.md.
+Two looks.  The first sees the whole photo, shrunk, and finds the largest instrument and how it lies.  The second sees
+that instrument alone, turned upright and as large as the network likes it, and gives the masks and points that count.
+Masks are probabilities: `body` is the outline of the top as seen from the front, with what lies on it (chin rest,
+tailpiece, fingerboard) but without what sticks out beyond it; `whole` is body, neck, pegs and scroll, without bow and
+shoulder rest.  Each point comes with the deviation the network expects of itself and with a confidence between 0 and 1.
+How the network was trained, and where it fails, is in models/instrument.md.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -47,14 +48,15 @@ LAPLACE_TO_DEVIATION = 3.0**0.5
 """For a round two-dimensional Laplace error of scale b each coordinate has the variance 3 b**2."""
 _GROW = 0.15
 OTHER_SHARE = 0.2
-"""A further piece of `whole` at least this large beside the main one counts as another instrument.  Chosen, not fitted."""
+"""A further piece of `whole` at least this large beside the main one counts as another instrument.
+Chosen, not fitted."""
 
 Floats = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
 class MapPoint:
-    """One point of the instrument.
+    """One point that a network found.
 
     Attributes
     ----------
@@ -87,7 +89,7 @@ class InstrumentMap:
     keypoints : dict of str to MapPoint
         The points by the names of `POINTS`.
     instruments : int
-        How many instruments the first look counted; 0 where it saw none (then `keypoints` is empty and the masks are 0).
+        How many instruments the first look counted; 0 where it saw none (then no `keypoints`, and the masks are 0).
     """
 
     crop: Floats
@@ -98,7 +100,7 @@ class InstrumentMap:
 
     def mask(self, name: str) -> Floats:
         """Probability (H, W) of one of `MASKS` at the photo's size."""
-        return cv2.warpAffine(self.crop[MASKS.index(name)], self.to_photo, self.size_px, flags=cv2.INTER_LINEAR)
+        return np.asarray(cv2.warpAffine(self.crop[MASKS.index(name)], self.to_photo, self.size_px), np.float32)
 
     @cached_property
     def body(self) -> Floats:
@@ -169,7 +171,35 @@ def read_points(maps: Floats, count: int) -> NDArray[np.float64]:
     return out
 
 
-def upright_crop(centre: NDArray[np.float64], up: NDArray[np.float64], scale: float, size: tuple[int, int]) -> NDArray[np.float64]:
+def to_photo_points(
+    points: NDArray[np.float64], to_photo: NDArray[np.float64], names: Sequence[str]
+) -> dict[str, MapPoint]:
+    """Carry points from a crop to the photo.
+
+    Parameters
+    ----------
+    points : (K, 4) ndarray
+        As `read_points` gives them.
+    to_photo : (2, 3) ndarray
+        From px of the crop to px of the photo.
+    names : sequence of str
+        Their names.
+
+    Returns
+    -------
+    dict of str to MapPoint
+    """
+    scale = float(np.hypot(*to_photo[:, 0]))
+    xy = points[:, :2] @ to_photo[:, :2].T + to_photo[:, 2]
+    return {
+        name: MapPoint(float(x), float(y), float(sigma * scale), float(confidence))
+        for name, (x, y), (sigma, confidence) in zip(names, xy, points[:, 2:], strict=True)
+    }
+
+
+def upright_crop(
+    centre: NDArray[np.float64], up: NDArray[np.float64], scale: float, size: tuple[int, int]
+) -> NDArray[np.float64]:
     """Affine map from a crop to the photo.
 
     Parameters
@@ -221,8 +251,10 @@ class InstrumentNet:
         """
         height, width = rgb.shape[:2]
         scale = max(height, width) / FIRST_SIDE
-        whole_view = upright_crop(np.array([(width - 1) / 2, (height - 1) / 2]), np.array([0.0, -1.0]), scale, (FIRST_SIDE, FIRST_SIDE))
-        masks, points = self._look(rgb, whole_view, (FIRST_SIDE, FIRST_SIDE))
+        square = (FIRST_SIDE, FIRST_SIDE)
+        middle, upwards = np.array([(width - 1) / 2, (height - 1) / 2]), np.array([0.0, -1.0])
+        whole_view = upright_crop(middle, upwards, scale, square)
+        masks, points = self._look(rgb, whole_view, square)
         found = _main_piece(masks[1])
         if found is None:
             return InstrumentMap(np.zeros_like(masks), whole_view, (width, height), {}, 0)
@@ -247,11 +279,7 @@ class InstrumentNet:
             # the instrument goes on beyond the crop: look at more on that side
             centre = centre + _GROW * length * (beyond[0] * np.array([-up[1], up[0]]) + beyond[1] * up)
             length *= 1 + 2 * _GROW
-        keypoints = {
-            name: MapPoint(*(view[:, :2] @ p[:2] + view[:, 2]), p[2] * float(np.hypot(*view[:, 0])), p[3])
-            for name, p in zip(POINTS, points, strict=True)
-        }
-        return InstrumentMap(masks, view, (width, height), keypoints, count)
+        return InstrumentMap(masks, view, (width, height), to_photo_points(points, view, POINTS), count)
 
     def _look(
         self, rgb: NDArray[np.uint8], to_photo: NDArray[np.float64], size: tuple[int, int]
@@ -260,7 +288,8 @@ class InstrumentNet:
         crop = take_crop(rgb, to_photo, size)
         masks, maps = self._session.run(None, {"image": crop})
         chances = 1 / (1 + np.exp(-masks[0]))
-        return np.stack([cv2.resize(m, size, interpolation=cv2.INTER_LINEAR) for m in chances]), read_points(maps[0], len(POINTS))
+        full = np.stack([cv2.resize(m, size, interpolation=cv2.INTER_LINEAR) for m in chances])
+        return full, read_points(maps[0], len(POINTS))
 
 
 def take_crop(rgb: NDArray[np.uint8], to_photo: NDArray[np.float64], size: tuple[int, int]) -> Floats:
@@ -311,7 +340,9 @@ def _main_piece(whole: Floats) -> tuple[NDArray[np.bool_], int] | None:
     return labels == 1 + int(np.argmax(areas)), int((areas > OTHER_SHARE * areas.max()).sum())
 
 
-def _lie(piece: NDArray[np.bool_], points: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+def _lie(
+    piece: NDArray[np.bool_], points: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
     """Return centre, direction of the scroll and length of the instrument in px of the first look."""
     rows, cols = np.nonzero(piece)
     xy = np.column_stack([cols, rows]).astype(float)

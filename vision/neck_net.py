@@ -1,20 +1,19 @@
 """The sides of the neck in a photo, by a small network that looks at the shoulders.
 
-A square crop about the shoulders, turned so that the line through them is level and scaled by their distance, goes in; out
-come the points where the side of the neck turns into the slope of the shoulder, with the deviation the network expects of
-itself.  Under hair, a collar, a scarf or a hood it infers the point from what lies about it, and that deviation grows.  How
-it was trained, and where it fails, is in models/neck.md.
+A square crop about the shoulders, turned so that the line through them is level and scaled by their distance, goes in;
+out come the points where the side of the neck turns into the slope of the shoulder, with the deviation the network
+expects of itself.  Under hair, a collar, a scarf or a hood it infers the point from what lies about it, and that
+deviation grows.  How it was trained, and where it fails, is in models/neck.md.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.instrument_net import read_points, session, take_crop, upright_crop
+from vision.instrument_net import MapPoint, read_points, session, take_crop, to_photo_points, upright_crop
 
 MODEL = Path(__file__).parent / "models" / "neck.onnx"
 SIZE = 224
@@ -22,27 +21,7 @@ SPAN = 2.2
 """Side of the crop over the distance of the shoulder landmarks; as in training."""
 RISE = 0.25
 """The crop's middle above that of the shoulders, over their distance; as in training."""
-NAMES = ("neck_left", "neck_right", "acromion_left", "acromion_right")
-
-
-@dataclass(frozen=True, slots=True)
-class NetPoint:
-    """A point and how far to trust it.
-
-    Attributes
-    ----------
-    x, y : float
-        Where, px of the photo.
-    sigma_px : float
-        Expected standard deviation of either coordinate, px of the photo.
-    confidence : float
-        How sure the network is that the point is where it says, 0 to 1.
-    """
-
-    x: float
-    y: float
-    sigma_px: float
-    confidence: float
+NAMES = ("left", "right", "acromion_left", "acromion_right")
 
 
 class NeckNet:
@@ -61,7 +40,7 @@ class NeckNet:
 
     def __call__(
         self, rgb: NDArray[np.uint8], left_shoulder_px: NDArray[np.float64], right_shoulder_px: NDArray[np.float64]
-    ) -> dict[str, NetPoint]:
+    ) -> dict[str, MapPoint]:
         """Find the sides of the neck and the shoulder tips.
 
         Parameters
@@ -72,7 +51,7 @@ class NeckNet:
 
         Returns
         -------
-        dict of str to NetPoint
+        dict of str to MapPoint
             ``"left"`` and ``"right"``, the sides of the neck, and ``"acromion_left"``, ``"acromion_right"``.
 
         Raises
@@ -89,10 +68,4 @@ class NeckNet:
         centre = 0.5 * (left + right) + RISE * distance * up
         to_photo = upright_crop(centre, up, SPAN * distance / SIZE, (SIZE, SIZE))
         (maps,) = self._session.run(None, {"image": take_crop(rgb, to_photo, (SIZE, SIZE))})
-        points = read_points(maps[0], len(NAMES))
-        scale = SPAN * distance / SIZE
-        found = {
-            name.removeprefix("neck_"): NetPoint(*(to_photo[:, :2] @ p[:2] + to_photo[:, 2]), p[2] * scale, p[3])
-            for name, p in zip(NAMES, points, strict=True)
-        }
-        return found
+        return to_photo_points(read_points(maps[0], len(NAMES)), to_photo, NAMES)

@@ -1,9 +1,9 @@
 """Training pictures of instruments, put together on the graphics card.
 
-Rendered instruments are cut out by their masks, bent a little (outline families), turned, scaled and laid on grounds they
-were never rendered on: photographs and textures, plain walls, wood of their own colour, folds of cloth, open cases; with
-shadows, bows, sheets of paper, cables, hands and other things beside and across them, glare, and then a camera's faults.
-Pictures are in linear light until `degrade.tone`.
+Rendered instruments are cut out by their masks, bent a little (outline families), turned, scaled and laid on grounds
+they were never rendered on: photographs and textures, plain walls, wood of their own colour, folds of cloth, open
+cases; with shadows, bows, sheets of paper, cables, hands and other things beside and across them, glare, and a camera's
+faults.  Pictures are in linear light until `degrade.tone`.
 """
 
 from __future__ import annotations
@@ -103,7 +103,7 @@ class Composer:
         self.grid = pixel_grid(size, self.device)
 
     def batch(self, n: int) -> tuple[Tensor, Tensor, Tensor]:
-        """Return pictures (n, 3, S, S) 0..255, masks (n, 5, S/2, S/2), and points (n, 2, K, 2) px with NaN where absent."""
+        """Return pictures (n, 3, S, S) 0..255, masks (n, 5, S/2, S/2), points (n, 2, K, 2) px (NaN: absent)."""
         s, dev = self.size, self.device
         present = torch.rand(n, device=dev) > 0.06
         pose = self._poses(n, present)
@@ -144,7 +144,9 @@ class Composer:
         angle = torch.where(torch.rand(n, device=dev) < 0.6, quarter, u(0, 2 * math.pi))
         diagonal = 1 + 0.25 * torch.sin(2 * angle) ** 2  # a slanting instrument may be longer than the side
         length = length * torch.where(length > 0.8 * s, diagonal, torch.ones_like(diagonal))
-        reach = (s - 0.92 * length[:, None] * torch.stack([angle.sin().abs(), angle.cos().abs()], -1)).clamp(min=0.12 * s) / 2
+        reach = (s - 0.92 * length[:, None] * torch.stack([angle.sin().abs(), angle.cos().abs()], -1)).clamp(
+            min=0.12 * s
+        ) / 2
         centre = s / 2 + (torch.rand(n, 2, device=dev) * 2 - 1) * reach * (1.6 if small else 1.0)
         return {
             "index": torch.randint(0, len(self.cutouts.points), (n,), device=dev),
@@ -281,7 +283,9 @@ class Composer:
         photo, plain = self._patch(n), self._plain(n)
         alpha = layer[:, 8:9]
         mean = (layer[:, :3] * alpha).sum((2, 3), keepdim=True) / alpha.sum((2, 3), keepdim=True).clamp(min=1)
-        likeness = mean.clamp(0.01, 0.9) * torch.exp(torch.randn(n, 3, 1, 1, device=dev) * 0.15 + rand(n, -0.5, 0.6, dev))
+        likeness = mean.clamp(0.01, 0.9) * torch.exp(
+            torch.randn(n, 3, 1, 1, device=dev) * 0.15 + rand(n, -0.5, 0.6, dev)
+        )
         brown = torch.tensor([0.5, 0.3, 0.16], device=dev).view(1, 3, 1, 1) * torch.exp(rand(n, -1.2, 0.5, dev))
         wood = self._wood(n, torch.where(torch.rand(n, 1, 1, 1, device=dev) < 0.6, likeness, brown))
         alike = plain / plain.mean((1, 2, 3), keepdim=True).clamp(min=0.02) * likeness
@@ -290,7 +294,9 @@ class Composer:
         fold = smooth_field(n, (s, s), int(torch.randint(3, 9, ())), dev)
         ridge = 1 - torch.exp(-(fold.abs() * 1.6)) + 0.35 * fold
         image = image * torch.exp((ridge - 0.6) * rand(n, 0, 0.9, dev) * chance(n, 0.25, dev)).clamp(0.25, 2.5)
-        edge = (self.grid.view(1, s, s, 2) - torch.rand(n, 1, 1, 2, device=dev) * s) * (torch.randn(n, 1, 1, 2, device=dev))
+        edge = (self.grid.view(1, s, s, 2) - torch.rand(n, 1, 1, 2, device=dev) * s) * (
+            torch.randn(n, 1, 1, 2, device=dev)
+        )
         other = (edge.sum(-1)[:, None] > 0).float() * chance(n, 0.16, dev)  # floor and wall, table's edge
         image = image * (1 - other) + torch.roll(image, 1, 0) * other
         return self._case(image, frame, chance(n, 0.22, dev))
@@ -329,11 +335,15 @@ class Composer:
         image = image * (1 - b * want) + shell * b * want
         return image * (1 - a * want) + inner.clamp(0.002, 1) * a * want
 
-    def _bow(self, image: Tensor, masks: Tensor, frame: tuple[Tensor, Tensor, Tensor], want: Tensor) -> tuple[Tensor, Tensor]:
+    def _bow(
+        self, image: Tensor, masks: Tensor, frame: tuple[Tensor, Tensor, Tensor], want: Tensor
+    ) -> tuple[Tensor, Tensor]:
         """A bow beside or across the instrument: stick, hair, frog."""
         n, dev = len(image), self.device
         x, y = self._local(frame)
-        a = torch.where(torch.rand(n, 1, 1, 1, device=dev) < 0.55, torch.randn(n, 1, 1, 1, device=dev) * 0.15, rand(n, 0, 6.28, dev))
+        a = torch.where(
+            torch.rand(n, 1, 1, 1, device=dev) < 0.55, torch.randn(n, 1, 1, 1, device=dev) * 0.15, rand(n, 0, 6.28, dev)
+        )
         off = rand(n, -0.32, 0.32, dev)
         s = x * a.cos() - y * a.sin() - off
         t = x * a.sin() + y * a.cos() - rand(n, -0.2, 0.2, dev)
@@ -360,7 +370,11 @@ class Composer:
         n, dev = len(image), self.device
         x, y = self._local(frame)
         for _ in range(2):
-            a = torch.where(torch.rand(n, 1, 1, 1, device=dev) < 0.7, torch.randn(n, 1, 1, 1, device=dev) * 0.1, rand(n, 0, 6.28, dev))
+            a = torch.where(
+                torch.rand(n, 1, 1, 1, device=dev) < 0.7,
+                torch.randn(n, 1, 1, 1, device=dev) * 0.1,
+                rand(n, 0, 6.28, dev),
+            )
             cx = torch.where(torch.rand(n, 1, 1, 1, device=dev) < 0.5, -1.0, 1.0) * rand(n, 0.3, 0.65, dev)
             u, v = x - cx, y - rand(n, -0.4, 0.4, dev)
             u, v = u * a.cos() - v * a.sin(), u * a.sin() + v * a.cos()
@@ -429,6 +443,8 @@ class Composer:
         z = self.grid.view(1, s, s, 2) / s - torch.rand(n, 1, 1, 2, device=dev)
         a = rand(n, 0, 6.28, dev)[:, 0]
         u, v = z[..., 0] * a.cos() - z[..., 1] * a.sin(), z[..., 0] * a.sin() + z[..., 1] * a.cos()
-        spot = torch.exp(-((u / rand(n, 0.03, 0.3, dev)[:, 0]) ** 2) - (v / rand(n, 0.02, 0.1, dev)[:, 0]) ** 2)[:, None]
+        spot = torch.exp(-((u / rand(n, 0.03, 0.3, dev)[:, 0]) ** 2) - (v / rand(n, 0.02, 0.1, dev)[:, 0]) ** 2)[
+            :, None
+        ]
         where = whole * (1 - chance(n, 0.3, dev)) + chance(n, 0.15, dev)
         return image + spot * where.clamp(0, 1) * rand(n, 0.2, 1.8, dev) * chance(n, 0.3, dev)

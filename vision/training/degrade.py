@@ -1,4 +1,4 @@
-"""What a camera and its software do to a picture, at random and on the whole batch at once: light, tone, blur, noise, JPEG."""
+"""What light, a camera and its software do to pictures, at random and on a whole batch at once."""
 
 from __future__ import annotations
 

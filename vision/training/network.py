@@ -1,6 +1,6 @@
-"""The network both tasks share: an EfficientNet-Lite0 encoder, a slim decoder, masks at half and key points at a quarter size.
+"""The network of both tasks: EfficientNet-Lite0 encoder, slim decoder, masks at half, key points at a quarter size.
 
-Encoder: Tan and Le 2019 in its "lite" form (no squeeze-and-excitation, ReLU6), with weights trained on ImageNet, cut off
+Encoder: Tan and Le 2019 in its "lite" form (no squeeze-and-excitation, ReLU6), weights trained on ImageNet, cut off
 after the fourteenth block.  A key point is four numbers a cell: how likely it lies here, its offset in cells, and the
 logarithm of the offset's scale, which is learned by likelihood so that it means something.
 """
@@ -26,7 +26,13 @@ class SameConv(nn.Conv2d):
         total = kernel - stride if stride > 1 else kernel - 1
         before = total // 2
         return F.conv2d(
-            F.pad(x, (before, total - before, before, total - before)), self.weight, None, self.stride, 0, 1, self.groups
+            F.pad(x, (before, total - before, before, total - before)),
+            self.weight,
+            None,
+            self.stride,
+            0,
+            1,
+            self.groups,
         )
 
 
@@ -62,7 +68,9 @@ class Encoder(nn.Module):
         self.stages = nn.ModuleList()
         cin = 32
         for expand, cout, repeats, stride, kernel in STAGES:
-            blocks = [Block(expand, cin if i == 0 else cout, cout, stride if i == 0 else 1, kernel) for i in range(repeats)]
+            blocks = [
+                Block(expand, cin if i == 0 else cout, cout, stride if i == 0 else 1, kernel) for i in range(repeats)
+            ]
             self.stages.append(nn.Sequential(*blocks))
             cin = cout
 

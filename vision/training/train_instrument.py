@@ -1,9 +1,13 @@
-"""Train the instrument network: python -m vision.training.train_instrument CUTOUTS GROUNDS OBJECTS WEIGHTS OUT --seconds N."""
+"""Train the instrument network.
+
+python -m vision.training.train_instrument CUTOUTS GROUNDS OBJECTS WEIGHTS OUT --seconds N
+"""
 
 from __future__ import annotations
 
 import argparse
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import cv2
@@ -19,8 +23,14 @@ def export(net: torch.nn.Module, path: Path, size: tuple[int, int], names: list[
     net.eval()
     axes = {"image": {2: "height", 3: "width"}} | {name: {2: f"{name}_h", 3: f"{name}_w"} for name in names}
     torch.onnx.export(
-        net, (torch.zeros(1, 3, *size),), str(path), input_names=["image"], output_names=names, dynamic_axes=axes,
-        opset_version=17, dynamo=False,
+        net,
+        (torch.zeros(1, 3, *size),),
+        str(path),
+        input_names=["image"],
+        output_names=names,
+        dynamic_axes=axes,
+        opset_version=17,
+        dynamo=False,
     )
     halve(path)
 
@@ -45,7 +55,15 @@ def halve(path: Path) -> None:
     onnx.save(model, str(path))
 
 
-def fit(net: torch.nn.Module, make, loss_of, batch: int, seconds: float, device: torch.device, peak: float = 1.5e-3):  # noqa: ANN001, ANN201
+def fit(
+    net: torch.nn.Module,
+    make: Callable[[int], tuple[torch.Tensor, ...]],
+    loss_of: Callable[..., torch.Tensor],
+    batch: int,
+    seconds: float,
+    device: torch.device,
+    peak: float = 1.5e-3,
+) -> torch.nn.Module:
     """Train for a time; return the running mean of the weights (one-cycle learning rate by the clock)."""
     decay = [p for p in net.parameters() if p.ndim > 1]
     rest = [p for p in net.parameters() if p.ndim <= 1]
@@ -111,7 +129,9 @@ def main() -> None:
     start = time.time()
     grounds, objects = load_pictures(a.grounds, device, False), load_pictures(a.objects, device, True)
     composer = Composer(load_cutouts(a.cutouts, device), grounds, objects, a.size)
-    print("loaded", len(composer.cutouts.points), len(grounds), len(objects), f"{time.time() - start:.0f} s", flush=True)
+    print(
+        "loaded", len(composer.cutouts.points), len(grounds), len(objects), f"{time.time() - start:.0f} s", flush=True
+    )
     a.out.mkdir(parents=True, exist_ok=True)
     contact_sheet(composer, a.out / "composites.jpg")
     net = PartNet(len(MASKS), len(POINTS))
@@ -120,7 +140,14 @@ def main() -> None:
     else:
         net.encoder.load_published(a.weights)
     net = net.to(device, memory_format=torch.channels_last)
-    net = fit(net, composer.batch, lambda out, m, xy: mask_loss(out[0], m) + point_loss(out[1], xy), a.batch, a.seconds, device)
+    net = fit(
+        net,
+        composer.batch,
+        lambda out, m, xy: mask_loss(out[0], m) + point_loss(out[1], xy),
+        a.batch,
+        a.seconds,
+        device,
+    )
     net = net.float().cpu().to(memory_format=torch.contiguous_format)
     torch.save(net.state_dict(), a.out / "instrument.pt")
     export(net, a.out / "instrument.onnx", (a.size, a.size), ["masks", "points"])

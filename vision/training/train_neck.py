@@ -40,7 +40,10 @@ class Figures(Composer):
             if rgb is None or label is None:
                 continue
             size = rgb.shape[1::-1]
-            parts = [cv2.resize((label == k).astype(np.float32) * 255, size, interpolation=cv2.INTER_AREA) for k in (1, 2, 3, 4)]
+            parts = [
+                cv2.resize((label == k).astype(np.float32) * 255, size, interpolation=cv2.INTER_AREA)
+                for k in (1, 2, 3, 4)
+            ]
             pictures.append(rgb[..., ::-1].transpose(2, 0, 1))
             labels.append(np.stack(parts).astype(np.uint8))
             truth = json.loads(path.read_text())["points_px"]
@@ -57,12 +60,14 @@ class Figures(Composer):
         ends = self.shoulders[index]
         width = (ends[:, 0] - ends[:, 1]).norm(dim=-1)
         ends = ends + torch.randn(n, 2, 2, device=dev) * 0.06 * width.view(-1, 1, 1)
-        ends[..., 1] -= (torch.rand(n, 1, device=dev) * 0.12 * width.view(-1, 1))  # real shoulder landmarks sit higher
+        ends[..., 1] -= torch.rand(n, 1, device=dev) * 0.12 * width.view(-1, 1)  # real shoulder landmarks sit higher
         span = (ends[:, 0] - ends[:, 1]).norm(dim=-1) * torch.exp(torch.randn(n, device=dev) * 0.08)
         across = ends[:, 0] - ends[:, 1]
         angle = torch.atan2(across[:, 1], across[:, 0]) + torch.randn(n, device=dev) * 0.07
         scale = SPAN * span / SIZE
-        turn = torch.stack([torch.stack([angle.cos(), angle.sin()], -1), torch.stack([-angle.sin(), angle.cos()], -1)], -2)
+        turn = torch.stack(
+            [torch.stack([angle.cos(), angle.sin()], -1), torch.stack([-angle.sin(), angle.cos()], -1)], -2
+        )
         centre = ends.mean(1) - RISE * span[:, None] * turn[:, 1]
         flip = torch.where(torch.rand(n, device=dev) < 0.5, -1.0, 1.0).view(-1, 1)
         stretch = torch.exp(torch.randn(n, 1, device=dev) * 0.05)
@@ -73,7 +78,9 @@ class Figures(Composer):
         grid = ((xy * 2 + 1) / side - 1).view(n, SIZE, SIZE, 2)
         got = F.grid_sample(self.layers[index].float() / 255, grid, align_corners=False, padding_mode="border")
         rgb, parts = got[:, :3] ** 2.2, got[:, 3:]
-        gain = torch.exp(torch.randn(n, 4, 3, 1, 1, device=dev) * torch.tensor([0.10, 0.4, 0.3, 0.4], device=dev).view(1, 4, 1, 1, 1))
+        gain = torch.exp(
+            torch.randn(n, 4, 3, 1, 1, device=dev) * torch.tensor([0.10, 0.4, 0.3, 0.4], device=dev).view(1, 4, 1, 1, 1)
+        )
         gain = gain * torch.exp(torch.randn(n, 4, 1, 1, 1, device=dev) * 0.3)
         alpha = parts.sum(1, keepdim=True).clamp(0, 1)
         rgb = rgb * ((parts[:, :, None] * gain).sum(1) + (1 - alpha))
@@ -100,7 +107,9 @@ def contact_sheet(figures: Figures, path: Path) -> None:
         a = np.ascontiguousarray(x[i].byte().permute(1, 2, 0).cpu().numpy()[..., ::-1])
         for j, p in enumerate(xy[i, 0].cpu().numpy()):
             if np.isfinite(p).all():
-                cv2.circle(a, (round(p[0]), round(p[1])), 3, ((0, 255, 0), (0, 255, 255), (255, 0, 0), (255, 0, 255))[j], -1)
+                cv2.circle(
+                    a, (round(p[0]), round(p[1])), 3, ((0, 255, 0), (0, 255, 255), (255, 0, 0), (255, 0, 255))[j], -1
+                )
         tiles.append(a)
     cv2.imwrite(str(path), np.vstack([np.hstack(tiles[k : k + 8]) for k in range(0, 24, 8)]))
 
