@@ -20,15 +20,14 @@ from vision.sheet_support import lies_on_book
 from vision.trace import trace_instrument
 
 
-@pytest.fixture(scope="module")
-def violins(shared):
-    return {scene.folder.name: scene for scene in scenes(shared / "scenes", "violin")}
+def violin(shared, number):
+    return next(scenes(shared / "scenes", f"violin/{number}"))
 
 
 @pytest.fixture(scope="module")
-def plain(violins):
+def plain(shared):
     """A quarter-size violin with a bow beside it, and what was measured of it."""
-    scene = violins["010"]
+    scene = violin(shared, "010")
     photo = load_photo(scene.photo)
     return scene.truth, photo, measure_instrument(photo)
 
@@ -115,25 +114,25 @@ def test_without_a_sheet_the_ends_are_found_all_the_same(plain):
     assert traced.total_length_px == pytest.approx(total, rel=0.02)
 
 
-def test_the_lower_of_two_sheets_lies_on_the_table(violins):
-    scene = violins["011"]
+def test_the_lower_of_two_sheets_lies_on_the_table(shared):
+    scene = violin(shared, "011")
     assert [sheet["on_book"] for sheet in scene.truth["sheets"]] == [True, False]
     measured = measure_instrument(load_photo(scene.photo))
     assert measured.body_length.value_mm == pytest.approx(scene.truth["body_length_mm"], abs=2.0)
     assert measured.detected.setting.table_mm == pytest.approx(-30.0, abs=2.0)
 
 
-def test_a_book_is_seen_by_its_rim(violins):
-    on_book, on_table = violins["011"], violins["010"]
-    assert lies_on_book(load_photo(on_book.photo).rgb, detect_instrument(load_photo(on_book.photo)).camera, 0)
-    assert not lies_on_book(load_photo(on_table.photo).rgb, detect_instrument(load_photo(on_table.photo)).camera, 0)
+def test_a_book_is_seen_by_its_rim(shared, plain):
+    on_book = load_photo(violin(shared, "011").photo)
+    assert lies_on_book(on_book.rgb, detect_instrument(on_book).camera, 0)
+    assert not lies_on_book(plain[1].rgb, plain[2].camera, 0)
 
 
 @pytest.mark.parametrize(
     ("number", "reason"), [("000", "shoulder_rest_mounted"), ("006", "photo_blurred"), ("017", "sheet_cut")]
 )
-def test_unusable_photos_are_refused_with_the_reason(violins, number, reason):
-    measured = measure_instrument(load_photo(violins[number].photo))
+def test_unusable_photos_are_refused_with_the_reason(shared, number, reason):
+    measured = measure_instrument(load_photo(violin(shared, number).photo))
     assert not measured.usable
     assert measured.body_length is None
     assert reason in [problem.code for problem in measured.problems]
@@ -156,7 +155,7 @@ def test_a_picture_of_nothing_is_refused():
 
 
 def test_two_photos_together_need_no_height(shared):
-    pair = [scene for scene in scenes(shared / "scenes", "violin_pairs") if scene.folder.parent.name == "004"]
+    pair = list(scenes(shared / "scenes", "violin_pairs/004"))
     measured = measure_instrument_together([load_photo(scene.photo) for scene in pair])
     truth = pair[0].truth
     assert measured.body_length.value_mm == pytest.approx(truth["body_length_mm"], abs=1.2)
@@ -164,7 +163,7 @@ def test_two_photos_together_need_no_height(shared):
     assert measured.body_length.low_mm < truth["body_length_mm"] < measured.body_length.high_mm
 
 
-def test_photos_of_two_instruments_are_not_solved_together(violins):
-    photos = [load_photo(violins[number].photo) for number in ("010", "012")]
+def test_photos_of_two_instruments_are_not_solved_together(shared):
+    photos = [load_photo(violin(shared, number).photo) for number in ("010", "012")]
     measured = measure_instrument_together(photos)
     assert [problem.code for problem in measured.problems] == ["photos_not_of_one_instrument"]
