@@ -1,9 +1,9 @@
 """Traced instruments against masks labelled by hand: ``python -m tests.outlines FOLDER``.
 
 For real photographs, which need no sheet.  Beside each photo NAME.jpg (or .png, .heic, .webp) lie its labels, white on
-black and of the photo's size: NAME.body.png (the body without chin rest's overhang, button and neck) and NAME.whole.png
-(the instrument, without bow, chin rest and shoulder rest).  The labels' lengths are read along the labels' own axis:
-from the body's lower end to its upper edge, and to the end of the scroll.
+black and of the photo's size: NAME.body.png (the body without chin rest's overhang, button and neck) and
+NAME.whole.png (the instrument with its chin rest, without bow and shoulder rest).  The labels' lengths are read along
+the labels' own axis: from the body's lower end to its upper edge, and to the end of the scroll.
 """
 
 from __future__ import annotations

@@ -7,6 +7,7 @@ its ends do not depend on that assumption by much; its millimetres do, and are n
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -24,6 +25,7 @@ Array = NDArray[np.float64]
 
 _TILT_SPREAD_DEG = 12.0
 _DISTANCE_MM = 1000.0
+_FRINGE_MM = 5.0
 _USUAL_FOCAL35_MM = 26.0  # main cameras of phones; common practice, no source
 
 
@@ -35,7 +37,8 @@ class InstrumentTrace:
     ----------
     photo : str
     body, whole : (H, W) ndarray of bool
-        Pixels of the body, and of the instrument without chin rest, shoulder rest and bow.
+        Pixels of the body (plates, and ribs where they are seen), and of the instrument with its chin rest, without
+        shoulder rest and bow.
     points_px : dict of str to (2,) ndarray
         ``scroll_top``, ``body_top`` and ``body_bottom``.
     outline_px : (C, 2) ndarray or None
@@ -137,7 +140,27 @@ def trace_instrument(photo: Photo) -> InstrumentTrace:
     camera_found = fitted.views[0].camera
     places = camera_found.project(np.array([pose.scroll_top, pose.body_top, pose.body_bottom]))
     points = dict(zip(("scroll_top", "body_top", "body_bottom"), places, strict=True))
-    return InstrumentTrace(photo.name, *masks, points, camera_found.project(pose.top))
+    lines = camera_found.project(pose.top), camera_found.project(pose.back)
+    body = _filled(lines, photo.size_px)
+    bare = lines[0][traced.edges.node[~traced.edges.back]]
+    whole = (masks[1] & ~_fringe(body, bare, _FRINGE_MM * traced.px_per_mm)) | body
+    return InstrumentTrace(photo.name, body, whole, points, lines[0])
+
+
+def _filled(lines_px: Sequence[Array], size_px: tuple[int, int]) -> NDArray[np.bool_]:
+    """Pixels within any of the closed lines."""
+    mask = np.zeros(size_px[::-1], dtype=np.uint8)
+    for line in lines_px:
+        cv2.fillPoly(mask, [np.round(line * 16).astype(np.int32)], 1, shift=4)
+    return mask > 0
+
+
+def _fringe(body: NDArray[np.bool_], bare_px: Array, width_px: float) -> NDArray[np.bool_]:
+    """Pixels just outside the body where its edge is bare: what the map shows there is its own inexactness."""
+    near = np.zeros(body.shape, dtype=np.uint8)
+    for x, y in np.round(bare_px).astype(int):
+        cv2.circle(near, (int(x), int(y)), max(round(width_px), 1), 1, -1)
+    return (near > 0) & ~body
 
 
 def _at_photo_size(seen: InstrumentSeen, size_px: tuple[int, int]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
