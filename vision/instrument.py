@@ -21,7 +21,7 @@ from calibration.quality import sheet_problems
 from calibration.quantity import Length
 from vision.blur import is_blurred
 from vision.cameras import LeanCamera
-from vision.instrument_edges import TracedInstrument, shows_clamps, trace
+from vision.instrument_edges import TracedInstrument, trace
 from vision.instrument_lengths import body_length, bout_of, bout_width, string_length, total_length
 from vision.instrument_seen import refuse_shoulder_rest, see_instrument
 from vision.outline import BODY_UNKNOWNS, LENGTH, Edges, Fit, Setting, Tip, View, fit, pose_of
@@ -38,6 +38,7 @@ from vision.problems import (
     VIEW_TOO_STEEP,
 )
 from vision.sheet_support import BOOK_MM, BOOK_SPREAD_MM, lies_on_book
+from vision.shoulder_rest import shows_feet
 
 Array = NDArray[np.float64]
 
@@ -183,8 +184,9 @@ def detect_instrument(photo: Photo, sheet_height_mm: float | None = None) -> Det
     seen = see_instrument(photo.rgb)
     refuse_shoulder_rest(seen)
     setting, remarks = _table(photo, camera, sheet_height_mm)
-    traced = trace(photo.rgb, seen, LeanCamera(camera), setting)
-    if shows_clamps(traced):
+    lean = LeanCamera(camera)
+    traced = trace(photo.rgb, seen, lean, setting)
+    if shows_feet(photo.rgb, traced, lean, setting):
         raise Refused(SHOULDER_REST_MOUNTED)
     _judge_view(traced, camera, setting)
     if any(scale.suspected for scale in prints.values()):

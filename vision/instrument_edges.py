@@ -7,7 +7,6 @@ in a window that narrows with every round, and the fit in between throws out wha
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,8 +47,6 @@ _MAP_REACH_MM = (16.0, 8.0, 5.0)
 _PHOTO_ROBUST = ((12.0, 6.0), (6.0, 4.0))
 """Residual, in sigmas, beyond which an edge hardly counts, for the fits after each reading of the photo."""
 _LEAST_BARE = 0.5
-_CLAMP = "bbc{2,6}b"
-"""Bare edge, a few covered nodes, bare edge again, from the lower end upwards."""
 _LEAST_FOUND = 0.25
 _FEWEST_EDGES = 60
 _EDGE_SIGMA_MM = 0.12
@@ -114,23 +111,6 @@ def trace(rgb: NDArray[np.uint8], seen: InstrumentSeen, camera: Camera, setting:
     if len(edges.node) < _FEWEST_EDGES:
         raise Refused(OUTLINE_NOT_FOUND)
     return TracedInstrument(start, edges, scroll, covered, px_per_mm)
-
-
-def shows_clamps(traced: TracedInstrument) -> bool:
-    """Whether the feet of a shoulder rest grip the lower bouts: something small lies over the bare edge there.
-
-    A chin rest covers the edge too, but from the lower end on without a gap.
-    """
-    outline = outline_prior().closed(np.zeros(len(outline_prior().modes)), 1.0)
-    seen = np.zeros(len(outline), dtype=bool)
-    seen[traced.edges.node] = True
-    for side in (-1, 1):
-        nodes = np.flatnonzero((np.sign(outline[:, 0]) == side) & (outline[:, 1] > 0.05) & (outline[:, 1] < 0.37))
-        nodes = nodes[np.argsort(outline[nodes, 1])]
-        state = "".join("c" if traced.covered[node] else "b" if seen[node] else "-" for node in nodes)
-        if re.search(_CLAMP, state):
-            return True
-    return False
 
 
 def first_guess(seen: InstrumentSeen, camera: Camera, setting: Setting) -> Array:
