@@ -16,7 +16,8 @@ from scipy.optimize import brentq
 
 from calibration.camera import PosedCamera
 from calibration.detection import SheetInPhoto
-from calibration.problems import Problem, Refused
+from calibration.print_scale import UNCHECKED
+from calibration.problems import PRINT_SCALE, Problem, Refused
 from calibration.quantity import COVERAGE, Contribution, Length, combine
 from vision import arm_priors as priors
 from vision.arm_estimator import Evidence, Sighting, Solution, solve
@@ -30,9 +31,6 @@ from vision.pose import Landmark
 
 Vector = NDArray[np.float64]
 
-PRINT_SCALE_DEVIATION = 0.003
-"""Relative standard uncertainty of a print's size where it was not checked: laser and ink printers are good to a few
-tenths of a per cent (common practice, no source)."""
 CORRECTION_DEVIATION = {"side_neck": 0.010, "mid_palm": 0.010, "shoulder": 0.03, "elbow": 0.02, "wrist": 0.015}
 """Standard deviation of a point placed by a person, over the straight arm: careful readers repeat a visible neck point
 to 0.8 % and a palm to 1.3 % (medians of the distance, real photographs; DEVELOPERS.md)."""
@@ -154,18 +152,19 @@ def solve_arm(
     lengths = _lengths(seen, evidence, solutions, weights)
     best = solutions[int(np.argmax(weights))]
     share = {found.stance.name: float(weight) for found, weight in zip(solutions, weights, strict=True)}
-    problems = (*seen.problems, *pose_problems(seen, evidence, best, share.get(priors.REACHING.name, 0.0)))
+    faults = (*seen.problems, *pose_problems(seen, evidence, best, share.get(priors.REACHING.name, 0.0)))
+    remarks = (PRINT_SCALE,) if any(printed.suspected for printed in seen.prints.values()) else ()
     return ArmMeasurement(
         photo=seen.photo,
-        usable=not problems,
-        problems=problems,
+        usable=not faults,
+        problems=(*faults, *remarks),
         side=seen.side,
         points_px=_points(seen, evidence, best),
         wall_probability=share.get(priors.WALL.name, 0.0),
         faces_px=seen.faces_px,
         sheets=seen.sheets,
         camera=seen.camera,
-        **({} if problems else lengths),
+        **({} if faults else lengths),
     )
 
 
@@ -205,7 +204,11 @@ def _evidence(
             0.5 * (seen.landmark("wrist") + knuckles), priors.PALM_WITHOUT_HAND_ERROR, "palm point (hand not seen)"
         )
     sightings = {
-        "neck": Sighting.isotropic(seen.neck.px, seen.neck.deviation_px, "neck point"),
+        "neck": Sighting.isotropic(
+            seen.neck.px - arm_px * (priors.NECK_BIAS[0] * along + priors.NECK_BIAS[1] * down),
+            seen.neck.deviation_px,
+            "neck point" if seen.neck.seen else "neck point (covered)",
+        ),
         "shoulder": sighting(seen.landmark("shoulder"), priors.SHOULDER_ERROR, "shoulder, elbow and wrist points"),
         "elbow": sighting(seen.landmark("elbow"), priors.ELBOW_ERROR, "shoulder, elbow and wrist points"),
         "wrist": sighting(seen.landmark("wrist"), priors.WRIST_ERROR, "shoulder, elbow and wrist points"),
@@ -281,11 +284,12 @@ def _lengths(
     seen: SeenArm, evidence: Evidence, solutions: Sequence[Solution], weights: Vector
 ) -> dict[str, Length | None]:
     straight = float(weights @ np.array([found.lengths["shoulder_to_palm"][0] for found in solutions]))
-    print_key = f"print-scale:{seen.sheets[0].layout.name}"
+    name = seen.sheets[0].layout.name
+    printed = seen.prints.get(name, UNCHECKED)
 
     def shared(length_mm: float) -> list[Contribution]:
         return [
-            Contribution("print scale", PRINT_SCALE_DEVIATION * length_mm, print_key),
+            printed.contribution(length_mm, name),
             Contribution("where a hand's middle lies", priors.PALM_SYSTEMATIC * straight, "arm:palm-model"),
             Contribution("definition of the arm length", priors.DEFINITION_DEVIATION * straight, "arm:definition"),
         ]

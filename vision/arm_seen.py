@@ -6,19 +6,21 @@ age gives a new length at once.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import PosedCamera, Surface, solve_camera
 from calibration.detection import SheetInPhoto, find_sheets
+from calibration.print_scale import PrintScale, scale_from_paper
 from calibration.problems import NO_SHEET, Problem, Refused
 from vision import arm_priors as priors
 from vision.face import face_disc, looks_at_camera
 from vision.hand import Hand, find_hand
 from vision.hand_depth import hand_depth
-from vision.neck import NeckPoint, from_shoulders
+from vision.neck import NeckPoint, find_neck
 from vision.photo import Photo
 from vision.pose import Landmark, Person, find_people, of_side
 from vision.problems import NO_PERSON
@@ -56,6 +58,8 @@ class SeenArm:
         A disc over each head in the photo, px.
     face_seen : bool
         Whether the person's face is seen.
+    prints : mapping of str to PrintScale
+        How large each sheet was printed, by its name.
     hand_depth : (12,) ndarray or None
         Likelihood of each of `vision.hand_depth.BANDS` for the palm's distance from the wall.
     problems : tuple of Problem
@@ -72,6 +76,7 @@ class SeenArm:
     hand: Hand | None
     faces_px: tuple[tuple[float, float, float], ...]
     face_seen: bool
+    prints: Mapping[str, PrintScale] = field(default_factory=dict)
     hand_depth: Vector | None = None
     problems: tuple[Problem, ...] = ()
 
@@ -120,7 +125,9 @@ def see_arm(photo: Photo, side: str = "auto") -> SeenArm:
     missing = [problem for problem, there in ((NO_SHEET, sheets), (NO_PERSON, people)) if not there]
     if missing:
         raise Refused(*missing)
-    camera = solve_camera(sheets, photo.size_px, photo.focal35_mm, Surface.WALL)
+    prints = {sheet.layout.name: scale_from_paper(photo.rgb, sheet) for sheet in sheets}
+    scales = {name: found.scale for name, found in prints.items()}
+    camera = solve_camera(sheets, photo.size_px, photo.focal35_mm, Surface.WALL, scales)
     person = people[0]
     if side == "auto":
         side = stretched_side(person)
@@ -135,7 +142,8 @@ def see_arm(photo: Photo, side: str = "auto") -> SeenArm:
         side=side,
         landmarks_px=person.points_px,
         visibility=person.visibility,
-        neck=from_shoulders(person, side),
+        neck=find_neck(photo.rgb, person, side),
+        prints=prints,
         hand=hand,
         faces_px=tuple(face_disc(someone) for someone in people),
         face_seen=looks_at_camera(photo.rgb, person),
