@@ -1,0 +1,90 @@
+"""Fixtures of the service's tests."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from service.measuring import ArmQuestion, Corrections, Outcome
+from service.settings import Settings
+from service.web.app import create_app
+from service.web.house import House
+from tests.service.seeding import SIZE_PX, SetClock, arm_result, instrument_result, plain_picture
+
+REFUSED = {
+    "usable": False,
+    "problems": [{"code": "no_sheet", "message": "No sheet.", "advice": "Show the sheet."}],
+    "points_px": {},
+}
+
+
+@dataclass
+class Recorded:
+    """Gives recorded measurements, for tests of what happens around measuring; a file that says bad is refused."""
+
+    pause_s: float = 0.0
+    measured: list[str] = field(default_factory=list)
+
+    async def is_ready(self) -> bool:
+        return True
+
+    async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
+        await asyncio.sleep(self.pause_s)
+        moved = (question.corrections if question else None) or {}
+        result = arm_result(436.0 + (moved["mid_palm"][0] - 830 if "mid_palm" in moved else 0))
+        return self._outcome(data, name, result | {"points_px": result["points_px"] | dict(moved)})
+
+    async def instrument(self, data: bytes, name: str, corrections: Corrections | None = None) -> Outcome:
+        await asyncio.sleep(self.pause_s)
+        return self._outcome(data, name, instrument_result(243.0))
+
+    def _outcome(self, data: bytes, name: str, result: dict[str, object]) -> Outcome:
+        self.measured.append(name)
+        if data.startswith(b"bad"):
+            return Outcome({"photo": name} | REFUSED)
+        return Outcome(result, plain_picture(1), plain_picture(2), SIZE_PX)
+
+
+@dataclass
+class Place:
+    """A service within the test, its clock, and its data folder."""
+
+    client: TestClient
+    clock: SetClock
+    pool: Recorded
+    folder: Path
+
+    @property
+    def house(self) -> House:
+        house: House = self.client.app.state.house  # type: ignore[attr-defined]
+        return house
+
+
+@pytest.fixture
+def open_place(tmp_path: Path) -> Iterator[Callable[..., Place]]:
+    """A function that starts a service with the settings it is given."""
+    clients: list[TestClient] = []
+
+    def start(**settings: object) -> Place:
+        clock, pool = SetClock(), Recorded()
+        chosen: dict[str, object] = {"data_folder": tmp_path / "data"} | settings
+        app = create_app(Settings(**chosen), pool, clock)  # type: ignore[arg-type]
+        client = TestClient(app, follow_redirects=False)
+        client.__enter__()
+        clients.append(client)
+        return Place(client, clock, pool, tmp_path / "data")
+
+    yield start
+    for client in clients:
+        client.__exit__(None, None, None)
+
+
+@pytest.fixture
+def place(open_place: Callable[..., Place]) -> Place:
+    """A service with the settings it comes with."""
+    return open_place()
