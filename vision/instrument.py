@@ -200,12 +200,23 @@ def _table(photo: Photo, camera: PosedCamera, sheet_height_mm: float | None) -> 
     """Level of the table in the first sheet's frame, and a remark where it had to be guessed."""
     heights_mm = camera.sheet_heights_mm()
     if np.ptp(heights_mm) > _BOOK_MM:  # a sheet clearly above another one lies on a book
-        return Setting(table_mm=float(heights_mm.min()), table_spread_mm=_TWO_SHEETS_SPREAD_MM), ()
+        lowest = int(heights_mm.argmin())
+        spread_mm = float(np.hypot(_TWO_SHEETS_SPREAD_MM, _height_spread_mm(camera, lowest)))
+        return Setting(table_mm=float(heights_mm[lowest]), table_spread_mm=spread_mm), ()
     if sheet_height_mm is not None:
         return Setting(table_mm=-sheet_height_mm, table_spread_mm=_STATED_SPREAD_MM), ()
     if all(lies_on_book(photo.rgb, camera, number) for number in range(len(camera.sheets))):
         return Setting(table_mm=-BOOK_MM, table_spread_mm=BOOK_SPREAD_MM), (SHEET_ON_BOOK,)
     return Setting(), ()
+
+
+def _height_spread_mm(camera: PosedCamera, number: int) -> float:
+    """Standard uncertainty of a sheet's height over the first one, from the camera's covariance."""
+    spreads = np.sqrt(np.diag(camera.covariance))
+    moved = [camera.with_parameters(camera.parameters + step) for step in np.diag(0.01 * spreads)]
+    change = np.array([each.sheet_heights_mm()[number] for each in moved]) - camera.sheet_heights_mm()[number]
+    slopes = change / (0.01 * spreads)
+    return float(np.sqrt(slopes @ camera.covariance @ slopes))
 
 
 def solve_instrument(

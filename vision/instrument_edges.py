@@ -47,8 +47,10 @@ _MAP_REACH_MM = (16.0, 8.0, 5.0)
 _PHOTO_ROBUST = ((12.0, 6.0), (6.0, 4.0))
 """Residual, in sigmas, beyond which an edge hardly counts, for the fits after each reading of the photo."""
 _LEAST_BARE = 0.5
+_LEAST_AGREEMENT = 0.5
 _LEAST_FOUND = 0.25
 _FEWEST_EDGES = 60
+_EDGE_SIGMA_PX = 0.25
 _EDGE_SIGMA_MM = 0.12
 """Standard uncertainty of one edge beyond what the network says of itself; found, like the next, on rendered photos of
 the network's own that it had not learned from."""
@@ -106,6 +108,8 @@ def trace(rgb: NDArray[np.uint8], seen: InstrumentSeen, camera: Camera, setting:
         edges, covered = _photo_edges(rgb, seen, pose, camera, usable, px_per_mm)
         for each in robust:
             start, weight = settle(start, [View(camera, edges, (scroll,))], setting, each)
+    if weight.mean() < _LEAST_AGREEMENT:
+        raise Refused(OUTLINE_NOT_FOUND)
     kept = weight > 0.05
     edges = Edges(*(getattr(edges, name)[kept] for name in ("back", "node", "point_px", "normal_px", "sigma_px")))
     if len(edges.node) < _FEWEST_EDGES:
@@ -179,7 +183,7 @@ def _photo_edges(
     )
     good = (bare > _LEAST_BARE) & ~seen.near_chin_rest(visible.point_px, 2.0 * px_per_mm)
     point = visible.point_px + offset[:, None] * px_per_mm * visible.normal_px
-    sigma_px = _NEIGHBOURS * np.hypot(sigma, _EDGE_SIGMA_MM) * px_per_mm
+    sigma_px = _NEIGHBOURS * np.hypot(np.hypot(sigma, _EDGE_SIGMA_MM) * px_per_mm, _EDGE_SIGMA_PX)
     covered = np.zeros(len(usable), dtype=bool)
     covered[visible.node] = bare <= _LEAST_BARE
     return Edges(visible.back[good], visible.node[good], point[good], visible.normal_px[good], sigma_px[good]), covered

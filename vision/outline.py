@@ -38,6 +38,7 @@ X, Y, YAW, LENGTH, TOTAL, WIDTH, LOW, NECK, SCROLL, ROLL, DEPTH = range(11)
 SHAPE = slice(11, 11 + MODES)
 BODY_UNKNOWNS = 11 + MODES
 
+_LENGTHS_MM = (40.0, 1500.0)
 TOTAL_TO_BODY, TOTAL_TO_BODY_SPREAD = 1.67, 0.12
 WIDTH_SPREAD = 0.035
 """Relative spread of a body's width about the outline's proportions (published lower bouts: 0.569 to 0.579)."""
@@ -250,6 +251,10 @@ class Setting:
 def fit(start: Array, views: Sequence[View], setting: Setting, robust: float = 4.0, rounds: int = 8) -> Fit:
     """Most probable unknowns.
 
+    One photo's camera is taken as it is, because the outline of one instrument tells little of a lens and much of its
+    maker; the camera's uncertainty then reaches the lengths through their derivatives.  The cameras of several photos
+    are unknowns like the rest.
+
     Parameters
     ----------
     start : (BODY_UNKNOWNS,) ndarray
@@ -283,15 +288,19 @@ def settle(
 def _settled(problem: _Problem, start: Array, robust: float, rounds: int) -> tuple[Array, Array]:
     unknowns = problem.first(start)
     weight = np.ones(problem.edge_count)
+    free = problem.free
     for _ in range(rounds):
-        residual, jacobian = problem.linearise(unknowns)
+        residual, jacobian = problem.linearise(unknowns, free)
         weight = 1.0 / (1.0 + (residual[: problem.edge_count] / robust) ** 2) ** 2
         factor = np.ones(len(residual))
         factor[: problem.edge_count] = weight
         prior_residual, information = problem.prior(unknowns)
-        normal = jacobian.T @ (factor[:, None] * jacobian) + information
-        step = -np.linalg.solve(normal, jacobian.T @ (factor * residual) + information @ prior_residual)
+        normal = jacobian.T @ (factor[:, None] * jacobian) + information[np.ix_(free, free)]
+        pull = jacobian.T @ (factor * residual) + (information @ prior_residual)[free]
+        step = np.zeros(len(unknowns))
+        step[free] = -np.linalg.solve(normal, pull)
         unknowns = unknowns + step
+        unknowns[LENGTH] = np.clip(unknowns[LENGTH], *_LENGTHS_MM)
         if np.abs(step[[X, Y, LENGTH, TOTAL]]).max() < 0.01:
             break
     return unknowns, weight
@@ -308,6 +317,11 @@ class _Problem:
             self.starts.append(column)
             column += 1 + len(view.camera.parameters)
         self.size = column
+        cameras = [
+            range(begin + 1, begin + 1 + len(v.camera.parameters)) for begin, v in zip(self.starts, views, strict=True)
+        ]
+        self.known = [column for columns in cameras for column in columns] if len(views) == 1 else []
+        self.free = [column for column in range(self.size) if column not in self.known]
         self.edge_count = sum(len(view.edges.node) for view in views)
 
     def first(self, start: Array) -> Array:
@@ -342,8 +356,8 @@ class _Problem:
         ]
         return off, np.array(tip_off)
 
-    def linearise(self, unknowns: Array) -> tuple[Array, Array]:
-        """Residuals (R,), edges of all views first, then tips, and their derivatives (R, P)."""
+    def linearise(self, unknowns: Array, wanted: list[int]) -> tuple[Array, Array]:
+        """Residuals (R,), edges of all views, then tips, and their derivatives by the `wanted` unknowns (R, W)."""
         edge_rows, tip_rows, edge_slopes, tip_slopes = [], [], [], []
         for index, view in enumerate(self.views):
             edge, tip = self.residual_of(unknowns, index)
@@ -352,7 +366,7 @@ class _Problem:
                 *range(BODY_UNKNOWNS),
                 *range(self.starts[index], self.starts[index] + 1 + len(view.camera.parameters)),
             ]
-            for column in own:
+            for column in set(own) & set(wanted):
                 h = self._step(unknowns, column)
                 moved = unknowns.copy()
                 moved[column] += h
@@ -361,7 +375,7 @@ class _Problem:
             tip_rows.append(tip)
             edge_slopes.append(slopes[: len(edge)])
             tip_slopes.append(slopes[len(edge) :])
-        return np.concatenate(edge_rows + tip_rows), np.vstack(edge_slopes + tip_slopes)
+        return np.concatenate(edge_rows + tip_rows), np.vstack(edge_slopes + tip_slopes)[:, wanted]
 
     def _step(self, unknowns: Array, column: int) -> float:
         if column < BODY_UNKNOWNS:
@@ -413,18 +427,26 @@ class _Problem:
         return pieces
 
     def result(self, unknowns: Array, weight: Array) -> Fit:
-        residual, jacobian = self.linearise(unknowns)
+        residual, jacobian = self.linearise(unknowns, list(range(self.size)))
         factor = np.ones(len(residual))
         factor[: self.edge_count] = weight
         scaled = np.sqrt(factor)[:, None] * jacobian
         _, information = self.prior(unknowns)
-        covariance: Array = np.asarray(np.linalg.inv(scaled.T @ scaled + information), dtype=np.float64)
-        shares: dict[str, Array] = {"edges": covariance @ scaled[: self.edge_count].T}
+        normal = scaled.T @ scaled + information
+        inner = np.zeros((self.size, self.size))
+        inner[np.ix_(self.free, self.free)] = np.linalg.inv(normal[np.ix_(self.free, self.free)])
+        shares: dict[str, Array] = {"edges": inner @ scaled[: self.edge_count].T}
         if len(residual) > self.edge_count:
-            shares["end of the scroll"] = covariance @ scaled[self.edge_count :].T
+            shares["end of the scroll"] = inner @ scaled[self.edge_count :].T
         for name, columns, _, inverse in self._pieces(unknowns):
             values, vectors = np.linalg.eigh(inverse)
-            shares[name] = covariance[:, columns] @ (vectors * np.sqrt(np.maximum(values, 0.0)))
+            if columns[0] in self.known:
+                follows = -inner @ (scaled.T @ scaled)[:, columns]
+                follows[columns] = np.eye(len(columns))
+                shares[name] = follows @ (vectors / np.sqrt(np.maximum(values, 1e-30)))
+            else:
+                shares[name] = inner[:, columns] @ (vectors * np.sqrt(np.maximum(values, 0.0)))
+        covariance = np.asarray(sum(share @ share.T for share in shares.values()))
         views = tuple(replace(view, camera=self.camera(unknowns, i)) for i, view in enumerate(self.views))
         bounds = np.cumsum([len(view.edges.node) for view in self.views])[:-1]
         mean_square = float((weight * residual[: self.edge_count] ** 2).sum() / max(weight.sum(), 1.0))

@@ -25,6 +25,7 @@ _LOWER_BOUT = (0.05, 0.385)
 _OUTSIDE_MM = np.arange(0.8, 4.6, 0.3)
 _DARK, _DIM = 0.5, 0.7
 _NEIGHBOURS = 9
+_LEAST_PX_PER_MM = 1.6
 _OVER_THE_EDGE = re.compile(r"bbc{2,6}b")
 """Bare edge, a few covered nodes, bare edge again, from the lower end upwards."""
 _BESIDE_THE_EDGE = re.compile(r"\.o{0,3}#{1,4}o{0,3}\.{2,14}o{0,3}#{1,4}o{0,3}c?\.")
@@ -38,12 +39,13 @@ def shows_feet(rgb: NDArray[np.uint8], traced: TracedInstrument, camera: Camera,
     bare = np.zeros(len(outline), dtype=bool)
     bare[traced.edges.node] = True
     low, high = _LOWER_BOUT
+    sharp = traced.px_per_mm >= _LEAST_PX_PER_MM
     for side in (-1, 1):
         nodes = np.flatnonzero((np.sign(outline[:, 0]) == side) & (outline[:, 1] > low) & (outline[:, 1] < high))
         nodes = nodes[np.argsort(outline[nodes, 1])]
         over = "".join("c" if traced.covered[node] else "b" if bare[node] else "-" for node in nodes)
         beside = _pattern(darkness[nodes], traced.covered[nodes])
-        if _OVER_THE_EDGE.search(over) or _BESIDE_THE_EDGE.search(beside):
+        if _OVER_THE_EDGE.search(over) or (_BESIDE_THE_EDGE.search(beside) and sharp):
             return True
     return False
 
