@@ -52,7 +52,7 @@ _WIDEST_SHARE = 0.02
 _BOOK_MM = 8.0
 _LEAST_AGREEMENT = 0.6
 _TWO_SHEETS_SPREAD_MM, _STATED_SPREAD_MM = 1.0, 1.0
-_TOGETHER_HEIGHTS_FACTOR = 3.0
+_TOGETHER_HEIGHTS_FACTOR = 2.0
 
 
 @dataclass(frozen=True)
@@ -236,7 +236,7 @@ def solve_instrument(
 def solve_together(detected: Sequence[DetectedInstrument]) -> InstrumentMeasurement:
     """Lengths from several photos of the same lying instrument, whose heights the photos tell.
 
-    The resting heights are believed three times less than for a single photo: they only help where the photos were
+    The resting heights are believed half as much as for a single photo: they only help where the photos were
     taken from nearly the same place.
 
     Raises

@@ -400,7 +400,7 @@ class _Problem:
         length = float(unknowns[LENGTH])
         heights = self.setting.heights_factor**2 * resting_covariance_mm2(length) + self.setting.table_spread_mm**2
         pieces = [
-            ("resting heights", [LOW, NECK, SCROLL], np.zeros(3), np.linalg.inv(heights)),
+            ("height above the table", [LOW, NECK, SCROLL], np.zeros(3), np.linalg.inv(heights)),
             (
                 "shape of the hidden outline",
                 [WIDTH, *range(SHAPE.start, SHAPE.stop)],
@@ -418,12 +418,12 @@ class _Problem:
         ]
         for index, (begin, view) in enumerate(zip(self.starts, self.views, strict=True)):
             inverse = np.array([[self.setting.edge_shift_mm**-2]])
-            pieces.append((f"where the edge is seen, photo {index}", [begin], np.zeros(1), inverse))
+            pieces.append((_of_photo("light along the edge", index), [begin], np.zeros(1), inverse))
             count = len(view.camera.parameters)
             if count:
                 columns = list(range(begin + 1, begin + 1 + count))
                 inverse = np.linalg.pinv(view.camera.covariance, rcond=1e-14, hermitian=True)
-                pieces.append((f"camera, photo {index}", columns, view.camera.parameters, inverse))
+                pieces.append((_of_photo("camera and sheet", index), columns, view.camera.parameters, inverse))
         return pieces
 
     def result(self, unknowns: Array, weight: Array) -> Fit:
@@ -435,9 +435,9 @@ class _Problem:
         normal = scaled.T @ scaled + information
         inner = np.zeros((self.size, self.size))
         inner[np.ix_(self.free, self.free)] = np.linalg.inv(normal[np.ix_(self.free, self.free)])
-        shares: dict[str, Array] = {"edges": inner @ scaled[: self.edge_count].T}
+        shares: dict[str, Array] = {"where the edge is seen": inner @ scaled[: self.edge_count].T}
         if len(residual) > self.edge_count:
-            shares["end of the scroll"] = inner @ scaled[self.edge_count :].T
+            shares["where the ends are seen"] = inner @ scaled[self.edge_count :].T
         for name, columns, _, inverse in self._pieces(unknowns):
             values, vectors = np.linalg.eigh(inverse)
             if columns[0] in self.known:
@@ -459,3 +459,8 @@ class _Problem:
             tuple(np.split(weight, bounds)),
             mean_square**0.5,
         )
+
+
+def _of_photo(cause: str, index: int) -> str:
+    """Name of a cause of its own in each photo."""
+    return cause if index == 0 else f"{cause}, photo {index + 1}"

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.accuracy.scenes import Scene, scenes
+from tests.accuracy.scenes import Scene, messenger, scenes
 from tests.accuracy.table import Reading, Row, row
 from vision.instrument import InstrumentMeasurement, measure_instrument, measure_instrument_together
 from vision.photo import load_photo
@@ -100,6 +100,10 @@ def _single(results: Sequence[Result]) -> list[Row]:
         if quantity == "string_length":  # not every photo shows nut and bridge
             readings = [reading for reading in readings if reading.value_mm is not None]
         table.append(row("instrument", "no shoulder rest", quantity, readings, TARGETS.get(quantity, "")))
+    sent = [Result(r.scene, measure_instrument(load_photo(messenger(r.scene.photo)))) for r in plain]
+    for quantity in ("body_length", "total_length"):
+        readings = [result.reading(quantity) for result in sent]
+        table.append(row("instrument", "no shoulder rest, sent by messenger", quantity, readings))
     known = [result for result in plain if not result.on_book_alone]
     table.append(row("instrument", "sheet on the table", "body_length", [r.reading("body_length") for r in known]))
     table.append(_right("shoulder rest", rested, {"shoulder_rest_mounted"}))

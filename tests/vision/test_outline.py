@@ -174,7 +174,9 @@ def test_stated_uncertainty_is_that_of_repeated_fits():
     results = []
     for _ in range(12):
         found = fit(truth, [view_of(truth, camera(), rng, 2.0)], Setting(edge_shift_mm=1e-4), rounds=4)
-        results.append((found.unknowns[LENGTH] - 300.0) / np.linalg.norm(found.shares["edges"][LENGTH]))
+        results.append(
+            (found.unknowns[LENGTH] - 300.0) / np.linalg.norm(found.shares["where the edge is seen"][LENGTH])
+        )
     assert 0.4 < np.sqrt(np.mean(np.square(results))) < 1.8
 
 
