@@ -1,0 +1,1 @@
+"""How far the body model's landmarks are from points that people marked."""
