@@ -1,0 +1,35 @@
+"""A real Chromium for the browser tests, and the samples the family sends."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, sync_playwright
+
+from tests.service.serving import chromium
+
+SAMPLES = Path(__file__).resolve().parents[3] / "sample_images"
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """The system's Chromium; tests that need it skip where there is none."""
+    file = chromium()
+    if file is None:
+        pytest.skip("no Chromium on this machine: the pages cannot be walked in a browser")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=file)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="session")
+def axe() -> str:
+    """The accessibility checker's script, from the folder of an `npm install axe-core` named by AXE_CORE."""
+    file = Path(os.environ.get("AXE_CORE", "node_modules/axe-core")) / "axe.min.js"
+    if not file.is_file():
+        pytest.skip("axe-core is not there: run `npm install axe-core` somewhere and name it by AXE_CORE")
+    return file.read_text(encoding="utf-8")

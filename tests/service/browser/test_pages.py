@@ -1,0 +1,89 @@
+"""Every page in a real browser: accessible, within its content-security policy, narrow enough, and without script."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Browser
+
+from tests.screenshots import pages
+from tests.service.browser.conftest import SAMPLES
+from tests.service.seeding import Seeded, seed
+from tests.service.serving import Serving, serving
+
+
+@pytest.fixture(scope="module")
+def seeded_service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Serving, Seeded]]:
+    with serving(tmp_path_factory.mktemp("pages")) as service:
+        yield service, seed(service.house)
+
+
+def cookie(service: Serving, seeded: Seeded) -> dict[str, str]:
+    return {"name": "scrollreach", "value": seeded.session, "url": service.address}
+
+
+@pytest.mark.parametrize("colours", ["light", "dark"])
+def test_axe_finds_no_violation(
+    browser: Browser, axe: str, seeded_service: tuple[Serving, Seeded], colours: str
+) -> None:
+    service, seeded = seeded_service
+    context = browser.new_context(color_scheme=colours, bypass_csp=True)  # type: ignore[arg-type]
+    context.add_cookies([cookie(service, seeded)])  # type: ignore[list-item]
+    tab = context.new_page()
+    found = []
+    for name, path in pages(seeded).items():
+        tab.goto(service.address + path)
+        tab.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
+        tab.evaluate(axe)
+        for fault in tab.evaluate("axe.run()")["violations"]:
+            found.append((name, fault["id"], fault["nodes"][0]["html"][:200]))
+    context.close()
+    assert found == []
+
+
+def test_pages_keep_their_policy_and_fit_320_px(browser: Browser, seeded_service: tuple[Serving, Seeded]) -> None:
+    service, seeded = seeded_service
+    context = browser.new_context(viewport={"width": 320, "height": 640})
+    context.add_cookies([cookie(service, seeded)])  # type: ignore[list-item]
+    tab = context.new_page()
+    faults: list[str] = []
+    elsewhere: list[str] = []
+    # a page that answers 404 on purpose is reported by the browser as well
+    tab.on("console", lambda message: faults.append(message.text) if "Content Security" in message.text else None)
+    tab.on("pageerror", lambda error: faults.append(str(error)))
+    tab.on("request", lambda sent: elsewhere.append(sent.url) if not sent.url.startswith(service.address) else None)
+    wide = []
+    for name, path in pages(seeded).items():
+        tab.goto(service.address + path)
+        if tab.evaluate("document.documentElement.scrollWidth") > 320:
+            wide.append(name)
+    context.close()
+    assert (faults, elsewhere, wide) == ([], [], [])
+
+
+def test_without_script_a_family_gets_through(browser: Browser, seeded_service: tuple[Serving, Seeded]) -> None:
+    service, seeded = seeded_service
+    context = browser.new_context(java_script_enabled=False)
+    tab = context.new_page()
+    tab.goto(f"{service.address}/f/{seeded.family}/instrument")
+    tab.set_input_files("#photo", SAMPLES / "instrument-2.jpg")
+    tab.get_by_role("button", name="Send the photo").click()
+    tab.wait_for_url("**/photo/*", timeout=60_000)
+    tab.wait_for_selector("h1:not(:text('Measuring'))", timeout=60_000)
+    assert tab.get_by_role("heading", level=1).inner_text() == "This photo is good"
+    context.add_cookies([cookie(service, seeded)])  # type: ignore[list-item]
+    tab.goto(f"{service.address}/reviews/{seeded.arm_upload_id}")
+    tab.get_by_role("button", name="Accept").click()
+    assert "/children/" in tab.url
+    context.close()
+
+
+def test_the_first_page_is_light(browser: Browser, seeded_service: tuple[Serving, Seeded]) -> None:
+    service, _ = seeded_service
+    tab = browser.new_page()
+    sizes: list[int] = []
+    tab.on("response", lambda answer: sizes.append(len(answer.body())))
+    tab.goto(service.address, wait_until="networkidle")
+    tab.close()
+    assert 5_000 < sum(sizes) < 60_000
