@@ -43,6 +43,7 @@ RULER_U_MM = 0.4
 
 _OFF_CENTRE_MM = 1.5  # of a print on its paper, one standard deviation; our assumption
 _SAME_BOTH_WAYS = 0.006  # of the scales across and along, one standard deviation: cutting and feeding
+_MARGIN = 0.6  # by which a scaled print must agree better with the edges than one in true size does; our choice
 _UNSEEN = 0.35  # what an edge that is not seen counts for, in strengths as `_weight` gives them
 
 
@@ -106,18 +107,25 @@ def scale_from_paper(image: NDArray[np.uint8], sheet: SheetInPhoto) -> PrintScal
     across = _extents(edges["left"], edges["right"])
     along = _extents(edges["bottom"], edges["top"])
     best: tuple[float, Paper, float, float] | None = None
+    in_true_size = 4 * _UNSEEN  # that the print is in true size and no edge is seen
     for paper in Paper:
         # the pattern for the other paper is a mistake that is rarely made
         start = 0.0 if paper is sheet.layout.paper else -1.0
         for width, height in product(across, along):
             found = _agreement(width, height, paper)
-            if found is not None and (best is None or start + found[0] > best[0]):
+            if found is None:
+                continue
+            if best is None or start + found[0] > best[0]:
                 best = (start + found[0], paper, found[1], found[2])
+            if paper is sheet.layout.paper and abs(found[1] - 1) < SUSPICIOUS:
+                in_true_size = max(in_true_size, found[0])
     if best is None:
         return UNCHECKED
-    _, paper, measured, uncertainty = best
+    agreement, paper, measured, uncertainty = best
     if abs(measured - 1) < max(SUSPICIOUS, 2 * uncertainty):
         return PrintScale(checked=True, measured=measured, paper=paper)
+    if agreement - in_true_size < _MARGIN:
+        return PrintScale(measured=measured)
     return PrintScale(measured, uncertainty, suspected=True, checked=True, measured=measured, paper=paper)
 
 

@@ -25,7 +25,7 @@ from vision.arm_judge import picture_problems, pose_problems
 from vision.arm_priors import LandmarkError
 from vision.arm_seen import SeenArm, body_frame, see_arm
 from vision.hand import HandPoint
-from vision.hand_depth import stance_log_likelihood
+from vision.hand_depth import informed, stance_log_likelihood
 from vision.photo import Photo
 from vision.pose import Landmark
 
@@ -147,8 +147,9 @@ def solve_arm(
     stances: tuple[priors.Stance, ...] = priors.STANCES
     if against_wall is not None:
         stances = (priors.WALL,) if against_wall else (priors.FLOATING, priors.REACHING)
-    solutions = [solve(evidence, stance) for stance in stances]
-    weights = _weights(seen, solutions)
+    told = stances if seen.hand_depth is None else [informed(stance, seen.hand_depth) for stance in stances]
+    solutions = [solve(evidence, stance) for stance in told]
+    weights = _weights(seen, stances, solutions)
     lengths = _lengths(seen, evidence, solutions, weights)
     best = solutions[int(np.argmax(weights))]
     share = {found.stance.name: float(weight) for found, weight in zip(solutions, weights, strict=True)}
@@ -233,51 +234,50 @@ def _evidence(
     )
 
 
-def _weights(seen: SeenArm, solutions: Sequence[Solution]) -> Vector:
+def _weights(seen: SeenArm, stances: Sequence[priors.Stance], solutions: Sequence[Solution]) -> Vector:
     """Posterior probabilities of the stances: how well each explains landmarks and shadow, and how common it is."""
     log = np.array([found.log_evidence + np.log(priors.STANCE_PRIOR[found.stance.name]) for found in solutions])
     if seen.hand_depth is not None:
-        log += [stance_log_likelihood(seen.hand_depth, found.stance) for found in solutions]
+        log += [stance_log_likelihood(seen.hand_depth, stance) for stance in stances]
     weights = np.exp(log - log.max())
     return np.asarray(weights / weights.sum())
 
 
 def _mixed(solutions: Sequence[Solution], weights: Vector, name: str, extra: Sequence[Contribution]) -> Length:
-    """One length from the stances' solutions: the mixture's mean, causes and 95 % interval."""
+    """One length from the stances' solutions: the mixture's median, causes and 95 % interval."""
     values = np.array([found.lengths[name][0] for found in solutions])
     budgets = [found.lengths[name][1] for found in solutions]
-    mean = float(weights @ values)
+    added = sum(part.contribution_mm**2 for part in extra)
+    deviations = np.array([np.sqrt(sum(v**2 for v in budget.values()) + added) for budget in budgets])
+    # an unlikely stance that is far off would draw the mean to it; the median stays
+    low, middle, high = _quantiles(values, deviations, weights, (0.5 - COVERAGE / 2, 0.5, 0.5 + COVERAGE / 2))
     causes = {
         cause: np.sqrt(sum(w * b[cause] ** 2 for w, b in zip(weights, budgets, strict=True))) for cause in budgets[0]
     }
     parts = [Contribution(cause, float(value), _KEYS.get(cause)) for cause, value in causes.items()]
-    between = float(np.sqrt(weights @ (values - mean) ** 2))
+    between = float(np.sqrt(weights @ (values - middle) ** 2))
     if between > 0:
         parts.append(Contribution("hand against the wall or not", between))
     parts.extend(extra)
-    added = sum(part.contribution_mm**2 for part in extra)
-    deviations = np.array([np.sqrt(sum(v**2 for v in budget.values()) + added) for budget in budgets])
-    interval = None if weights.max() > 0.999 else _quantiles(values, deviations, weights)
-    return Length(mean, tuple(parts), interval)
+    return Length(middle, tuple(parts), None if weights.max() > 0.999 else (low, high))
 
 
 _KEYS = {"depth of the neck": "arm:body-depth", "trunk lean": None}
 """Causes that two photos of one child share."""
 
 
-def _quantiles(values: Vector, deviations: Vector, weights: Vector) -> tuple[float, float]:
-    """Central 95 % interval of a mixture of normal distributions."""
+def _quantiles(
+    values: Vector, deviations: Vector, weights: Vector, shares: tuple[float, float, float]
+) -> tuple[float, float, float]:
+    """Quantiles of a mixture of normal distributions."""
     normal = NormalDist()
 
     def below(at: float) -> float:
         return float(sum(w * normal.cdf((at - v) / s) for w, v, s in zip(weights, values, deviations, strict=True)))
 
-    low, high = float((values - 9 * deviations).min()), float((values + 9 * deviations).max())
-    tail = (1 - COVERAGE) / 2
-    return (
-        float(brentq(lambda at: below(at) - tail, low, high)),
-        float(brentq(lambda at: below(at) - (1 - tail), low, high)),
-    )
+    ends = float((values - 9 * deviations).min()), float((values + 9 * deviations).max())
+    low, middle, high = (float(brentq(lambda at, share=share: below(at) - share, *ends)) for share in shares)
+    return low, middle, high
 
 
 def _lengths(
