@@ -1,0 +1,100 @@
+"""Photos go when they should: at once, on acceptance, or on their day by the schedule."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from datetime import timedelta
+
+import pytest
+from sqlalchemy import select
+
+from service.jobs.running import sweep
+from service.store.photos import ORIGINAL, OVERLAY, VIEW
+from service.store.tables import MEASURED, REFUSED, Upload
+from tests.service.conftest import Place
+from tests.service.seeding import Seeded, seed
+
+
+def send(place: Place, seeded: Seeded, content: bytes, key: str = "one") -> str:
+    """Send a photo as the family does; the upload's identity."""
+    data = {"form_token": place.house.signer.form_token(seeded.family), "client_key": key}
+    answer = place.client.post(f"/f/{seeded.family}/arm", data=data, files={"photo": ("a.jpg", content)})
+    assert answer.status_code == 303
+    return answer.headers["location"].rsplit("/", 1)[1]
+
+
+def kept(place: Place, upload_id: str) -> set[str]:
+    return {kind for kind in (ORIGINAL, VIEW, OVERLAY) if place.house.photos.get(upload_id, kind) is not None}
+
+
+def test_a_photo_under_review_is_kept_until_its_day(place: Place) -> None:
+    seeded = seed(place.house)
+    upload_id = send(place, seeded, b"good")
+    assert kept(place, upload_id) == {ORIGINAL, VIEW, OVERLAY}
+    for days, expected in ((13, {ORIGINAL, VIEW, OVERLAY}), (1, set())):
+        place.clock.forward(days=days)
+        place.client.portal.call(sweep, place.clock.now())  # type: ignore[union-attr]
+        assert kept(place, upload_id) == expected
+    with place.house.store.whole_house() as records:
+        assert records.get_one(Upload, upload_id).photos_deleted_at == place.clock.now()
+
+
+def test_without_review_the_original_goes_when_it_is_measured(open_place: Callable[..., Place]) -> None:
+    place = open_place(review=False)
+    upload_id = send(place, seed(place.house), b"good")
+    for _ in range(100):
+        if kept(place, upload_id) == {VIEW, OVERLAY}:
+            return
+        asyncio.run(asyncio.sleep(0.02))
+    pytest.fail("the original is still there")
+
+
+def test_a_refused_photo_goes_at_once(place: Place) -> None:
+    upload_id = send(place, seed(place.house), b"bad")
+    for _ in range(100):
+        if not kept(place, upload_id):
+            break
+        asyncio.run(asyncio.sleep(0.02))
+    with place.house.store.whole_house() as records:
+        assert records.get_one(Upload, upload_id).state == REFUSED
+    assert kept(place, upload_id) == set()
+
+
+def test_acceptance_deletes_the_photo_as_it_came(place: Place) -> None:
+    seeded = seed(place.house)
+    place.client.cookies.set("scrollreach", seeded.session)
+    data = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
+    assert place.client.post(f"/reviews/{seeded.arm_upload_id}/accept", data=data).status_code == 303
+    assert kept(place, seeded.arm_upload_id) == {VIEW, OVERLAY}
+
+
+def test_a_form_sent_twice_is_one_upload(place: Place) -> None:
+    seeded = seed(place.house)
+    assert send(place, seeded, b"good", "same") == send(place, seeded, b"good", "same")
+    with place.house.store.whole_house() as records:
+        assert len(records.scalars(select(Upload.id).where(Upload.client_key == "same")).all()) == 1
+    assert place.pool.measured == ["arm"]
+
+
+def test_the_button_deletes_everything_now(place: Place) -> None:
+    seeded = seed(place.house)
+    upload_id = send(place, seeded, b"good")
+    data = {"form_token": place.house.signer.form_token(seeded.family)}
+    assert place.client.post(f"/f/{seeded.family}/delete/", data=data).status_code == 200
+    assert kept(place, upload_id) | kept(place, seeded.arm_upload_id) == set()
+    assert place.client.get(f"/f/{seeded.family}").status_code == 404
+
+
+def test_a_stray_photo_is_swept_after_an_hour(place: Place) -> None:
+    place.house.photos.put("a" * 32, ORIGINAL, b"left behind by a killed process")
+    place.client.portal.call(sweep, place.clock.now() - timedelta(days=36500))  # type: ignore[union-attr]
+    place.clock.forward(hours=2)
+    place.client.portal.call(sweep, place.clock.now())  # type: ignore[union-attr]
+    assert kept(place, "a" * 32) == set()
+
+
+def test_measured_state_is_reached(place: Place) -> None:
+    upload_id = send(place, seed(place.house), b"good")
+    with place.house.store.whole_house() as records:
+        assert records.get_one(Upload, upload_id).state == MEASURED

@@ -1,0 +1,108 @@
+"""Killed with -9 at random moments during uploads: nothing acknowledged is lost, nothing is doubled.
+
+Four kills by default; ``SCROLLREACH_KILLS=20`` makes twenty.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import random
+import signal
+import socket
+import threading
+import time
+from pathlib import Path
+
+import httpx
+from sqlalchemy import func, select
+
+from service.settings import Settings
+from service.store.tables import MEASURED, Upload
+from service.web.house import House, open_house
+from tests.service.conftest import Recorded
+from tests.service.jobs.killed_service import serve
+from tests.service.seeding import SetClock, seed
+
+KILLS = int(os.environ.get("SCROLLREACH_KILLS", "4"))
+LONGEST_LIFE_S = 0.9
+
+
+def free_port() -> int:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        return int(free.getsockname()[1])
+
+
+class Family:
+    """Sends photos without a pause, each until it is acknowledged, and remembers what was acknowledged."""
+
+    def __init__(self, house: House, token: str, address: str) -> None:
+        self.address = f"{address}/f/{token}/arm"
+        self.form_token = house.signer.form_token(token)
+        self.acknowledged: list[str] = []
+        self.stop = threading.Event()
+        self.thread = threading.Thread(target=self.send, daemon=True)
+
+    def send(self) -> None:
+        number = 0
+        while not self.stop.is_set():
+            key = f"photo-{number}"
+            data = {"form_token": self.form_token, "client_key": key}
+            try:
+                answer = httpx.post(self.address, data=data, files={"photo": ("a.jpg", key.encode())}, timeout=10)
+            except httpx.HTTPError:
+                time.sleep(0.02)
+                continue  # not acknowledged: the same photo is sent again
+            if answer.status_code == 303:
+                self.acknowledged.append(key)
+                number += 1
+
+
+def start(context: multiprocessing.context.ForkServerContext, folder: Path, port: int) -> multiprocessing.Process:
+    process = context.Process(target=serve, args=(str(folder), port), daemon=True)
+    process.start()
+    until = time.monotonic() + 30
+    while time.monotonic() < until:
+        try:
+            if httpx.get(f"http://127.0.0.1:{port}/api/v1/health", timeout=1).status_code == 200:
+                return process  # type: ignore[return-value]
+        except httpx.HTTPError:
+            time.sleep(0.03)
+    raise AssertionError("the service did not start")
+
+
+def test_nothing_acknowledged_is_lost_or_doubled(tmp_path: Path) -> None:
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["tests.service.jobs.killed_service"])
+    house = open_house(Settings(data_folder=tmp_path), Recorded(), SetClock())
+    seeded = seed(house)
+    port = free_port()
+    family = Family(house, seeded.family, f"http://127.0.0.1:{port}")
+    family.thread.start()
+    moments = random.Random(20310512)
+    for _ in range(KILLS):
+        process = start(context, tmp_path, port)
+        time.sleep(moments.uniform(0, LONGEST_LIFE_S))
+        os.kill(process.pid or 0, signal.SIGKILL)
+        process.join()
+    process = start(context, tmp_path, port)
+    time.sleep(1.0)
+    family.stop.set()
+    family.thread.join(15)
+    sent = Upload.client_key.like("photo-%")
+    until = time.monotonic() + 20
+    while time.monotonic() < until:
+        with house.store.whole_house() as records:
+            states = set(records.scalars(select(Upload.state).where(sent)))
+        if states == {MEASURED}:
+            break
+        time.sleep(0.1)
+    process.terminate()
+    process.join()
+    with house.store.whole_house() as records:
+        keys = list(records.scalars(select(Upload.client_key).where(sent)))
+        assert records.scalar(select(func.count()).select_from(Upload).where(sent)) == len(set(keys))
+    assert len(family.acknowledged) >= KILLS
+    assert set(family.acknowledged) <= set(keys)
+    assert states == {MEASURED}
