@@ -14,7 +14,7 @@ Where the numbers come from
   photographs of people the same models scatter more (shoulder 3.7, elbow 2.1, wrist 1.6 % of the arm, medians), so the
   shoulder's, elbow's and wrist's standard deviations here are the larger of the two.
 * The middle of the palm: on rendered hands the midpoint of wrist and knuckle lies 0.8 % of the arm too near the body,
-  on photographs of people it does not.  A bias learned on renders is a bias of renders: it is corrected, and half of it
+  on photographs of people it does not.  A bias learned on renders is a bias of renders: it is corrected, and a third of it
   is kept as an uncertainty that no second photo of the same kind averages away.
 """
 
@@ -69,7 +69,7 @@ def _stance(name: str, mean: list[float], deviation: list[float], correlation: l
 FLOATING = _stance(
     "floating",
     [0.281, -0.011, 0.027, 0.048, 0.0425],
-    [0.038, 0.015, 0.0225, 0.025, 0.0075],  # figures: 0.0335, 0.0114, 0.0213, 0.0237, 0.0063
+    [0.036, 0.013, 0.0225, 0.025, 0.0070],  # figures: 0.0335, 0.0114, 0.0213, 0.0237, 0.0063
     [
         [1.0, -0.57, -0.11, -0.04, -0.06],
         [-0.57, 1.0, 0.02, 0.03, 0.0],
@@ -81,7 +81,7 @@ FLOATING = _stance(
 WALL = _stance(
     "wall",
     [0.2530, -0.0115, -0.0812, -0.0595, 0.0140],
-    [0.022, 0.011, 0.0125, 0.0105, 0.0060],  # figures: 0.0199, 0.0082, 0.0104, 0.0091, 0.0030
+    [0.021, 0.010, 0.0115, 0.0100, 0.0045],  # figures: 0.0199, 0.0082, 0.0104, 0.0091, 0.0030
     [
         [1.0, -0.36, -0.64, -0.71, -0.60],
         [-0.36, 1.0, 0.19, 0.28, -0.03],
@@ -122,12 +122,12 @@ STRAIGHT_ARM_MM = (415.0, 0.35)
 DEFINITION_OFFSET = -0.0031
 """Arm length as defined minus the length from the joints at 90 degrees, over the straight arm: the shoulder's own rise
 and the palm's skin.  Over elevations of -10..10 degrees it does not vary (fitted on figures)."""
-DEFINITION_DEVIATION = 0.0025
+DEFINITION_DEVIATION = 0.0018
 """Its standard deviation; figures have 0.0008, shoulders of children vary more (our judgement)."""
 
-TORSO_ROLL_DEG = 2.2
-"""Deviation of the trunk's lean against the sheet's edges: a sheet hung by eye (1.5) and a child's own (1.5)."""
-TRUNK_AXIS = (1.1, 1.5)
+TORSO_ROLL_DEG = 2.0
+"""Deviation of the trunk's lean against the sheet's edges: a sheet hung by eye (1.4) and a child's own (1.4)."""
+TRUNK_AXIS = (1.1, 1.25)
 """Bias and standard deviation, in degrees, of the line from the hips to the shoulders, leaning away from the raised
 arm (rendered figures: 1.1 and 1.1)."""
 
@@ -164,9 +164,9 @@ from scenes that nothing else was developed on."""
 SHOULDER_ERROR = LandmarkError(-0.001, -0.018, 0.030, 0.021)
 ELBOW_ERROR = LandmarkError(-0.026, -0.017, 0.027, 0.018)
 WRIST_ERROR = LandmarkError(0.016, 0.0, 0.017, 0.014)
-PALM_ERROR = LandmarkError(-0.0098, 0.0012, 0.0043, 0.0030)
+PALM_ERROR = LandmarkError(-0.0098, 0.0012, 0.0038, 0.0025)
 """Midpoint of the hand model's wrist and middle knuckle, rendered open hands with the palm to the camera."""
-PALM_SYSTEMATIC = 0.0040
+PALM_SYSTEMATIC = 0.0032
 """Standard deviation of what the palm's bias may be on other hands than rendered ones."""
 PALM_WITHOUT_HAND_ERROR = LandmarkError(0.0, 0.0, 0.04, 0.03)
 """Mid palm guessed from the body model's wrist and knuckles where no hand was found."""
