@@ -14,8 +14,8 @@ Where the numbers come from
   photographs of people the same models scatter more (shoulder 3.7, elbow 2.1, wrist 1.6 % of the arm, medians), so the
   shoulder's, elbow's and wrist's standard deviations here are the larger of the two.
 * The middle of the palm: on rendered hands the midpoint of wrist and knuckle lies 0.8 % of the arm too near the body,
-  on photographs of people it does not.  A bias learned on renders is a bias of renders: it is corrected, and a third of it
-  is kept as an uncertainty that no second photo of the same kind averages away.
+  on photographs of people it does not.  A bias learned on renders is a bias of renders: it is corrected, and a third of
+  it is kept as an uncertainty that no second photo of the same kind averages away.
 """
 
 from __future__ import annotations
