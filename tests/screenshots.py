@@ -16,7 +16,12 @@ from tests.service.serving import Serving, chromium, serving
 
 SCREENS = {
     "desktop": {"viewport": {"width": 1280, "height": 860}},
-    "phone": {"viewport": {"width": 390, "height": 844}, "device_scale_factor": 2, "is_mobile": True, "has_touch": True},
+    "phone": {
+        "viewport": {"width": 390, "height": 844},
+        "device_scale_factor": 2,
+        "is_mobile": True,
+        "has_touch": True,
+    },
     "narrow": {"viewport": {"width": 320, "height": 640}, "is_mobile": True, "has_touch": True},
 }
 COLOURS = ("light", "dark")

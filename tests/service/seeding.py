@@ -162,7 +162,12 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW) -> Seede
 
         teacher = keep(
             Teacher(
-                **own, email=mail, name="Ada Linde", password_hash=hash_password(PASSWORD), language="en", created_at=now
+                **own,
+                email=mail,
+                name="Ada Linde",
+                password_hash=hash_password(PASSWORD),
+                language="en",
+                created_at=now,
             )
         )
         signed = keep(
@@ -174,9 +179,7 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW) -> Seede
                 expires_at=now + timedelta(days=14),
             )
         )
-        keep(
-            Invitation(studio_id=studio.id, token_digest=digest(invitation_token), expires_at=now + timedelta(days=7))
-        )
+        keep(Invitation(studio_id=studio.id, token_digest=digest(invitation_token), expires_at=now + timedelta(days=7)))
         chart = keep(
             StudioChart(
                 **own,
@@ -229,7 +232,11 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW) -> Seede
                     program_version="0.1.0",
                 )
             )
-        keep(TapeRecord(**own, child_id=child.id, taken_on=now.date(), value_mm=366.0, uncertainty_mm=7, told_by="teacher"))
+        keep(
+            TapeRecord(
+                **own, child_id=child.id, taken_on=now.date(), value_mm=366.0, uncertainty_mm=7, told_by="teacher"
+            )
+        )
         signs = {"wrist_free": True, "fingers_easy": True, "bow_clear": True, "elbow_bent": True, "painless": True}
         keep(SignsRecord(**own, child_id=child.id, instrument_id=owned.id, noted_on=now.date(), answers=signs))
         verdict: VerdictRecord = keep_verdict(
@@ -257,7 +264,9 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW) -> Seede
     )
 
 
-def _instrument(own: dict[str, Any], name: str, label: str, body_mm: float, child_id: str | None, day: date) -> Instrument:
+def _instrument(
+    own: dict[str, Any], name: str, label: str, body_mm: float, child_id: str | None, day: date
+) -> Instrument:
     result = instrument_result(body_mm)
     return Instrument(
         **own,
@@ -274,7 +283,13 @@ def _instrument(own: dict[str, Any], name: str, label: str, body_mm: float, chil
 
 
 def _upload(
-    own: dict[str, Any], request_id: str | None, child_id: str, kind: str, result: dict[str, Any], state: str, now: datetime
+    own: dict[str, Any],
+    request_id: str | None,
+    child_id: str,
+    kind: str,
+    result: dict[str, Any],
+    state: str,
+    now: datetime,
 ) -> Upload:
     return Upload(
         **own,

@@ -188,7 +188,10 @@ def test_a_wrong_link_gets_nothing(place: Place, victim: Seeded, state: str) -> 
                 asked.expires_at = place.clock.now()
             else:
                 asked.revoked_at = place.clock.now()
-    own = {"/f/{token}/delete/", "/f/{token}/done/"}  # of another family: these change that family's own rows, tried last
+    own = {
+        "/f/{token}/delete/",
+        "/f/{token}/done/",
+    }  # of another family: these change that family's own rows, tried last
     every = sorted(routes(place.client.app), key=lambda route: route.path in own)  # type: ignore[arg-type]
     for route in (each for each in every if each.by_link):
         assert_nothing(place, victim, route, route.filled(victim, token), token, None)

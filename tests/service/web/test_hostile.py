@@ -1,0 +1,125 @@
+"""More than a hundred hostile files through the real measuring processes: each is answered, none breaks anything.
+
+Every fourth one by default, to keep the run short; ``SCROLLREACH_HOSTILE=all`` sends all of them.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import random
+import struct
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import piexif
+import pytest
+from fastapi.testclient import TestClient
+from PIL import Image
+
+from service.settings import Settings
+from service.web.app import create_app
+from tests.service.seeding import plain_picture
+
+
+def encoded(image: Image.Image, form: str, **options: object) -> bytes:
+    out = io.BytesIO()
+    image.save(out, form, **options)  # type: ignore[arg-type]
+    return out.getvalue()
+
+
+def png_that_claims(width: int, height: int) -> bytes:
+    """A PNG header that promises a picture of any size, with a few bytes behind it."""
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+    header = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
+    packed = zlib.compress(b"\0" * 1_000_000)
+    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", packed) + chunk(b"IEND", b"")
+
+
+def corpus() -> Iterator[tuple[str, bytes]]:
+    chance = random.Random(7)
+    photo = plain_picture()
+    for part in range(1, 40):
+        yield f"truncated {part}", photo[: len(photo) * part // 40]
+    for number in range(30):
+        broken = bytearray(photo)
+        for _ in range(40):
+            broken[chance.randrange(2, len(broken))] = chance.randrange(256)
+        yield f"broken {number}", bytes(broken)
+    for number, magic in enumerate(
+        (b"", b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n", b"RIFF\0\0\0\0WEBPVP8 ", b"GIF89a", b"%PDF")
+    ):
+        yield f"magic {number}", magic + chance.randbytes(2000)
+    for number, text in enumerate(
+        (b"<svg/>", b"<?php exit();", b"#!/bin/sh\nexit", b"PK\x03\x04" * 50, b"\0" * 5000, b"a")
+    ):
+        yield f"not a picture {number}", text
+    for width, height in ((60_000, 60_000), (2**31 - 1, 1), (1, 2**31 - 1), (0, 0), (100_000, 500), (500, 100_000)):
+        yield f"claims {width} x {height}", png_that_claims(width, height)
+    small = Image.open(io.BytesIO(photo)).resize((640, 480))
+    yield "bomb", encoded(Image.new("1", (9000, 9000)), "PNG")
+    yield "panorama", encoded(Image.new("RGB", (12_000, 500)), "JPEG")
+    yield "tiny", encoded(Image.new("RGB", (1, 1)), "PNG")
+    yield "cmyk", encoded(small.convert("CMYK"), "JPEG")
+    yield "grey", encoded(small.convert("L"), "JPEG")
+    yield "palette", encoded(small.convert("P"), "PNG")
+    yield "transparent", encoded(small.convert("RGBA"), "PNG")
+    yield "16 bit", encoded(Image.fromarray(np.full((500, 600), 40_000, np.uint16)), "PNG")
+    yield "bmp", encoded(small, "BMP")
+    yield "tiff", encoded(small, "TIFF")
+    yield "gif", encoded(small, "GIF")
+    for form in ("GIF", "WEBP", "PNG"):
+        frames = [small.rotate(angle) for angle in (0, 20)]
+        yield f"animated {form}", encoded(frames[0], form, save_all=True, append_images=frames[1:])
+    for number, focal in enumerate((0, 1, 65535, 9)):
+        exif = piexif.dump({"Exif": {piexif.ExifIFD.FocalLengthIn35mmFilm: focal}, "0th": {274: number}})
+        yield f"absurd focal length {focal}", encoded(small, "JPEG", exif=exif)
+    for number in range(8):
+        yield f"absurd exif {number}", encoded(small, "JPEG", exif=b"Exif\0\0" + chance.randbytes(400))
+
+
+FILES = list(corpus())
+
+
+@pytest.fixture(scope="module")
+def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
+    settings = Settings(data_folder=tmp_path_factory.mktemp("hostile"), workers=1, quick_tries=10_000)
+    with TestClient(create_app(settings)) as client:
+        yield client
+
+
+def test_the_corpus_is_large() -> None:
+    assert len(FILES) >= 100
+    assert len({name for name, _ in FILES}) == len(FILES)
+
+
+def test_every_hostile_file_is_answered(client: TestClient) -> None:
+    for name, content in FILES if os.environ.get("SCROLLREACH_HOSTILE") == "all" else FILES[::4]:
+        answer = client.post("/api/v1/instrument-measurements", files={"photos": (name, content)})
+        assert answer.status_code in (200, 422), (name, answer.status_code)
+        for found in answer.json().get("measurements", []):
+            assert found["usable"] is False, name
+            assert found["problems"], name
+            assert found["problems"][0]["message"], name
+            assert "Traceback" not in answer.text
+
+
+def test_the_quick_page_says_it_in_words(client: TestClient) -> None:
+    for _, content in FILES[::30]:
+        answer = client.post("/", files={"child_photo": ("a.jpg", content)}, data={"body": "254", "total": "420"})
+        assert answer.status_code in (200, 422)
+        assert 'role="alert"' in answer.text
+
+
+def test_too_large_is_refused_before_it_is_read(tmp_path: Path) -> None:
+    with TestClient(create_app(Settings(data_folder=tmp_path, upload_megabytes=1))) as client:
+        large = {"photos": ("a.jpg", b"0" * 4_000_000)}
+        answer = client.post("/api/v1/arm-measurements", files=large)
+        assert answer.status_code == 413
+        assert answer.headers["content-type"] == "application/problem+json"
+        assert client.post("/", files={"child_photo": ("a.jpg", b"0" * 4_000_000)}).status_code == 413
