@@ -31,7 +31,7 @@ class Settings(BaseSettings):
     port: Annotated[int, Field(ge=1, le=65535)] = Field(8000, description="Port to listen on.")
     public_url: str = Field(
         "",
-        description="Address under which families reach the service, for links; empty takes the address of the request.",
+        description="Address under which families reach the service, for links; empty takes the request's own.",
     )
     secure_cookies: bool = Field(
         False, description="Send cookies over HTTPS only and ask browsers to stay on HTTPS: switch on behind TLS."

@@ -14,6 +14,7 @@ from playwright.sync_api import Browser, sync_playwright
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, chromium, serving
 
+TOUCH = {"is_mobile": True, "has_touch": True}
 SCREENS = {
     "desktop": {"viewport": {"width": 1280, "height": 860}},
     "phone": {
@@ -22,7 +23,7 @@ SCREENS = {
         "is_mobile": True,
         "has_touch": True,
     },
-    "narrow": {"viewport": {"width": 320, "height": 640}, "is_mobile": True, "has_touch": True},
+    "narrow": {"viewport": {"width": 320, "height": 640}} | TOUCH,
 }
 COLOURS = ("light", "dark")
 

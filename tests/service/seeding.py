@@ -1,4 +1,4 @@
-"""A studio with an invented history, written through the service's own tables: what pages and strangers are tried on."""
+"""A studio with an invented history, written through the service's own tables: pages and strangers are tried on it."""
 
 from __future__ import annotations
 
