@@ -4,7 +4,8 @@ FOLDER holds NAME.jpg and NAME.json for each rendered picture: forearm, hand and
 ``px`` (shoulder, elbow, wrist and palm, also outside the picture), ``pts_mm`` (the same in space, z out of the wall),
 ``a_mm`` (the straight arm) and ``seed``.  The pictures come from the renderer of the test scenes with seeds of their
 own: bodies mixed from 64 made beforehand, poses of both stances and of all faults, rooms, walls, lights and sheets
-drawn as there; 288 x 224 px, 300 px a straight arm.  One seed in seven is kept for validation.  Writes OUT (ONNX).
+drawn as there; 288 x 224 px, 300 px a straight arm.  Two networks are trained, each with another seventh of the seeds
+kept for validation, and their scores averaged.  Writes OUT (ONNX).
 """
 
 from __future__ import annotations
@@ -30,6 +31,8 @@ DISPLACED = 0.02
 LABEL_SPREAD = 0.10
 """Standard deviation of a label over the bands, in log distance."""
 BATCH, EPOCHS, PEAK_RATE = 64, 26, 4e-3
+KEPT = (0, 3)
+"""Remainder by seven of the seeds that either network does not learn from."""
 
 
 class HandDepth(nn.Module):
@@ -103,14 +106,41 @@ def disturbed(pictures: Tensor) -> Tensor:
     return x.clamp(0, 1) * 255.0
 
 
+class Mean(nn.Module):
+    """The mean of several networks' scores."""
+
+    def __init__(self, networks: list[HandDepth]) -> None:
+        super().__init__()
+        self.networks = nn.ModuleList(networks)
+
+    def forward(self, pictures: Tensor) -> Tensor:
+        """Scores of the bands."""
+        return torch.stack([network(pictures) for network in self.networks]).mean(0)
+
+
 def train(folder: Path, out: Path) -> None:
-    """Train, print the validation figures, and write the network."""
-    torch.manual_seed(0)
+    """Train both networks, print their validation figures, and write their mean."""
     pictures, depth, seeds = read(folder)
+    both = [train_one(pictures, depth, seeds % 7 == kept, number) for number, kept in enumerate(KEPT)]
+    torch.onnx.export(
+        Mean(both).eval(),
+        (torch.zeros(1, 3, HEIGHT_PX, WIDTH_PX),),
+        str(out),
+        input_names=["picture"],
+        output_names=["scores"],
+        dynamo=False,
+        opset_version=17,
+    )
+
+
+def train_one(
+    pictures: NDArray[np.uint8], depth: NDArray[np.float64], kept: NDArray[np.bool_], number: int
+) -> HandDepth:
+    """Train one network on all pictures but those `kept`."""
+    torch.manual_seed(number)
     labels = soft_labels(depth)
     weights = labels @ (1 / np.maximum(labels.mean(0), 0.02))  # every band counts alike: scores are likelihoods
     weights /= weights.mean()
-    kept = seeds % 7 == 0
     x = torch.tensor(pictures).permute(0, 3, 1, 2).float()
     y, w = torch.tensor(labels).float(), torch.tensor(weights).float()
     network = HandDepth()
@@ -132,9 +162,7 @@ def train(folder: Path, out: Path) -> None:
             shares = network(x[kept]).softmax(1).numpy()
         touching = (shares[:, :4].sum(1) > 0.5) == (depth[kept] < 0.2)
         print(f"epoch {epoch}: loss {loss.item():.2f}, touching or not right in {100 * touching.mean():.1f} %")
-    torch.onnx.export(
-        network, (x[:1],), str(out), input_names=["picture"], output_names=["scores"], dynamo=False, opset_version=17
-    )
+    return network
 
 
 if __name__ == "__main__":
