@@ -78,6 +78,12 @@ PRINT_SCALE_DISAGREES = Problem(
     "Measure the printed bar again with a ruler and tell us its length.",
 )
 
+BAR_LENGTH = Problem(
+    "bar_length",
+    "The length given for the printed bar cannot be right: in true size it is 150 mm long.",
+    "Measure the bar from end mark to end mark with a ruler, in millimetres.",
+)
+
 WRONG_LENS = Problem(
     "wrong_lens",
     "This photo was taken with the phone's ultra-wide lens, which bends straight lines.",

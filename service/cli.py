@@ -26,6 +26,10 @@ SYSTEM_PACKAGES = "libgl1 libegl1 libgles2 libglib2.0-0"
 PHOTO = click.Path(exists=True, dir_okay=False, path_type=Path)
 
 
+BAR = click.option("--bar-mm", type=float, help="Length of the sheet's check bar as you measured it with a ruler.")
+HEIGHT = click.option("--sheet-height-mm", type=click.FloatRange(0, 300), help="Thickness of what the sheet lies on.")
+
+
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="scrollreach")
 def commands() -> None:
@@ -42,6 +46,7 @@ def commands() -> None:
 @click.option("--against-wall/--off-wall", "against_wall", default=None, help="Back and hand touch the wall, or not.")
 @click.option("--age", "age_years", type=click.FloatRange(2, 20), help="Age in years, if known.")
 @click.option("--stature", "stature_mm", type=click.FloatRange(600, 2200), help="Standing height in mm, if known.")
+@BAR
 @click.option("--json", "as_json", is_flag=True, help="One JSON object per photo, one a line.")
 @click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Save the first photo, annotated.")
 def arm(
@@ -50,6 +55,7 @@ def arm(
     against_wall: bool | None,
     age_years: float | None,
     stature_mm: float | None,
+    bar_mm: float | None,
     as_json: bool,
     picture: Path | None,
 ) -> None:
@@ -59,7 +65,7 @@ def arm(
     """
     from service.measuring import ArmQuestion
 
-    question = ArmQuestion(side, age_years, stature_mm, against_wall)
+    question = ArmQuestion(side, age_years, stature_mm, against_wall, bar_mm=bar_mm)
     outcomes = _measure(
         [lambda pool, path=path: pool.arm(path.read_bytes(), path.name, question) for path in photos], len(photos)
     )
@@ -69,17 +75,25 @@ def arm(
 @commands.command()
 @click.argument("photos", nargs=-1, required=True, type=PHOTO)
 @click.option("--same", is_flag=True, help="All photos show the same instrument, lying still beside the same sheet.")
+@HEIGHT
+@BAR
 @click.option("--json", "as_json", is_flag=True, help="One JSON object per photo (one in all with --same), one a line.")
 @click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Save the first photo, annotated.")
-def instrument(photos: Sequence[Path], same: bool, as_json: bool, picture: Path | None) -> None:
+def instrument(
+    photos: Sequence[Path],
+    same: bool,
+    sheet_height_mm: float | None,
+    bar_mm: float | None,
+    as_json: bool,
+    picture: Path | None,
+) -> None:
     """Measure an instrument's body length and total length."""
-    if same and len(photos) > 1:
-        files = [(path.read_bytes(), path.name) for path in photos]
-        outcomes = _measure([lambda pool: pool.instrument_together(files)], 1)
+    files = [(path.read_bytes(), path.name) for path in photos]
+    known = {"bar_mm": bar_mm, "sheet_height_mm": sheet_height_mm}
+    if same and len(files) > 1:
+        outcomes = _measure([lambda pool: pool.instrument_together(files, **known)], 1)
     else:
-        outcomes = _measure(
-            [lambda pool, path=path: pool.instrument(path.read_bytes(), path.name) for path in photos], len(photos)
-        )
+        outcomes = _measure([lambda pool, file=file: pool.instrument(*file, **known) for file in files], len(files))
     _finish(outcomes, as_json, picture)
 
 
@@ -115,6 +129,7 @@ def sheet(paper: str, index: int, form: str, dpi: int, language: str, out: Path)
 @click.option("--label", help="The size it is sold as, e.g. 1/8.")
 @click.option("--chart", "chart_file", type=PHOTO, help="Your own chart of sizes (CSV).")
 @click.option("--side", type=click.Choice(["left", "right", "auto"]), default="auto", help="Which arm of the child.")
+@BAR
 @click.option("--json", "as_json", is_flag=True, help="One JSON object with measurements and verdict.")
 @click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Save the annotated photos.")
 @click.option("--language", type=click.Choice(["en", "de"]), default="en", help="Language of the verdict.")
@@ -127,6 +142,7 @@ def fit(
     label: str | None,
     chart_file: Path | None,
     side: str,
+    bar_mm: float | None,
     as_json: bool,
     picture: Path | None,
     language: str,
@@ -149,7 +165,8 @@ def fit(
             total=None if total_mm is None else parse_length(total_mm, "total"),
             label=label,
             chart=None if chart_file is None else read_chart(chart_file.read_text("utf-8-sig"), chart_file.stem),
-            arm_options=ArmQuestion(side),
+            arm_options=ArmQuestion(side, bar_mm=bar_mm),
+            bar_mm=bar_mm,
         )
         result = _measure([lambda pool: answer(pool, question)], 2)[0]
     except FitError as error:

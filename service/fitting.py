@@ -41,6 +41,8 @@ class FitQuestion:
     signs : PlayingSigns or None
     arm_options : ArmQuestion
         Side and what else is known for the photo of the child.
+    bar_mm : float or None
+        Length of the check bar on the sheet beside the instrument, as measured with a ruler, mm.
     """
 
     child_photo: PhotoFile | None = None
@@ -52,6 +54,7 @@ class FitQuestion:
     chart: Chart | None = None
     signs: PlayingSigns | None = None
     arm_options: ArmQuestion = field(default_factory=ArmQuestion)
+    bar_mm: float | None = None
 
     def __post_init__(self) -> None:
         if self.arm is None and self.child_photo is None:
@@ -120,8 +123,8 @@ async def _instrument(pool: MeasuringPool, question: FitQuestion) -> Outcome | N
     if question.body is not None or question.total is not None or not question.instrument_photos:
         return None
     if len(question.instrument_photos) > 1:
-        return await pool.instrument_together(question.instrument_photos)
-    return await pool.instrument(*question.instrument_photos[0])
+        return await pool.instrument_together(question.instrument_photos, question.bar_mm)
+    return await pool.instrument(*question.instrument_photos[0], bar_mm=question.bar_mm)
 
 
 def _lengths(question: FitQuestion, instrument: Outcome | None) -> InstrumentLengths:

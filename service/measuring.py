@@ -51,6 +51,7 @@ class ArmQuestion:
     stature_mm: float | None = None
     against_wall: bool | None = None
     corrections: Corrections | None = None
+    bar_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -92,6 +93,7 @@ def measure_arm_photo(data: bytes, name: str, question: ArmQuestion) -> Outcome:
         stature_mm=question.stature_mm,
         against_wall=question.against_wall,
         corrections=question.corrections,
+        bar_mm=question.bar_mm,
     )
     return Outcome(
         arm_json(measurement),
@@ -101,12 +103,12 @@ def measure_arm_photo(data: bytes, name: str, question: ArmQuestion) -> Outcome:
     )
 
 
-def measure_instrument_photo(data: bytes, name: str, corrections: Corrections | None = None) -> Outcome:
-    """Measure the instrument in one photo, given as the bytes of its file."""
-    return measure_instrument_photos([(data, name)], corrections)
-
-
-def measure_instrument_photos(files: Sequence[tuple[bytes, str]], corrections: Corrections | None = None) -> Outcome:
+def measure_instrument_photos(
+    files: Sequence[tuple[bytes, str]],
+    corrections: Corrections | None = None,
+    bar_mm: float | None = None,
+    sheet_height_mm: float | None = None,
+) -> Outcome:
     """Measure one instrument, lying still, from one photo or several together; the pictures are of the first."""
     from vision.instrument import measure_instrument, measure_instrument_together
     from vision.overlay_instrument import draw_instrument
@@ -119,9 +121,9 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], corrections: C
         except Refused as refusal:
             return _refused(name, refusal.problems, {}, INSTRUMENT_LENGTHS)
     if len(photos) == 1:
-        measurement = measure_instrument(photos[0], corrections=corrections)
+        measurement = measure_instrument(photos[0], corrections, sheet_height_mm, bar_mm)
     else:
-        measurement = measure_instrument_together(photos)
+        measurement = measure_instrument_together(photos, sheet_height_mm, bar_mm)
     first = photos[0]
     return Outcome(
         instrument_json(measurement), _jpeg(draw_instrument(first, measurement)), _jpeg(first.rgb), _size_px(first.rgb)
@@ -169,14 +171,25 @@ class MeasuringPool:
             measure_arm_photo, name, {"side": None}, ARM_LENGTHS, data, name, question or ArmQuestion()
         )
 
-    async def instrument(self, data: bytes, name: str, corrections: Corrections | None = None) -> Outcome:
+    async def instrument(
+        self,
+        data: bytes,
+        name: str,
+        corrections: Corrections | None = None,
+        bar_mm: float | None = None,
+        sheet_height_mm: float | None = None,
+    ) -> Outcome:
         """Measure the instrument in one photo; never raises for what the photo holds."""
-        return await self._run(measure_instrument_photo, name, {}, INSTRUMENT_LENGTHS, data, name, corrections)
+        arguments = ([(data, name)], corrections, bar_mm, sheet_height_mm)
+        return await self._run(measure_instrument_photos, name, {}, INSTRUMENT_LENGTHS, *arguments)
 
-    async def instrument_together(self, files: Sequence[tuple[bytes, str]]) -> Outcome:
+    async def instrument_together(
+        self, files: Sequence[tuple[bytes, str]], bar_mm: float | None = None, sheet_height_mm: float | None = None
+    ) -> Outcome:
         """Measure one instrument from several photos of it lying still."""
         name = " + ".join(name for _, name in files)
-        return await self._run(measure_instrument_photos, name, {}, INSTRUMENT_LENGTHS, list(files))
+        arguments = (list(files), None, bar_mm, sheet_height_mm)
+        return await self._run(measure_instrument_photos, name, {}, INSTRUMENT_LENGTHS, *arguments)
 
     async def _run(
         self,

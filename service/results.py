@@ -80,7 +80,9 @@ def _measurement_json(
         "usable": measurement.usable,
         "problems": problems_json(measurement.problems, translate),
         **{name: length_json(getattr(measurement, name)) for name in names},
-        "points_px": {name: [round(float(x), 2), round(float(y), 2)] for name, (x, y) in (measurement.points_px or {}).items()},
+        "points_px": {
+            name: [round(float(x), 2), round(float(y), 2)] for name, (x, y) in (measurement.points_px or {}).items()
+        },
     }
 
 

@@ -17,7 +17,7 @@ from scipy.optimize import brentq
 from calibration.camera import PosedCamera
 from calibration.detection import SheetInPhoto
 from calibration.print_scale import UNCHECKED
-from calibration.problems import PRINT_SCALE, Problem, Refused
+from calibration.problems import Problem, Refused
 from calibration.quantity import COVERAGE, Contribution, Length, combine
 from vision import arm_priors as priors
 from vision.arm_estimator import Evidence, Sighting, Solution, solve
@@ -106,6 +106,7 @@ def measure_arm(
     stature_mm: float | None = None,
     against_wall: bool | None = None,
     corrections: Mapping[str, tuple[float, float]] | None = None,
+    bar_mm: float | None = None,
 ) -> ArmMeasurement:
     """Measure the arm in one photo.
 
@@ -121,6 +122,8 @@ def measure_arm(
         Whether the back of the hand lay against the wall; None lets the photo tell.
     corrections : mapping of str to (x, y), optional
         Points placed by a person, px: any of ``side_neck``, ``mid_palm``, ``shoulder``, ``elbow``, ``wrist``.
+    bar_mm : float, optional
+        Length of the sheet's check bar as the family measured it, mm.
 
     Returns
     -------
@@ -128,7 +131,7 @@ def measure_arm(
         Never raises for a bad photo: `usable` is then False, and `problems` says why.
     """
     try:
-        seen = see_arm(photo, side)
+        seen = see_arm(photo, side, bar_mm)
     except Refused as refused:
         return ArmMeasurement(photo.name, False, refused.problems)
     seen = replace(seen, problems=picture_problems(photo, seen))
@@ -154,11 +157,10 @@ def solve_arm(
     best = solutions[int(np.argmax(weights))]
     share = {found.stance.name: float(weight) for found, weight in zip(solutions, weights, strict=True)}
     faults = (*seen.problems, *pose_problems(seen, evidence, best, share.get(priors.REACHING.name, 0.0)))
-    remarks = (PRINT_SCALE,) if any(printed.suspected for printed in seen.prints.values()) else ()
     return ArmMeasurement(
         photo=seen.photo,
         usable=not faults,
-        problems=(*faults, *remarks),
+        problems=(*faults, *seen.remarks),
         side=seen.side,
         points_px=_points(seen, evidence, best),
         wall_probability=share.get(priors.WALL.name, 0.0),

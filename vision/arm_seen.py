@@ -12,9 +12,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import PosedCamera, Surface, solve_camera
+from calibration.camera import PosedCamera, Surface
+from calibration.checked_camera import checked_camera
 from calibration.detection import SheetInPhoto, find_sheets
-from calibration.print_scale import PrintScale, scale_from_paper
+from calibration.print_scale import PrintScale
 from calibration.problems import NO_SHEET, Problem, Refused
 from vision import arm_priors as priors
 from vision.face import face_disc, looks_at_camera
@@ -60,6 +61,8 @@ class SeenArm:
         Whether the person's face is seen.
     prints : mapping of str to PrintScale
         How large each sheet was printed, by its name.
+    remarks : tuple of Problem
+        What is to be said although the photo is usable.
     hand_depth : (12,) ndarray or None
         Likelihood of each of `vision.hand_depth.BANDS` for the palm's distance from the wall.
     problems : tuple of Problem
@@ -77,6 +80,7 @@ class SeenArm:
     faces_px: tuple[tuple[float, float, float], ...]
     face_seen: bool
     prints: Mapping[str, PrintScale] = field(default_factory=dict)
+    remarks: tuple[Problem, ...] = ()
     hand_depth: Vector | None = None
     problems: tuple[Problem, ...] = ()
 
@@ -100,7 +104,7 @@ class SeenArm:
         return "right" if self.side == "left" else "left"
 
 
-def see_arm(photo: Photo, side: str = "auto") -> SeenArm:
+def see_arm(photo: Photo, side: str = "auto", bar_mm: float | None = None) -> SeenArm:
     """Find sheets, camera, person, hand and neck.
 
     Parameters
@@ -109,6 +113,8 @@ def see_arm(photo: Photo, side: str = "auto") -> SeenArm:
         The photo.
     side : str
         ``"left"``, ``"right"`` (the person's own) or ``"auto"``: the arm that is stretched out.
+    bar_mm : float, optional
+        Length of the sheet's check bar as the family measured it, mm.
 
     Returns
     -------
@@ -125,9 +131,7 @@ def see_arm(photo: Photo, side: str = "auto") -> SeenArm:
     missing = [problem for problem, there in ((NO_SHEET, sheets), (NO_PERSON, people)) if not there]
     if missing:
         raise Refused(*missing)
-    prints = {sheet.layout.name: scale_from_paper(photo.rgb, sheet) for sheet in sheets}
-    scales = {name: found.scale for name, found in prints.items()}
-    camera = solve_camera(sheets, photo.size_px, photo.focal35_mm, Surface.WALL, scales)
+    checked = checked_camera(photo.rgb, sheets, photo.focal35_mm, Surface.WALL, bar_mm)
     person = people[0]
     if side == "auto":
         side = stretched_side(person)
@@ -138,12 +142,13 @@ def see_arm(photo: Photo, side: str = "auto") -> SeenArm:
     return SeenArm(
         photo=photo.name,
         image_size_px=photo.size_px,
-        camera=camera,
+        camera=checked.camera,
         side=side,
         landmarks_px=person.points_px,
         visibility=person.visibility,
         neck=find_neck(photo.rgb, person, side),
-        prints=prints,
+        prints=checked.prints,
+        remarks=checked.remarks,
         hand=hand,
         faces_px=tuple(face_disc(someone) for someone in people),
         face_seen=looks_at_camera(photo.rgb, person),

@@ -28,8 +28,8 @@ WIDTH_PX, HEIGHT_PX, ARM_PX = 112, 80, 125.0
 TRUST = 0.8
 """Power to which likelihoods are raised."""
 FLOOR = 0.002
-"""Least likelihood of a band, as a share of the sum.  Both numbers: of those tried, as good as any for the probability of
-the wall on 26 development scenes and 38 others."""
+"""Least likelihood of a band, as a share of the sum.  Both numbers: of those tried, as good as any for the probability
+of the wall on 26 development scenes and 38 others."""
 
 
 @cache

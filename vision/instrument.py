@@ -13,10 +13,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import PosedCamera, Surface, solve_camera
+from calibration.camera import PosedCamera, Surface
+from calibration.checked_camera import checked_camera
 from calibration.detection import SheetInPhoto, find_sheets
-from calibration.print_scale import PrintScale, scale_from_paper
-from calibration.problems import PRINT_SCALE, SHEET_HIDDEN, Problem, Refused
+from calibration.print_scale import PrintScale
+from calibration.problems import SHEET_HIDDEN, Problem, Refused
 from calibration.quality import sheet_problems
 from calibration.quantity import Length
 from vision.blur import is_blurred
@@ -131,6 +132,7 @@ def measure_instrument(
     photo: Photo,
     corrections: Mapping[str, tuple[float, float]] | None = None,
     sheet_height_mm: float | None = None,
+    bar_mm: float | None = None,
 ) -> InstrumentMeasurement:
     """Measure the instrument in a photo.
 
@@ -141,6 +143,8 @@ def measure_instrument(
         Points set by hand, px; see `POINT_NAMES`.
     sheet_height_mm : float, optional
         How far the (first) sheet lies above the table on which the instrument lies; None lets the photo tell.
+    bar_mm : float, optional
+        Length of the sheet's check bar as measured with a ruler, mm.
 
     Returns
     -------
@@ -148,21 +152,25 @@ def measure_instrument(
         Not usable, with problems, where the photo cannot be trusted.
     """
     try:
-        return solve_instrument(detect_instrument(photo, sheet_height_mm), corrections)
+        return solve_instrument(detect_instrument(photo, sheet_height_mm, bar_mm), corrections)
     except Refused as refusal:
         return InstrumentMeasurement(photo.name, False, refusal.problems)
 
 
-def measure_instrument_together(photos: Sequence[Photo], sheet_height_mm: float | None = None) -> InstrumentMeasurement:
+def measure_instrument_together(
+    photos: Sequence[Photo], sheet_height_mm: float | None = None, bar_mm: float | None = None
+) -> InstrumentMeasurement:
     """Measure one instrument that lies unmoved beside the same sheets in two or more photos from different places."""
     name = " + ".join(photo.name for photo in photos)
     try:
-        return solve_together([detect_instrument(photo, sheet_height_mm) for photo in photos])
+        return solve_together([detect_instrument(photo, sheet_height_mm, bar_mm) for photo in photos])
     except Refused as refusal:
         return InstrumentMeasurement(name, False, refusal.problems)
 
 
-def detect_instrument(photo: Photo, sheet_height_mm: float | None = None) -> DetectedInstrument:
+def detect_instrument(
+    photo: Photo, sheet_height_mm: float | None = None, bar_mm: float | None = None
+) -> DetectedInstrument:
     """Find sheets, camera and the instrument's edges in a photo; parameters as of `measure_instrument`.
 
     Raises
@@ -173,9 +181,8 @@ def detect_instrument(photo: Photo, sheet_height_mm: float | None = None) -> Det
     sheets = find_sheets(photo.rgb)
     if not sheets and is_blurred(photo.rgb):
         raise Refused(PHOTO_BLURRED)
-    prints = {sheet.layout.name: scale_from_paper(photo.rgb, sheet) for sheet in sheets}
-    scales = {name: scale.scale for name, scale in prints.items()}
-    camera = solve_camera(sheets, photo.size_px, photo.focal35_mm, Surface.TABLE, scales)
+    checked = checked_camera(photo.rgb, sheets, photo.focal35_mm, Surface.TABLE, bar_mm)
+    camera = checked.camera
     problems = sheet_problems(camera)
     if any(_outside(sheet.outline_px, photo.size_px) for sheet in sheets):
         problems = (SHEET_CUT, *(problem for problem in problems if problem is not SHEET_HIDDEN))
@@ -189,10 +196,9 @@ def detect_instrument(photo: Photo, sheet_height_mm: float | None = None) -> Det
     if shows_feet(photo.rgb, traced, lean, setting):
         raise Refused(SHOULDER_REST_MOUNTED)
     _judge_view(traced, camera, setting)
-    if any(scale.suspected for scale in prints.values()):
-        remarks = (PRINT_SCALE, *remarks)
+    remarks = (*checked.remarks, *remarks)
     return DetectedInstrument(
-        photo.name, photo.size_px, camera, prints, setting, traced, seen.points_px, seen.sigma_px, remarks
+        photo.name, photo.size_px, camera, checked.prints, setting, traced, seen.points_px, seen.sigma_px, remarks
     )
 
 

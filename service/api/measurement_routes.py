@@ -18,6 +18,7 @@ MAX_PHOTO_BYTES = 25 * 2**20
 MAX_PHOTOS = 8
 
 Photos = Annotated[list[UploadFile], File(description="One photo or several: JPEG, PNG, WebP or HEIC.")]
+BarLength = Annotated[float | None, Form(description="Length of the sheet's check bar as measured with a ruler, mm.")]
 Pictures = Annotated[bool, Query(description="Also return each photo with what was measured drawn on it.")]
 
 
@@ -124,10 +125,11 @@ async def arm_measurements(
     against_wall: Annotated[bool | None, Form(description="Back and back of the hand touch the wall.")] = None,
     age_years: Annotated[float | None, Form(ge=2, le=20)] = None,
     stature_mm: Annotated[float | None, Form(ge=600, le=2200)] = None,
+    bar_mm: BarLength = None,
     pictures: Pictures = False,
 ) -> dict[str, Any]:
     """Measure the arm in each photo: side of the neck to the middle of the palm, arm stretched out sideways."""
-    question = ArmQuestion(side, age_years, stature_mm, against_wall)
+    question = ArmQuestion(side, age_years, stature_mm, against_wall, bar_mm=bar_mm)
     files = await read_photos(photos)
     outcomes = await asyncio.gather(*(pool.arm(data, name, question) for data, name in files))
     return {"measurements": [with_picture(outcome, pictures) for outcome in outcomes]}
@@ -140,14 +142,20 @@ async def instrument_measurements(
     same: Annotated[
         bool, Form(description="All photos show one instrument, lying still beside the same sheet.")
     ] = False,
+    sheet_height_mm: Annotated[
+        float | None, Form(ge=0, le=300, description="Thickness of what the sheet lies on, mm.")
+    ] = None,
+    bar_mm: BarLength = None,
     pictures: Pictures = False,
 ) -> dict[str, Any]:
     """Measure body length and total length in each photo, or in all photos together."""
     files = await read_photos(photos)
     if same and len(files) > 1:
-        outcomes = [await pool.instrument_together(files)]
+        outcomes = [await pool.instrument_together(files, bar_mm, sheet_height_mm)]
     else:
-        outcomes = await asyncio.gather(*(pool.instrument(data, name) for data, name in files))
+        outcomes = await asyncio.gather(
+            *(pool.instrument(data, name, None, bar_mm, sheet_height_mm) for data, name in files)
+        )
     return {"measurements": [with_picture(outcome, pictures) for outcome in outcomes]}
 
 

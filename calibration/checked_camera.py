@@ -1,0 +1,95 @@
+"""The camera of a photo, with the size of each print checked by all that the photo and the family tell.
+
+Two checks need no camera: the paper's own edges, and the bar that the family measured.  The third, a card laid into a
+sheet's frame, is measured in the view of a camera to which every print is in true size.  Where a print is not, the
+camera is solved once more with the sizes found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import PosedCamera, Surface, solve_camera
+from calibration.card import scale_from_card
+from calibration.detection import SheetInPhoto
+from calibration.print_scale import PrintScale, combined_scale, scale_from_bar, scale_from_paper
+from calibration.problems import BAR_LENGTH, PRINT_SCALE, PRINT_SCALE_DISAGREES, Problem, Refused
+
+
+@dataclass(frozen=True)
+class CheckedCamera:
+    """A camera and the prints it was found from.
+
+    Attributes
+    ----------
+    camera : PosedCamera
+        Solved with the prints' sizes as found.
+    prints : mapping of str to PrintScale
+        How large each sheet was printed, by its name.
+    remarks : tuple of Problem
+        ``print_scale`` where a print is not in true size, ``print_scale_disagrees`` where the checks contradict one
+        another.
+    """
+
+    camera: PosedCamera
+    prints: Mapping[str, PrintScale]
+    remarks: tuple[Problem, ...]
+
+
+def checked_camera(
+    image: NDArray[np.uint8],
+    sheets: Sequence[SheetInPhoto],
+    focal35_mm: float | None,
+    surface: Surface,
+    bar_mm: float | None = None,
+) -> CheckedCamera:
+    """Solve the camera and check the prints.
+
+    Parameters
+    ----------
+    image : (H, W, 3) ndarray of uint8
+        The photo, RGB.
+    sheets : sequence of SheetInPhoto
+        The sheets found in it.
+    focal35_mm : float or None
+        35 mm-equivalent focal length as the phone states it.
+    surface : Surface
+        What the sheets are fixed to.
+    bar_mm : float, optional
+        Length of a check bar as the family measured it, mm; taken to hold for all sheets, which one printer made.
+
+    Returns
+    -------
+    CheckedCamera
+        The camera with the prints' sizes.
+
+    Raises
+    ------
+    Refused
+        As `solve_camera`; ``bar_length`` where what was measured cannot be the bar.
+    """
+    try:
+        told = [] if bar_mm is None else [scale_from_bar(bar_mm)]
+    except ValueError:
+        raise Refused(BAR_LENGTH) from None
+    size_px = (image.shape[1], image.shape[0])
+    camera = solve_camera(sheets, size_px, focal35_mm, surface)
+    checks = {
+        sheet.layout.name: [scale_from_paper(image, sheet), scale_from_card(image, camera, number), *told]
+        for number, sheet in enumerate(sheets)
+    }
+    combined = {name: combined_scale(each) for name, each in checks.items()}
+    prints = {name: scale for name, (scale, _) in combined.items()}
+    scales = {name: print_scale.scale for name, print_scale in prints.items()}
+    if any(scale != 1.0 for scale in scales.values()):
+        camera = solve_camera(sheets, size_px, focal35_mm, surface, scales)
+    remarks = []
+    if any(contradicted for _, contradicted in combined.values()):
+        remarks.append(PRINT_SCALE_DISAGREES)
+    if any(scale.suspected for scale in prints.values()):
+        remarks.append(PRINT_SCALE)
+    return CheckedCamera(camera, prints, tuple(remarks))
