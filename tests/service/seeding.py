@@ -144,8 +144,8 @@ def plain_picture(seed: int = 0) -> bytes:
     return out.getvalue()
 
 
-def seed(house: House, name: str = "Studio Linde", now: datetime = NOW) -> Seeded:
-    """Write a studio with one of everything."""
+def seed(house: House, name: str = "Studio Linde", now: datetime = NOW, mark: str = "") -> Seeded:
+    """Write a studio with one of everything; `mark` is put before whatever people typed."""
     mail = f"{name.split()[-1].lower()}@example.org"
     session_token, invitation_token = f"session of {name}", f"invitation of {name}"
     with house.store.whole_house() as session:
@@ -183,17 +183,17 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW) -> Seede
         chart = keep(
             StudioChart(
                 **own,
-                name="Our own",
+                name=f"{mark}Our own",
                 csv="size,arm_from,arm_to,body_length,total_length\n1/8,430,470,255,421\n1/4,470,510,280,463\n",
                 in_use=False,
                 changed_at=now,
             )
         )
-        child = keep(Child(**own, nickname="Mo", birth_year=2025, birth_month=2, sex=None, created_at=now))
-        keep(Child(**own, nickname="Juno", birth_year=2023, birth_month=9, sex="girl", created_at=now))
-        owned = keep(_instrument(own, "Blue case", "1/8", 243.0, child.id, now.date()))
-        shelf = keep(_instrument(own, "Shelf 12", "1/10", 231.0, None, now.date()))
-        keep(_instrument(own, "Shelf 14", "1/8", 256.0, None, now.date()))
+        child = keep(Child(**own, nickname=f"{mark}Mo", birth_year=2025, birth_month=2, sex=None, created_at=now))
+        keep(Child(**own, nickname=f"{mark}Juno", birth_year=2023, birth_month=9, sex="girl", created_at=now))
+        owned = keep(_instrument(own, f"{mark}Blue case", "1/8", 243.0, child.id, now.date()))
+        shelf = keep(_instrument(own, f"{mark}Shelf 12", "1/10", 231.0, None, now.date()))
+        keep(_instrument(own, f"{mark}Shelf 14", "1/8", 256.0, None, now.date()))
         child.instrument_id = owned.id
         asked = keep(
             PhotoRequest(
@@ -243,7 +243,7 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW) -> Seede
             records, child, arm, owned, teacher_id=teacher.id, now=now, language="en", program_version="0.1.0"
         )
         verdict.report_expires_at = now + timedelta(days=60)
-        verdict.report_note = "Lovely to see how freely the bow moves now."
+        verdict.report_note = f"{mark}Lovely to see how freely the bow moves now."
     return Seeded(
         studio_id=studio.id,
         teacher_id=teacher.id,
