@@ -52,5 +52,5 @@ def face_disc(person: Person) -> tuple[float, float, float]:
     shoulders = person.points_px[[Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER]]
     width = float(np.linalg.norm(shoulders[0] - shoulders[1]))
     spread = float(np.linalg.norm(face - centre, axis=1).max())
-    radius = max(0.55 * width, 1.3 * spread, 0.12 * person.torso_px)
+    radius = max(0.44 * width, 1.3 * spread, 0.12 * person.torso_px)
     return float(centre[0]), float(centre[1]), radius
