@@ -13,11 +13,12 @@ from typing import Any, Protocol
 
 from dbos import DBOS
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from service.measuring import ArmQuestion, Corrections, Outcome
 from service.store.database import Store
 from service.store.photos import ORIGINAL, OVERLAY, VIEW, PhotoFolder
-from service.store.tables import ARM, MEASURED, RECEIVED, REFUSED, Child, Upload
+from service.store.tables import ARM, MEASURED, RECEIVED, REFUSED, Child, PhotoRequest, Upload
 
 STRAY_AFTER = timedelta(hours=1)
 
@@ -28,7 +29,9 @@ class Measurer(Protocol):
     async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
         """Measure the arm in one photo."""
 
-    async def instrument(self, data: bytes, name: str, corrections: Corrections | None = None) -> Outcome:
+    async def instrument(
+        self, data: bytes, name: str, corrections: Corrections | None = None, bar_mm: float | None = None
+    ) -> Outcome:
         """Measure the instrument in one photo."""
 
 
@@ -88,15 +91,22 @@ async def measure_photo(upload_id: str) -> None:
         if upload is None or upload.state != RECEIVED:
             return
         child = session.get(Child, upload.child_id) if upload.child_id else None
-        kind, question = upload.kind, ArmQuestion(age_years=age_years(child, tools.clock.now().date()))
+        kind, bar_mm = upload.kind, stated_bar_mm(session, upload)
+        question = ArmQuestion(age_years=age_years(child, tools.clock.now().date()), bar_mm=bar_mm)
     original = tools.photos.get(upload_id, ORIGINAL)
     if original is None:
         outcome = Outcome({"usable": False, "problems": [], "points_px": {}})
     elif kind == ARM:
         outcome = await tools.pool.arm(original, kind, question)
     else:
-        outcome = await tools.pool.instrument(original, kind)
+        outcome = await tools.pool.instrument(original, kind, bar_mm=bar_mm)
     keep_outcome(tools, upload_id, outcome)
+
+
+def stated_bar_mm(session: Session, upload: Upload) -> float | None:
+    """What the family read on its ruler along the sheet's bar, mm; None where it did not say."""
+    asked = session.get(PhotoRequest, upload.request_id) if upload.request_id else None
+    return asked.bar_mm if asked is not None else None
 
 
 def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome) -> None:

@@ -37,6 +37,7 @@ from service.web.guard import (
 from service.web.house import House
 from service.web.language import LANGUAGES
 from service.web.pages import go_to, page
+from service.web.requests import REASONS
 
 router = APIRouter(prefix="/f/{token}")
 WAIT_S = 8.0
@@ -252,6 +253,7 @@ def _steps(records: Session, who: FamilyVisit, asked: PhotoRequest, here: str) -
         "here": here,
         "good": _good(records, asked),
         "bar_nominal_mm": CHECK_BAR_MM,
+        "reason": REASONS.get(asked.reason or ""),
     }
 
 

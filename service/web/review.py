@@ -19,7 +19,7 @@ from service.deciding import chart_in_use, latest_arm, verdict_for
 from service.fit.assessment import InstrumentLengths
 from service.fit.errors import FitError
 from service.fit.verdict import Verdict, judge
-from service.jobs.workflows import age_years
+from service.jobs.workflows import age_years, stated_bar_mm
 from service.measuring import ArmQuestion
 from service.results import length_from_json
 from service.store.photos import ORIGINAL, OVERLAY, VIEW
@@ -180,15 +180,16 @@ async def _measured_again(
     with parts.store.for_studio(who.studio_id) as records:
         upload = _upload(records, upload_id)
         child = records.get(Child, upload.child_id) if upload.child_id else None
+        bar_mm = stated_bar_mm(records, upload)
     if not points:
         return upload.result or {"usable": False, "points_px": {}}
     original = parts.photos.get(upload_id, ORIGINAL)
     if original is None or not set(points) <= set(MOVABLE[upload.kind]):
         raise nothing_here()
     if upload.kind == ARM:
-        question = ArmQuestion(age_years=age_years(child, parts.clock.now().date()), corrections=points)
+        question = ArmQuestion(age_years=age_years(child, parts.clock.now().date()), corrections=points, bar_mm=bar_mm)
         return (await parts.pool.arm(original, ARM, question)).result
-    return (await parts.pool.instrument(original, upload.kind, points)).result
+    return (await parts.pool.instrument(original, upload.kind, points, bar_mm)).result
 
 
 def _live(request: Request, records: Session, child: Child | None, upload: Upload, result: dict[str, Any]) -> str:

@@ -39,7 +39,9 @@ class Recorded:
         result = arm_result(436.0 + (moved["mid_palm"][0] - 830 if "mid_palm" in moved else 0))
         return self._outcome(data, name, result | {"points_px": result["points_px"] | dict(moved)})
 
-    async def instrument(self, data: bytes, name: str, corrections: Corrections | None = None) -> Outcome:
+    async def instrument(
+        self, data: bytes, name: str, corrections: Corrections | None = None, bar_mm: float | None = None
+    ) -> Outcome:
         await asyncio.sleep(self.pause_s)
         return self._outcome(data, name, instrument_result(243.0))
 
