@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import asyncio
+import time
 from collections.abc import Callable
 from datetime import timedelta
 
@@ -46,7 +46,7 @@ def test_without_review_the_original_goes_when_it_is_measured(open_place: Callab
     for _ in range(100):
         if kept(place, upload_id) == {VIEW, OVERLAY}:
             return
-        asyncio.run(asyncio.sleep(0.02))
+        time.sleep(0.02)
     pytest.fail("the original is still there")
 
 
@@ -55,7 +55,7 @@ def test_a_refused_photo_goes_at_once(place: Place) -> None:
     for _ in range(100):
         if not kept(place, upload_id):
             break
-        asyncio.run(asyncio.sleep(0.02))
+        time.sleep(0.02)
     with place.house.store.whole_house() as records:
         assert records.get_one(Upload, upload_id).state == REFUSED
     assert kept(place, upload_id) == set()

@@ -1,0 +1,66 @@
+"""README's generated blocks: ``python -m tests.readme`` writes them anew; a test compares them.
+
+The accuracy table comes from ``tests/accuracy/measured.json``, which ``python -m tests.accuracy ../shared/scenes --json
+tests/accuracy/measured.json`` writes; the list of commands comes from the program itself.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from service.cli import commands
+
+ROOT = Path(__file__).resolve().parents[1]
+README = ROOT / "README.md"
+MEASURED = ROOT / "tests" / "accuracy" / "measured.json"
+SHOWN = ("arm", "body_length", "total_length")
+
+
+def accuracy_block() -> str:
+    """The accuracy table of the main lengths."""
+    lines = [
+        "| what | condition | length | scenes | refused | bias | median | 95th | covered | half-width |",
+        "|---|---|---|---|---|---|---|---|---|---|",
+    ]
+    for row in json.loads(MEASURED.read_text()):
+        if row["quantity"] in SHOWN and row["median_mm"] is not None:
+            numbers = [_number(row[name]) for name in ("bias_mm", "median_mm", "p95_mm")]
+            covered = "-" if row["covered"] is None else f"{100 * row['covered']:.0f} %"
+            cells = [row["kind"], row["condition"], row["quantity"].replace("_", " "), row["n"], row["refused"]]
+            lines.append("| " + " | ".join(map(str, [*cells, *numbers, covered, _number(row["half_width_mm"])])) + " |")
+    return "\n".join(lines)
+
+
+def commands_block() -> str:
+    """The commands with their one-line help."""
+    context = click.Context(commands)
+    lines = ["| command | what it does |", "|---|---|"]
+    lines += [
+        f"| `scrollreach {name}` | {commands.commands[name].get_short_help_str(200)} |"
+        for name in commands.list_commands(context)
+    ]
+    return "\n".join(lines)
+
+
+BLOCKS = {"accuracy": accuracy_block, "commands": commands_block}
+
+
+def with_blocks(text: str) -> str:
+    """README's text with every generated block written anew."""
+    for name, make in BLOCKS.items():
+        start, end = f"<!-- {name}: generated -->\n", f"\n<!-- {name}: end -->"
+        before, rest = text.split(start)
+        text = before + start + make() + end + rest.split(end)[1]
+    return text
+
+
+def _number(value: Any) -> str:
+    return "-" if value is None else f"{value:.1f}"
+
+
+if __name__ == "__main__":
+    README.write_text(with_blocks(README.read_text()))
