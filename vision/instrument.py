@@ -22,6 +22,7 @@ from calibration.quality import sheet_problems
 from calibration.quantity import Length
 from vision.blur import is_blurred
 from vision.cameras import LeanCamera
+from vision.glare import refuse_glare
 from vision.instrument_edges import TracedInstrument, trace
 from vision.instrument_lengths import body_length, bout_of, bout_width, string_length, total_length
 from vision.instrument_seen import refuse_shoulder_rest, see_instrument
@@ -189,6 +190,7 @@ def detect_instrument(
     if problems:
         raise Refused(*problems)
     seen = see_instrument(photo.rgb)
+    refuse_glare(photo.rgb, seen)
     refuse_shoulder_rest(seen)
     setting, remarks = _table(photo, camera, sheet_height_mm)
     lean = LeanCamera(camera)

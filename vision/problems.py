@@ -181,3 +181,9 @@ CAMERA_TILTED = Problem(
     "The photo was taken too much from the side, from above or from below.",
     "Stand in front of the child's shoulder, hold the phone upright at that height, and take the photo again.",
 )
+
+STRONG_GLARE = Problem(
+    "strong_glare",
+    "Light glares so strongly on the instrument that its edge cannot be followed.",
+    "Turn the instrument or switch off the flash, so that no lamp or window is mirrored in the varnish.",
+)
