@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import logging
+import sqlite3
+import time
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from dbos import DBOS, DBOSConfig, SetWorkflowID
-from sqlalchemy import select
+from sqlalchemy import Engine, event, select
 
 from service.jobs.workflows import Workshop, delete_photos_on_their_day, measure_upload, open_workshop
 from service.store.tables import RECEIVED, Upload
@@ -25,6 +28,15 @@ class SystemClock:
         return datetime.now(UTC)
 
 
+def _with_fractions_of_seconds(connection: Any, _: object) -> None:
+    """Give an older SQLite the `unixepoch('subsec')` that the workflow database asks for on Python 3.12 and newer.
+
+    SQLite knows the word from 3.42 on (release history, 2023-05-16); Debian 12 has 3.40.
+    """
+    if isinstance(connection, sqlite3.Connection) and sqlite3.sqlite_version_info < (3, 42):
+        connection.create_function("unixepoch", 1, lambda _: time.time())
+
+
 async def start_jobs(workshop: Workshop, jobs_file: Path) -> None:
     """Open the workflow database, take up what was left unfinished, and schedule deletions."""
     open_workshop(workshop)
@@ -37,6 +49,8 @@ async def start_jobs(workshop: Workshop, jobs_file: Path) -> None:
         "log_level": "ERROR",
         "enable_otlp": False,
     }
+    if not event.contains(Engine, "connect", _with_fractions_of_seconds):
+        event.listen(Engine, "connect", _with_fractions_of_seconds)
     DBOS(config=config)
     DBOS.launch()
     await _schedule_deletions()
