@@ -147,11 +147,6 @@ class PosedCamera:
         """The same camera with other parameters (P,), to see how a result depends on them."""
         return replace(self, parameters=np.asarray(parameters, dtype=np.float64))
 
-    def draws(self, generator: np.random.Generator, count: int) -> Iterator[PosedCamera]:
-        """Cameras as they may be in truth: `count` draws from the normal distribution about this one."""
-        for parameters in generator.multivariate_normal(self.parameters, self.covariance, size=count, method="eigh"):
-            yield self.with_parameters(parameters)
-
     def project(self, points_mm: ArrayLike) -> Array:
         """Take points (N, 3) in mm of the frame of reference to the photo, (N, 2) in px."""
         points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 3)

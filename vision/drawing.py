@@ -122,11 +122,3 @@ def blurred_disc(picture: Picture, centre_px: Point, radius_px: float) -> None:
     away = np.hypot(columns - centre_px[0], rows - centre_px[1]) / radius_px
     share = np.clip((1.2 - away) / 0.15, 0.0, 1.0)[..., None]
     picture[top:bottom, left:right] = np.round(share * coarse + (1 - share) * part).astype(np.uint8)
-
-
-def restored_disc(picture: Picture, original: Picture, centre_px: Point, radius_px: float) -> None:
-    """Put a disc of the original back into a changed picture of the same size, with a soft rim."""
-    rows, columns = np.ogrid[: picture.shape[0], : picture.shape[1]]
-    away = np.hypot(columns - centre_px[0], rows - centre_px[1]) / max(radius_px, 1.0)
-    share = np.clip((1.15 - away) / 0.15, 0.0, 1.0)[..., None]
-    np.copyto(picture, np.round(share * original + (1 - share) * picture).astype(np.uint8))

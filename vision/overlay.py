@@ -19,9 +19,6 @@ from vision.pose import find_people
 INSET_SIDE, INSET_TIMES = 190.0, 2.6
 """Side of a magnified detail in thousandths of the photo's longer side, and its magnification."""
 
-NECK_SHARE = 0.36
-"""Radius about the neck point that stays sharp, over the radius blurred about the head: it has to be judged."""
-
 
 def draw_arm(photo: Photo, measurement: ArmMeasurement, blur_face: bool = True) -> NDArray[np.uint8]:
     """Draw what was measured.
@@ -84,10 +81,6 @@ def _without_faces(photo: Photo, measurement: ArmMeasurement | None) -> NDArray[
     picture = photo.rgb.copy()
     for x, y, radius in faces:
         drawing.blurred_disc(picture, (x, y), radius)
-    neck = measurement.points_px.get("side_neck") if measurement is not None else None
-    if neck is not None and faces:
-        nearest = min(faces, key=lambda face: float(np.hypot(face[0] - neck[0], face[1] - neck[1])))
-        drawing.restored_disc(picture, photo.rgb, neck, NECK_SHARE * nearest[2])
     return picture
 
 

@@ -19,23 +19,10 @@ import torch
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
 
+from vision.instrument_net import POINTS
 from vision.training import degrade
 from vision.training.degrade import blur, chance, rand, smooth_field
 
-MASKS = ("body", "whole", "chin_rest", "shoulder_rest", "bow")
-POINTS = (
-    "scroll_top",
-    "body_top_center",
-    "body_bottom_center",
-    "upper_bout_left",
-    "upper_bout_right",
-    "waist_left",
-    "waist_right",
-    "lower_bout_left",
-    "lower_bout_right",
-    "nut_center",
-    "bridge_center",
-)
 MIRRORED = [POINTS.index(p.replace("left", "#").replace("right", "left").replace("#", "right")) for p in POINTS]
 HIGH, WIDE = 832, 384  # of a cut-out, px; the scroll is up
 
