@@ -20,14 +20,12 @@ from calibration.print_scale import UNCHECKED
 from calibration.problems import Problem, Refused
 from calibration.quantity import COVERAGE, Contribution, Length, combine
 from vision import arm_priors as priors
+from vision.arm_depth import informed, stance_log_likelihood
 from vision.arm_estimator import Evidence, Sighting, Solution, solve
 from vision.arm_judge import picture_problems, pose_problems
-from vision.arm_priors import LandmarkError
-from vision.arm_seen import SeenArm, body_frame, see_arm
+from vision.arm_seen import SeenArm, body_frame, see_arm, sightings_of
 from vision.hand import HandPoint
-from vision.hand_depth import informed, stance_log_likelihood
 from vision.photo import Photo
-from vision.pose import Landmark
 
 Vector = NDArray[np.float64]
 
@@ -150,7 +148,7 @@ def solve_arm(
     stances: tuple[priors.Stance, ...] = priors.STANCES
     if against_wall is not None:
         stances = (priors.WALL,) if against_wall else (priors.FLOATING, priors.REACHING)
-    told = stances if seen.hand_depth is None else [informed(stance, seen.hand_depth) for stance in stances]
+    told = [informed(stance, seen.depths) for stance in stances]
     solutions = [solve(evidence, stance) for stance in told]
     weights = _weights(seen, stances, solutions)
     lengths = _lengths(seen, evidence, solutions, weights)
@@ -186,37 +184,7 @@ def _evidence(
     seen: SeenArm, age_years: float | None, stature_mm: float | None, corrections: Mapping[str, tuple[float, float]]
 ) -> Evidence:
     body_to_sheet, outward, lean_deg = body_frame(seen)
-    arm_px = float(np.linalg.norm(seen.landmark("wrist") - seen.landmark("shoulder"))) / 0.87  # straight arm
-    along = (seen.landmark("wrist") - seen.landmark("shoulder")) / np.linalg.norm(
-        seen.landmark("wrist") - seen.landmark("shoulder")
-    )
-    hips = seen.landmarks_px[[Landmark.LEFT_HIP, Landmark.RIGHT_HIP]].mean(axis=0)
-    down = np.array([-along[1], along[0]])
-    if down @ (hips - seen.landmark("shoulder")) < 0:
-        down = -down
-
-    def sighting(px: Vector, error: LandmarkError, cause: str) -> Sighting:
-        whitening = np.array([along / error.along_deviation, down / error.across_deviation]) / arm_px
-        return Sighting(px - arm_px * (error.along * along + error.down * down), whitening, cause)
-
-    if seen.hand is not None:
-        palm = sighting(seen.hand.palm_px, priors.PALM_ERROR, "palm point")
-    else:
-        knuckles = 0.5 * (seen.landmark("index") + seen.landmark("little"))
-        palm = sighting(
-            0.5 * (seen.landmark("wrist") + knuckles), priors.PALM_WITHOUT_HAND_ERROR, "palm point (hand not seen)"
-        )
-    sightings = {
-        "neck": Sighting.isotropic(
-            seen.neck.px - arm_px * (priors.NECK_BIAS[0] * along + priors.NECK_BIAS[1] * down),
-            seen.neck.deviation_px,
-            "neck point" if seen.neck.seen else "neck point (covered)",
-        ),
-        "shoulder": sighting(seen.landmark("shoulder"), priors.SHOULDER_ERROR, "shoulder, elbow and wrist points"),
-        "elbow": sighting(seen.landmark("elbow"), priors.ELBOW_ERROR, "shoulder, elbow and wrist points"),
-        "wrist": sighting(seen.landmark("wrist"), priors.WRIST_ERROR, "shoulder, elbow and wrist points"),
-        "palm": palm,
-    }
+    sightings, arm_px = sightings_of(seen)
     for name, place in corrections.items():
         joint = CORRECTED[name]
         deviation = CORRECTION_DEVIATION[name] * arm_px
@@ -239,8 +207,7 @@ def _evidence(
 def _weights(seen: SeenArm, stances: Sequence[priors.Stance], solutions: Sequence[Solution]) -> Vector:
     """Posterior probabilities of the stances: how well each explains landmarks and shadow, and how common it is."""
     log = np.array([found.log_evidence + np.log(priors.STANCE_PRIOR[found.stance.name]) for found in solutions])
-    if seen.hand_depth is not None:
-        log += [stance_log_likelihood(seen.hand_depth, stance) for stance in stances]
+    log += [stance_log_likelihood(stance, seen.depths) for stance in stances]
     weights = np.exp(log - log.max())
     return np.asarray(weights / weights.sum())
 

@@ -42,14 +42,18 @@ class Stance:
         Mean distance of each point from the wall, over the straight arm.
     depth_covariance : (5, 5) ndarray
         Their covariance.
+    step, step_deviation : (5,) ndarray
+        Means and standard deviations of the steps from which the depths are made: `depth` is `CHAIN` times `step`.
     """
 
     name: str
     depth: NDArray[np.float64]
     depth_covariance: NDArray[np.float64]
+    step: NDArray[np.float64]
+    step_deviation: NDArray[np.float64]
 
 
-_CHAIN = np.array(
+CHAIN = np.array(
     [  # from the chain shoulder, neck - shoulder, elbow - shoulder, wrist - elbow, palm - wrist to the five points
         [1.0, 1.0, 0.0, 0.0, 0.0],
         [1.0, 0.0, 0.0, 0.0, 0.0],
@@ -63,7 +67,7 @@ _CHAIN = np.array(
 def _stance(name: str, mean: list[float], deviation: list[float], correlation: list[list[float]]) -> Stance:
     sd = np.array(deviation)
     covariance = np.array(correlation) * np.outer(sd, sd)
-    return Stance(name, _CHAIN @ np.array(mean), _CHAIN @ covariance @ _CHAIN.T)
+    return Stance(name, CHAIN @ np.array(mean), CHAIN @ covariance @ CHAIN.T, np.array(mean), sd)
 
 
 FLOATING = _stance(

@@ -7,7 +7,7 @@ age gives a new length at once.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,9 +18,11 @@ from calibration.detection import SheetInPhoto, find_sheets
 from calibration.print_scale import PrintScale
 from calibration.problems import NO_SHEET, Problem, Refused
 from vision import arm_priors as priors
+from vision.arm_depth import ArmDepths, arm_depths
+from vision.arm_estimator import Sighting
+from vision.arm_priors import LandmarkError
 from vision.face import face_disc, looks_at_camera
 from vision.hand import Hand, find_hand
-from vision.hand_depth import hand_depth
 from vision.neck import NeckPoint, find_neck
 from vision.photo import Photo
 from vision.pose import Landmark, Person, find_people, of_side
@@ -31,6 +33,8 @@ Vector = NDArray[np.float64]
 SIDES = ("left", "right")
 ARM_OVER_SHOULDER_TO_WRIST = 1.3
 """Neck to palm over shoulder to wrist, for the size of the hand's crop; rendered figures."""
+WRIST_OF_ARM = 0.87
+"""Shoulder to wrist over the straight arm, as landmarks show it; rendered figures."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +67,8 @@ class SeenArm:
         How large each sheet was printed, by its name.
     remarks : tuple of Problem
         What is to be said although the photo is usable.
-    hand_depth : (12,) ndarray or None
-        Likelihood of each of `vision.hand_depth.BANDS` for the palm's distance from the wall.
+    depths : ArmDepths
+        How the arm stands to the wall and how far it is from it, as shadow and posture tell.
     problems : tuple of Problem
         What is wrong with the picture itself.
     """
@@ -81,7 +85,7 @@ class SeenArm:
     face_seen: bool
     prints: Mapping[str, PrintScale] = field(default_factory=dict)
     remarks: tuple[Problem, ...] = ()
-    hand_depth: Vector | None = None
+    depths: ArmDepths = field(default_factory=ArmDepths.usual)
     problems: tuple[Problem, ...] = ()
 
     @property
@@ -138,8 +142,7 @@ def see_arm(photo: Photo, side: str = "auto", bar_mm: float | None = None) -> Se
     wrist, shoulder = person.point("wrist", side), person.point("shoulder", side)
     arm_px = ARM_OVER_SHOULDER_TO_WRIST * float(np.linalg.norm(wrist - shoulder))
     hand = find_hand(photo.rgb, wrist, arm_px)
-    palm = hand.palm_px if hand is not None else wrist + 0.25 * (wrist - person.point("elbow", side))
-    return SeenArm(
+    seen = SeenArm(
         photo=photo.name,
         image_size_px=photo.size_px,
         camera=checked.camera,
@@ -152,8 +155,62 @@ def see_arm(photo: Photo, side: str = "auto", bar_mm: float | None = None) -> Se
         hand=hand,
         faces_px=tuple(face_disc(someone) for someone in people),
         face_seen=looks_at_camera(photo.rgb, person),
-        hand_depth=hand_depth(photo.rgb, np.array([shoulder, person.point("elbow", side), wrist, palm])),
     )
+    joints_px, slopes = lines_of_sight(seen)
+    return replace(seen, depths=arm_depths(photo.rgb, joints_px, slopes))
+
+
+def lines_of_sight(seen: SeenArm) -> tuple[Vector, Vector]:
+    """Shoulder, elbow, wrist and palm in the picture, and whence shoulder and palm are seen.
+
+    Returns
+    -------
+    joints_px : (4, 2) ndarray
+        The points, their usual errors removed, px.
+    slopes : (2, 2) ndarray
+        Of the lines of sight to shoulder and palm, as `vision.arm_depth.arm_depths` wants them.
+    """
+    sightings, _ = sightings_of(seen)
+    joints_px = np.array([sightings[name].px for name in priors.JOINTS[1:]])
+    body_to_sheet, outward, _ = body_frame(seen)
+    eye = seen.camera.position_mm
+    steps = (seen.camera.to_plane(joints_px[[0, 3]], 0.0) - eye) @ body_to_sheet
+    return joints_px, steps[:, :2] * np.array([outward, 1.0]) / eye[2]
+
+
+def sightings_of(seen: SeenArm) -> tuple[dict[str, Sighting], float]:
+    """All five joints as they are seen, their usual errors removed, and the straight arm's length in the picture, px."""
+    reach = seen.landmark("wrist") - seen.landmark("shoulder")
+    arm_px = float(np.linalg.norm(reach)) / WRIST_OF_ARM
+    along = reach / np.linalg.norm(reach)
+    hips = seen.landmarks_px[[Landmark.LEFT_HIP, Landmark.RIGHT_HIP]].mean(axis=0)
+    down = np.array([-along[1], along[0]])
+    if down @ (hips - seen.landmark("shoulder")) < 0:
+        down = -down
+
+    def sighting(px: Vector, error: LandmarkError, cause: str) -> Sighting:
+        whitening = np.array([along / error.along_deviation, down / error.across_deviation]) / arm_px
+        return Sighting(px - arm_px * (error.along * along + error.down * down), whitening, cause)
+
+    if seen.hand is not None:
+        palm = sighting(seen.hand.palm_px, priors.PALM_ERROR, "palm point")
+    else:
+        knuckles = 0.5 * (seen.landmark("index") + seen.landmark("little"))
+        palm = sighting(
+            0.5 * (seen.landmark("wrist") + knuckles), priors.PALM_WITHOUT_HAND_ERROR, "palm point (hand not seen)"
+        )
+    body = "shoulder, elbow and wrist points"
+    return {
+        "neck": Sighting.isotropic(
+            seen.neck.px - arm_px * (priors.NECK_BIAS[0] * along + priors.NECK_BIAS[1] * down),
+            seen.neck.deviation_px,
+            "neck point" if seen.neck.seen else "neck point (covered)",
+        ),
+        "shoulder": sighting(seen.landmark("shoulder"), priors.SHOULDER_ERROR, body),
+        "elbow": sighting(seen.landmark("elbow"), priors.ELBOW_ERROR, body),
+        "wrist": sighting(seen.landmark("wrist"), priors.WRIST_ERROR, body),
+        "palm": palm,
+    }, arm_px
 
 
 def stretched_side(person: Person) -> str:

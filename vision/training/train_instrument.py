@@ -7,93 +7,16 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import cv2
 import numpy as np
 import torch
 
-from vision.training.composition import MASKS, POINTS, Composer, load_cutouts, load_pictures
+from vision.instrument_net import MASKS, POINTS
+from vision.training.composition import Composer, load_cutouts, load_pictures
+from vision.training.fitting import export, fit
 from vision.training.network import PartNet, mask_loss, point_loss
-
-
-def export(net: torch.nn.Module, path: Path, size: tuple[int, int], names: list[str]) -> None:
-    """Write the network as ONNX with free height and width."""
-    net.eval()
-    axes = {"image": {2: "height", 3: "width"}} | {name: {2: f"{name}_h", 3: f"{name}_w"} for name in names}
-    torch.onnx.export(
-        net,
-        (torch.zeros(1, 3, *size),),
-        str(path),
-        input_names=["image"],
-        output_names=names,
-        dynamic_axes=axes,
-        opset_version=17,
-        dynamo=False,
-    )
-    halve(path)
-
-
-def halve(path: Path) -> None:
-    """Store the weights of an ONNX file as 16-bit numbers, cast back to 32 bits when the file is loaded."""
-    import onnx
-    from onnx import helper, numpy_helper
-
-    model = onnx.load(str(path))
-    casts = []
-    for item in model.graph.initializer:
-        array = numpy_helper.to_array(item)
-        if array.dtype == np.float32 and array.size > 16:
-            name = item.name
-            item.CopyFrom(numpy_helper.from_array(array.astype(np.float16), name + "_half"))
-            casts.append(helper.make_node("Cast", [name + "_half"], [name], to=onnx.TensorProto.FLOAT))
-    nodes = [*casts, *model.graph.node]
-    del model.graph.node[:]
-    model.graph.node.extend(nodes)
-    onnx.checker.check_model(model)
-    onnx.save(model, str(path))
-
-
-def fit(
-    net: torch.nn.Module,
-    make: Callable[[int], tuple[torch.Tensor, ...]],
-    loss_of: Callable[..., torch.Tensor],
-    batch: int,
-    seconds: float,
-    device: torch.device,
-    peak: float = 1.5e-3,
-) -> torch.nn.Module:
-    """Train for a time; return the running mean of the weights (one-cycle learning rate by the clock)."""
-    decay = [p for p in net.parameters() if p.ndim > 1]
-    rest = [p for p in net.parameters() if p.ndim <= 1]
-    groups = [{"params": decay, "weight_decay": 0.02}, {"params": rest, "weight_decay": 0.0}]
-    opt = torch.optim.AdamW(groups, lr=peak, fused=device.type == "cuda")
-    mean = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
-    )
-    start, step, shown = time.time(), 0, []
-    while (done := (time.time() - start) / seconds) < 1:
-        rate = peak * min(1.0, step / 100) * (0.5 + 0.5 * float(np.cos(np.pi * done))) + 1e-6
-        for group in opt.param_groups:
-            group["lr"] = rate
-        with torch.no_grad():
-            x, *truth = make(batch)
-        x = x.to(memory_format=torch.channels_last)
-        with torch.autocast(device.type, torch.bfloat16):
-            out = net(x)
-        loss = loss_of(out, *truth)
-        opt.zero_grad(set_to_none=True)
-        loss.backward()
-        torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
-        opt.step()
-        if step > 50:
-            mean.update_parameters(net)
-        shown.append(loss.detach())
-        step += 1
-        if step % 100 == 0:
-            print(step, f"{time.time() - start:.0f} s", f"{torch.stack(shown[-100:]).mean().item():.4f}", flush=True)
-    return mean.module
 
 
 def contact_sheet(composer: Composer, path: Path) -> None:

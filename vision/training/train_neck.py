@@ -16,8 +16,8 @@ from torch import Tensor
 from vision.training import degrade
 from vision.training.composition import Composer, CutOuts, load_pictures
 from vision.training.degrade import chance, rand
+from vision.training.fitting import export, fit
 from vision.training.network import PartNet, point_loss
-from vision.training.train_instrument import export, fit
 
 POINTS = ("side_neck_L", "side_neck_R", "acromion_L", "acromion_R")
 MIRRORED = [1, 0, 3, 2]

@@ -1,0 +1,329 @@
+"""Train the network that tells depths of a raised arm: ``python -m vision.training.train_arm_depth FOLDER WEIGHTS OUT``.
+
+FOLDER holds NAME.jpg and NAME.json for each rendered picture of a raised arm with the trunk and the wall behind it, 256
+px a straight arm.  The JSON has ``px`` and ``pts_mm`` (neck, shoulder, elbow, wrist, palm, in the picture and in space,
+x along the wall to the picture's right, y up, z out of the wall), ``camera_mm``, ``a_mm`` (the straight arm), ``wall``
+(the back of the hand was laid against it), ``forward``, ``flex`` and ``yaw`` (of arm, elbow and trunk, degrees) and
+``seed``.  The pictures come from the renderer of the test scenes with seeds of their own: bodies mixed from 64 made
+beforehand, poses of both stances and of all faults, rooms, lights and sheets drawn as there.  Seeds that end in nothing
+but the kept digit are not learned from; the figures printed are those on them.
+
+The stance is learned by cross entropy; the depths by the likelihood of a normal distribution for each stance, in the
+coordinates of `vision.arm_priors` (steps along the chain, over their usual deviations).
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import NamedTuple
+
+import cv2
+import numpy as np
+import torch
+import torch.nn.functional as F  # noqa: N812
+from torch import Tensor, nn
+
+from vision.arm_depth import HAND, WIDE, Framing
+from vision.arm_priors import CHAIN, JOINTS, STANCES
+from vision.training import degrade
+from vision.training.network import Encoder
+
+STEPS = len(JOINTS)
+TRIANGLE = STEPS * (STEPS + 1) // 2
+POSE = ("yaw", "flex", "forward")
+"""Angles of trunk, elbow and arm that are learned beside the depths, in units of ten degrees."""
+DISPLACED = {"shoulder": 0.022, "elbow": 0.02, "wrist": 0.015, "palm": 0.007}
+"""Standard deviation of a landmark's displacement in training, over the straight arm."""
+FORWARD_DEG, BENT_DEG = 15.0, 20.0
+"""From here on an arm that does not touch the wall counts as reaching."""
+OUTLYING = 6.0
+"""Depths further than this many usual deviations from usual (bent arms against the wall) are left out."""
+
+
+class ArmDepth(nn.Module):
+    """Two pictures and four slopes in; stance scores, depths with their precision, and pose angles out."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.encoder = Encoder()
+        self.narrow = nn.ModuleList([nn.Sequential(nn.Conv2d(112, 96, 1), nn.ReLU()) for _ in range(2)])
+        self.placed = nn.ModuleList([nn.Sequential(nn.Conv2d(112, 16, 1), nn.ReLU()) for _ in range(2)])
+        cells = sum((f.width_px // 16) * (f.height_px // 16) for f in (WIDE, HAND))
+        self.slopes = nn.Sequential(nn.Linear(4, 32), nn.ReLU())
+        self.mix = nn.Sequential(
+            nn.Dropout(0.3), nn.Linear(4 * 96 + 16 * cells + 32, 192), nn.ReLU(), nn.Dropout(0.2), nn.Linear(192, 96), nn.ReLU()
+        )
+        self.stance = nn.Linear(96, len(STANCES))
+        self.depth = nn.Linear(96, len(STANCES) * (STEPS + TRIANGLE))
+        self.pose = nn.Linear(96, 2 * len(POSE))
+        for head in (self.depth, self.pose):
+            nn.init.normal_(head.weight, std=0.01)
+            nn.init.zeros_(head.bias)
+
+    def forward(self, wide: Tensor, hand: Tensor, slopes: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+        """Scores (B, 3), depths (B, 3, 5 + 15) and pose (B, 3, 2) from pictures of 0..255 and slopes (B, 4)."""
+        parts = [self.slopes(slopes)]
+        for number, picture in enumerate((wide, hand)):
+            maps = self.encoder((picture - 127.0) / 128.0)[3]
+            near = self.narrow[number](maps)
+            parts += [near.mean((2, 3)), near.amax((2, 3)), self.placed[number](maps).flatten(1)]
+        mixed = self.mix(torch.cat(parts, 1))
+        return self.stance(mixed), self.depth(mixed).view(-1, len(STANCES), STEPS + TRIANGLE), self.pose(mixed).view(-1, len(POSE), 2)
+
+
+class Scenes(NamedTuple):
+    """All pictures and what is true of them, on one device."""
+
+    pictures: Tensor  # (N, 3, H, W) uint8
+    px: Tensor  # (N, 4, 2) shoulder, elbow, wrist, palm
+    slopes: Tensor  # (N, 4, 2) of the same points: along the wall and up, over the distance from it
+    per_mm: Tensor  # (N, 4) slope of one millimetre there
+    steps: Tensor  # (N, 3, 5) depths in each stance's coordinates
+    stance: Tensor  # (N,)
+    pose: Tensor  # (N, 3)
+    arm_mm: Tensor  # (N,)
+    seed: Tensor  # (N,)
+
+
+def read(folder: Path, device: torch.device) -> Scenes:
+    """Read all pictures."""
+    files = sorted(folder.glob("*.json"))
+    unchain = np.linalg.inv(CHAIN)
+    points = tuple(DISPLACED)
+
+    def one(file: Path) -> tuple[np.ndarray, ...] | None:
+        picture, truth = cv2.imread(str(file.with_suffix(".jpg"))), json.loads(file.read_text())
+        if picture is None:
+            return None
+        at, eye = np.array([truth["pts_mm"][p] for p in points]), np.array(truth["camera_mm"])
+        away = eye[2] - at[:, 2]
+        depth = unchain @ np.array([truth["pts_mm"][j][2] for j in JOINTS]) / truth["a_mm"]
+        steps = np.stack([(depth - s.step) / s.step_deviation for s in STANCES])
+        reaching = truth["forward"] >= FORWARD_DEG or truth["flex"] >= BENT_DEG
+        return (
+            np.ascontiguousarray(picture[..., ::-1].transpose(2, 0, 1)),
+            np.array([truth["px"][p] for p in points]),
+            (at - eye)[:, :2] / away[:, None],
+            1 / away,
+            steps,
+            np.array(0 if truth["wall"] else 2 if reaching else 1),
+            np.array([abs(truth["yaw"]) if k == "yaw" else truth[k] for k in POSE]) / 10,
+            np.array(truth["a_mm"]),
+            np.array(truth["seed"]),
+        )
+
+    with ThreadPoolExecutor(12) as pool:
+        found = [one for one in pool.map(one, files) if one is not None]
+    columns = [torch.from_numpy(np.stack(column)) for column in zip(*found, strict=True)]
+    kinds = [torch.uint8, *[torch.float32] * 4, torch.long, torch.float32, torch.float32, torch.long]
+    return Scenes(*[c.to(device, kind) for c, kind in zip(columns, kinds, strict=True)])
+
+
+def batch(scenes: Scenes, index: Tensor, disturbed: bool) -> tuple[Tensor, Tensor, Tensor]:
+    """Both pictures (B, 3, H, W) of 0..255 and the slopes (B, 4), as landmarks that are a little wrong give them."""
+    dev = index.device
+    n = len(index)
+    pictures = scenes.pictures[index].float() / 255
+    noise = torch.randn(n, 4, 2, device=dev) * torch.tensor(list(DISPLACED.values()), device=dev)[:, None]
+    straight = scenes.px[index].diff(dim=1).norm(dim=-1).sum(1)
+    px = scenes.px[index] + noise * straight.view(-1, 1, 1)
+    moved_mm = noise * torch.tensor([1.0, -1.0], device=dev) * scenes.arm_mm[index].view(-1, 1, 1)
+    slopes = scenes.slopes[index] + moved_mm * scenes.per_mm[index][..., None]
+    outward = torch.sign(px[:, 3, 0] - px[:, 0, 0])
+    ends = slopes[:, [0, 3]] * torch.stack([outward, torch.ones_like(outward)], -1)[:, None]
+    wide, hand = (framed(pictures, px, f, disturbed) for f in (WIDE, HAND))
+    if disturbed:
+        both = [light_and_camera(p) for p in (wide, hand)]
+        wide, hand = both
+    return wide * 255, hand * 255, ends.flatten(1)
+
+
+def framed(pictures: Tensor, px: Tensor, framing: Framing, disturbed: bool) -> Tensor:
+    """Cut and turn as `vision.arm_depth.arm_picture` does; `px` (B, 4, 2)."""
+    dev, n = px.device, len(px)
+    shoulder, elbow, wrist, palm = px.unbind(1)
+    straight = px.diff(dim=1).norm(dim=-1).sum(1)
+    back = shoulder if framing is WIDE else elbow
+    centre = shoulder + 0.30 * (palm - shoulder) if framing is WIDE else 0.5 * (wrist + palm)
+    right = F.normalize(palm - back, dim=-1)
+    down = torch.stack([-right[:, 1], right[:, 0]], -1)
+    down = down * torch.sign(down[:, 1:])
+    scale = straight / framing.arm_px
+    if disturbed:
+        scale = scale * torch.exp(0.04 * torch.randn(n, device=dev))
+        turn = 0.03 * torch.randn(n, 1, device=dev)
+        right, down = right + turn * down, down - turn * right
+    x = torch.arange(framing.width_px, device=dev) - (framing.width_px - 1) / 2
+    y = torch.arange(framing.height_px, device=dev) - (framing.height_px - 1) / 2
+    at = centre.view(n, 1, 1, 2) + scale.view(n, 1, 1, 1) * (
+        x.view(1, 1, -1, 1) * right.view(n, 1, 1, 2) + y.view(1, -1, 1, 1) * down.view(n, 1, 1, 2)
+    )
+    size = torch.tensor([pictures.shape[3], pictures.shape[2]], device=dev)
+    source = F.avg_pool2d(pictures, 2) if framing is WIDE else pictures
+    return F.grid_sample(source, (2 * at + 1) / size - 1, padding_mode="border", align_corners=False)
+
+
+def light_and_camera(x: Tensor) -> Tensor:
+    """Other light, colour and camera; half the pictures keep their own light, a third but for exposure and cast."""
+    n, dev = len(x), x.device
+    linear = x**2.2
+    cast = torch.exp(0.06 * torch.randn(n, 3, 1, 1, device=dev))
+    own = linear * cast * torch.exp(degrade.rand(n, -0.4, 0.4, dev))
+    lit = torch.where(degrade.chance(n, 0.5, dev) > 0, degrade.light(linear), own)
+    changed = degrade.camera(degrade.tone(lit))
+    x = torch.where(degrade.chance(n, 0.33, dev) > 0, own.clamp(1e-4, 1) ** 0.4545, changed)
+    for number in torch.nonzero(torch.rand(n) < 0.15).ravel().tolist():
+        top, left = int(torch.randint(0, x.shape[2] - 24, (1,))), int(torch.randint(0, x.shape[3] - 30, (1,)))
+        x[number, :, top : top + 24, left : left + 30] = torch.rand(3, 1, 1, device=dev)
+    return x
+
+
+def losses(out: tuple[Tensor, Tensor, Tensor], scenes: Scenes, index: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """Stance, depth and pose losses (B,)."""
+    scores, depth, pose = (part.float() for part in out)
+    stance = scenes.stance[index]
+    cross = F.cross_entropy(scores, stance, reduction="none", label_smoothing=0.01)
+    mine = depth[torch.arange(len(index), device=index.device), stance]
+    steps = scenes.steps[index, stance]
+    root = lower(mine[:, STEPS:])
+    error = steps - mine[:, :STEPS]
+    white = (root @ error[..., None])[..., 0]
+    likelihood = 0.5 * white.square().sum(1) - torch.diagonal(root, dim1=1, dim2=2).log().sum(1)
+    likelihood = torch.where(steps.abs().amax(1) < OUTLYING, likelihood, 0.0)
+    mean, log = pose[..., 0], pose[..., 1].clamp(-3, 3)
+    angles = (0.5 * ((scenes.pose[index] - mean) * torch.exp(-log)).square().clamp(max=50) + log).mean(1)
+    return cross, likelihood, angles
+
+
+def lower(numbers: Tensor) -> Tensor:
+    """Lower triangular roots (B, 5, 5) of precision from (B, 15), diagonals positive."""
+    root = torch.zeros(len(numbers), STEPS, STEPS, device=numbers.device)
+    rows, columns = torch.tril_indices(STEPS, STEPS)
+    root[:, rows, columns] = numbers
+    diagonal = torch.diagonal(root, dim1=1, dim2=2)
+    return root - torch.diag_embed(diagonal) + torch.diag_embed(diagonal.clamp(-2.5, 3.5).exp())
+
+
+def train(scenes: Scenes, kept: Tensor, weights: Path, seconds: float, size: int) -> ArmDepth:
+    """Train on all but the kept pictures; the running mean of the weights."""
+    device = kept.device
+    net = ArmDepth()
+    if weights.suffix == ".pt":
+        net.load_state_dict({name: value.float() for name, value in torch.load(weights, weights_only=True).items()})
+    else:
+        net.encoder.load_published(weights)
+    net = net.to(device, memory_format=torch.channels_last)
+    mean = torch.optim.swa_utils.AveragedModel(
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
+    )
+    learning, peak = torch.nonzero(~kept).ravel(), 1.2e-3
+    optimiser = torch.optim.AdamW(net.parameters(), lr=peak, weight_decay=0.03)
+    start, shown, step = time.time(), time.time(), 0
+    while (done := (time.time() - start) / seconds) < 1:
+        rate = peak * min(1.0, step / 200) * (0.5 + 0.5 * float(np.cos(np.pi * done))) + 1e-6
+        for group in optimiser.param_groups:
+            group["lr"] = rate
+        index = learning[torch.randint(0, len(learning), (size,), device=device)]
+        with torch.no_grad():
+            pictures = batch(scenes, index, True)
+        with torch.autocast(device.type, torch.bfloat16):
+            out = net(*pictures)
+        cross, likelihood, angles = losses(out, scenes, index)
+        loss = (cross + 0.3 * likelihood.clamp(max=40) + 0.3 * angles).mean()
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
+        optimiser.step()
+        mean.update_parameters(net)
+        step += 1
+        if time.time() - shown > 20:
+            shown = time.time()
+            print(f"{step} {shown - start:.0f} s loss {loss.item():.3f} stance {cross.mean().item():.4f}", flush=True)
+            report(mean.module, scenes, kept)
+    report(mean.module, scenes, kept)
+    return mean.module.float()
+
+
+@torch.no_grad()
+def report(net: ArmDepth, scenes: Scenes, kept: Tensor) -> None:
+    """Print figures on the kept pictures."""
+    net.eval()
+    index = torch.nonzero(kept).ravel()
+    got = [net(*batch(scenes, part, False)) for part in index.split(256)]
+    scores, depth, pose = (torch.cat([g[k] for g in got]).float() for k in range(3))
+    cross, likelihood, _ = losses((scores, depth, pose), scenes, index)
+    stance = scenes.stance[index]
+    right = (scores.argmax(1) == stance).float()
+    touching = ((scores.argmax(1) == 0) == (stance == 0)).float()
+    words = [f"  kept {len(index)}: stance right {right.mean():.4f}, touching {touching.mean():.4f}, entropy {cross.mean():.4f}"]
+    for k, s in enumerate(STANCES):
+        here = (stance == k) & (scenes.steps[index, k].abs().amax(1) < OUTLYING)
+        if here.sum() < 5:
+            continue
+        error = scenes.steps[index][here, k] - depth[here, k, :STEPS]
+        white = (lower(depth[here, k, STEPS:]) @ error[..., None])[..., 0]
+        chain = torch.tensor(CHAIN, device=error.device, dtype=error.dtype)
+        over = (error * torch.tensor(s.step_deviation, device=error.device, dtype=error.dtype)) @ chain.T
+        before = (scenes.steps[index][here, k] * torch.tensor(s.step_deviation, device=error.device, dtype=error.dtype)) @ chain.T
+        text = " ".join(f"{a:.4f}/{b:.4f}" for a, b in zip(over.square().mean(0).sqrt(), before.square().mean(0).sqrt(), strict=True))
+        words.append(f"  {s.name}: depth rms {text} white {white.square().mean().sqrt():.2f} nll {likelihood[here].mean():.2f}")
+    angle = (scenes.pose[index] - pose[..., 0]) * 10
+    words.append("  pose rms deg " + " ".join(f"{p} {a:.1f}" for p, a in zip(POSE, angle.square().mean(0).sqrt(), strict=True)))
+    print("\n".join(words), flush=True)
+    net.train()
+
+
+class Mean(nn.Module):
+    """Several networks in one, for export: outputs stacked along a new first axis."""
+
+    def __init__(self, networks: list[ArmDepth]) -> None:
+        super().__init__()
+        self.networks = nn.ModuleList(networks)
+
+    def forward(self, wide: Tensor, hand: Tensor, slopes: Tensor) -> tuple[Tensor, ...]:
+        """Stacked outputs."""
+        outs = [network(wide, hand, slopes) for network in self.networks]
+        return tuple(torch.stack([out[k] for out in outs]) for k in range(3))
+
+
+def export(networks: list[ArmDepth], out: Path) -> None:
+    """Write the networks as ONNX."""
+    examples = tuple(torch.zeros(1, 3, f.height_px, f.width_px) for f in (WIDE, HAND))
+    torch.onnx.export(
+        Mean([n.cpu() for n in networks]).eval(),
+        (*examples, torch.zeros(1, 4)),
+        str(out),
+        input_names=["wide", "hand", "slopes"],
+        output_names=["stance", "depth", "pose"],
+        dynamo=False,
+        opset_version=17,
+    )
+
+
+def main() -> None:
+    """Run the training."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    for name in ("folder", "weights", "out"):
+        parser.add_argument(name, type=Path)
+    parser.add_argument("--seconds", type=float, default=240)
+    parser.add_argument("--batch", type=int, default=128)
+    parser.add_argument("--kept", type=int, default=0, help="last digit of the seeds that are not learned from")
+    a = parser.parse_args()
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    torch.manual_seed(a.kept)
+    torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
+    torch.backends.cudnn.benchmark = True
+    scenes = read(a.folder, device)
+    print("pictures", len(scenes.seed), "stances", torch.bincount(scenes.stance).tolist(), flush=True)
+    kept = scenes.seed % 10 == a.kept
+    net = train(scenes, kept, a.weights, a.seconds, a.batch)
+    torch.save({k: v.half() for k, v in net.state_dict().items()}, a.out.with_suffix(".pt"))
+    export([net], a.out)
+
+
+if __name__ == "__main__":
+    main()
