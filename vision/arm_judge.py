@@ -45,8 +45,11 @@ NOT_OUT_DEG = 60.0
 """Beyond it the arm is not held out at all."""
 FORWARD_PROBABILITY = 0.6
 """Probability that the hand is far in front of the body's plane, from which the photo is refused."""
-FORWARD_BUT_BENT_DEG = 4.0
-"""A hand far forward with at least this bend is a bent elbow; with less, an arm held forward."""
+BENT_AS_TOLD_DEG = 15.0
+"""Bend at the elbow in space as the network of `vision.arm_depth` tells it: straight arms reach 6, bent ones (25 to 49
+degrees) begin at 25 (84 scenes, part of them developed on)."""
+FORWARD_AS_TOLD_DEG = 14.0
+"""The same for an arm held forward: good ones reach 8, faulty ones (22 to 34 degrees) begin at 18."""
 STEEP_DEG = 40.0
 """Angle between the line of sight to the arm and the wall's normal."""
 FAR_MM = 1300.0
@@ -174,9 +177,9 @@ def pose_problems(seen: SeenArm, evidence: Evidence, solution: Solution, reachin
     found = []
     if abs(pose.elevation_deg) > NOT_OUT_DEG:
         return (problems.NO_ARM_OUT,)
-    if pose.bend_deg > BENT_DEG or (reaching > FORWARD_PROBABILITY and pose.bend_deg > FORWARD_BUT_BENT_DEG):
+    if pose.bend_deg > BENT_DEG or seen.depths.bend_deg > BENT_AS_TOLD_DEG:
         found.append(problems.ELBOW_BENT)
-    elif reaching > FORWARD_PROBABILITY:
+    elif reaching > FORWARD_PROBABILITY or seen.depths.forward_deg > FORWARD_AS_TOLD_DEG:
         found.append(problems.ARM_FORWARD)
     if pose.elevation_deg < LOW_DEG:
         found.append(problems.ARM_TOO_LOW)
