@@ -22,7 +22,7 @@ from calibration.quantity import COVERAGE, Contribution, Length, combine
 from vision import arm_priors as priors
 from vision.arm_depth import informed, stance_log_likelihood
 from vision.arm_estimator import Evidence, Sighting, Solution, solve
-from vision.arm_judge import picture_problems, pose_problems
+from vision.arm_judge import picture_problems, pose_of, pose_problems, turned_probability
 from vision.arm_seen import SeenArm, body_frame, see_arm, sightings_of
 from vision.hand import HandPoint
 from vision.photo import Photo
@@ -34,6 +34,10 @@ CORRECTION_DEVIATION = {"side_neck": 0.010, "mid_palm": 0.010, "shoulder": 0.03,
 to 0.8 % and a palm to 1.3 % (medians of the distance, real photographs; DEVELOPERS.md)."""
 CORRECTED = {"side_neck": "neck", "mid_palm": "palm", "shoulder": "shoulder", "elbow": "elbow", "wrist": "wrist"}
 """Names of the points that a person may correct, and the joints they stand for."""
+
+TURNED_EFFECT = 0.015
+"""By how much a trunk turned by some 15 degrees makes the arm length look too short, and as much again of doubt: the
+neck's distance from the shoulder is seen foreshortened, and the arm with it (rendered figures: 0.8 and 2.4 %)."""
 
 WRIST_CREASE_SHARE = (0.330, 0.01)
 """Wrist crease to mid palm over the hand's length, and its deviation (figures 0.330, 0.0012; widened by judgement)."""
@@ -151,8 +155,10 @@ def solve_arm(
     told = [informed(stance, seen.depths) for stance in stances]
     solutions = [solve(evidence, stance) for stance in told]
     weights = _weights(seen, stances, solutions)
-    lengths = _lengths(seen, evidence, solutions, weights)
     best = solutions[int(np.argmax(weights))]
+    turn = pose_of(seen, evidence, best).turn
+    turned = np.array([turned_probability(turn, stance.name) for stance in stances])
+    lengths = _lengths(seen, evidence, solutions, weights, turned)
     share = {found.stance.name: float(weight) for found, weight in zip(solutions, weights, strict=True)}
     faults = (*seen.problems, *pose_problems(seen, evidence, best, share.get(priors.REACHING.name, 0.0)))
     return ArmMeasurement(
@@ -212,14 +218,25 @@ def _weights(seen: SeenArm, stances: Sequence[priors.Stance], solutions: Sequenc
     return np.asarray(weights / weights.sum())
 
 
-def _mixed(solutions: Sequence[Solution], weights: Vector, name: str, extra: Sequence[Contribution]) -> Length:
-    """One length from the stances' solutions: the mixture's median, causes and 95 % interval."""
+def _mixed(
+    solutions: Sequence[Solution], weights: Vector, name: str, extra: Sequence[Contribution], turned: Vector
+) -> Length:
+    """One length from the stances' solutions: the mixture's median, causes and 95 % interval.
+
+    `turned` is for each stance the probability that the trunk is turned, and the length with it longer than it looks.
+    """
     values = np.array([found.lengths[name][0] for found in solutions])
     budgets = [found.lengths[name][1] for found in solutions]
     added = sum(part.contribution_mm**2 for part in extra)
-    deviations = np.array([np.sqrt(sum(v**2 for v in budget.values()) + added) for budget in budgets])
+    variances = np.array([sum(v**2 for v in budget.values()) + added for budget in budgets])
+    longer = TURNED_EFFECT * values
+    mixture = (
+        np.concatenate([values, values + longer]),
+        np.sqrt(np.concatenate([variances, variances + longer**2])),
+        np.concatenate([(1 - turned) * weights, turned * weights]),
+    )
     # an unlikely stance that is far off would draw the mean to it; the median stays
-    low, middle, high = _quantiles(values, deviations, weights, (0.5 - COVERAGE / 2, 0.5, 0.5 + COVERAGE / 2))
+    low, middle, high = _quantiles(*mixture, (0.5 - COVERAGE / 2, 0.5, 0.5 + COVERAGE / 2))
     causes = {
         cause: np.sqrt(sum(w * b[cause] ** 2 for w, b in zip(weights, budgets, strict=True))) for cause in budgets[0]
     }
@@ -227,8 +244,10 @@ def _mixed(solutions: Sequence[Solution], weights: Vector, name: str, extra: Seq
     between = float(np.sqrt(weights @ (values - middle) ** 2))
     if between > 0:
         parts.append(Contribution("hand against the wall or not", between))
+    if turned.any():
+        parts.append(Contribution("trunk turned or not", float(np.sqrt((turned * weights) @ (2 * longer**2)))))
     parts.extend(extra)
-    return Length(middle, tuple(parts), None if weights.max() > 0.999 else (low, high))
+    return Length(middle, tuple(parts), (low, high))
 
 
 _KEYS = {"depth of the neck": "arm:body-depth", "trunk lean": None}
@@ -250,7 +269,7 @@ def _quantiles(
 
 
 def _lengths(
-    seen: SeenArm, evidence: Evidence, solutions: Sequence[Solution], weights: Vector
+    seen: SeenArm, evidence: Evidence, solutions: Sequence[Solution], weights: Vector, turned: Vector
 ) -> dict[str, Length | None]:
     straight = float(weights @ np.array([found.lengths["shoulder_to_palm"][0] for found in solutions]))
     name = seen.sheets[0].layout.name
@@ -263,7 +282,7 @@ def _lengths(
             Contribution("definition of the arm length", priors.DEFINITION_DEVIATION * straight, "arm:definition"),
         ]
 
-    arm = _mixed(solutions, weights, "arm_length", shared(straight * 1.2))
+    arm = _mixed(solutions, weights, "arm_length", shared(straight * 1.2), turned)
     hand = _hand_lengths(seen, evidence, solutions, weights, arm)
     hand_length = hand["hand_length"]
     assert hand_length is not None
@@ -274,7 +293,9 @@ def _lengths(
         "neck_to_wrist": _shifted(arm, -crease[0] * length, hand_length, -crease[0], crease[1] * length),
         "neck_to_fingertip": _shifted(arm, tip[0] * length, hand_length, tip[0], tip[1] * length),
         "shoulder_to_palm": _scaled(
-            _mixed(solutions, weights, "shoulder_to_palm", shared(straight)), *ACROMION_SHARE, "the shoulder's bony tip"
+            _mixed(solutions, weights, "shoulder_to_palm", shared(straight), np.zeros(len(weights))),
+            *ACROMION_SHARE,
+            "the shoulder's bony tip",
         ),
         "spine_to_palm": _scaled(arm, 1 + SPINE_SHARE[0], SPINE_SHARE[1], "the spine behind the neck"),
         **hand,

@@ -34,8 +34,8 @@ TRUST = 0.9
 FLOOR = 0.001
 """Least likelihood of a stance, as a share of the sum."""
 WIDENED = 1.3
-"""Factor on the networks' deviations: on pictures kept from them, those of one alone are a factor of 1.4 too small.  With
-it and the next number, errors of depth on 64 scenes, some developed on, are 0.85 of the deviations stated."""
+"""Factor on the networks' deviations: on pictures kept from them, those of one alone are a factor of 1.4 too small.
+With it and the next number, errors of depth on 64 scenes, some developed on, are 0.85 of the deviations stated."""
 USUAL_SHARE = 0.25
 """Of the usual deviations, what stays as doubt whatever the network says; our judgement."""
 
@@ -101,7 +101,9 @@ def arm_depths(rgb: NDArray[np.uint8], joints_px: Vector, slopes: Vector) -> Arm
     ArmDepths
         Weakened as the module says.
     """
-    pictures = [arm_picture(rgb, joints_px, framing).transpose(2, 0, 1)[None].astype(np.float32) for framing in (WIDE, HAND)]
+    pictures = [
+        arm_picture(rgb, joints_px, framing).transpose(2, 0, 1)[None].astype(np.float32) for framing in (WIDE, HAND)
+    ]
     given = {"wide": pictures[0], "hand": pictures[1], "slopes": slopes.reshape(1, 4).astype(np.float32)}
     stance, depth, pose = (np.asarray(part[:, 0], np.float64) for part in session(MODEL, 1).run(None, given))
     return weakened(stance, depth, pose)
@@ -142,7 +144,9 @@ def weakened(stance: Vector, depth: Vector, pose: Vector) -> ArmDepths:
 def usual_covariance() -> Vector:
     """Correlation (3, 5, 5) of the steps of each stance, as usual."""
     back = np.linalg.inv(CHAIN)
-    return np.array([back @ s.depth_covariance @ back.T / np.outer(s.step_deviation, s.step_deviation) for s in STANCES])
+    return np.array(
+        [back @ s.depth_covariance @ back.T / np.outer(s.step_deviation, s.step_deviation) for s in STANCES]
+    )
 
 
 def arm_picture(rgb: NDArray[np.uint8], joints_px: Vector, framing: Framing) -> NDArray[np.uint8]:

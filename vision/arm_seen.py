@@ -179,7 +179,7 @@ def lines_of_sight(seen: SeenArm) -> tuple[Vector, Vector]:
 
 
 def sightings_of(seen: SeenArm) -> tuple[dict[str, Sighting], float]:
-    """All five joints as they are seen, their usual errors removed, and the straight arm's length in the picture, px."""
+    """The five joints as they are seen, usual errors removed, and the straight arm's length in the picture, px."""
     reach = seen.landmark("wrist") - seen.landmark("shoulder")
     arm_px = float(np.linalg.norm(reach)) / WRIST_OF_ARM
     along = reach / np.linalg.norm(reach)

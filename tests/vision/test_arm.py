@@ -11,7 +11,6 @@ from tests.accuracy.scenes import scenes
 from vision import arm_priors as priors
 from vision.arm import combine_arms, measure_arm, solve_arm
 from vision.arm_seen import see_arm
-from vision.hand_depth import BANDS, informed, likelihoods, stance_log_likelihood
 from vision.overlay import blur_face, draw_arm
 from vision.photo import Photo, load_photo
 from vision.quality import quality
@@ -146,20 +145,3 @@ def test_edges_widen_with_blur(photo, measured):
     soft = quality(cv2.GaussianBlur(photo.rgb, (0, 0), 6), box)
     assert soft.edge_width_px > 2 * sharp.edge_width_px
     assert quality(photo.rgb, (0, 0, 5, 5)).edge_width_px == float("inf")
-
-
-def test_shadow_likelihoods_never_exclude():
-    scores = np.full(len(BANDS) - 1, -50.0)
-    scores[1] = 50.0
-    shares = likelihoods(scores)
-    assert shares.sum() == pytest.approx(1.0)
-    assert shares.min() > 0.0005
-    assert stance_log_likelihood(shares, priors.WALL) > stance_log_likelihood(shares, priors.FLOATING)
-
-
-def test_shadow_draws_the_palms_depth():
-    nearer = np.full(len(BANDS) - 1, 0.002)
-    nearer[6] = 0.98
-    told = informed(priors.FLOATING, nearer)
-    assert told.depth[-1] < priors.FLOATING.depth[-1]
-    assert told.depth_covariance[-1, -1] < priors.FLOATING.depth_covariance[-1, -1]

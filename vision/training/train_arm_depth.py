@@ -1,4 +1,8 @@
-"""Train the network that tells depths of a raised arm: ``python -m vision.training.train_arm_depth FOLDER WEIGHTS OUT``.
+"""Train the network that tells depths of a raised arm.
+
+``python -m vision.training.train_arm_depth train FOLDER WEIGHTS NET.pt`` for each of several networks, with another
+``--kept`` digit each; then ``... join OUT.onnx NET.pt NET.pt``.  WEIGHTS are the encoder's published ones, or a network
+of an earlier run to go on from.
 
 FOLDER holds NAME.jpg and NAME.json for each rendered picture of a raised arm with the trunk and the wall behind it, 256
 px a straight arm.  The JSON has ``px`` and ``pts_mm`` (neck, shoulder, elbow, wrist, palm, in the picture and in space,
@@ -30,6 +34,7 @@ from torch import Tensor, nn
 from vision.arm_depth import HAND, WIDE, Framing
 from vision.arm_priors import CHAIN, JOINTS, STANCES
 from vision.training import degrade
+from vision.training.fitting import halve
 from vision.training.network import Encoder
 
 STEPS = len(JOINTS)
@@ -55,7 +60,12 @@ class ArmDepth(nn.Module):
         cells = sum((f.width_px // 16) * (f.height_px // 16) for f in (WIDE, HAND))
         self.slopes = nn.Sequential(nn.Linear(4, 32), nn.ReLU())
         self.mix = nn.Sequential(
-            nn.Dropout(0.3), nn.Linear(4 * 96 + 16 * cells + 32, 192), nn.ReLU(), nn.Dropout(0.2), nn.Linear(192, 96), nn.ReLU()
+            nn.Dropout(0.3),
+            nn.Linear(4 * 96 + 16 * cells + 32, 192),
+            nn.ReLU(),
+            nn.Dropout(0.2),
+            nn.Linear(192, 96),
+            nn.ReLU(),
         )
         self.stance = nn.Linear(96, len(STANCES))
         self.depth = nn.Linear(96, len(STANCES) * (STEPS + TRIANGLE))
@@ -72,7 +82,11 @@ class ArmDepth(nn.Module):
             near = self.narrow[number](maps)
             parts += [near.mean((2, 3)), near.amax((2, 3)), self.placed[number](maps).flatten(1)]
         mixed = self.mix(torch.cat(parts, 1))
-        return self.stance(mixed), self.depth(mixed).view(-1, len(STANCES), STEPS + TRIANGLE), self.pose(mixed).view(-1, len(POSE), 2)
+        return (
+            self.stance(mixed),
+            self.depth(mixed).view(-1, len(STANCES), STEPS + TRIANGLE),
+            self.pose(mixed).view(-1, len(POSE), 2),
+        )
 
 
 class Scenes(NamedTuple):
@@ -259,7 +273,10 @@ def report(net: ArmDepth, scenes: Scenes, kept: Tensor) -> None:
     stance = scenes.stance[index]
     right = (scores.argmax(1) == stance).float()
     touching = ((scores.argmax(1) == 0) == (stance == 0)).float()
-    words = [f"  kept {len(index)}: stance right {right.mean():.4f}, touching {touching.mean():.4f}, entropy {cross.mean():.4f}"]
+    words = [
+        f"  kept {len(index)}: stance right {right.mean():.4f}, touching {touching.mean():.4f},"
+        f" entropy {cross.mean():.4f}"
+    ]
     for k, s in enumerate(STANCES):
         here = (stance == k) & (scenes.steps[index, k].abs().amax(1) < OUTLYING)
         if here.sum() < 5:
@@ -268,16 +285,25 @@ def report(net: ArmDepth, scenes: Scenes, kept: Tensor) -> None:
         white = (lower(depth[here, k, STEPS:]) @ error[..., None])[..., 0]
         chain = torch.tensor(CHAIN, device=error.device, dtype=error.dtype)
         over = (error * torch.tensor(s.step_deviation, device=error.device, dtype=error.dtype)) @ chain.T
-        before = (scenes.steps[index][here, k] * torch.tensor(s.step_deviation, device=error.device, dtype=error.dtype)) @ chain.T
-        text = " ".join(f"{a:.4f}/{b:.4f}" for a, b in zip(over.square().mean(0).sqrt(), before.square().mean(0).sqrt(), strict=True))
-        words.append(f"  {s.name}: depth rms {text} white {white.square().mean().sqrt():.2f} nll {likelihood[here].mean():.2f}")
+        before = (
+            scenes.steps[index][here, k] * torch.tensor(s.step_deviation, device=error.device, dtype=error.dtype)
+        ) @ chain.T
+        text = " ".join(
+            f"{a:.4f}/{b:.4f}"
+            for a, b in zip(over.square().mean(0).sqrt(), before.square().mean(0).sqrt(), strict=True)
+        )
+        words.append(
+            f"  {s.name}: depth rms {text} white {white.square().mean().sqrt():.2f} nll {likelihood[here].mean():.2f}"
+        )
     angle = (scenes.pose[index] - pose[..., 0]) * 10
-    words.append("  pose rms deg " + " ".join(f"{p} {a:.1f}" for p, a in zip(POSE, angle.square().mean(0).sqrt(), strict=True)))
+    words.append(
+        "  pose rms deg " + " ".join(f"{p} {a:.1f}" for p, a in zip(POSE, angle.square().mean(0).sqrt(), strict=True))
+    )
     print("\n".join(words), flush=True)
     net.train()
 
 
-class Mean(nn.Module):
+class Stack(nn.Module):
     """Several networks in one, for export: outputs stacked along a new first axis."""
 
     def __init__(self, networks: list[ArmDepth]) -> None:
@@ -290,11 +316,17 @@ class Mean(nn.Module):
         return tuple(torch.stack([out[k] for out in outs]) for k in range(3))
 
 
-def export(networks: list[ArmDepth], out: Path) -> None:
-    """Write the networks as ONNX."""
+def join(files: list[Path], out: Path) -> None:
+    """Write trained networks as one ONNX file."""
+    networks = []
+    for file in files:
+        network = ArmDepth()
+        state = torch.load(file, weights_only=True, map_location="cpu")
+        network.load_state_dict({name: value.float() for name, value in state.items()})
+        networks.append(network)
     examples = tuple(torch.zeros(1, 3, f.height_px, f.width_px) for f in (WIDE, HAND))
     torch.onnx.export(
-        Mean([n.cpu() for n in networks]).eval(),
+        Stack(networks).eval(),
         (*examples, torch.zeros(1, 4)),
         str(out),
         input_names=["wide", "hand", "slopes"],
@@ -302,27 +334,39 @@ def export(networks: list[ArmDepth], out: Path) -> None:
         dynamo=False,
         opset_version=17,
     )
+    halve(out)
+
+
+def learn(folder: Path, weights: Path, out: Path, seconds: float, batch_size: int, kept_digit: int) -> None:
+    """Train one network and save its weights."""
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    torch.manual_seed(kept_digit)
+    torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
+    torch.backends.cudnn.benchmark = True
+    scenes = read(folder, device)
+    print("pictures", len(scenes.seed), "stances", torch.bincount(scenes.stance).tolist(), flush=True)
+    net = train(scenes, scenes.seed % 10 == kept_digit, weights, seconds, batch_size)
+    torch.save({name: value.half() for name, value in net.cpu().state_dict().items()}, out)
 
 
 def main() -> None:
-    """Run the training."""
+    """Run the training, or join what was trained."""
     parser = argparse.ArgumentParser(description=__doc__)
+    commands = parser.add_subparsers(dest="command", required=True)
+    one = commands.add_parser("train")
     for name in ("folder", "weights", "out"):
-        parser.add_argument(name, type=Path)
-    parser.add_argument("--seconds", type=float, default=240)
-    parser.add_argument("--batch", type=int, default=128)
-    parser.add_argument("--kept", type=int, default=0, help="last digit of the seeds that are not learned from")
+        one.add_argument(name, type=Path)
+    one.add_argument("--seconds", type=float, default=400)
+    one.add_argument("--batch", type=int, default=128)
+    one.add_argument("--kept", type=int, default=0, help="last digit of the seeds that are not learned from")
+    several = commands.add_parser("join")
+    several.add_argument("out", type=Path)
+    several.add_argument("networks", type=Path, nargs="+")
     a = parser.parse_args()
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    torch.manual_seed(a.kept)
-    torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
-    torch.backends.cudnn.benchmark = True
-    scenes = read(a.folder, device)
-    print("pictures", len(scenes.seed), "stances", torch.bincount(scenes.stance).tolist(), flush=True)
-    kept = scenes.seed % 10 == a.kept
-    net = train(scenes, kept, a.weights, a.seconds, a.batch)
-    torch.save({k: v.half() for k, v in net.state_dict().items()}, a.out.with_suffix(".pt"))
-    export([net], a.out)
+    if a.command == "train":
+        learn(a.folder, a.weights, a.out, a.seconds, a.batch, a.kept)
+    else:
+        join(a.networks, a.out)
 
 
 if __name__ == "__main__":
