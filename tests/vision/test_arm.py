@@ -8,7 +8,6 @@ import pytest
 
 from calibration.quantity import Length
 from tests.accuracy.scenes import scenes
-from vision import arm_priors as priors
 from vision.arm import combine_arms, measure_arm, solve_arm
 from vision.arm_seen import see_arm
 from vision.overlay import blur_face, draw_arm
