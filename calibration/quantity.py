@@ -15,12 +15,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot, isfinite
 from statistics import NormalDist
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 COVERAGE = 0.95
 """Coverage probability of every stated interval."""
 
 COVERAGE_FACTOR = NormalDist().inv_cdf(0.5 + COVERAGE / 2)
 """k for a normal distribution at `COVERAGE` (JCGM 100:2008, table G.1: 1.960)."""
+
+EXACT_MM = 1e-4
+"""Standard uncertainty of a length that is stated as exact, where exact ones have to be weighed, mm."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +117,18 @@ def _by_key(length: Length) -> dict[str, float]:
     return dict(summed)
 
 
+def covariance_matrix_mm2(lengths: Sequence[Length]) -> NDArray[np.float64]:
+    """Covariance (N, N) of N lengths, mm2: their variances, and off the diagonal what they share.
+
+    Lengths stated as exact get a standard uncertainty of `EXACT_MM`, so that the matrix can be inverted.
+    """
+    import numpy as np
+
+    matrix = np.array([[covariance_mm2(a, b) for b in lengths] for a in lengths], dtype=np.float64)
+    matrix[np.diag_indices(len(lengths))] = [length.standard_uncertainty_mm**2 + EXACT_MM**2 for length in lengths]
+    return matrix
+
+
 def combine(lengths: Sequence[Length]) -> Length:
     """Best linear unbiased combination of several readings of one length, shared causes not averaged away.
 
@@ -123,7 +143,8 @@ def combine(lengths: Sequence[Length]) -> Length:
     Returns
     -------
     Length
-        The combined length; its budget keeps every cause, and shared causes keep their keys.
+        The combined length; its budget keeps every cause, independent ones of the same name in one, and shared causes
+        keep their keys.
 
     Raises
     ------
@@ -136,21 +157,19 @@ def combine(lengths: Sequence[Length]) -> Length:
         raise ValueError("nothing to combine")
     if len(lengths) == 1:
         return lengths[0]
-    size = len(lengths)
-    matrix = np.array([[covariance_mm2(a, b) for b in lengths] for a in lengths], dtype=np.float64)
-    matrix[np.diag_indices(size)] = [length.standard_uncertainty_mm**2 for length in lengths]
-    weights = np.linalg.pinv(matrix) @ np.ones(size)
+    weights = np.linalg.pinv(covariance_matrix_mm2(lengths)) @ np.ones(len(lengths))
     weights /= weights.sum()
     shared: dict[str, tuple[str, float]] = {}
-    own: list[Contribution] = []
+    own: dict[str, float] = {}
     for length, weight in zip(lengths, weights, strict=True):
         for part in length.budget:
             weighted = float(weight) * part.contribution_mm
             if part.key is None:
-                own.append(Contribution(part.source, weighted))
+                own[part.source] = hypot(own.get(part.source, 0.0), weighted)
             else:
                 source, so_far = shared.get(part.key, (part.source, 0.0))
                 shared[part.key] = (source, so_far + weighted)
-    budget = (*own, *(Contribution(source, value, key) for key, (source, value) in shared.items()))
+    independent = (Contribution(source, value) for source, value in own.items())
+    budget = (*independent, *(Contribution(source, value, key) for key, (source, value) in shared.items()))
     value = float(sum(w * length.value_mm for w, length in zip(weights, lengths, strict=True)))
     return Length(value, budget)

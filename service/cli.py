@@ -13,6 +13,20 @@ from typing import TYPE_CHECKING, TypeVar
 import click
 
 from service.fit_commands import COMMANDS
+from service.options import (
+    FILE,
+    LANGUAGE,
+    NEW_FILE,
+    REFUSED_STATUS,
+    bar_option,
+    chart_option,
+    language_option,
+    photo_options,
+    plain_errors,
+    read_text,
+    side_option,
+    write,
+)
 from service.readable import measurement_text
 
 if TYPE_CHECKING:
@@ -20,14 +34,7 @@ if TYPE_CHECKING:
 
 Answer = TypeVar("Answer")
 
-REFUSED_STATUS = 3
 SYSTEM_PACKAGES = "libgl1 libegl1 libgles2 libglib2.0-0"
-
-PHOTO = click.Path(exists=True, dir_okay=False, path_type=Path)
-
-
-BAR = click.option("--bar-mm", type=float, help="Length of the sheet's check bar as you measured it with a ruler.")
-HEIGHT = click.option("--sheet-height-mm", type=click.FloatRange(0, 300), help="Thickness of what the sheet lies on.")
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -41,51 +48,55 @@ def commands() -> None:
 
 
 @commands.command()
-@click.argument("photos", nargs=-1, required=True, type=PHOTO)
-@click.option("--side", type=click.Choice(["left", "right", "auto"]), default="auto", help="Which arm of the child.")
+@photo_options(
+    one_json="One JSON object per photo, one a line; with --same a last one for the child.",
+    same="All photos show the same child: print the length from all of them, too.",
+)
+@side_option
 @click.option("--against-wall/--off-wall", "against_wall", default=None, help="Back and hand touch the wall, or not.")
 @click.option("--age", "age_years", type=click.FloatRange(2, 20), help="Age in years, if known.")
 @click.option("--stature", "stature_mm", type=click.FloatRange(600, 2200), help="Standing height in mm, if known.")
-@BAR
-@click.option("--json", "as_json", is_flag=True, help="One JSON object per photo, one a line.")
-@click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Save the first photo, annotated.")
+@plain_errors
 def arm(
     photos: Sequence[Path],
+    same: bool,
+    bar_mm: float | None,
+    as_json: bool,
+    picture: Path | None,
     side: str,
     against_wall: bool | None,
     age_years: float | None,
     stature_mm: float | None,
-    bar_mm: float | None,
-    as_json: bool,
-    picture: Path | None,
 ) -> None:
     """Measure the arm, from the side of the neck to the middle of the palm.
 
-    Several photos are taken to be of the same child; their combined length is printed last.
+    Each photo is measured by itself. With --same the photos are compared and, unless they contradict one another,
+    joined to one length, which is printed last.
     """
     from service.measuring import ArmQuestion
+    from service.same_child import check_distinct, together
 
+    files = [(path.read_bytes(), path.name) for path in photos]
     question = ArmQuestion(side, age_years, stature_mm, against_wall, bar_mm=bar_mm)
-    outcomes = _measure(
-        [lambda pool, path=path: pool.arm(path.read_bytes(), path.name, question) for path in photos], len(photos)
-    )
-    _finish(outcomes, as_json, picture)
+    if same:
+        check_distinct(files)
+    outcomes = _measure([lambda pool, file=file: pool.arm(*file, question) for file in files], len(files))
+    _finish([*outcomes, together(outcomes)] if same and len(files) > 1 else outcomes, as_json, picture)
 
 
 @commands.command()
-@click.argument("photos", nargs=-1, required=True, type=PHOTO)
-@click.option("--same", is_flag=True, help="All photos show the same instrument, lying still beside the same sheet.")
-@HEIGHT
-@BAR
-@click.option("--json", "as_json", is_flag=True, help="One JSON object per photo (one in all with --same), one a line.")
-@click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Save the first photo, annotated.")
+@photo_options(
+    one_json="One JSON object per photo (one in all with --same), one a line.",
+    same="All photos show the same instrument, lying still beside the same sheet: measure it from all together.",
+)
+@click.option("--sheet-height-mm", type=click.FloatRange(0, 300), help="Thickness of what the sheet lies on.")
 def instrument(
     photos: Sequence[Path],
     same: bool,
-    sheet_height_mm: float | None,
     bar_mm: float | None,
     as_json: bool,
     picture: Path | None,
+    sheet_height_mm: float | None,
 ) -> None:
     """Measure an instrument's body length and total length."""
     files = [(path.read_bytes(), path.name) for path in photos]
@@ -102,39 +113,42 @@ def instrument(
 @click.option("--index", type=click.IntRange(1, 4), default=1, help="Which of the four sheets that go into one photo.")
 @click.option("--format", "form", type=click.Choice(["pdf", "png"]), default="pdf", help="Kind of file.")
 @click.option("--dpi", type=click.IntRange(72, 1200), default=300, help="Dots per inch of a PNG.")
-@click.option("--language", type=click.Choice(["en", "de"]), default="en", help="Language of the words on the sheet.")
-@click.option("--out", required=True, type=click.Path(dir_okay=False, path_type=Path), help="File to write.")
+@click.option("--language", type=LANGUAGE, default="en", help="Language of the words on the sheet.")
+@click.option("--out", required=True, type=NEW_FILE, help="File to write.")
 def sheet(paper: str, index: int, form: str, dpi: int, language: str, out: Path) -> None:
     """Make the reference sheet to print, at true size."""
     from calibration.sheet import Paper, SheetLayout
     from calibration.sheet_drawing import sheet_pdf, sheet_png
 
     layout = SheetLayout(Paper(paper), index)
-    _write(out, sheet_pdf(layout, language) if form == "pdf" else sheet_png(layout, dpi, language))
+    write(out, sheet_pdf(layout, language) if form == "pdf" else sheet_png(layout, dpi, language))
     click.echo(f"Sheet {layout.name} written to {out}. Print it at 100 % and check its bars with a ruler.")
 
 
 @commands.command()
-@click.option("--child", "child_photo", type=PHOTO, help="Photo of the child.")
+@click.option(
+    "--child", "child_photos", type=FILE, multiple=True, help="Photo of the child; several times for several."
+)
 @click.option("--arm-mm", help="The arm instead of a photo: V±U in mm, U the expanded (95 %) uncertainty.")
 @click.option(
     "--instrument",
     "instrument_photos",
-    type=PHOTO,
+    type=FILE,
     multiple=True,
-    help="Photo of the instrument; twice for two photos.",
+    help="Photo of the instrument; several times for several of it lying still.",
 )
 @click.option("--body-mm", help="Body length instead of a photo: V±U in mm.")
 @click.option("--total-mm", help="Total length instead of a photo: V±U in mm.")
 @click.option("--label", help="The size it is sold as, e.g. 1/8.")
-@click.option("--chart", "chart_file", type=PHOTO, help="Your own chart of sizes (CSV).")
-@click.option("--side", type=click.Choice(["left", "right", "auto"]), default="auto", help="Which arm of the child.")
-@BAR
+@chart_option
+@side_option
+@bar_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object with measurements and verdict.")
-@click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Save the annotated photos.")
-@click.option("--language", type=click.Choice(["en", "de"]), default="en", help="Language of the verdict.")
+@click.option("--picture", type=NEW_FILE, help="Save the annotated photos.")
+@language_option
+@plain_errors
 def fit(
-    child_photo: Path | None,
+    child_photos: Sequence[Path],
     arm_mm: str | None,
     instrument_photos: Sequence[Path],
     body_mm: str | None,
@@ -149,39 +163,38 @@ def fit(
 ) -> None:
     """Say whether this instrument fits this child."""
     from service.fit.chart import read_chart
-    from service.fit.errors import FitError
     from service.fit.lengths import parse_length
     from service.fitting import FitQuestion, answer
     from service.i18n import translator
     from service.measuring import ArmQuestion
-    from service.readable import measurement_text, verdict_text
+    from service.readable import verdict_text
 
-    try:
-        question = FitQuestion(
-            child_photo=None if child_photo is None else (child_photo.read_bytes(), child_photo.name),
-            instrument_photos=tuple((path.read_bytes(), path.name) for path in instrument_photos),
-            arm=None if arm_mm is None else parse_length(arm_mm, "arm"),
-            body=None if body_mm is None else parse_length(body_mm, "body"),
-            total=None if total_mm is None else parse_length(total_mm, "total"),
-            label=label,
-            chart=None if chart_file is None else read_chart(chart_file.read_text("utf-8-sig"), chart_file.stem),
-            arm_options=ArmQuestion(side, bar_mm=bar_mm),
-            bar_mm=bar_mm,
-        )
-        result = _measure([lambda pool: answer(pool, question)], 2)[0]
-    except FitError as error:
-        raise click.UsageError(str(error)) from None
+    if child_photos and arm_mm is not None:
+        raise click.UsageError("Give either --arm-mm or --child.")
+    if instrument_photos and (body_mm is not None or total_mm is not None):
+        raise click.UsageError("Give either --instrument or --body-mm and --total-mm.")
+    question = FitQuestion(
+        child_photos=tuple((path.read_bytes(), path.name) for path in child_photos),
+        instrument_photos=tuple((path.read_bytes(), path.name) for path in instrument_photos),
+        arm=None if arm_mm is None else parse_length(arm_mm, "arm"),
+        body=None if body_mm is None else parse_length(body_mm, "body"),
+        total=None if total_mm is None else parse_length(total_mm, "total"),
+        label=label,
+        chart=None if chart_file is None else read_chart(read_text(chart_file), chart_file.stem),
+        arm_options=ArmQuestion(side, bar_mm=bar_mm),
+        bar_mm=bar_mm,
+    )
+    result = _measure([lambda pool: answer(pool, question)], len(child_photos) + len(instrument_photos))[0]
     if picture is not None and (annotated := result.picture_jpeg()) is not None:
-        _write(picture, annotated)
+        write(picture, annotated)
     if as_json:
         click.echo(json.dumps(result.as_json(translator(language), language)))
     else:
-        for outcome in (result.child, result.instrument):
-            if outcome is not None:
-                click.echo(measurement_text(outcome.result))
+        for outcome in result.told:
+            click.echo(measurement_text(outcome.result, translator(language), language))
         if result.verdict is not None:
             click.echo(verdict_text(result.verdict, translator(language), language))
-    if result.verdict is None:
+    if not result.all_usable:
         sys.exit(REFUSED_STATUS)
 
 
@@ -236,17 +249,10 @@ def _measure(tasks: Sequence[Callable[[MeasuringPool], Awaitable[Answer]]], phot
             return asyncio.run(everything(pool))
 
 
-def _write(path: Path, data: bytes) -> None:
-    try:
-        path.write_bytes(data)
-    except OSError as error:
-        raise click.UsageError(f"Cannot write {path}: {error.strerror}.") from None
-
-
 def _finish(outcomes: Sequence[Outcome], as_json: bool, picture: Path | None) -> None:
     for outcome in outcomes:
         click.echo(json.dumps(outcome.result) if as_json else measurement_text(outcome.result))
     if picture is not None and outcomes[0].overlay_jpeg is not None:
-        _write(picture, outcomes[0].overlay_jpeg)
+        write(picture, outcomes[0].overlay_jpeg)
     if not all(outcome.result["usable"] for outcome in outcomes):
         sys.exit(REFUSED_STATUS)

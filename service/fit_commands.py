@@ -5,48 +5,30 @@ from __future__ import annotations
 import asyncio
 import json
 import sys
-from collections.abc import Callable, Sequence
-from functools import wraps
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
+from service.options import (
+    FILE,
+    NEW_FILE,
+    REFUSED_STATUS,
+    arm_option,
+    chart_option,
+    child_option,
+    json_option,
+    language_option,
+    plain_errors,
+    read_text,
+    write,
+)
+
 if TYPE_CHECKING:
     from calibration.quantity import Length
     from service.fit.chart import Chart
     from service.fit.sentences import Translate
-
-REFUSED_STATUS = 3
-
-FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
-
-arm_option = click.option("--arm-mm", help="The arm: V±U in mm, U the expanded (95 %) uncertainty.")
-child_option = click.option("--child", "child_photo", type=FILE, help="Photo of the child, instead of the arm.")
-chart_option = click.option("--chart", "chart_file", type=FILE, help="Your own chart of sizes (CSV).")
-json_option = click.option("--json", "as_json", is_flag=True, help="One JSON object.")
-language_option = click.option(
-    "--language", type=click.Choice(["en", "de"]), default="en", help="Language of the words."
-)
-
-
-def _plain_errors(command: Callable[..., None]) -> Callable[..., None]:
-    """Make what is wrong with an input a sentence on stderr and exit status 2."""
-
-    @wraps(command)
-    def wrapped(*args: Any, **options: Any) -> None:
-        from service.fit.errors import FitError
-        from service.i18n import translator
-
-        try:
-            command(*args, **options)
-        except FitError as error:
-            language = options["language"]
-            raise click.UsageError(error.sentence.text(translator(language), language)) from None
-        except UnicodeDecodeError:
-            raise click.UsageError("A file given is not a text file.") from None
-
-    return wrapped
 
 
 @click.command()
@@ -59,7 +41,7 @@ def _plain_errors(command: Callable[..., None]) -> Callable[..., None]:
 @click.option("--spine-mm", help="Spine to palm from the same photo, V±U in mm.")
 @json_option
 @language_option
-@_plain_errors
+@plain_errors
 def tape(
     reading: str,
     arm_mm: str | None,
@@ -75,7 +57,7 @@ def tape(
     from service.fit.lengths import parse_length
     from service.fit.tape import check_tape, tape_sentences
 
-    arm, others = _arm(arm_mm, child_photo)
+    arm, others = _arm(arm_mm, child_photo, language)
     typed = {
         "neck_to_wrist": wrist_mm,
         "neck_to_fingertip": fingertip_mm,
@@ -95,10 +77,10 @@ def tape(
 @click.option("--lasting-months", type=click.IntRange(1, 60), help="Or: how long it shall fit; needs --age.")
 @click.option("--age", "age_years", type=float, help="Age in years.")
 @click.option("--stretch", is_flag=True, help="Allow a stretch below quarter size; the playing signs are good.")
-@click.option("--drawing", type=click.Path(dir_okay=False, path_type=Path), help="Write the measuring drawing (SVG).")
+@click.option("--drawing", type=NEW_FILE, help="Write the measuring drawing (SVG).")
 @json_option
 @language_option
-@_plain_errors
+@plain_errors
 def order(
     arm_mm: str | None,
     child_photo: Path | None,
@@ -116,14 +98,14 @@ def order(
     from service.fit.order import drawing_svg, order_sentences
     from service.fit.order import order as work_out
 
-    arm = _arm(arm_mm, child_photo)[0]
+    arm = _arm(arm_mm, child_photo, language)[0]
     if lasting_months is not None:
         if age_years is None:
             raise click.UsageError("With --lasting-months give --age.")
         growth_mm = allowance_mm(arm, age_years, lasting_months)
     wanted = work_out(arm, _chart(chart_file), growth_mm, stretch)
     if drawing is not None:
-        drawing.write_text(drawing_svg(_translate(language), language), encoding="utf-8")
+        write(drawing, drawing_svg(_translate(language), language).encode())
     _print(wanted, order_sentences(wanted), as_json, language)
 
 
@@ -143,7 +125,7 @@ def order(
 @click.option("--months", type=click.IntRange(1, 60), default=24, help="How far to look ahead.")
 @json_option
 @language_option
-@_plain_errors
+@plain_errors
 def growth(
     measurements: Sequence[str],
     sex: Literal["girl", "boy"] | None,
@@ -184,7 +166,7 @@ def growth(
 @chart_option
 @json_option
 @language_option
-@_plain_errors
+@plain_errors
 def compare(
     arm_mm: str | None,
     child_photo: Path | None,
@@ -202,12 +184,12 @@ def compare(
     from service.fit.shelf import read_class, read_shelf
 
     chart = _chart(chart_file)
-    listed = list(read_shelf(shelf_file.read_text("utf-8-sig"))) if shelf_file is not None else []
+    listed = list(read_shelf(read_text(shelf_file))) if shelf_file is not None else []
     listed += [_instrument(text) for text in instruments]
     if not listed:
         raise click.UsageError("Give instruments with --shelf or --instrument.")
     if class_file is None:
-        ranked = rank(_arm(arm_mm, child_photo)[0], listed, chart)[:first]
+        ranked = rank(_arm(arm_mm, child_photo, language)[0], listed, chart)[:first]
         rooms = [finger_room(each.instrument) for each in ranked]
         if as_json:
             told = [None if room is None else room.as_json(_translate(language), language) for room in rooms]
@@ -220,7 +202,7 @@ def compare(
         return
     if len(listed) != 1:
         raise click.UsageError("With --class give exactly one instrument.")
-    verdicts = judge_class(read_class(class_file.read_text("utf-8-sig")), listed[0], chart)
+    verdicts = judge_class(read_class(read_text(class_file)), listed[0], chart)
     if as_json:
         translate = _translate(language)
         children = [{"name": name} | each.as_json(translate, language) for name, each in verdicts.items()]
@@ -233,18 +215,18 @@ COMMANDS: tuple[click.Command, ...] = (tape, order, growth, compare)
 """Commands for the group in `service.cli`."""
 
 
-def _arm(arm_mm: str | None, child_photo: Path | None) -> tuple[Length, dict[str, Length | None]]:
+def _arm(arm_mm: str | None, child_photo: Path | None, language: str) -> tuple[Length, dict[str, Length | None]]:
     """The arm, typed or measured, and the photo's other lengths; ends the command where the photo is refused."""
     from service.fit.lengths import parse_length
 
     if arm_mm is not None and child_photo is None:
         return parse_length(arm_mm, "arm"), {}
     if child_photo is not None and arm_mm is None:
-        return _measured(child_photo)
+        return _measured(child_photo, language)
     raise click.UsageError("Give either --arm-mm or --child.")
 
 
-def _measured(child_photo: Path) -> tuple[Length, dict[str, Length | None]]:
+def _measured(child_photo: Path, language: str) -> tuple[Length, dict[str, Length | None]]:
     from service.measuring import ArmQuestion, MeasuringPool
     from service.readable import measurement_text
     from service.results import ARM_LENGTHS, length_from_json
@@ -252,7 +234,7 @@ def _measured(child_photo: Path) -> tuple[Length, dict[str, Length | None]]:
     with MeasuringPool(1) as pool:
         outcome = asyncio.run(pool.arm(child_photo.read_bytes(), child_photo.name, ArmQuestion()))
     if not outcome.result["usable"]:
-        click.echo(measurement_text(outcome.result), err=True)
+        click.echo(measurement_text(outcome.result, _translate(language), language), err=True)
         sys.exit(REFUSED_STATUS)
     lengths = {name: length_from_json(outcome.result[name]) for name in ARM_LENGTHS if outcome.result[name] is not None}
     return lengths["arm_length"], dict(lengths)
@@ -263,7 +245,7 @@ def _chart(chart_file: Path | None) -> Chart:
 
     if chart_file is None:
         return default_chart()
-    return read_chart(chart_file.read_text("utf-8-sig"), chart_file.stem)
+    return read_chart(read_text(chart_file), chart_file.stem)
 
 
 def _dated(text: str) -> Any:

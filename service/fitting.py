@@ -14,7 +14,8 @@ from service.fit.sentences import Translate, say, unchanged
 from service.fit.signs import PlayingSigns
 from service.fit.verdict import Verdict, judge
 from service.measuring import ArmQuestion, MeasuringPool, Outcome
-from service.results import length_from_json
+from service.results import length_from_json, translated
+from service.same_child import check_distinct, together
 
 if TYPE_CHECKING:
     from calibration.quantity import Length
@@ -28,8 +29,8 @@ class FitQuestion:
 
     Attributes
     ----------
-    child_photo : (bytes, str) or None
-        File and name of a photo of the child; used where `arm` is None.
+    child_photos : tuple of (bytes, str)
+        File and name of each photo of the one child; used where `arm` is None.
     instrument_photos : tuple of (bytes, str)
         Photos of the one instrument, lying still; used where `body` and `total` are None.
     arm, body, total : Length or None
@@ -45,7 +46,7 @@ class FitQuestion:
         Length of the check bar on the sheet beside the instrument, as measured with a ruler, mm.
     """
 
-    child_photo: PhotoFile | None = None
+    child_photos: tuple[PhotoFile, ...] = ()
     instrument_photos: tuple[PhotoFile, ...] = ()
     arm: Length | None = None
     body: Length | None = None
@@ -57,7 +58,8 @@ class FitQuestion:
     bar_mm: float | None = None
 
     def __post_init__(self) -> None:
-        if self.arm is None and self.child_photo is None:
+        check_distinct(self.child_photos)
+        if self.arm is None and not self.child_photos:
             raise FitError(say("Give a photo of the child or the length of the arm."))
         if self.body is None and self.total is None and not self.instrument_photos:
             raise FitError(say("Give a photo of the instrument, or its body length or total length."))
@@ -70,21 +72,37 @@ class FitAnswer:
     Attributes
     ----------
     child, instrument : Outcome or None
-        What the photos gave; None where lengths were typed.
+        What the photos gave, several of one child joined; None where lengths were typed.
     verdict : Verdict or None
-        None where a photo was refused.
+        None where nothing usable is known of the child or of the instrument.
+    child_photos : tuple of Outcome
+        What each photo of the child gave.
     """
 
     child: Outcome | None
     instrument: Outcome | None
     verdict: Verdict | None
+    child_photos: tuple[Outcome, ...] = ()
+
+    @property
+    def told(self) -> tuple[Outcome, ...]:
+        """All there is to tell, photo by photo, what several gave together behind them."""
+        several = self.child_photos if len(self.child_photos) > 1 else ()
+        return (*several, *(each for each in (self.child, self.instrument) if each is not None))
+
+    @property
+    def all_usable(self) -> bool:
+        """Whether there is a verdict and no photo was refused."""
+        return self.verdict is not None and all(each.result["usable"] for each in self.child_photos)
 
     def as_json(self, translate: Translate = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON."""
+        photos = [translated(each.result, translate) for each in self.child_photos]
         return {
             "usable": self.verdict is not None,
-            "child": None if self.child is None else self.child.result,
-            "instrument": None if self.instrument is None else self.instrument.result,
+            "child": None if self.child is None else translated(self.child.result, translate),
+            **({"child_photos": photos} if len(photos) > 1 else {}),
+            "instrument": None if self.instrument is None else translated(self.instrument.result, translate),
             "verdict": None if self.verdict is None else self.verdict.as_json(translate, language),
         }
 
@@ -95,28 +113,29 @@ class FitAnswer:
 
 
 async def answer(pool: MeasuringPool, question: FitQuestion) -> FitAnswer:
-    """Measure what was photographed, both photos at a time, and judge.
+    """Measure what was photographed, all photos at a time, and judge.
 
     Raises
     ------
     FitError
         If lengths are implausible.
     """
-    child, instrument = await asyncio.gather(_child(pool, question), _instrument(pool, question))
+    photos, instrument = await asyncio.gather(_child(pool, question), _instrument(pool, question))
+    child = together(photos) if len(photos) > 1 else photos[0] if photos else None
     usable = all(outcome is None or outcome.result["usable"] for outcome in (child, instrument))
     if not usable:
-        return FitAnswer(child, instrument, None)
+        return FitAnswer(child, instrument, None, photos)
     arm = question.arm if child is None else length_from_json(child.result["arm_length"])
     if arm is None:
         raise FitError(say("Give a photo of the child or the length of the arm."))
     verdict = judge(arm, _lengths(question, instrument), question.chart or default_chart(), question.signs)
-    return FitAnswer(child, instrument, verdict)
+    return FitAnswer(child, instrument, verdict, photos)
 
 
-async def _child(pool: MeasuringPool, question: FitQuestion) -> Outcome | None:
-    if question.arm is not None or question.child_photo is None:
-        return None
-    return await pool.arm(*question.child_photo, question.arm_options)
+async def _child(pool: MeasuringPool, question: FitQuestion) -> tuple[Outcome, ...]:
+    if question.arm is not None:
+        return ()
+    return tuple(await asyncio.gather(*(pool.arm(*file, question.arm_options) for file in question.child_photos)))
 
 
 async def _instrument(pool: MeasuringPool, question: FitQuestion) -> Outcome | None:

@@ -4,53 +4,80 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from service.fit.sentences import Translate
+from service.fit.causes import cause
+from service.fit.sentences import Millimetres, Number, Sentence, Translate, say, unchanged
 
 if TYPE_CHECKING:
     from service.fit.verdict import Verdict
 
 NAMES = {
-    "arm_length": "Arm, side of the neck to middle of the palm",
-    "neck_to_wrist": "Neck to wrist",
-    "neck_to_fingertip": "Neck to fingertip",
-    "shoulder_to_palm": "Shoulder to middle of the palm",
-    "spine_to_palm": "Spine to middle of the palm",
-    "hand_length": "Hand length",
-    "hand_breadth": "Hand breadth",
-    "body_length": "Body length",
-    "total_length": "Total length",
-    "upper_bout_width": "Upper bout",
-    "middle_bout_width": "Middle bout",
-    "lower_bout_width": "Lower bout",
-    "string_length": "String length, nut to bridge",
+    "arm_length": say("Arm, side of the neck to middle of the palm"),
+    "neck_to_wrist": say("Neck to wrist"),
+    "neck_to_fingertip": say("Neck to fingertip"),
+    "shoulder_to_palm": say("Shoulder to middle of the palm"),
+    "spine_to_palm": say("Spine to middle of the palm"),
+    "hand_length": say("Hand length"),
+    "hand_breadth": say("Hand breadth"),
+    "body_length": say("Body length"),
+    "total_length": say("Total length"),
+    "upper_bout_width": say("Upper bout"),
+    "middle_bout_width": say("Middle bout"),
+    "lower_bout_width": say("Lower bout"),
+    "string_length": say("String length, nut to bridge"),
 }
 
 
-def measurement_text(result: dict[str, Any]) -> str:
+def measurement_text(result: dict[str, Any], translate: Translate = unchanged, language: str = "en") -> str:
     """Lines for one photo's measurement in its JSON form: lengths with their 95 % intervals, then what to know."""
-    title = result["photo"] + (f" ({result['side']} arm)" if result.get("side") else "")
-    if not result["usable"]:
-        return "\n".join([f"{title}: not measured.", *_problem_lines(result)])
-    lengths = [f"  {label}: {length_text(result[name])}" for name, label in NAMES.items() if result.get(name)]
-    main = result.get("arm_length") or result.get("body_length")
-    return "\n".join([title, *lengths, f"  {_limits_text(main)}", *_problem_lines(result)])
+    title = _title(result).text(translate, language)
+    lines = [
+        _length_sentence(name, result[key]).text(translate, language) for key, name in NAMES.items() if result.get(key)
+    ]
+    if result["usable"]:
+        lines.append(_limits_text(result.get("arm_length") or result["body_length"], translate, language))
+    if result["usable"] and result.get("agreement"):
+        lines.append(_agreement_sentence(result).text(translate, language))
+    lines += [f"{translate(problem['message'])} {translate(problem['advice'])}" for problem in result["problems"]]
+    return "\n".join([title, *("  " + line for line in lines)])
 
 
-def length_text(length: dict[str, Any]) -> str:
-    """One length in its JSON form, e.g. ``512 mm (505 to 519)``."""
-    return f"{length['value_mm']:.1f} mm (95 % sure: {length['low_mm']:.1f} to {length['high_mm']:.1f})"
+def _title(result: dict[str, Any]) -> Sentence:
+    photo = {
+        "left": say("{photo} (left arm)", photo=result["photo"]),
+        "right": say("{photo} (right arm)", photo=result["photo"]),
+    }.get(result.get("side") or "", Sentence(result["photo"]))
+    return photo if result["usable"] else say("{photo}: not measured.", photo=photo)
 
 
-def _limits_text(length: dict[str, Any]) -> str:
-    """What limits the interval most."""
-    parts = sorted(length["budget"], key=lambda part: -abs(part["contribution_mm"]))[:3]
-    return "Interval mostly from: " + ", ".join(
-        f"{part['source']} ({abs(part['contribution_mm']):.1f} mm)" for part in parts
+def _length_sentence(name: Sentence, length: dict[str, Any]) -> Sentence:
+    """One length, e.g. ``Hand length: 151.2 mm (95 % sure: 140.1 mm to 162.3 mm)``."""
+    return say(
+        "{name}: {value} (95 % sure: {low} to {high})",
+        name=name,
+        value=Millimetres(length["value_mm"], 1),
+        low=Millimetres(length["low_mm"], 1),
+        high=Millimetres(length["high_mm"], 1),
     )
 
 
-def _problem_lines(result: dict[str, Any]) -> list[str]:
-    return [f"  {problem['message']} {problem['advice']}" for problem in result["problems"]]
+def _limits_text(length: dict[str, Any], translate: Translate, language: str) -> str:
+    """The three causes that limit the interval most."""
+    largest = sorted(length["budget"], key=lambda part: -abs(part["contribution_mm"]))[:3]
+    causes = [
+        f"{cause(part['source']).text(translate, language)} "
+        f"({Millimetres(abs(part['contribution_mm']), 1).text(language)})"
+        for part in largest
+    ]
+    return say("Interval mostly from: {causes}", causes=", ".join(causes)).text(translate, language)
+
+
+def _agreement_sentence(result: dict[str, Any]) -> Sentence:
+    """How well photos of one child agree that were joined."""
+    return say(
+        "Joined from {count} photos that agree: they scatter {ratio} times as much as their uncertainties let expect.",
+        count=result["photos"],
+        ratio=Number(result["agreement"]["birge_ratio"], 1),
+    )
 
 
 def verdict_text(verdict: Verdict, translate: Translate, language: str) -> str:

@@ -86,6 +86,15 @@ def _measurement_json(
     }
 
 
+def translated(result: dict[str, Any], translate: Translate) -> dict[str, Any]:
+    """A measurement in its JSON form with the sentences of its problems translated."""
+    problems = [
+        problem | {"message": translate(problem["message"]), "advice": translate(problem["advice"])}
+        for problem in result["problems"]
+    ]
+    return result | {"problems": problems}
+
+
 def length_from_json(stored: dict[str, Any]) -> Length:
     """The length that `length_json` wrote, to its rounding.
 

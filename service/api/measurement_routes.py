@@ -7,10 +7,11 @@ import base64
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, File, Form, HTTPException, Query, Request, Response, UploadFile
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, Field
 
 from service.api.problem_details import RESPONSES
 from service.measuring import ArmQuestion, MeasuringPool, Outcome
+from service.same_child import check_distinct, together
 
 router = APIRouter(prefix="/api/v1", responses=RESPONSES)
 
@@ -96,10 +97,28 @@ class InstrumentOut(MeasurementOut):
     string_length: LengthOut | None
 
 
+class AgreementOut(BaseModel):
+    """How the arm lengths from several photos of one child scatter."""
+
+    agree: bool
+    chi_squared: float
+    degrees_of_freedom: int
+    probability: float = Field(description="That photos which agree scatter as much or more.")
+    birge_ratio: float = Field(description="Scatter over what the uncertainties let expect.")
+
+
+class JointArmOut(ArmOut):
+    """One arm from several photos of one child."""
+
+    photos: int = Field(description="Photos that were usable.")
+    agreement: AgreementOut | None = Field(description="Null where fewer than two photos were usable.")
+
+
 class ArmMeasurements(BaseModel):
     """One measurement a photo, in the order sent."""
 
     measurements: list[ArmOut]
+    together: JointArmOut | None = Field(None, description="With `same` and several photos: what they give together.")
 
 
 class InstrumentMeasurements(BaseModel):
@@ -122,6 +141,9 @@ async def arm_measurements(
     photos: Photos,
     pool: Pool,
     side: Annotated[Literal["left", "right", "auto"], Form(description="Which arm of the child.")] = "auto",
+    same: Annotated[
+        bool, Form(description="All photos show the same child: also give the length from all of them.")
+    ] = False,
     against_wall: Annotated[bool | None, Form(description="Back and back of the hand touch the wall.")] = None,
     age_years: Annotated[float | None, Form(ge=2, le=20)] = None,
     stature_mm: Annotated[float | None, Form(ge=600, le=2200)] = None,
@@ -131,8 +153,11 @@ async def arm_measurements(
     """Measure the arm in each photo: side of the neck to the middle of the palm, arm stretched out sideways."""
     question = ArmQuestion(side, age_years, stature_mm, against_wall, bar_mm=bar_mm)
     files = await read_photos(photos)
+    if same:
+        check_distinct(files)
     outcomes = await asyncio.gather(*(pool.arm(data, name, question) for data, name in files))
-    return {"measurements": [with_picture(outcome, pictures) for outcome in outcomes]}
+    joint = together(outcomes).result if same and len(files) > 1 else None
+    return {"measurements": [with_picture(outcome, pictures) for outcome in outcomes], "together": joint}
 
 
 @router.post("/instrument-measurements", response_model=InstrumentMeasurements, summary="Measure an instrument")

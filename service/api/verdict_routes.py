@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, File, Form, UploadFile
 from pydantic import BaseModel, Field
 
-from service.api.measurement_routes import ArmOut, BarLength, InstrumentOut, Pictures, Pool, read_photos
+from service.api.measurement_routes import ArmOut, BarLength, InstrumentOut, JointArmOut, Pictures, Pool, read_photos
 from service.api.problem_details import RESPONSES
 from service.fit.chart import read_chart
 from service.fit.errors import FitError
@@ -29,7 +29,10 @@ class VerdictAnswer(BaseModel):
     """The measurements and, where both are usable, the verdict."""
 
     usable: bool = Field(description="False where a photo was refused; its problems say why.")
-    child: ArmOut | None = Field(description="What the photo of the child gave; null where the arm was typed.")
+    child: JointArmOut | ArmOut | None = Field(
+        description="What the photo of the child gave, or several photos together; null where the arm was typed."
+    )
+    child_photos: list[ArmOut] | None = Field(None, description="Where there are several: each photo of the child.")
     instrument: InstrumentOut | None
     verdict: dict[str, Any] | None = Field(
         description="Decision, probabilities, rule, guard band, reasons and cautions.",
@@ -43,7 +46,9 @@ class VerdictAnswer(BaseModel):
 @router.post("/verdicts", response_model=VerdictAnswer, summary="Does this instrument fit this child?")
 async def verdicts(
     pool: Pool,
-    child_photo: Annotated[UploadFile | None, File(description="Photo of the child.")] = None,
+    child_photo: Annotated[
+        list[UploadFile] | None, File(description="One photo of the child, or several of the same child.")
+    ] = None,
     instrument_photos: Annotated[
         list[UploadFile] | None, File(description="One photo of the instrument, or several of it lying still.")
     ] = None,
@@ -66,9 +71,8 @@ async def verdicts(
 
     A length is typed as V±U in mm, where U is the expanded (95 %) uncertainty; other units are written behind it.
     """
-    child = await read_photos([child_photo]) if child_photo is not None else []
     question = FitQuestion(
-        child_photo=child[0] if child else None,
+        child_photos=tuple(await read_photos(child_photo or [])),
         instrument_photos=tuple(await read_photos(instrument_photos or [])),
         arm=parse_length(arm_mm, "arm") if arm_mm else None,
         body=parse_length(body_mm, "body") if body_mm else None,

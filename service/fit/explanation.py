@@ -12,6 +12,7 @@ from math import isfinite
 from typing import Any
 
 from calibration.quantity import Length
+from service.fit.causes import cause
 from service.fit.decision import Action, Decision
 from service.fit.next_step import next_steps
 from service.fit.sentences import Millimetres, Percent, Sentence, Value, say, unchanged
@@ -321,9 +322,9 @@ def _neck_sentence(neck: Length) -> Sentence:
 def _limited_by(margin: Length) -> Sentence:
     largest = max(margin.budget, key=lambda part: abs(part.contribution_mm))
     return say(
-        "Arm minus shortest arm is {margin} with a standard uncertainty of {u}, most of it from: {source} ({part}).",
+        "Arm minus shortest arm is {margin}, standard uncertainty {u}; its largest single cause: {source} ({part}).",
         margin=Millimetres(margin.value_mm, 1),
         u=Millimetres(margin.standard_uncertainty_mm, 1),
-        source=Sentence(largest.source),
+        source=cause(largest.source),
         part=Millimetres(abs(largest.contribution_mm), 1),
     )

@@ -49,7 +49,7 @@ async def _question(form: FormData, filled: dict[str, str], parts: House) -> Fit
     child = await photo_field(form, "child_photo", most)
     instrument = await photo_field(form, "instrument_photo", most)
     return FitQuestion(
-        child_photo=None if child is None else (child, "child"),
+        child_photos=() if child is None else ((child, "child"),),
         instrument_photos=() if instrument is None else ((instrument, "instrument"),),
         arm=parse_length(filled["arm"], "arm") if filled["arm"] else None,
         body=parse_length(filled["body"], "body") if filled["body"] else None,

@@ -6,6 +6,9 @@ from pathlib import Path
 import pytest
 
 from service import i18n
+from service.fit.causes import cause
+from service.measuring import ArmQuestion, measure_arm_photo, measure_instrument_photos
+from service.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
 
 ROOT = Path(__file__).resolve().parents[2]
 OTHERS = [language for language in i18n.LANGUAGES if language != i18n.SOURCE_LANGUAGE]
@@ -82,3 +85,23 @@ def test_unknown_languages_stay_english():
 def test_the_chore_wants_one_of_its_two_words(capsys):
     assert i18n.main(["translate"]) == 2
     assert "update|check" in capsys.readouterr().err
+
+
+SAMPLES = ROOT / "sample_images"
+
+
+def test_every_measured_cause_is_translated():
+    """The causes that two samples' budgets name are in the catalogue, whichever room named them."""
+    arm = measure_arm_photo((SAMPLES / "child-3.jpg").read_bytes(), "child", ArmQuestion(age_years=6))
+    files = [((SAMPLES / f"instrument-4-{name}.jpg").read_bytes(), name) for name in ("first", "second")]
+    found = [arm.result[name] for name in ARM_LENGTHS]
+    instrument = measure_instrument_photos(files)
+    found += [instrument.result[name] for name in INSTRUMENT_LENGTHS]
+    causes = {part["source"] for length in found if length for part in length["budget"]}
+    catalogue = i18n.read_catalogue("de")
+    looked_up: list[str] = []
+    for each in causes:
+        cause(each).text(lambda text: looked_up.append(text) or text)
+    assert [text for text in looked_up if not (catalogue.get(text) and catalogue.get(text).string)] == []
+    assert {"neck point", "camera and sheet, photo 2"} <= causes
+    assert cause("camera and sheet, photo 2").text(i18n.translator("de")) == "Kamera und Blatt, Foto 2"

@@ -34,6 +34,21 @@ def test_an_arm_is_measured(client: TestClient) -> None:
     assert bent["problems"][0]["code"] == "elbow_bent"
 
 
+def test_photos_of_one_child_are_compared(client: TestClient) -> None:
+    files = [("photos", photo("child-1.jpg")), ("photos", photo("child-3.jpg"))]
+    answer = client.post("/api/v1/arm-measurements", files=files, data={"same": "true"}).json()
+    assert all(each["usable"] for each in answer["measurements"])
+    assert answer["together"]["problems"][0]["code"] == "photos_disagree"
+    assert answer["together"]["agreement"]["birge_ratio"] > 2
+    verdict = client.post(
+        "/api/v1/verdicts", files=[("child_photo", file) for _, file in files], data={"body_mm": "278±2"}
+    ).json()
+    assert not verdict["usable"]
+    assert verdict["child"]["photos"] == len(verdict["child_photos"]) == 2
+    assert client.post("/api/v1/arm-measurements", files=files[:1] * 2, data={"same": "true"}).status_code == 422
+    assert client.post("/api/v1/arm-measurements", files=files[:1]).json()["together"] is None
+
+
 def test_a_verdict_from_a_photo_and_typed_numbers(client: TestClient) -> None:
     answer = client.post(
         "/api/v1/verdicts?pictures=true",
