@@ -4,27 +4,34 @@ from __future__ import annotations
 
 import asyncio
 import json
+import socket
 import sys
 from collections.abc import Awaitable, Callable, Sequence
 from os import cpu_count
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from service.fit.signs import SIGN_QUESTIONS, PlayingSigns
 from service.fit_commands import COMMANDS
 from service.options import (
     FILE,
     LANGUAGE,
     NEW_FILE,
     REFUSED_STATUS,
+    Number,
+    arm_options,
+    arm_question,
     bar_option,
     chart_option,
+    in_order,
     language_option,
     photo_options,
     plain_errors,
+    read_photos,
     read_text,
-    side_option,
+    sign_option,
     write,
 )
 from service.readable import measurement_text
@@ -34,10 +41,11 @@ if TYPE_CHECKING:
 
 Answer = TypeVar("Answer")
 
+HELP = {"help_option_names": ["-h", "--help"], "max_content_width": 100, "show_default": True}
 SYSTEM_PACKAGES = "libgl1 libegl1 libgles2 libglib2.0-0"
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(context_settings=HELP)
 @click.version_option(package_name="scrollreach")
 def commands() -> None:
     """Measure a child's arm and an instrument from phone photos, and say whether the instrument fits the child.
@@ -52,10 +60,7 @@ def commands() -> None:
     one_json="One JSON object per photo, one a line; with --same a last one for the child.",
     same="All photos show the same child: print the length from all of them, too.",
 )
-@side_option
-@click.option("--against-wall/--off-wall", "against_wall", default=None, help="Back and hand touch the wall, or not.")
-@click.option("--age", "age_years", type=click.FloatRange(2, 20), help="Age in years, if known.")
-@click.option("--stature", "stature_mm", type=click.FloatRange(600, 2200), help="Standing height in mm, if known.")
+@arm_options
 @plain_errors
 def arm(
     photos: Sequence[Path],
@@ -63,21 +68,17 @@ def arm(
     bar_mm: float | None,
     as_json: bool,
     picture: Path | None,
-    side: str,
-    against_wall: bool | None,
-    age_years: float | None,
-    stature_mm: float | None,
+    **child: Any,
 ) -> None:
     """Measure the arm, from the side of the neck to the middle of the palm.
 
     Each photo is measured by itself. With --same the photos are compared and, unless they contradict one another,
     joined to one length, which is printed last.
     """
-    from service.measuring import ArmQuestion
     from service.same_child import check_distinct, together
 
-    files = [(path.read_bytes(), path.name) for path in photos]
-    question = ArmQuestion(side, age_years, stature_mm, against_wall, bar_mm=bar_mm)
+    files = read_photos(photos)
+    question = arm_question(child, bar_mm)
     if same:
         check_distinct(files)
     outcomes = _measure([lambda pool, file=file: pool.arm(*file, question) for file in files], len(files))
@@ -89,7 +90,8 @@ def arm(
     one_json="One JSON object per photo (one in all with --same), one a line.",
     same="All photos show the same instrument, lying still beside the same sheet: measure it from all together.",
 )
-@click.option("--sheet-height-mm", type=click.FloatRange(0, 300), help="Thickness of what the sheet lies on.")
+@click.option("--sheet-height-mm", type=Number(0, 300), help="Thickness of what the sheet lies on, mm.")
+@plain_errors
 def instrument(
     photos: Sequence[Path],
     same: bool,
@@ -99,7 +101,11 @@ def instrument(
     sheet_height_mm: float | None,
 ) -> None:
     """Measure an instrument's body length and total length."""
-    files = [(path.read_bytes(), path.name) for path in photos]
+    from service.same_child import check_distinct
+
+    files = read_photos(photos)
+    if same:
+        check_distinct(files)
     known = {"bar_mm": bar_mm, "sheet_height_mm": sheet_height_mm}
     if same and len(files) > 1:
         outcomes = _measure([lambda pool: pool.instrument_together(files, **known)], 1)
@@ -110,17 +116,25 @@ def instrument(
 
 @commands.command()
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", help="Paper size.")
-@click.option("--index", type=click.IntRange(1, 4), default=1, help="Which of the four sheets that go into one photo.")
-@click.option("--format", "form", type=click.Choice(["pdf", "png"]), default="pdf", help="Kind of file.")
+@click.option(
+    "--index",
+    type=click.IntRange(1, 4),
+    default=1,
+    help="Which of four different sheets; several in one photo need different ones.",
+)
+@click.option(
+    "--format", "form", type=click.Choice(["pdf", "png"]), help="Kind of file; if not said, what --out ends in, or PDF."
+)
 @click.option("--dpi", type=click.IntRange(72, 1200), default=300, help="Dots per inch of a PNG.")
 @click.option("--language", type=LANGUAGE, default="en", help="Language of the words on the sheet.")
 @click.option("--out", required=True, type=NEW_FILE, help="File to write.")
-def sheet(paper: str, index: int, form: str, dpi: int, language: str, out: Path) -> None:
+def sheet(paper: str, index: int, form: str | None, dpi: int, language: str, out: Path) -> None:
     """Make the reference sheet to print, at true size."""
     from calibration.sheet import Paper, SheetLayout
     from calibration.sheet_drawing import sheet_pdf, sheet_png
 
     layout = SheetLayout(Paper(paper), index)
+    form = form or ("png" if out.suffix.lower() == ".png" else "pdf")
     write(out, sheet_pdf(layout, language) if form == "pdf" else sheet_png(layout, dpi, language))
     click.echo(f"Sheet {layout.name} written to {out}. Print it at 100 % and check its bars with a ruler.")
 
@@ -141,10 +155,11 @@ def sheet(paper: str, index: int, form: str, dpi: int, language: str, out: Path)
 @click.option("--total-mm", help="Total length instead of a photo: V±U in mm.")
 @click.option("--label", help="The size it is sold as, e.g. 1/8.")
 @chart_option
-@side_option
 @bar_option
+@arm_options
+@in_order(*(sign_option(name, question.text()) for name, question in SIGN_QUESTIONS.items()))
 @click.option("--json", "as_json", is_flag=True, help="One JSON object with measurements and verdict.")
-@click.option("--picture", type=NEW_FILE, help="Save the annotated photos.")
+@click.option("--picture", type=NEW_FILE, help="Save the photos with what was measured drawn on them.")
 @language_option
 @plain_errors
 def fit(
@@ -155,33 +170,33 @@ def fit(
     total_mm: str | None,
     label: str | None,
     chart_file: Path | None,
-    side: str,
     bar_mm: float | None,
     as_json: bool,
     picture: Path | None,
     language: str,
+    **options: Any,
 ) -> None:
     """Say whether this instrument fits this child."""
     from service.fit.chart import read_chart
+    from service.fit.explanation import verdict_text
     from service.fit.lengths import parse_length
     from service.fitting import FitQuestion, answer
     from service.i18n import translator
-    from service.measuring import ArmQuestion
-    from service.readable import verdict_text
 
     if child_photos and arm_mm is not None:
         raise click.UsageError("Give either --arm-mm or --child.")
     if instrument_photos and (body_mm is not None or total_mm is not None):
         raise click.UsageError("Give either --instrument or --body-mm and --total-mm.")
     question = FitQuestion(
-        child_photos=tuple((path.read_bytes(), path.name) for path in child_photos),
-        instrument_photos=tuple((path.read_bytes(), path.name) for path in instrument_photos),
+        child_photos=tuple(read_photos(child_photos)),
+        instrument_photos=tuple(read_photos(instrument_photos)),
         arm=None if arm_mm is None else parse_length(arm_mm, "arm"),
         body=None if body_mm is None else parse_length(body_mm, "body"),
         total=None if total_mm is None else parse_length(total_mm, "total"),
         label=label,
         chart=None if chart_file is None else read_chart(read_text(chart_file), chart_file.stem),
-        arm_options=ArmQuestion(side, bar_mm=bar_mm),
+        signs=PlayingSigns(**{name: options.pop(name) for name in SIGN_QUESTIONS}),
+        arm_options=arm_question(options, bar_mm),
         bar_mm=bar_mm,
     )
     result = _measure([lambda pool: answer(pool, question)], len(child_photos) + len(instrument_photos))[0]
@@ -193,21 +208,41 @@ def fit(
         for outcome in result.told:
             click.echo(measurement_text(outcome.result, translator(language), language))
         if result.verdict is not None:
-            click.echo(verdict_text(result.verdict, translator(language), language))
+            click.echo(verdict_text(result.verdict, translator(language), language, full=True))
     if not result.all_usable:
         sys.exit(REFUSED_STATUS)
 
 
 @commands.command()
-@click.option("--host", help="Address to listen on.")
-@click.option("--port", type=click.IntRange(1, 65535), help="Port to listen on.")
-def serve(host: str | None, port: int | None) -> None:
-    """Start the pages and the HTTP interface on this machine."""
-    from service.settings import Settings
-    from service.web.app import run
+@click.option("--host", help="Address to listen on; if not said, 127.0.0.1.")
+@click.option("--port", type=click.IntRange(1, 65535), help="Port to listen on; if not said, 8000.")
+@click.option("--settings", "list_settings", is_flag=True, help="List every setting with its value, and end.")
+def serve(host: str | None, port: int | None, list_settings: bool) -> None:
+    """Start the pages and the HTTP interface on this machine.
+
+    Settings come from the environment (SCROLLREACH_...) or the file scrollreach.toml in this folder.
+    """
+    from tomllib import TOMLDecodeError
+
+    from pydantic import ValidationError
+
+    from service.settings import Settings, described, faults
 
     said = {name: value for name, value in (("host", host), ("port", port)) if value is not None}
-    run(Settings(**said))
+    try:
+        settings = Settings(**said)
+    except ValidationError as error:
+        raise click.UsageError("\n".join(faults(error))) from None
+    except TOMLDecodeError as error:
+        raise click.UsageError(f"The file of settings cannot be read: {error}.") from None
+    if list_settings:
+        for line in described(settings):
+            click.echo(f"{line.variable}={line.value}\n    {line.description}")
+        return
+    _check_address(settings.host, settings.port)
+    from service.web.app import run
+
+    run(settings)
 
 
 for command in COMMANDS:
@@ -225,6 +260,17 @@ def main() -> None:
             f"A system library is missing ({error}).\nOn Debian or Ubuntu: apt-get install {SYSTEM_PACKAGES}", err=True
         )
         sys.exit(1)
+
+
+def _check_address(host: str, port: int) -> None:
+    """Try to listen before anything is started, so that a taken port is one sentence."""
+    try:
+        kind, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        with socket.socket(kind, socket.SOCK_STREAM) as trial:
+            trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            trial.bind(address)
+    except OSError as error:
+        raise click.UsageError(f"Cannot listen on {host}, port {port}: {error.strerror}.") from None
 
 
 def _measure(tasks: Sequence[Callable[[MeasuringPool], Awaitable[Answer]]], photos: int) -> list[Answer]:

@@ -15,12 +15,14 @@ from service.options import (
     FILE,
     NEW_FILE,
     REFUSED_STATUS,
+    Number,
     arm_option,
     chart_option,
     child_option,
     json_option,
     language_option,
     plain_errors,
+    read_photos,
     read_text,
     write,
 )
@@ -73,9 +75,9 @@ def tape(
 @arm_option
 @child_option
 @chart_option
-@click.option("--growth-mm", type=click.FloatRange(0, 100), default=0.0, help="Growth of the arm to allow for, mm.")
+@click.option("--growth-mm", type=Number(0, 100), help="Growth of the arm to allow for, mm.")
 @click.option("--lasting-months", type=click.IntRange(1, 60), help="Or: how long it shall fit; needs --age.")
-@click.option("--age", "age_years", type=float, help="Age in years.")
+@click.option("--age", "age_years", type=float, help="Age of the child in years, for --lasting-months.")
 @click.option("--stretch", is_flag=True, help="Allow a stretch below quarter size; the playing signs are good.")
 @click.option("--drawing", type=NEW_FILE, help="Write the measuring drawing (SVG).")
 @json_option
@@ -85,7 +87,7 @@ def order(
     arm_mm: str | None,
     child_photo: Path | None,
     chart_file: Path | None,
-    growth_mm: float,
+    growth_mm: float | None,
     lasting_months: int | None,
     age_years: float | None,
     stretch: bool,
@@ -98,12 +100,14 @@ def order(
     from service.fit.order import drawing_svg, order_sentences
     from service.fit.order import order as work_out
 
+    if (lasting_months is None) != (age_years is None):
+        raise click.UsageError("--lasting-months and --age go together: give --age, or neither.")
+    if lasting_months is not None and growth_mm is not None:
+        raise click.UsageError("Give either --growth-mm or --lasting-months.")
     arm = _arm(arm_mm, child_photo, language)[0]
-    if lasting_months is not None:
-        if age_years is None:
-            raise click.UsageError("With --lasting-months give --age.")
+    if lasting_months is not None and age_years is not None:
         growth_mm = allowance_mm(arm, age_years, lasting_months)
-    wanted = work_out(arm, _chart(chart_file), growth_mm, stretch)
+    wanted = work_out(arm, _chart(chart_file), growth_mm or 0.0, stretch)
     if drawing is not None:
         write(drawing, drawing_svg(_translate(language), language).encode())
     _print(wanted, order_sentences(wanted), as_json, language)
@@ -118,11 +122,11 @@ def order(
     metavar="AGE=ARM",
     help="A measurement: age in years = arm as V±U in mm; several times for several.",
 )
-@click.option("--sex", type=click.Choice(["girl", "boy"]), help="If known.")
+@click.option("--sex", type=click.Choice(["girl", "boy"]), help="Of the child, if known.")
 @click.option("--body-mm", help="Body length of the present instrument, V±U in mm.")
 @click.option("--total-mm", help="Total length of the present instrument, V±U in mm.")
 @chart_option
-@click.option("--months", type=click.IntRange(1, 60), default=24, help="How far to look ahead.")
+@click.option("--months", type=click.IntRange(1, 60), default=24, help="How many months to look ahead.")
 @json_option
 @language_option
 @plain_errors
@@ -200,6 +204,8 @@ def compare(
         if len(rooms) == 2 and rooms[0] is not None and rooms[1] is not None:
             click.echo(room_difference(rooms[0], rooms[1]).text(_translate(language), language))
         return
+    if arm_mm is not None or child_photo is not None:
+        raise click.UsageError("With --class the arms are in the list; leave out --arm-mm and --child.")
     if len(listed) != 1:
         raise click.UsageError("With --class give exactly one instrument.")
     verdicts = judge_class(read_class(read_text(class_file)), listed[0], chart)
@@ -232,7 +238,7 @@ def _measured(child_photo: Path, language: str) -> tuple[Length, dict[str, Lengt
     from service.results import ARM_LENGTHS, length_from_json
 
     with MeasuringPool(1) as pool:
-        outcome = asyncio.run(pool.arm(child_photo.read_bytes(), child_photo.name, ArmQuestion()))
+        outcome = asyncio.run(pool.arm(*read_photos([child_photo])[0], ArmQuestion()))
     if not outcome.result["usable"]:
         click.echo(measurement_text(outcome.result, _translate(language), language), err=True)
         sys.exit(REFUSED_STATUS)
@@ -268,7 +274,7 @@ def _instrument(text: str) -> Any:
 
     name, equals, lengths = text.partition("=")
     body, comma, total = lengths.partition(",")
-    if not equals or not (body.strip() or total.strip()):
+    if not equals or not name.strip() or not (body.strip() or total.strip()):
         raise click.UsageError(f"“{text}” is not an instrument; write it like A=255±2,421±3.")
     return InstrumentLengths(
         parse_length(body, "body") if body.strip() else None,

@@ -59,6 +59,7 @@ class FitQuestion:
 
     def __post_init__(self) -> None:
         check_distinct(self.child_photos)
+        check_distinct(self.instrument_photos)
         if self.arm is None and not self.child_photos:
             raise FitError(say("Give a photo of the child or the length of the arm."))
         if self.body is None and self.total is None and not self.instrument_photos:

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from service.fit.causes import cause
 from service.fit.sentences import Millimetres, Number, Sentence, Translate, say, unchanged
-
-if TYPE_CHECKING:
-    from service.fit.verdict import Verdict
 
 NAMES = {
     "arm_length": say("Arm, side of the neck to middle of the palm"),
@@ -78,13 +75,3 @@ def _agreement_sentence(result: dict[str, Any]) -> Sentence:
         count=result["photos"],
         ratio=Number(result["agreement"]["birge_ratio"], 1),
     )
-
-
-def verdict_text(verdict: Verdict, translate: Translate, language: str) -> str:
-    """Lines for a verdict: the decision, its reasons, and the cautions."""
-    from service.fit.explanation import CAUTIONS, full_reasons, headline
-
-    lines = [headline(verdict).text(translate, language)]
-    lines += ["  " + reason.sentence.text(translate, language) for reason in full_reasons(verdict)]
-    lines += [caution.sentence.text(translate, language) for caution in CAUTIONS]
-    return "\n".join(lines)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import Field
+from pydantic import Field, ValidationError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
 PREFIX = "SCROLLREACH_"
@@ -116,4 +116,12 @@ def described(settings: Settings) -> list[SettingLine]:
     return [
         SettingLine(name, PREFIX + name.upper(), field.default, getattr(settings, name), field.description or "")
         for name, field in Settings.model_fields.items()
+    ]
+
+
+def faults(error: ValidationError) -> list[str]:
+    """What is wrong with the settings, one line a setting."""
+    return [
+        f"{PREFIX}{'.'.join(str(part) for part in fault['loc']).upper()}: {fault['msg']} (it is {fault['input']!r})."
+        for fault in error.errors()
     ]

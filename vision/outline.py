@@ -277,6 +277,7 @@ def fit(start: Array, views: Sequence[View], setting: Setting, robust: float = 4
     return problem.result(*_settled(problem, start, robust, rounds))
 
 
+@np.errstate(divide="ignore", invalid="ignore")  # a fit that runs away ends in NaN, which is refused: no warnings
 def settle(
     start: Array, views: Sequence[View], setting: Setting, robust: float = 4.0, rounds: int = 8
 ) -> tuple[Array, Array]:

@@ -20,6 +20,12 @@ MAX_PHOTOS = 8
 
 Photos = Annotated[list[UploadFile], File(description="One photo or several: JPEG, PNG, WebP or HEIC.")]
 BarLength = Annotated[float | None, Form(description="Length of the sheet's check bar as measured with a ruler, mm.")]
+Side = Annotated[Literal["left", "right", "auto"], Form(description="Which arm, the child's own.")]
+AgainstWall = Annotated[
+    bool | None, Form(description="Back and back of the hand touch the wall; the photo tells if null.")
+]
+Age = Annotated[float | None, Form(ge=2, le=20, description="Age of the child in years, if known.")]
+Stature = Annotated[float | None, Form(ge=600, le=2200, description="Standing height in mm, if known.")]
 Pictures = Annotated[bool, Query(description="Also return each photo with what was measured drawn on it.")]
 
 
@@ -140,13 +146,13 @@ Pool = Annotated[MeasuringPool, Depends(measuring_pool)]
 async def arm_measurements(
     photos: Photos,
     pool: Pool,
-    side: Annotated[Literal["left", "right", "auto"], Form(description="Which arm of the child.")] = "auto",
+    side: Side = "auto",
     same: Annotated[
         bool, Form(description="All photos show the same child: also give the length from all of them.")
     ] = False,
-    against_wall: Annotated[bool | None, Form(description="Back and back of the hand touch the wall.")] = None,
-    age_years: Annotated[float | None, Form(ge=2, le=20)] = None,
-    stature_mm: Annotated[float | None, Form(ge=600, le=2200)] = None,
+    against_wall: AgainstWall = None,
+    age_years: Age = None,
+    stature_mm: Stature = None,
     bar_mm: BarLength = None,
     pictures: Pictures = False,
 ) -> dict[str, Any]:
@@ -175,6 +181,8 @@ async def instrument_measurements(
 ) -> dict[str, Any]:
     """Measure body length and total length in each photo, or in all photos together."""
     files = await read_photos(photos)
+    if same:
+        check_distinct(files)
     if same and len(files) > 1:
         outcomes = [await pool.instrument_together(files, bar_mm, sheet_height_mm)]
     else:

@@ -8,7 +8,19 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, File, Form, UploadFile
 from pydantic import BaseModel, Field
 
-from service.api.measurement_routes import ArmOut, BarLength, InstrumentOut, JointArmOut, Pictures, Pool, read_photos
+from service.api.measurement_routes import (
+    AgainstWall,
+    Age,
+    ArmOut,
+    BarLength,
+    InstrumentOut,
+    JointArmOut,
+    Pictures,
+    Pool,
+    Side,
+    Stature,
+    read_photos,
+)
 from service.api.problem_details import RESPONSES
 from service.fit.chart import read_chart
 from service.fit.errors import FitError
@@ -57,7 +69,10 @@ async def verdicts(
     total_mm: TypedLength = None,
     label: Annotated[str | None, Form(max_length=20, examples=["1/8"])] = None,
     chart: Annotated[UploadFile | None, File(description="Your own chart (CSV).")] = None,
-    side: Annotated[Literal["left", "right", "auto"], Form()] = "auto",
+    side: Side = "auto",
+    against_wall: AgainstWall = None,
+    age_years: Age = None,
+    stature_mm: Stature = None,
     bar_mm: BarLength = None,
     wrist_free: Sign = None,
     fingers_easy: Sign = None,
@@ -80,7 +95,7 @@ async def verdicts(
         label=label or None,
         chart=read_chart(await _chart_text(chart), chart.filename or "own chart") if chart is not None else None,
         signs=PlayingSigns(wrist_free, fingers_easy, bow_clear, elbow_bent, painless),
-        arm_options=ArmQuestion(side, bar_mm=bar_mm),
+        arm_options=ArmQuestion(side, age_years, stature_mm, against_wall, bar_mm=bar_mm),
         bar_mm=bar_mm,
     )
     result = await answer(pool, question)

@@ -44,7 +44,10 @@ tests.fit_calibration` shows that with it decided verdicts stay right however wi
 
 TINY_MM = 1e-6
 SECANT_MM = 0.5
-RATIO_SPREAD = 0.005 / sqrt(3) / 0.605
+BODY_TO_TOTAL = 0.605
+"""Body length over total length: the middle of 0.60 to 0.61."""
+
+RATIO_SPREAD = 0.005 / sqrt(3) / BODY_TO_TOTAL
 """Relative standard deviation of total length for a given body length."""
 
 
@@ -194,7 +197,7 @@ def assess_moments(chart: Chart, arm_mm: Array | float, var_arm: Array | float, 
     place = weight_body * place_b + weight_total * place_t
     place_var = (weight_body * place_slope_b) ** 2 * var_b + (weight_total * place_slope_t) ** 2 * var_t
     place_var += 2 * weight_body * place_slope_b * weight_total * place_slope_t * m.cov_body_total
-    body_like = np.where(has_body, m.body, 0.605 * np.nan_to_num(m.total))
+    body_like = np.where(has_body, m.body, BODY_TO_TOTAL * np.nan_to_num(m.total))
     with np.errstate(divide="ignore"):
         longest = shortest + 1 / inverse_width
         u_outgrown = u_excess / inverse_width

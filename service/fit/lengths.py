@@ -39,6 +39,9 @@ PLAUSIBLE_MM = {
 """Lengths outside these, mm, are slips of the pen or of the unit.  Ours: well beyond a two-year-old's and a tall
 adult's arm, and beyond the smallest and largest violin.  A tape reading to be checked may hold any slip."""
 
+WIDEST_SHARE = 0.5
+"""An expanded uncertainty above this share of its length can only be a slip; ours."""
+
 STATED = say("as stated")
 BARE = say("reading without a stated uncertainty")
 """Causes named in the budget of a typed length."""
@@ -77,7 +80,7 @@ def parse_length(
     Raises
     ------
     LengthError
-        If the text is no length, or an implausible one.
+        If the text is no length, an implausible one, or one with an implausible uncertainty.
     """
     match = _FORM.match(text)
     if match is None:
@@ -93,6 +96,14 @@ def parse_length(
         stated = default_u_mm if default_u_mm is not None else _bare_u_mm(kind)
         return Length.stated(value_mm, stated, source or BARE.template)
     expanded_mm = _number(match["spread"]) * MM_PER_UNIT[unit_spread]
+    if expanded_mm > WIDEST_SHARE * value_mm:
+        raise LengthError(
+            say(
+                "±{spread} mm is more than half of {value} mm. Please measure again.",
+                spread=f"{expanded_mm:g}",
+                value=f"{value_mm:g}",
+            )
+        )
     return Length.stated(value_mm, expanded_mm / COVERAGE_FACTOR, source or STATED.template)
 
 

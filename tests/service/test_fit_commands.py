@@ -2,16 +2,13 @@
 
 import json
 
-import click
 import pytest
-from click.testing import CliRunner
 
-from service.fit_commands import COMMANDS
+from tests.service.command import invoke
 
 
 def run(*words: str):
-    group = click.Group("scrollreach", commands={command.name: command for command in COMMANDS})
-    return CliRunner().invoke(group, list(words))
+    return invoke(words)
 
 
 @pytest.fixture

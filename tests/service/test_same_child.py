@@ -6,14 +6,13 @@ import json
 from math import hypot
 from typing import Any
 
-import click
 import pytest
-from click.testing import CliRunner
+from click.testing import Result
 
-import service.cli
 from service.fit.errors import FitError
 from service.measuring import ArmQuestion, Outcome
 from service.same_child import check_distinct, together
+from tests.service.command import invoke
 from tests.service.seeding import arm_result
 
 OWN, SHARED = 0.8, 0.6
@@ -110,10 +109,10 @@ def measured(monkeypatch: pytest.MonkeyPatch, tmp_path: Any) -> Any:
 
     monkeypatch.setattr("service.measuring.MeasuringPool", Pool)
 
-    def run(words: str, *contents: str) -> click.testing.Result:
+    def run(words: str, *contents: str) -> Result:
         for place, content in enumerate(contents):
             (tmp_path / f"{place}.jpg").write_text(content)
-        return CliRunner().invoke(service.cli.commands, [word.replace("@", f"{tmp_path}/") for word in words.split()])
+        return invoke([word.replace("@", f"{tmp_path}/") for word in words.split()])
 
     return run
 
