@@ -248,6 +248,7 @@ class Setting:
     edge_shift_mm: float = 0.12
 
 
+@np.errstate(divide="ignore", invalid="ignore")  # a fit that runs away ends in NaN, which is refused: no warnings
 def fit(start: Array, views: Sequence[View], setting: Setting, robust: float = 4.0, rounds: int = 8) -> Fit:
     """Most probable unknowns.
 

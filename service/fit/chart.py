@@ -31,6 +31,7 @@ from numpy.typing import NDArray
 
 from service.fit.errors import ChartError
 from service.fit.lengths import MM_PER_UNIT
+from service.fit.rows import read_rows
 from service.fit.sentences import Sentence, say
 
 Array = NDArray[np.float64]
@@ -220,19 +221,16 @@ def read_chart(text: str, name: str = "own chart", unit: str = "mm", stretch_mm:
     ChartError
         With the row and the reason.
     """
-    lines = text.lstrip("\ufeff").splitlines()
-    note = "\n".join(line.lstrip("# ").rstrip() for line in lines if line.startswith("#"))
-    data = [line for line in lines if line.strip() and not line.startswith("#")]
-    if not data:
+    note = "\n".join(line.lstrip("# ").rstrip() for line in text.splitlines() if line.startswith("#"))
+    rows = read_rows(text)
+    if not rows:
         raise ChartError(say("The chart is empty."))
-    separator = next((each for each in (";", "\t") if each in data[0]), ",")
-    cells = list(csv.reader(data, delimiter=separator))
-    names, units = _header([cell.strip().lower() for cell in cells[0]], unit)
+    names, units = _header([cell.lower() for cell in rows[0]], unit)
     entries = []
-    for number, line in enumerate(cells[1:], start=1):
+    for number, line in enumerate(rows[1:], start=1):
         if len(line) != len(names):
             raise _row_error(number, "", say("it has {n} entries instead of {m}", n=len(line), m=len(names)))
-        entries.append({name: cell.strip() for name, cell in zip(names, line, strict=True)})
+        entries.append(dict(zip(names, line, strict=True)))
     return chart_from_entries(entries, name, units, stretch_mm, note)
 
 

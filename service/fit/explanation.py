@@ -112,6 +112,9 @@ def full_reasons(verdict: Verdict) -> tuple[Reason, ...]:
         reasons.append(Reason("unusual_neck", _neck_sentence(verdict.neck)))
     if verdict.label_right is not None and not verdict.mislabelled:
         reasons.append(_label_reason(verdict))
+    if verdict.label_right is None and verdict.instrument.label:
+        unknown = say("The chart has no size called {label}; only the measures count.", label=verdict.instrument.label)
+        reasons.append(Reason("label_unknown", unknown))
     reasons.append(Reason("limited_by", _limited_by(verdict.margin)))
     if verdict.condition is not None:
         bad = [name for name in CONDITION_QUESTIONS if getattr(verdict.condition, name) is False]

@@ -142,7 +142,7 @@ def predict(
     instrument : InstrumentLengths, optional
         The present instrument.
     months : int
-        How far to look, at most 60 and not beyond 15 years of age.
+        How far to look, at most 60; the points end at 15 years of age.
 
     Returns
     -------
@@ -156,7 +156,8 @@ def predict(
     history = _checked(history, months)
     ages = np.array([each.age_years for each in history])
     steps = np.arange(months + 1, dtype=float)
-    ahead = np.minimum(ages[-1] + steps / 12, LAST_AGE)
+    steps = steps[ages[-1] + steps / 12 <= LAST_AGE]
+    ahead = ages[-1] + steps / 12
     offsets, noise = _offsets(history, sex)
     suspects = _suspects(history, ages, offsets, noise, sex)
     kept = [place for place in range(len(history)) if place not in suspects]

@@ -166,7 +166,8 @@ def compare(arm: Length, first: InstrumentLengths, second: InstrumentLengths, ch
     margins = [_margin(arm, each, found, index) for index, each in enumerate((first, second))]
     spread = np.array([[covariance_mm2(a, b) for b in margins] for a in margins])
     spread[np.diag_indices(2)] = found.u_margin_mm**2
-    spread[0, 1] = spread[1, 0] = np.clip(spread[0, 1], -1, 1 / (1 + 1e-9) * np.sqrt(spread[0, 0] * spread[1, 1]))
+    largest = (1 - 1e-9) * np.sqrt(spread[0, 0] * spread[1, 1])
+    spread[0, 1] = spread[1, 0] = np.clip(spread[0, 1], -largest, largest)
     drawn = found.margin_mm + _sample() @ np.linalg.cholesky(spread + 1e-9 * np.eye(2)).T
     misfit = _misfit_mm(drawn, found.longest_arm_mm - found.shortest_arm_mm)
     difference = misfit[:, 0] - misfit[:, 1]

@@ -6,13 +6,13 @@ empty); a class has ``name`` and ``arm``.  Lengths are written as in `service.fi
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping, Sequence
 
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths
 from service.fit.errors import FitError, LengthError
 from service.fit.lengths import parse_length
+from service.fit.rows import read_rows
 from service.fit.sentences import say
 
 
@@ -56,12 +56,10 @@ def read_class(text: str) -> dict[str, Length]:
 
 
 def _rows(text: str, needed: Sequence[str]) -> list[Mapping[str, str]]:
-    lines = [line for line in text.lstrip("\ufeff").splitlines() if line.strip() and not line.startswith("#")]
-    if len(lines) < 2:
+    rows = read_rows(text)
+    if len(rows) < 2:
         raise FitError(say("The list is empty."))
-    separator = next((each for each in (";", "\t") if each in lines[0]), ",")
-    reader = csv.reader(lines, delimiter=separator)
-    names = [name.strip().lower() for name in next(reader)]
+    names = [name.lower() for name in rows[0]]
     missing = [name for name in needed if name not in names]
     if missing:
         raise FitError(
@@ -71,4 +69,4 @@ def _rows(text: str, needed: Sequence[str]) -> list[Mapping[str, str]]:
                 missing=", ".join(missing),
             )
         )
-    return [dict.fromkeys(names, "") | dict(zip(names, map(str.strip, cells), strict=False)) for cells in reader]
+    return [dict.fromkeys(names, "") | dict(zip(names, cells, strict=False)) for cells in rows[1:]]

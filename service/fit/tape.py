@@ -20,6 +20,7 @@ from math import exp, hypot, pi, sqrt
 from typing import Any
 
 from calibration.quantity import Length, combine, covariance_mm2
+from service.fit.lengths import widened
 from service.fit.sentences import Millimetres, Number, Percent, Sentence, Value, say, unchanged
 from service.results import length_json
 
@@ -204,6 +205,7 @@ def check_tape(tape: Length, photo: Length, others: Mapping[str, Length | None] 
     -------
     TapeCheck
     """
+    photo = widened(photo)
     en, zeta = en_score(tape, photo), zeta_score(tape, photo)
     right = RIGHT_PRIOR * _density(tape.value_mm - photo.value_mm, _u_difference(tape, photo))
     weighed = []
@@ -258,7 +260,8 @@ def _slip_sentences(check: TapeCheck) -> tuple[Sentence, ...]:
 
 def _prediction(kind: SlipKind, photo: Length, others: Mapping[str, Length | None]) -> tuple[float, float]:
     """Reading that a slip predicts and its standard uncertainty, mm."""
-    base = others.get(kind.measure) if kind.measure is not None else photo
+    other = others.get(kind.measure) if kind.measure is not None else photo
+    base = None if other is None else widened(other)
     fraction, spread = kind.factor, kind.spread
     if base is None:
         base, fraction, spread = photo, kind.fallback, FALLBACK_SPREAD

@@ -303,7 +303,7 @@ def _neck(chart: Chart, instrument: InstrumentLengths) -> Length | None:
     for kind, length, sign in (("total", instrument.total, 1.0), ("body", instrument.body, -1.0)):
         step = max(length.standard_uncertainty_mm, 0.5)
         ends = chart.shortest_arm_mm(np.array([length.value_mm - step, length.value_mm + step]), kind)
-        parts.append((sign * float(ends[1] - ends[0]) / (2 * step), length))
+        parts.append((sign * float(ends[1] - ends[0]) / (2 * step), widened(length)))
     by_total = float(chart.shortest_arm_mm(instrument.total.value_mm, "total"))
     by_body = float(chart.shortest_arm_mm(instrument.body.value_mm, "body"))
     return Length(by_total - by_body, linear(parts).budget)

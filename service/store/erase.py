@@ -12,38 +12,37 @@ from service.store.tables import Child, Instrument, PhotoRequest, Studio, Upload
 
 def erase_child(store: Store, photos: PhotoFolder, studio_id: str, child_id: str) -> bool:
     """Delete a child and everything about it; False where the studio has no such child."""
-    with store.for_studio(studio_id) as session:
-        child = session.get(Child, child_id)
-        if child is None:
-            return False
-        _delete_photos(session, photos, Upload.child_id == child_id)
-        session.delete(child)
-    store.forget_traces()
-    return True
+    return _erase(store, photos, studio_id, Child, child_id, Upload.child_id == child_id)
 
 
 def erase_instrument(store: Store, photos: PhotoFolder, studio_id: str, instrument_id: str) -> bool:
     """Delete an instrument and what was noted about it; False where the studio has none such."""
-    with store.for_studio(studio_id) as session:
-        instrument = session.get(Instrument, instrument_id)
-        if instrument is None:
-            return False
-        _delete_photos(session, photos, Upload.instrument_id == instrument_id)
-        for child in session.scalars(select(Child).where(Child.instrument_id == instrument_id)):
-            child.instrument_id = None
-        session.delete(instrument)
-    store.forget_traces()
-    return True
+    return _erase(store, photos, studio_id, Instrument, instrument_id, Upload.instrument_id == instrument_id)
 
 
 def erase_request(store: Store, photos: PhotoFolder, studio_id: str, request_id: str) -> bool:
     """Delete what a family sent through one link, measured numbers included, and close the link for good."""
+    return _erase(store, photos, studio_id, PhotoRequest, request_id, Upload.request_id == request_id)
+
+
+def _erase(
+    store: Store,
+    photos: PhotoFolder,
+    studio_id: str,
+    kind: type[Child | Instrument | PhotoRequest],
+    row_id: str,
+    its_photos: object,
+) -> bool:
+    """Delete one row of a studio and the photos that meet a condition; False where there is no such row."""
     with store.for_studio(studio_id) as session:
-        request = session.get(PhotoRequest, request_id)
-        if request is None:
+        row = session.get(kind, row_id)
+        if row is None:
             return False
-        _delete_photos(session, photos, Upload.request_id == request_id)
-        session.delete(request)
+        _delete_photos(session, photos, its_photos)
+        if isinstance(row, Instrument):
+            for child in session.scalars(select(Child).where(Child.instrument_id == row_id)):
+                child.instrument_id = None
+        session.delete(row)
     store.forget_traces()
     return True
 

@@ -1,4 +1,4 @@
-"""Worked examples of the Guide (JCGM 100:2008, annex H) and of its supplement (JCGM 101:2008, 9)."""
+"""The check of budgets, on the Guide's examples (JCGM 100:2008, annex H; JCGM 101:2008, 9), and the budgets by it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from GTC import uncertainty as gtc_uncertainty
 from GTC import ureal
 from numpy.typing import NDArray
 
-from calibration.propagation import monte_carlo, propagate
+from calibration.quantity import Contribution, Length, combine, covariance_mm2
+from tests.calibration.propagation import monte_carlo, propagate
 
 Array = NDArray[np.float64]
 ROOT_3 = np.sqrt(3)
@@ -128,3 +129,42 @@ def test_first_order_fails_where_the_supplement_says_so() -> None:
 def test_negative_variance_is_an_error() -> None:
     with pytest.raises(ValueError, match="never negative"):
         propagate(lambda x: x[0], [1.0], [-1.0])
+
+
+READINGS = (
+    Length(451.0, (Contribution("own", 3.0), Contribution("print", 2.0, "print"), Contribution("build", 1.5, "build"))),
+    Length(447.0, (Contribution("own", 5.0), Contribution("print", 1.0, "print"))),
+    Length(
+        449.0, (Contribution("own", 2.0), Contribution("print", -1.0, "other"), Contribution("build", 3.0, "build"))
+    ),
+)
+
+
+def _error(causes: Array) -> Array:
+    """Errors (3, ...) of `READINGS` for causes (own, own, own, print, build, other) in standard uncertainties."""
+    first, second, third, printed, build, other = causes
+    return np.array([3 * first + 2 * printed + 1.5 * build, 5 * second + printed, 2 * third - other + 3 * build])
+
+
+def test_covariances_of_lengths_are_the_propagated_ones() -> None:
+    found = propagate(_error, np.zeros(6), np.ones(6))
+    ours = [[covariance_mm2(a, b) for b in READINGS] for a in READINGS]
+    for place, length in enumerate(READINGS):
+        ours[place][place] = length.standard_uncertainty_mm**2
+    np.testing.assert_allclose(ours, found.covariance, atol=1e-9)
+
+
+def test_a_combined_length_is_the_propagated_one() -> None:
+    """Weights from the readings' covariance, then the weighted sum's uncertainty, by both ways."""
+    covariance = propagate(_error, np.zeros(6), np.ones(6)).covariance
+    weights = np.linalg.solve(covariance, np.ones(3))
+    weights /= weights.sum()
+    both = combine(READINGS)
+    assert both.value_mm == pytest.approx(weights @ [451.0, 447.0, 449.0])
+    first_order = propagate(lambda causes: weights @ _error(causes), np.zeros(6), np.ones(6))
+    assert both.standard_uncertainty_mm == pytest.approx(first_order.standard_uncertainties[0], rel=1e-6)
+    draws = np.random.default_rng(5).normal(size=(6, 400_000))
+    simulated = monte_carlo(lambda causes: both.value_mm + weights @ _error(causes), draws)
+    assert (both.low_mm, both.high_mm) == pytest.approx(simulated.interval, abs=0.05)
+    wrong = combine([Length.stated(each.value_mm, each.standard_uncertainty_mm) for each in READINGS])
+    assert wrong.high_mm - wrong.low_mm < 0.95 * (simulated.interval[1] - simulated.interval[0])

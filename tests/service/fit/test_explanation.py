@@ -106,3 +106,12 @@ def test_json_is_json(chart):
 def test_each_language_writes_numbers_its_own_way(value, english, german):
     assert say("{x}", x=value).text() == english
     assert say("{x}", x=value).text(language="de") == german
+
+
+def test_a_label_that_the_chart_does_not_know_is_said(chart):
+    def codes(label):
+        return [each.code for each in full_reasons(judge(Length.stated(450, 3), instrument(255, label=label), chart))]
+
+    assert "label_unknown" in codes("7/9")
+    assert "label_unknown" not in codes("1/8")
+    assert "label_unknown" not in codes(None)

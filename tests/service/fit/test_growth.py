@@ -152,3 +152,9 @@ def test_json_has_a_point_a_month():
     assert [each["months"] for each in found["points"]] == list(range(19))
     assert found["outgrown_in_months"] is None
     assert found["message"]
+
+
+def test_the_prediction_ends_with_what_the_tables_bear():
+    growth = predict([DatedArm(13.0, Length.stated(600, 5))], months=60)
+    assert growth.points[-1].months == 24
+    assert "in 24 months" in growth_sentences(growth)[0].text()

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibration.quantity import Length
+from calibration.quantity import COVERAGE_FACTOR, Contribution, Length
 from service.fit.tape import SLIPS, check_tape, en_score, tape_sentences, zeta_score
 from tests.service.fit.conftest import scaled
 
@@ -110,3 +110,14 @@ def test_json_holds_what_was_found():
     assert found["likely_slips"][0] == "wrist"
     assert found["combined"] is None
     assert "wrist" in found["message"][1]
+
+
+def test_a_wide_skew_interval_of_the_photo_counts():
+    """A photo that does not know whether the hand lay on the wall says so by its interval, not by its budget."""
+    sure = Length(450.0, (Contribution("own", 4.0),))
+    unsure = Length(450.0, sure.budget, (440.0, 480.0))
+    assert abs(check_tape(Length.stated(465, 3), sure).en) > 1
+    assert abs(check_tape(Length.stated(465, 3), unsure).en) < 1
+    both = check_tape(Length.stated(452, 3), unsure).combined
+    assert both is not None
+    assert both.standard_uncertainty_mm == pytest.approx((3**-2 + (30 / COVERAGE_FACTOR) ** -2) ** -0.5, rel=1e-6)

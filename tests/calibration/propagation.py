@@ -1,4 +1,4 @@
-"""From uncertain inputs to an uncertain result.
+"""From uncertain inputs to an uncertain result: an outside check of budgets, proven on the Guide's own examples.
 
 Two ways, both of the Guide to the Expression of Uncertainty in Measurement.  `propagate` takes the model for a straight
 line about the inputs: the result's covariance is J V J', with J the model's derivatives and V the inputs' covariance
