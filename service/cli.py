@@ -240,9 +240,21 @@ def serve(host: str | None, port: int | None, list_settings: bool) -> None:
             click.echo(f"{line.variable}={line.value}\n    {line.description}")
         return
     _check_address(settings.host, settings.port)
+    from sqlalchemy.exc import DatabaseError
+
+    from service.security import load_or_make_secret
     from service.web.app import run
 
-    run(settings)
+    try:
+        load_or_make_secret(settings.secret_file)
+    except ValueError as error:
+        raise click.UsageError(f"{error}.") from None
+    except OSError as error:
+        raise click.UsageError(f"Cannot keep data in {settings.data_folder}: {error.strerror}.") from None
+    try:
+        run(settings)
+    except DatabaseError:
+        raise click.UsageError(f"{settings.database_file} is damaged; restore it from a backup.") from None
 
 
 for command in COMMANDS:

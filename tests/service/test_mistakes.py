@@ -140,6 +140,24 @@ def test_wrong_settings_are_said_in_words(place: Path, monkeypatch: pytest.Monke
     assert "file of settings cannot be read" in broken.output
 
 
+@pytest.mark.parametrize(
+    ("file", "said"),
+    [("data", "Cannot keep data in data"), ("data/secret", "secret is damaged"), ("data/records.sqlite", "is damaged")],
+)
+def test_a_data_folder_that_is_none_is_said_in_words(
+    place: Path, monkeypatch: pytest.MonkeyPatch, file: str, said: str
+) -> None:
+    (place / file).parent.mkdir(exist_ok=True)
+    (place / file).write_text("neither a secret nor records, but longer than the head of either")
+    monkeypatch.setenv("SCROLLREACH_DATA_FOLDER", "data")
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    done = run(f"serve --port {port}")
+    assert done.exit_code == 2
+    assert said in done.output
+
+
 def test_the_program_lists_its_settings(place: Path) -> None:
     (place / "scrollreach.toml").write_text("link_days = 9\n")
     done = run("serve --settings")
