@@ -314,3 +314,7 @@ def _finish(outcomes: Sequence[Outcome], as_json: bool, picture: Path | None) ->
         write(picture, outcomes[0].overlay_jpeg)
     if not all(outcome.result["usable"] for outcome in outcomes):
         sys.exit(REFUSED_STATUS)
+
+
+if __name__ == "__main__":
+    main()
