@@ -241,10 +241,9 @@ def classes_of(margin_mm: Array, u_mm: Array | float, outgrown: Array, stretch_m
     Classes
     """
     larger, too_large = ndtr(-margin_mm / u_mm), ndtr(-(margin_mm + stretch_mm) / u_mm)
-    too_small = ndtr(outgrown)
-    # Each tail is exact; where both are wide their sum could pass one, because the band's width varies a little too.
-    total = np.maximum(1.0, larger + too_small)
-    larger, too_large, too_small = larger / total, too_large / total, too_small / total
+    # Where both tails are wide their sum could pass one, because the band's width varies a little too.  The tail that
+    # strains a child is exact and stays as it is, so that a longer arm never makes it likelier.
+    too_small = np.minimum(ndtr(outgrown), 1 - larger)
     return Classes(too_small, np.clip(1 - larger - too_small, 0, 1), larger - too_large, too_large)
 
 

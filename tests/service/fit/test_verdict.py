@@ -4,7 +4,7 @@ import time
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
@@ -106,6 +106,7 @@ def test_signs_never_make_a_verdict_kinder(arm, body, u, answers):
 
 
 @given(st.floats(300, 600), st.floats(0, 60), st.floats(190, 360), st.floats(0.5, 25), st.floats(0.2, 3))
+@example(364.7, 2.2, 355.9, 1.5, 2.25)
 def test_a_longer_arm_never_makes_too_large_likelier(arm, longer, body, u_arm, u_body):
     chart, one = default_chart(), instrument(body, u=u_body)
     short = judge(Length.stated(arm, u_arm), one, chart).probabilities
@@ -293,7 +294,7 @@ def test_an_impossible_arm_is_refused(chart):
 def test_a_verdict_is_quick(chart):
     one = instrument(255, 421)
     judge(Length.stated(450, 4), one, chart)
-    start = time.perf_counter()
+    start = time.process_time()
     for _ in range(50):
         judge(Length.stated(450, 4), one, chart)
-    assert (time.perf_counter() - start) / 50 < 0.005
+    assert (time.process_time() - start) / 50 < 0.005
