@@ -11,6 +11,7 @@ import asyncio
 import io
 import logging
 import multiprocessing
+import pickle
 import resource
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
@@ -38,6 +39,9 @@ MEASURING_FAILED = Problem(
     "This photo could not be read or measured.",
     "Take a new photo with the camera of the phone and send it unchanged.",
 )
+
+ARM = "arm"
+"""Kind of a photo that shows a child; any other kind shows an instrument."""
 
 Corrections = Mapping[str, tuple[float, float]]
 
@@ -130,6 +134,38 @@ def measure_instrument_photos(
     )
 
 
+def look_at_photo(data: bytes, kind: str, bar_mm: float | None) -> bytes:
+    """What is seen in a photo, or why nothing is: the slow half of measuring, made into bytes for `solve_sight`."""
+    from vision.arm import look
+    from vision.instrument import detect_instrument
+    from vision.photo import load_photo
+
+    try:
+        photo = load_photo(data, kind)
+        seen = look(photo, bar_mm=bar_mm) if kind == ARM else detect_instrument(photo, bar_mm=bar_mm)
+    except Refused as refusal:
+        return pickle.dumps(refusal.problems)
+    return pickle.dumps(seen)
+
+
+def solve_sight(sight: bytes, question: ArmQuestion) -> Outcome:
+    """Lengths from what was seen, with corrected points: the quick half of measuring; makes no pictures."""
+    from vision.arm import solve_arm
+    from vision.arm_seen import SeenArm
+    from vision.instrument import solve_instrument
+
+    seen = pickle.loads(sight)  # made by `look_at_photo` in a worker of this pool, and kept in memory only
+    if isinstance(seen, SeenArm):
+        options = question.age_years, question.stature_mm, question.against_wall, question.corrections
+        return Outcome(arm_json(solve_arm(seen, *options)))
+    try:
+        if isinstance(seen, tuple):
+            raise Refused(*seen)
+        return Outcome(instrument_json(solve_instrument(seen, question.corrections)))
+    except Refused as refusal:
+        return _refused("", refusal.problems, {}, ())
+
+
 class MeasuringPool:
     """Worker processes that measure photos; use as a context manager.
 
@@ -190,6 +226,20 @@ class MeasuringPool:
         name = " + ".join(name for _, name in files)
         arguments = (list(files), None, bar_mm, sheet_height_mm)
         return await self._run(measure_instrument_photos, name, {}, INSTRUMENT_LENGTHS, *arguments)
+
+    async def look(self, data: bytes, kind: str, bar_mm: float | None = None) -> bytes | None:
+        """What is seen in a photo, for `solve`; None where the worker failed."""
+        future = self._pool.schedule(look_at_photo, args=(data, kind, bar_mm), timeout=PHOTO_TIME_LIMIT_S)
+        try:
+            sight: bytes = await asyncio.wrap_future(future)
+        except Exception as error:
+            log.error("a photo could not be looked at: %s", type(error).__name__)
+            return None
+        return sight
+
+    async def solve(self, sight: bytes, question: ArmQuestion) -> Outcome:
+        """Lengths from what was seen, with corrected points."""
+        return await self._run(solve_sight, "", {}, (), sight, question)
 
     async def _run(
         self,
