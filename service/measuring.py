@@ -15,6 +15,7 @@ import pickle
 import resource
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -177,12 +178,29 @@ class MeasuringPool:
 
     def __init__(self, workers: int | None = None) -> None:
         self._first_answer: Future[None] | None = None
-        self._pool = ProcessPool(
-            max_workers=workers or multiprocessing.cpu_count(),
+        self._closed = False
+        self._workers = workers or multiprocessing.cpu_count()
+        self._pool = self._new_pool()
+
+    def _new_pool(self) -> ProcessPool:
+        return ProcessPool(
+            max_workers=self._workers,
             max_tasks=PHOTOS_BEFORE_RENEWAL,
             initializer=_limit_worker,
             context=multiprocessing.get_context("spawn"),
         )
+
+    def _schedule(self, work: Callable[..., Any], *arguments: Any, timeout_s: float | None = None) -> Future[Any]:
+        """Hand work to a worker; a pool that broke because an idle worker was killed is replaced."""
+        try:
+            return self._pool.schedule(work, args=arguments, timeout=timeout_s)
+        except RuntimeError:
+            if self._closed:
+                raise
+            log.error("the measuring processes were lost and are started anew")
+            self._pool.stop()
+            self._pool = self._new_pool()
+            return self._pool.schedule(work, args=arguments, timeout=timeout_s)
 
     def __enter__(self) -> MeasuringPool:
         return self
@@ -192,13 +210,14 @@ class MeasuringPool:
 
     def close(self) -> None:
         """End the workers; what is being measured is abandoned."""
+        self._closed = True
         self._pool.stop()
         self._pool.join()
 
     async def is_ready(self) -> bool:
         """Whether a worker has started and answers."""
         if self._first_answer is None:
-            self._first_answer = self._pool.schedule(_answer_ready)
+            self._first_answer = self._schedule(_answer_ready)
         return self._first_answer.done() and self._first_answer.exception() is None
 
     async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
@@ -229,9 +248,8 @@ class MeasuringPool:
 
     async def look(self, data: bytes, kind: str, bar_mm: float | None = None) -> bytes | None:
         """What is seen in a photo, for `solve`; None where the worker failed."""
-        future = self._pool.schedule(look_at_photo, args=(data, kind, bar_mm), timeout=PHOTO_TIME_LIMIT_S)
         try:
-            sight: bytes = await asyncio.wrap_future(future)
+            sight: bytes = await self._answer(look_at_photo, data, kind, bar_mm)
         except Exception as error:
             log.error("a photo could not be looked at: %s", type(error).__name__)
             return None
@@ -249,13 +267,20 @@ class MeasuringPool:
         lengths: tuple[str, ...],
         *arguments: Any,
     ) -> Outcome:
-        future = self._pool.schedule(work, args=arguments, timeout=PHOTO_TIME_LIMIT_S)
         try:
-            return await asyncio.wrap_future(future)
+            outcome: Outcome = await self._answer(work, *arguments)
         except Exception as error:
             # Whatever a stranger's photo does to the code that reads it, the answer is the same and nothing else stops.
             log.error("a photo could not be measured: %s", type(error).__name__)
             return _refused(name, (MEASURING_FAILED,), extra, lengths)
+        return outcome
+
+    async def _answer(self, work: Callable[..., Any], *arguments: Any) -> Any:
+        """What a worker answers; asked once more where the pool broke under work that was not its fault."""
+        try:
+            return await asyncio.wrap_future(self._schedule(work, *arguments, timeout_s=PHOTO_TIME_LIMIT_S))
+        except BrokenProcessPool:
+            return await asyncio.wrap_future(self._schedule(work, *arguments, timeout_s=PHOTO_TIME_LIMIT_S))
 
 
 def _answer_ready() -> None:

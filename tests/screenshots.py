@@ -11,6 +11,8 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, sync_playwright
 
+from service.web.guard import REPORT
+from tests.service.full_studio import fill
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, chromium, serving
 
@@ -64,7 +66,7 @@ def pages(seeded: Seeded) -> dict[str, str]:
     }
 
 
-def take(browser: Browser, service: Serving, seeded: Seeded, out: Path, names: list[str]) -> int:
+def take(browser: Browser, service: Serving, shown: dict[str, str], seeded: Seeded, out: Path, names: list[str]) -> int:
     """Photograph the pages; how many pictures were taken."""
     count = 0
     for screen, options in SCREENS.items():
@@ -72,7 +74,7 @@ def take(browser: Browser, service: Serving, seeded: Seeded, out: Path, names: l
             context = browser.new_context(color_scheme=colour, locale="en-GB", **options)  # type: ignore[arg-type]
             context.add_cookies([{"name": "scrollreach", "value": seeded.session, "url": service.address}])
             tab = context.new_page()
-            for name, path in pages(seeded).items():
+            for name, path in shown.items():
                 if names and name not in names:
                     continue
                 tab.goto(service.address + path)
@@ -92,8 +94,9 @@ def main(arguments: list[str]) -> int:
     out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder, serving(Path(folder)) as service, sync_playwright() as playwright:
         seeded = seed(service.house)
+        second = service.house.signer.token(REPORT, fill(service.house, seeded))
         browser = playwright.chromium.launch(executable_path=browser_file)
-        count = take(browser, service, seeded, out, arguments[1:])
+        count = take(browser, service, pages(seeded) | {"report-german": f"/r/{second}"}, seeded, out, arguments[1:])
         browser.close()
     sys.stdout.write(f"{count} pictures in {out}\n")
     return 0

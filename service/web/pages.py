@@ -68,7 +68,7 @@ def reading_aids(language: str) -> dict[str, Any]:
         return said % values if values else said
 
     def mm(value: float, decimals: int = 0) -> str:
-        return format_decimal(value, format="0." + "0" * decimals if decimals else "0", locale=language) + " mm"
+        return format_decimal(value, format="0." + "0" * decimals if decimals else "0", locale=language) + "\u00a0mm"
 
     def day(value: date | datetime) -> str:
         return format_date(value, format="medium", locale=language)

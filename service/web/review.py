@@ -39,7 +39,7 @@ from service.store.tables import (
 from service.web.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here, text_field
 from service.web.house import PROGRAM_VERSION, House
 from service.web.language import marked, page_language, translator
-from service.web.pages import fragment, go_to, page
+from service.web.pages import fragment, go_to, page, reading_aids
 from service.web.requests import REASONS, ask
 
 router = APIRouter(prefix="/reviews")
@@ -84,6 +84,7 @@ def review(
         reasons=_reasons(upload),
         can_measure=can_measure,
         live=_live(request, records, child, upload, upload.corrected or upload.result or {}),
+        short=_short(request, upload, upload.corrected or upload.result or {}),
     )
     answer.background = afterwards
     return answer
@@ -112,7 +113,7 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
             upload.corrected = found if points else None
         child = records.get_one(Child, upload.child_id) if upload.child_id else None
         words = _live(request, records, child, upload, found)
-    return JSONResponse({"usable": found["usable"], "html": words})
+    return JSONResponse({"usable": found["usable"], "html": words, "short": _short(request, upload, found)})
 
 
 @router.post("/{upload_id}/accept")
@@ -257,6 +258,16 @@ def _live(request: Request, records: Session, child: Child | None, upload: Uploa
             words=error.sentence.text(translator(language), language),
         )
     return fragment(request, "teacher/review_live.html", upload=upload, result=result, verdict=verdict, words=None)
+
+
+def _short(request: Request, upload: Upload, result: dict[str, Any]) -> str:
+    """The length and its interval in a few letters, to be read beside a finger."""
+    main = result.get("arm_length" if upload.kind == ARM else "body_length")
+    aids = reading_aids(page_language(request))
+    if not result.get("usable") or not main:
+        return str(aids["_"](marked("not measurable like this")))
+    number, mm = aids["number"], aids["mm"]
+    return f"{mm(main['value_mm'], 1)} ({number(main['low_mm'])} – {number(main['high_mm'])})"
 
 
 def _verdict(records: Session, child: Child, upload: Upload, result: dict[str, Any]) -> Verdict | None:

@@ -34,7 +34,9 @@ def seeded_folder(folder: Path, child: Path, instrument: Path) -> Seeded:
     return seeded
 
 
-def moving_task(address: str, seeded: Seeded, upload_id: str, name: str, start_px: tuple[float, float]) -> Callable[[], None]:
+def moving_task(
+    address: str, seeded: Seeded, upload_id: str, name: str, start_px: tuple[float, float]
+) -> Callable[[], None]:
     """A task that moves one point one pixel further each time it is called."""
     browser = httpx.Client(base_url=address, cookies={"scrollreach": seeded.session}, timeout=60)
     page = browser.get(f"/reviews/{upload_id}").raise_for_status().text

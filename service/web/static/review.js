@@ -8,6 +8,9 @@ const LOUPE_PX = 136;
 const LOUPE_ZOOM = 3;
 const SLOW_MS = 300;
 const TRIES = 5;
+const MOST_ZOOM = 12;
+const PANE = 4 / 3; // width over height of the part of the photo that is shown
+const MARGIN = 1.7; // what is shown at first, over what the points span
 const STEPS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 
 function drawn(parent, kind, css, attributes = {}) {
@@ -33,15 +36,15 @@ class Loupe {
   }
 
   show([x, y]) {
-    const box = this.bench.getBoundingClientRect();
-    const scale = box.width / this.width; // screen px for one photo px
-    const [left, top] = [x * scale, y * scale];
-    const away = LOUPE_PX * 0.5 + 52;
-    const places = [[0, -away], [-away, 0], [away, 0], [0, away]].map(([dx, dy]) => [left + dx, top + dy]);
-    const half = LOUPE_PX / 2;
+    const [box, photo] = [this.bench.getBoundingClientRect(), this.image.getBoundingClientRect()];
+    const scale = photo.width / this.width; // screen px for one photo px
+    const [left, top] = [photo.left - box.left + x * scale, photo.top - box.top + y * scale];
+    const [away, half] = [LOUPE_PX * 0.5 + 52, LOUPE_PX / 2];
+    const [least, most] = [half - box.left, document.documentElement.clientWidth - half - box.left];
+    const places = [[0, -away], [-away, 0], [away, 0], [0, away]].map(([dx, dy]) =>
+      [dx ? left + dx : Math.min(Math.max(left, least), most), top + dy]);
     const fits = ([cx, cy]) =>
-      box.left + cx - half >= 0 && box.left + cx + half <= document.documentElement.clientWidth &&
-      box.top + cy - half >= 0 && box.top + cy + half <= window.innerHeight;
+      cx >= least && cx <= most && box.top + cy - half >= 0 && box.top + cy + half <= window.innerHeight;
     const [cx, cy] = places.find(fits) || places[0];
     this.canvas.style.left = `${cx - half}px`;
     this.canvas.style.top = `${cy - half}px`;
@@ -76,6 +79,45 @@ class Loupe {
   }
 }
 
+// The part of the photo that is shown: first what lies around the points, large enough to place them.
+class Frame {
+  constructor(pane, stage, width, height, places) {
+    Object.assign(this, { pane, stage, width, height });
+    const [xs, ys] = [0, 1].map((axis) => places.map((each) => each[axis]));
+    const [left, right, top, bottom] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
+    this.middle = [(left + right) / 2, (top + bottom) / 2];
+    this.zoom = width / (MARGIN * Math.max(right - left, (bottom - top) * PANE, 1));
+    this.apply();
+  }
+
+  apply() {
+    this.zoom = Math.min(Math.max(this.zoom, Math.min(1, this.width / this.height / PANE)), MOST_ZOOM);
+    // size of the stage over the pane's, and where its edge lies: never a gap, or the same one on both sides
+    const sizes = [this.zoom, this.zoom * (this.height / this.width) * PANE];
+    const edges = [this.middle[0] / this.width, this.middle[1] / this.height].map((part, axis) =>
+      sizes[axis] <= 1 ? (1 - sizes[axis]) / 2 : Math.min(Math.max(0.5 - part * sizes[axis], 1 - sizes[axis]), 0));
+    this.stage.style.width = `${100 * this.zoom}%`;
+    this.stage.style.transform = `translate(${edges.map((edge, axis) => `${(100 * edge) / sizes[axis]}%`).join(",")})`;
+  }
+
+  by(factor, middle) {
+    this.zoom *= factor;
+    this.middle = middle;
+    this.apply();
+  }
+
+  keep([x, y], near = 0.12) {
+    const [shown, point] = [this.pane.getBoundingClientRect(), this.stage.getBoundingClientRect()];
+    const [across, down] = [
+      (point.left + (x / this.width) * point.width - shown.left) / shown.width,
+      (point.top + (y / this.height) * point.height - shown.top) / shown.height,
+    ];
+    if (Math.min(across, down) > near && Math.max(across, down) < 1 - near) return;
+    this.middle = [x, y];
+    this.apply();
+  }
+}
+
 // Asks the server about points: one question under way, the newest points next, never none at the end.
 class Asker {
   constructor(address, token, tell) {
@@ -84,7 +126,8 @@ class Asker {
 
   ask(points) {
     this.next = points;
-    this.busy ??= this.run().finally(() => { this.busy = null; });
+    this.busy ??= this.run().finally(() => { this.busy = null; this.tell.still(); });
+    this.tell.still();
     return this.busy;
   }
 
@@ -99,7 +142,7 @@ class Asker {
       body.set("points", JSON.stringify(points));
       try {
         const answer = await fetch(this.address, { method: "POST", body, redirect: "error" });
-        if (answer.ok) this.tell.answer((await answer.json()).html, this.next === null);
+        if (answer.ok) this.tell.answer(await answer.json());
         else if (answer.status < 500) this.tell.failed();
         else throw new Error(answer.status);
         tries = 0;
@@ -126,13 +169,16 @@ function start(bench) {
   const token = document.querySelector("[data-form] [name=form_token]").value;
   const accept = document.querySelector("[data-accept]");
   const names = Object.fromEntries([...choice.options].map((each) => [each.value, each.textContent]));
+  const readout = bench.querySelector("[data-readout]");
   const handles = new Map();
   const past = []; // what moved points were before each move
   let held = null;
   let lastStep = { name: null, at: 0 };
   let loupeTimer = 0;
 
-  const svg = drawn(bench, "svg", "points", { viewBox: `0 0 ${width} ${height}`, preserveAspectRatio: "none" });
+  const [pane, stage] = ["pane", "stage"].map((css) => bench.querySelector(`.${css}`));
+  const frame = new Frame(pane, stage, width, height, Object.values(automatic));
+  const svg = drawn(stage, "svg", "points", { viewBox: `0 0 ${width} ${height}`, preserveAspectRatio: "none" });
   const loupe = new Loupe(bench, bench.querySelector("img"), width);
   const at = (name) => moved.get(name) || automatic[name];
   const spans = (bench.dataset.kind === "arm" ? [["side_neck", "mid_palm"]] : [["scroll_top", "body_top"], ["body_top", "body_bottom"]])
@@ -142,11 +188,13 @@ function start(bench) {
   const asker = new Asker(bench.dataset.address, token, {
     slow: (is) => live.classList.toggle("busy", is),
     failed: () => { failure.hidden = false; },
-    answer: (html, last) => {
+    still: () => live.setAttribute("aria-busy", String(held !== null || asker.busy !== null)), // then it is read out
+    answer: ({ usable, html, short }) => {
       failure.hidden = true;
+      accept.querySelector("button").disabled = !usable;
       const open = live.querySelector("details")?.open;
-      live.setAttribute("aria-busy", String(held !== null || !last)); // read out when the hand is still
       live.innerHTML = html; // made by our own server, every value escaped
+      readout.textContent = short;
       if (open) live.querySelector("details")?.setAttribute("open", "");
     },
   });
@@ -192,6 +240,7 @@ function start(bench) {
     if (lastStep.name !== name || now - lastStep.at > 1500) remember(); // steps in a row are one move
     lastStep = { name, at: now };
     move(name, at(name)[0] + dx * far, at(name)[1] + dy * far);
+    frame.keep(at(name));
     clearTimeout(loupeTimer);
     loupeTimer = setTimeout(() => { if (!held) loupe.hide(); }, 1200);
   }
@@ -241,7 +290,7 @@ function start(bench) {
     for (const [css, radius] of Object.entries(radii))
       for (const node of svg.querySelectorAll(`.${css}`)) node.setAttribute("r", radius * unit);
   }
-  new ResizeObserver(fitRings).observe(bench);
+  new ResizeObserver(fitRings).observe(stage);
 
   svg.addEventListener("pointerdown", (event) => {
     const [x, y, unit] = photoPlace(event);
@@ -252,12 +301,14 @@ function start(bench) {
     event.preventDefault();
     const [name] = near;
     svg.setPointerCapture(event.pointerId);
-    handles.get(name).handle.focus({ preventScroll: true });
+    handles.get(name).handle.focus({ preventScroll: true }); // chooses it
     // the point keeps its distance from the finger, so that it does not jump
     held = { name, id: event.pointerId, dx: at(name)[0] - x, dy: at(name)[1] - y, moving: false };
     handles.get(name).handle.classList.add("held");
     loupe.show(at(name));
   });
+  // a finger on a point moves the point and not the page; browsers heed touch-action inside a drawing unevenly
+  svg.addEventListener("touchstart", (event) => { if (held) event.preventDefault(); }, { passive: false });
   svg.addEventListener("pointermove", (event) => {
     if (held?.id !== event.pointerId) return;
     const [x, y] = photoPlace(event);
@@ -270,8 +321,9 @@ function start(bench) {
     svg.addEventListener(end, (event) => {
       if (held?.id !== event.pointerId) return;
       handles.get(held.name).handle.classList.remove("held");
+      frame.keep(at(held.name), 0.02);
       held = null;
-      live.setAttribute("aria-busy", "false");
+      asker.tell.still();
       loupe.hide();
     });
 
@@ -286,7 +338,9 @@ function start(bench) {
     button.addEventListener("contextmenu", (event) => event.preventDefault());
     button.addEventListener("click", go);
   }
-  choice.addEventListener("change", () => choose(choice.value));
+  choice.addEventListener("change", () => { choose(choice.value); frame.keep(at(choice.value)); });
+  for (const button of tools.querySelectorAll("[data-zoom]"))
+    button.addEventListener("click", () => { frame.by(Number(button.dataset.zoom), at(choice.value)); fitRings(); });
   undo.addEventListener("click", () => change(() => {
     const before = past.pop() || new Map();
     moved.clear();
@@ -307,6 +361,7 @@ function start(bench) {
   });
 
   tools.hidden = false;
+  bench.hidden = false;
   choose(choice.value);
   placeAll();
 }
