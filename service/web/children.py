@@ -113,7 +113,7 @@ def note_signs(child_id: str, parts: TheHouse, records: Records, form: Fields) -
             answers=answers,
         )
     )
-    return go_to(f"/children/{child.id}#instruments")
+    return go_to(f"/children/{child.id}#signs")
 
 
 @router.post("/{child_id}/tape")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -39,6 +39,8 @@ def verdict_page(request: Request, verdict_id: str, parts: TheHouse, records: Re
         child=records.get_one(Child, verdict.child_id),
         link=link,
         qr=qr_svg(link) if link else None,
+        arm_day=date.fromisoformat(verdict.inputs["arm"]["measured_on"]),
+        instrument_day=date.fromisoformat(verdict.inputs["instrument"]["measured_on"]),
     )
 
 

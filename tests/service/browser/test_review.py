@@ -280,7 +280,7 @@ def test_accepting_keeps_both_and_draws_the_moved_point(browser: Browser, studio
         tab.mouse.up()
         tab.get_by_role("button", name="Accept").click()  # at once: the last move still counts
         tab.wait_for_url("**/children/*", timeout=MEASURING_MS)
-        assert "point corrected" in tab.locator("#arm").inner_text()
+        assert "corrected; found: " in tab.locator("#arm").inner_text()
     with service.house.store.for_studio(seeded.studio_id) as records:
         arm = records.query(ArmRecord).filter_by(upload_id=upload_id).one()
         corrected = records.get_one(Upload, upload_id).corrected
