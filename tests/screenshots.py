@@ -1,4 +1,6 @@
-"""Pictures of every page, phone and desktop, light and dark: ``python -m tests.screenshots OUTDIR [NAME ...]``.
+"""Pictures of every page: ``python -m tests.screenshots OUTDIR [NAME ...]``.
+
+Phone and desktop, each light, dark and (for the teacher) German, and a screen 320 px wide.
 
 Needs Chromium on the machine. The pages show an invented studio (`tests.service.seeding`).
 """
@@ -11,8 +13,8 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, sync_playwright
 
-from service.web.guard import REPORT
-from tests.service.full_studio import fill
+from service.store.tables import Teacher
+from tests.service.full_studio import Full, fill
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, chromium, serving
 
@@ -66,21 +68,52 @@ def pages(seeded: Seeded) -> dict[str, str]:
     }
 
 
-def take(browser: Browser, service: Serving, shown: dict[str, str], seeded: Seeded, out: Path, names: list[str]) -> int:
-    """Photograph the pages; how many pictures were taken."""
+def further_pages(seeded: Seeded, full: Full) -> dict[str, str]:
+    """Pages of the full studio: a report in German, a child of whom nothing is known, forms not yet filled."""
+    return {
+        "report-german": f"/r/{full.report}",
+        "child-long-name": f"/children/{full.long_child_id}",
+        "child-nothing-known": f"/children/{full.bare_child_id}",
+        "child-edit": f"/children/{seeded.child_id}/edit",
+        "instrument-new": "/instruments/new",
+        "chart-new": "/charts/new",
+        "not-here": "/children/nobody",
+    }
+
+
+def take(browser: Browser, screen: str, look: str, address: str, session: str, shown: dict[str, str], out: Path) -> int:
+    """Photograph pages on one screen; how many pictures were taken."""
+    colour = look if look in COLOURS else "light"
+    context = browser.new_context(color_scheme=colour, locale="en-GB", **SCREENS[screen])  # type: ignore[arg-type]
+    context.add_cookies([{"name": "scrollreach", "value": session, "url": address}])
+    tab = context.new_page()
+    for name, path in shown.items():
+        tab.goto(address + path)
+        tab.screenshot(path=out / f"{name}-{screen}-{look}.png", full_page=True)
+    context.close()
+    return len(shown)
+
+
+def take_all(browser: Browser, service: Serving, out: Path, names: list[str]) -> int:
+    """Photograph every page of a full and of an empty studio; how many pictures were taken."""
+    seeded = seed(service.house)
+    full = fill(service.house, seeded)
+
+    def wanted(shown: dict[str, str]) -> dict[str, str]:
+        return {name: path for name, path in shown.items() if not names or name in names}
+
+    every = wanted(pages(seeded) | further_pages(seeded, full))
     count = 0
-    for screen, options in SCREENS.items():
-        for colour in COLOURS if screen != "narrow" else COLOURS[:1]:
-            context = browser.new_context(color_scheme=colour, locale="en-GB", **options)  # type: ignore[arg-type]
-            context.add_cookies([{"name": "scrollreach", "value": seeded.session, "url": service.address}])
-            tab = context.new_page()
-            for name, path in shown.items():
-                if names and name not in names:
-                    continue
-                tab.goto(service.address + path)
-                tab.screenshot(path=out / f"{name}-{screen}-{colour}.png", full_page=True)
-                count += 1
-            context.close()
+    for screen in SCREENS:
+        for look in COLOURS if screen != "narrow" else COLOURS[:1]:
+            count += take(browser, screen, look, service.address, seeded.session, every, out)
+        nothing = wanted({"children-none": "/children", "instruments-none": "/instruments"})
+        count += take(browser, screen, "light", service.address, full.empty_session, nothing, out)
+    with service.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Teacher, seeded.teacher_id).language = "de"
+    signed_in = {name: path for name, path in every.items() if not path.startswith(("/f/", "/r/"))}
+    for screen in SCREENS:
+        count += take(browser, screen, "german", service.address, seeded.session, signed_in, out)
     return count
 
 
@@ -93,10 +126,8 @@ def main(arguments: list[str]) -> int:
     out = Path(arguments[0])
     out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder, serving(Path(folder)) as service, sync_playwright() as playwright:
-        seeded = seed(service.house)
-        second = service.house.signer.token(REPORT, fill(service.house, seeded))
         browser = playwright.chromium.launch(executable_path=browser_file)
-        count = take(browser, service, pages(seeded) | {"report-german": f"/r/{second}"}, seeded, out, arguments[1:])
+        count = take_all(browser, service, out, arguments[1:])
         browser.close()
     sys.stdout.write(f"{count} pictures in {out}\n")
     return 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 from service.deciding import keep_verdict
 from service.jobs.workflows import Workshop, keep_outcome
 from service.measuring import ArmQuestion, Outcome, measure_arm_photo, measure_instrument_photos
+from service.security import digest
 from service.store.photos import ORIGINAL, OVERLAY
 from service.store.tables import (
     ARM,
@@ -16,11 +18,15 @@ from service.store.tables import (
     Child,
     Instrument,
     PhotoRequest,
+    SignIn,
     SignsRecord,
+    Studio,
     TapeRecord,
+    Teacher,
     Upload,
     VerdictRecord,
 )
+from service.web.guard import REPORT
 from service.web.house import House
 from tests.service.seeding import NOW, Seeded, arm_result, instrument_result, length
 
@@ -44,8 +50,20 @@ def use_real_photos(house: House, seeded: Seeded) -> tuple[Outcome, Outcome]:
     return arm, instrument
 
 
-def fill(house: House, seeded: Seeded) -> str:
-    """Give the seeded studio a history; the identity of a verdict whose report says not to wait: order another."""
+@dataclass(frozen=True)
+class Full:
+    """What a full studio has beyond a seeded one, by identity."""
+
+    report: str
+    """Link of a German report that says what to order."""
+    long_child_id: str
+    bare_child_id: str
+    empty_session: str
+    """Sign-in to another studio, in which nothing is."""
+
+
+def fill(house: House, seeded: Seeded) -> Full:
+    """Give the seeded studio a history, and put an empty studio beside it."""
     arm, _ = use_real_photos(house, seeded)
     with house.store.for_studio(seeded.studio_id) as records:
         own: dict[str, Any] = {"studio_id": seeded.studio_id}
@@ -119,7 +137,31 @@ def fill(house: House, seeded: Seeded) -> str:
             "Bitte beim Geigenbauer nach den genannten Maßen fragen, nicht nach der Größe auf dem Etikett. "
             "Bis das neue Instrument da ist, kürzer üben und bei Anspannung aufhören."
         )
-    return verdict.id
+        bare = records.query(Child).filter_by(nickname="K. B.").one()
+    return Full(house.signer.token(REPORT, verdict.id), long.id, bare.id, _empty_studio(house))
+
+
+def _empty_studio(house: House) -> str:
+    token = "session of an empty studio"
+    with house.store.whole_house() as session:
+        studio = Studio(name="Studio Neu", created_at=NOW, photo_days=14)
+        session.add(studio)
+        session.flush()
+        teacher = Teacher(
+            studio_id=studio.id, email="neu@example.org", name="Neu", password_hash="", language="en", created_at=NOW
+        )
+        session.add(teacher)
+        session.flush()
+        session.add(
+            SignIn(
+                studio_id=studio.id,
+                teacher_id=teacher.id,
+                token_digest=digest(token),
+                created_at=NOW,
+                expires_at=NOW + timedelta(days=14),
+            )
+        )
+    return token
 
 
 def _arm(

@@ -8,7 +8,10 @@ import os
 import pickle
 import re
 import signal
+from collections.abc import Coroutine
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -27,6 +30,12 @@ from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
+
+
+def run(story: Coroutine[Any, Any, Any]) -> Any:
+    """Run a coroutine in a loop of its own; browser tests leave one running in this thread."""
+    with ThreadPoolExecutor(1) as thread:
+        return thread.submit(asyncio.run, story).result()
 
 
 def arrays(value: object) -> list[np.ndarray]:
@@ -90,7 +99,7 @@ def test_a_lost_worker_costs_nothing() -> None:
             second = await pool.solve(sight, ArmQuestion())
             return [first.result["usable"], second.result["usable"]]
 
-    assert asyncio.run(moves()) == [True, True]
+    assert run(moves()) == [True, True]
 
 
 def test_sights_are_few_and_short_lived_and_looked_for_once() -> None:
@@ -117,7 +126,7 @@ def test_sights_are_few_and_short_lived_and_looked_for_once() -> None:
         await asyncio.sleep(0.2)
         assert len(sights) == 0
 
-    asyncio.run(story())
+    run(story())
 
 
 def move(place: Place, seeded: Seeded, x: float) -> dict:

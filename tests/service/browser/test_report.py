@@ -14,7 +14,6 @@ from playwright.sync_api import Browser, Page
 
 from service.store.photos import OVERLAY
 from service.store.tables import ACCEPTED, INSTRUMENT, Child, Upload, VerdictRecord
-from service.web.guard import REPORT
 from tests.service.full_studio import fill
 from tests.service.seeding import NOW, Seeded, plain_picture, seed
 from tests.service.serving import Serving, serving
@@ -66,8 +65,7 @@ def both_ways(tab: Page, address: str, paper: str) -> list[Sheet]:
 def shared_reports(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Serving, Seeded, str]]:
     with serving(tmp_path_factory.mktemp("report")) as service:
         seeded = seed(service.house)
-        german = fill(service.house, seeded)
-        yield service, seeded, service.house.signer.token(REPORT, german)
+        yield service, seeded, fill(service.house, seeded).report
 
 
 @pytest.fixture
