@@ -203,10 +203,10 @@ def _tapes(
 ) -> list[dict[str, Any]]:
     """The tape readings, each compared with the photo nearest in time: an arm grows on."""
     readings = records.scalars(
-        select(TapeRecord).where(TapeRecord.child_id == child.id).order_by(TapeRecord.taken_on.desc())
+        select(TapeRecord).where(TapeRecord.child_id == child.id).order_by(TapeRecord.taken_on)
     ).all()
     found = []
-    for each in readings:
+    for each in reversed(readings):
         near = min(arms, key=lambda arm: abs(arm.measured_on - each.taken_on), default=None)
         check = None
         if near is not None and abs(near.measured_on - each.taken_on) <= COMPARABLE:
