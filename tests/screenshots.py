@@ -1,4 +1,4 @@
-"""Pictures of every page: ``python -m tests.screenshots OUTDIR [NAME ...]``.
+"""Pictures of every page: ``python -m tests.screenshots OUTDIR [NAME ...]``; README's: ``... --readme``.
 
 Phone and desktop, each light, dark and (for the teacher) German, and a screen 320 px wide.
 
@@ -7,10 +7,12 @@ Needs Chromium on the machine. The pages show an invented studio (`tests.service
 
 from __future__ import annotations
 
+import io
 import sys
 import tempfile
 from pathlib import Path
 
+from PIL import Image
 from playwright.sync_api import Browser, sync_playwright
 
 from service.store.tables import Teacher
@@ -30,6 +32,15 @@ SCREENS = {
     "narrow": {"viewport": {"width": 320, "height": 640}} | TOUCH,
 }
 COLOURS = ("light", "dark")
+README_FOLDER = Path(__file__).resolve().parents[1] / "sample_images" / "pages"
+README_PAGES = {
+    "family-arm.png": (390, None),
+    "family-instrument.png": (390, None),
+    "review-arm.jpg": (1100, 900),
+    "child.png": (900, 1500),
+    "report.jpg": (900, None),
+}
+"""README's pictures: width and, where a page is long, height of what is shown, px."""
 
 
 def pages(seeded: Seeded) -> dict[str, str]:
@@ -117,17 +128,42 @@ def take_all(browser: Browser, service: Serving, out: Path, names: list[str]) ->
     return count
 
 
+def take_for_readme(browser: Browser, service: Serving) -> int:
+    """Photograph README's pages into their place; how many pictures were taken."""
+    seeded = seed(service.house)
+    fill(service.house, seeded)
+    for file, (width, height) in README_PAGES.items():
+        name = file.partition(".")[0]
+        context = browser.new_context(viewport={"width": width, "height": height or 844}, locale="en-GB")
+        context.add_cookies([{"name": "scrollreach", "value": seeded.session, "url": service.address}])
+        tab = context.new_page()
+        tab.goto(service.address + pages(seeded)[name])
+        if name == "review-arm":  # with a point in the hand
+            box = tab.locator('[data-point="mid_palm"] .dot').bounding_box()
+            assert box is not None
+            x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+            tab.mouse.move(x, y)
+            tab.mouse.down()
+            tab.mouse.move(x + 14, y - 6, steps=4)
+            tab.locator("[data-live]:not(.busy) [data-found]").wait_for(timeout=30_000)
+        picture = Image.open(io.BytesIO(tab.screenshot(full_page=height is None))).convert("RGB")
+        picture.save(README_FOLDER / file, optimize=True, quality=88)
+        context.close()
+    return len(README_PAGES)
+
+
 def main(arguments: list[str]) -> int:
     """Take the pictures; the exit status."""
     browser_file = chromium()
     if not arguments or browser_file is None:
-        sys.stderr.write("usage: python -m tests.screenshots OUTDIR [NAME ...]; needs Chromium\n")
+        sys.stderr.write("usage: python -m tests.screenshots OUTDIR [NAME ...] (or --readme); needs Chromium\n")
         return 2
-    out = Path(arguments[0])
+    for_readme = arguments[0] == "--readme"
+    out = README_FOLDER if for_readme else Path(arguments[0])
     out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder, serving(Path(folder)) as service, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=browser_file)
-        count = take_all(browser, service, out, arguments[1:])
+        count = take_for_readme(browser, service) if for_readme else take_all(browser, service, out, arguments[1:])
         browser.close()
     sys.stdout.write(f"{count} pictures in {out}\n")
     return 0
