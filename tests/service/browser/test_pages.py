@@ -10,6 +10,7 @@ from playwright.sync_api import Browser
 from service.store.tables import Teacher
 from tests.screenshots import pages
 from tests.service.browser.conftest import SAMPLES
+from tests.service.full_studio import fill
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, serving
 
@@ -17,7 +18,9 @@ from tests.service.serving import Serving, serving
 @pytest.fixture(scope="module")
 def seeded_service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Serving, Seeded]]:
     with serving(tmp_path_factory.mktemp("pages")) as service:
-        yield service, seed(service.house)
+        seeded = seed(service.house)
+        fill(service.house, seeded)
+        yield service, seeded
 
 
 def cookie(service: Serving, seeded: Seeded) -> dict[str, str]:
