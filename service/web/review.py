@@ -39,7 +39,7 @@ from service.store.tables import (
 from service.web.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here, text_field
 from service.web.house import PROGRAM_VERSION, House
 from service.web.language import marked, page_language, translator
-from service.web.pages import fragment, go_to, page, reading_aids
+from service.web.pages import fragment, go_to, page
 from service.web.requests import REASONS, ask
 
 router = APIRouter(prefix="/reviews")
@@ -73,6 +73,7 @@ def review(
     can_measure = upload.state == MEASURED and parts.photos.has(upload.id, ORIGINAL)
     if can_measure:
         afterwards.add_task(_sight, parts, upload.id, upload.kind, stated_bar_mm(records, upload))
+    live, short = _live(request, records, child, upload, upload.corrected or upload.result or {})
     answer = page(
         request,
         "teacher/review.html",
@@ -83,8 +84,8 @@ def review(
         names=[(name, say(MOVABLE[upload.kind][name])) for name in _movable(upload, upload.result or {})],
         reasons=_reasons(upload),
         can_measure=can_measure,
-        live=_live(request, records, child, upload, upload.corrected or upload.result or {}),
-        short=_short(request, upload, upload.corrected or upload.result or {}),
+        live=live,
+        short=short,
     )
     answer.background = afterwards
     return answer
@@ -112,8 +113,8 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
         if found["usable"]:
             upload.corrected = found if points else None
         child = records.get_one(Child, upload.child_id) if upload.child_id else None
-        words = _live(request, records, child, upload, found)
-    return JSONResponse({"usable": found["usable"], "html": words, "short": _short(request, upload, found)})
+        words, short = _live(request, records, child, upload, found)
+    return JSONResponse({"usable": found["usable"], "html": words, "short": short})
 
 
 @router.post("/{upload_id}/accept")
@@ -241,33 +242,21 @@ def _reasons(upload: Upload) -> dict[str, str]:
     return {code: words for code, words in REASONS.items() if code not in others}
 
 
-def _live(request: Request, records: Session, child: Child | None, upload: Upload, result: dict[str, Any]) -> str:
-    """The words beside the photo: length, interval, verdict; or why it can no longer be measured."""
+def _live(
+    request: Request, records: Session, child: Child | None, upload: Upload, result: dict[str, Any]
+) -> tuple[str, str]:
+    """The words beside the photo (length, interval, verdict; or why there are none), and the same in a few letters."""
     language = page_language(request)
-    verdict = None
+    translate = translator(language)
+    verdict = words = None
     try:
         found = _verdict(records, child, upload, result) if child is not None else None
-        verdict = found.as_json(translator(language), language) if found is not None else None
+        verdict = found.as_json(translate, language) if found is not None else None
     except FitError as error:
-        return fragment(
-            request,
-            "teacher/review_live.html",
-            upload=upload,
-            result=result,
-            verdict=None,
-            words=error.sentence.text(translator(language), language),
-        )
-    return fragment(request, "teacher/review_live.html", upload=upload, result=result, verdict=verdict, words=None)
-
-
-def _short(request: Request, upload: Upload, result: dict[str, Any]) -> str:
-    """The length and its interval in a few letters, to be read beside a finger."""
-    main = result.get("arm_length" if upload.kind == ARM else "body_length")
-    aids = reading_aids(page_language(request))
-    if not result.get("usable") or not main:
-        return str(aids["_"](marked("not measurable like this")))
-    number, mm = aids["number"], aids["mm"]
-    return f"{mm(main['value_mm'], 1)} ({number(main['low_mm'])} – {number(main['high_mm'])})"
+        words = error.sentence.text(translate, language)
+    shown = {"upload": upload, "result": result, "verdict": verdict, "words": words}
+    html, short = (fragment(request, f"teacher/review_{form}.html", **shown) for form in ("live", "short"))
+    return html, short.strip()
 
 
 def _verdict(records: Session, child: Child, upload: Upload, result: dict[str, Any]) -> Verdict | None:

@@ -163,7 +163,12 @@ def test_a_finger_drags_a_point_under_a_loupe(phone_review: Page, studio: tuple[
     expect(tab.locator(".loupe")).to_be_hidden()
     assert tab.evaluate("scrollY") == scrolled  # the page did not move with the finger
     assert set(kept(studio, studio[1].instrument_upload_id)) == {"body_bottom"}
-    expect(tab.locator("[data-readout]")).to_contain_text(f"{value_mm(tab):.1f}")
+    readout = tab.locator("[data-readout]")
+    expect(readout).to_contain_text(f"{value_mm(tab):.1f}")
+    expect(readout).to_contain_text(re.compile("too small|fits|stretch|too large|not decided"))
+    shown = readout.bounding_box()
+    assert shown is not None
+    assert shown["y"] >= 0  # in sight while the finger is on the photo
     finger("touchStart", (x + 120, y + 60))  # away from any point the page scrolls as ever
     for step in range(1, 11):
         finger("touchMove", (x + 120, y + 60 - 12 * step))
