@@ -7,7 +7,7 @@ its words in every language, so that it can be read as it was said, whatever lat
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, cast
 
 from sqlalchemy import select
@@ -18,7 +18,7 @@ from service.fit.assessment import InstrumentLengths
 from service.fit.chart import Chart, default_chart, read_chart
 from service.fit.decision import Action, Decision
 from service.fit.errors import FitError
-from service.fit.growth import DatedArm, Growth, growth_sentences, predict
+from service.fit.growth import DatedArm, Growth, predict
 from service.fit.next_step import next_steps
 from service.fit.order import order, order_sentences
 from service.fit.ranking import Ranked, rank
@@ -28,6 +28,7 @@ from service.fit.stature import Sex
 from service.fit.verdict import Verdict, judge
 from service.i18n import LANGUAGES, translator
 from service.jobs.workflows import age_years
+from service.outlook import outlook
 from service.results import length_from_json
 from service.store.tables import ArmRecord, Child, Instrument, SignsRecord, StudioChart, VerdictRecord
 
@@ -155,7 +156,7 @@ def keep_verdict(
         },
         outcome={
             code: verdict.as_json(translator(code), code)
-            | {"next": [each.text(translator(code), code) for each in next_lines(verdict, growth)]}
+            | {"next": [each.text(translator(code), code) for each in next_lines(verdict, growth, arm.measured_on)]}
             for code in LANGUAGES
         },
         report_language=language,
@@ -184,7 +185,7 @@ def growth_of(records: Session, child: Child, instrument: Instrument | None) -> 
     return predict(history, sex, chart_in_use(records), instrument_lengths(instrument) if instrument else None)
 
 
-def next_lines(verdict: Verdict, growth: Growth | None) -> list[Sentence]:
+def next_lines(verdict: Verdict, growth: Growth | None, measured_on: date) -> list[Sentence]:
     """What a family does next: settle an open question, order another instrument, or measure again in time."""
     if verdict.decision is Decision.NOT_DECIDED:
         return [step.sentence() for step in next_steps(verdict)[:2]]
@@ -193,7 +194,7 @@ def next_lines(verdict: Verdict, growth: Growth | None) -> list[Sentence]:
         return list(order_sentences(order(verdict.arm, verdict.chart, allowance)))
     lines = [say("Measure again in half a year, or sooner if playing becomes uncomfortable.")]
     if growth is not None:
-        lines += growth_sentences(growth)[1:2]
+        lines += outlook(growth, measured_on)[:1]
     return lines
 
 

@@ -11,9 +11,11 @@ import asyncio
 import io
 import logging
 import multiprocessing
+import pickle
 import resource
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -38,6 +40,9 @@ MEASURING_FAILED = Problem(
     "This photo could not be read or measured.",
     "Take a new photo with the camera of the phone and send it unchanged.",
 )
+
+ARM = "arm"
+"""Kind of a photo that shows a child; any other kind shows an instrument."""
 
 Corrections = Mapping[str, tuple[float, float]]
 
@@ -130,6 +135,38 @@ def measure_instrument_photos(
     )
 
 
+def look_at_photo(data: bytes, kind: str, bar_mm: float | None) -> bytes:
+    """What is seen in a photo, or why nothing is: the slow half of measuring, made into bytes for `solve_sight`."""
+    from vision.arm import look
+    from vision.instrument import detect_instrument
+    from vision.photo import load_photo
+
+    try:
+        photo = load_photo(data, kind)
+        seen = look(photo, bar_mm=bar_mm) if kind == ARM else detect_instrument(photo, bar_mm=bar_mm)
+    except Refused as refusal:
+        return pickle.dumps(refusal.problems)
+    return pickle.dumps(seen)
+
+
+def solve_sight(sight: bytes, question: ArmQuestion) -> Outcome:
+    """Lengths from what was seen, with corrected points: the quick half of measuring; makes no pictures."""
+    from vision.arm import solve_arm
+    from vision.arm_seen import SeenArm
+    from vision.instrument import solve_instrument
+
+    seen = pickle.loads(sight)  # made by `look_at_photo` in a worker of this pool, and kept in memory only
+    if isinstance(seen, SeenArm):
+        options = question.age_years, question.stature_mm, question.against_wall, question.corrections
+        return Outcome(arm_json(solve_arm(seen, *options)))
+    try:
+        if isinstance(seen, tuple):
+            raise Refused(*seen)
+        return Outcome(instrument_json(solve_instrument(seen, question.corrections)))
+    except Refused as refusal:
+        return _refused("", refusal.problems, {}, ())
+
+
 class MeasuringPool:
     """Worker processes that measure photos; use as a context manager.
 
@@ -141,12 +178,29 @@ class MeasuringPool:
 
     def __init__(self, workers: int | None = None) -> None:
         self._first_answer: Future[None] | None = None
-        self._pool = ProcessPool(
-            max_workers=workers or multiprocessing.cpu_count(),
+        self._closed = False
+        self._workers = workers or multiprocessing.cpu_count()
+        self._pool = self._new_pool()
+
+    def _new_pool(self) -> ProcessPool:
+        return ProcessPool(
+            max_workers=self._workers,
             max_tasks=PHOTOS_BEFORE_RENEWAL,
             initializer=_limit_worker,
             context=multiprocessing.get_context("spawn"),
         )
+
+    def _schedule(self, work: Callable[..., Any], *arguments: Any, timeout_s: float | None = None) -> Future[Any]:
+        """Hand work to a worker; a pool that broke because an idle worker was killed is replaced."""
+        try:
+            return self._pool.schedule(work, args=arguments, timeout=timeout_s)
+        except RuntimeError:
+            if self._closed:
+                raise
+            log.error("the measuring processes were lost and are started anew")
+            self._pool.stop()
+            self._pool = self._new_pool()
+            return self._pool.schedule(work, args=arguments, timeout=timeout_s)
 
     def __enter__(self) -> MeasuringPool:
         return self
@@ -156,13 +210,14 @@ class MeasuringPool:
 
     def close(self) -> None:
         """End the workers; what is being measured is abandoned."""
+        self._closed = True
         self._pool.stop()
         self._pool.join()
 
     async def is_ready(self) -> bool:
         """Whether a worker has started and answers."""
         if self._first_answer is None:
-            self._first_answer = self._pool.schedule(_answer_ready)
+            self._first_answer = self._schedule(_answer_ready)
         return self._first_answer.done() and self._first_answer.exception() is None
 
     async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
@@ -191,6 +246,19 @@ class MeasuringPool:
         arguments = (list(files), None, bar_mm, sheet_height_mm)
         return await self._run(measure_instrument_photos, name, {}, INSTRUMENT_LENGTHS, *arguments)
 
+    async def look(self, data: bytes, kind: str, bar_mm: float | None = None) -> bytes | None:
+        """What is seen in a photo, for `solve`; None where the worker failed."""
+        try:
+            sight: bytes = await self._answer(look_at_photo, data, kind, bar_mm)
+        except Exception as error:
+            log.error("a photo could not be looked at: %s", type(error).__name__)
+            return None
+        return sight
+
+    async def solve(self, sight: bytes, question: ArmQuestion) -> Outcome:
+        """Lengths from what was seen, with corrected points."""
+        return await self._run(solve_sight, "", {}, (), sight, question)
+
     async def _run(
         self,
         work: Callable[..., Outcome],
@@ -199,13 +267,20 @@ class MeasuringPool:
         lengths: tuple[str, ...],
         *arguments: Any,
     ) -> Outcome:
-        future = self._pool.schedule(work, args=arguments, timeout=PHOTO_TIME_LIMIT_S)
         try:
-            return await asyncio.wrap_future(future)
+            outcome: Outcome = await self._answer(work, *arguments)
         except Exception as error:
             # Whatever a stranger's photo does to the code that reads it, the answer is the same and nothing else stops.
             log.error("a photo could not be measured: %s", type(error).__name__)
             return _refused(name, (MEASURING_FAILED,), extra, lengths)
+        return outcome
+
+    async def _answer(self, work: Callable[..., Any], *arguments: Any) -> Any:
+        """What a worker answers; asked once more where the pool broke under work that was not its fault."""
+        try:
+            return await asyncio.wrap_future(self._schedule(work, *arguments, timeout_s=PHOTO_TIME_LIMIT_S))
+        except BrokenProcessPool:
+            return await asyncio.wrap_future(self._schedule(work, *arguments, timeout_s=PHOTO_TIME_LIMIT_S))
 
 
 def _answer_ready() -> None:

@@ -1,16 +1,22 @@
-"""Pictures of every page, phone and desktop, light and dark: ``python -m tests.screenshots OUTDIR [NAME ...]``.
+"""Pictures of every page: ``python -m tests.screenshots OUTDIR [NAME ...]``; README's: ``... --readme``.
+
+Phone and desktop, each light, dark and (for the teacher) German, and a screen 320 px wide.
 
 Needs Chromium on the machine. The pages show an invented studio (`tests.service.seeding`).
 """
 
 from __future__ import annotations
 
+import io
 import sys
 import tempfile
 from pathlib import Path
 
+from PIL import Image
 from playwright.sync_api import Browser, sync_playwright
 
+from service.store.tables import Teacher
+from tests.service.full_studio import Full, fill
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, chromium, serving
 
@@ -26,6 +32,15 @@ SCREENS = {
     "narrow": {"viewport": {"width": 320, "height": 640}} | TOUCH,
 }
 COLOURS = ("light", "dark")
+README_FOLDER = Path(__file__).resolve().parents[1] / "sample_images" / "pages"
+README_PAGES = {
+    "family-arm.png": (390, None),
+    "family-instrument.png": (390, None),
+    "review-arm.jpg": (1100, 900),
+    "child.png": (900, 1500),
+    "report.jpg": (900, None),
+}
+"""README's pictures: width and, where a page is long, height of what is shown, px."""
 
 
 def pages(seeded: Seeded) -> dict[str, str]:
@@ -64,36 +79,91 @@ def pages(seeded: Seeded) -> dict[str, str]:
     }
 
 
-def take(browser: Browser, service: Serving, seeded: Seeded, out: Path, names: list[str]) -> int:
-    """Photograph the pages; how many pictures were taken."""
+def further_pages(seeded: Seeded, full: Full) -> dict[str, str]:
+    """Pages of the full studio: a report in German, a child of whom nothing is known, forms not yet filled."""
+    return {
+        "report-german": f"/r/{full.report}",
+        "child-long-name": f"/children/{full.long_child_id}",
+        "child-nothing-known": f"/children/{full.bare_child_id}",
+        "child-edit": f"/children/{seeded.child_id}/edit",
+        "instrument-new": "/instruments/new",
+        "chart-new": "/charts/new",
+        "not-here": "/children/nobody",
+    }
+
+
+def take(browser: Browser, screen: str, look: str, address: str, session: str, shown: dict[str, str], out: Path) -> int:
+    """Photograph pages on one screen; how many pictures were taken."""
+    colour = look if look in COLOURS else "light"
+    context = browser.new_context(color_scheme=colour, locale="en-GB", **SCREENS[screen])  # type: ignore[arg-type]
+    context.add_cookies([{"name": "scrollreach", "value": session, "url": address}])
+    tab = context.new_page()
+    for name, path in shown.items():
+        tab.goto(address + path)
+        tab.screenshot(path=out / f"{name}-{screen}-{look}.png", full_page=True)
+    context.close()
+    return len(shown)
+
+
+def take_all(browser: Browser, service: Serving, out: Path, names: list[str]) -> int:
+    """Photograph every page of a full and of an empty studio; how many pictures were taken."""
+    seeded = seed(service.house)
+    full = fill(service.house, seeded)
+
+    def wanted(shown: dict[str, str]) -> dict[str, str]:
+        return {name: path for name, path in shown.items() if not names or name in names}
+
+    every = wanted(pages(seeded) | further_pages(seeded, full))
     count = 0
-    for screen, options in SCREENS.items():
-        for colour in COLOURS if screen != "narrow" else COLOURS[:1]:
-            context = browser.new_context(color_scheme=colour, locale="en-GB", **options)  # type: ignore[arg-type]
-            context.add_cookies([{"name": "scrollreach", "value": seeded.session, "url": service.address}])
-            tab = context.new_page()
-            for name, path in pages(seeded).items():
-                if names and name not in names:
-                    continue
-                tab.goto(service.address + path)
-                tab.screenshot(path=out / f"{name}-{screen}-{colour}.png", full_page=True)
-                count += 1
-            context.close()
+    for screen in SCREENS:
+        for look in COLOURS if screen != "narrow" else COLOURS[:1]:
+            count += take(browser, screen, look, service.address, seeded.session, every, out)
+        nothing = wanted({"children-none": "/children", "instruments-none": "/instruments"})
+        count += take(browser, screen, "light", service.address, full.empty_session, nothing, out)
+    with service.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Teacher, seeded.teacher_id).language = "de"
+    signed_in = {name: path for name, path in every.items() if not path.startswith(("/f/", "/r/"))}
+    for screen in SCREENS:
+        count += take(browser, screen, "german", service.address, seeded.session, signed_in, out)
     return count
+
+
+def take_for_readme(browser: Browser, service: Serving) -> int:
+    """Photograph README's pages into their place; how many pictures were taken."""
+    seeded = seed(service.house)
+    fill(service.house, seeded)
+    for file, (width, height) in README_PAGES.items():
+        name = file.partition(".")[0]
+        context = browser.new_context(viewport={"width": width, "height": height or 844}, locale="en-GB")
+        context.add_cookies([{"name": "scrollreach", "value": seeded.session, "url": service.address}])
+        tab = context.new_page()
+        tab.goto(service.address + pages(seeded)[name])
+        if name == "review-arm":  # with a point in the hand
+            box = tab.locator('[data-point="mid_palm"] .dot').bounding_box()
+            assert box is not None
+            x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+            tab.mouse.move(x, y)
+            tab.mouse.down()
+            tab.mouse.move(x + 14, y - 6, steps=4)
+            tab.locator("[data-live]:not(.busy) [data-found]").wait_for(timeout=30_000)
+        picture = Image.open(io.BytesIO(tab.screenshot(full_page=height is None))).convert("RGB")
+        picture.save(README_FOLDER / file, optimize=True, quality=88)
+        context.close()
+    return len(README_PAGES)
 
 
 def main(arguments: list[str]) -> int:
     """Take the pictures; the exit status."""
     browser_file = chromium()
     if not arguments or browser_file is None:
-        sys.stderr.write("usage: python -m tests.screenshots OUTDIR [NAME ...]; needs Chromium\n")
+        sys.stderr.write("usage: python -m tests.screenshots OUTDIR [NAME ...] (or --readme); needs Chromium\n")
         return 2
-    out = Path(arguments[0])
+    for_readme = arguments[0] == "--readme"
+    out = README_FOLDER if for_readme else Path(arguments[0])
     out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder, serving(Path(folder)) as service, sync_playwright() as playwright:
-        seeded = seed(service.house)
         browser = playwright.chromium.launch(executable_path=browser_file)
-        count = take(browser, service, seeded, out, arguments[1:])
+        count = take_for_readme(browser, service) if for_readme else take_all(browser, service, out, arguments[1:])
         browser.close()
     sys.stdout.write(f"{count} pictures in {out}\n")
     return 0

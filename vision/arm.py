@@ -133,11 +133,22 @@ def measure_arm(
         Never raises for a bad photo: `usable` is then False, and `problems` says why.
     """
     try:
-        seen = see_arm(photo, side, bar_mm)
+        seen = look(photo, side, bar_mm)
     except Refused as refused:
         return ArmMeasurement(photo.name, False, refused.problems)
-    seen = replace(seen, problems=picture_problems(photo, seen))
     return solve_arm(seen, age_years, stature_mm, against_wall, corrections)
+
+
+def look(photo: Photo, side: str = "auto", bar_mm: float | None = None) -> SeenArm:
+    """What is seen of the arm, and what is wrong with the picture; parameters as of `measure_arm`.
+
+    Raises
+    ------
+    Refused
+        If there is nothing to solve.
+    """
+    seen = see_arm(photo, side, bar_mm)
+    return replace(seen, problems=picture_problems(photo, seen))
 
 
 def solve_arm(

@@ -122,9 +122,9 @@ class _Rows:
     causes: list[str] = field(default_factory=list)
 
     def add(self, cause: str, residuals: Vector | Sequence[float] | float) -> None:
-        for value in np.atleast_1d(np.asarray(residuals, float)):
-            self.values.append(float(value))
-            self.causes.append(cause)
+        values = np.ravel(residuals).tolist()
+        self.values += values
+        self.causes += [cause] * len(values)
 
 
 class _Problem:
@@ -162,8 +162,8 @@ class _Problem:
         lean_deg = float(unknowns[-1])
         camera = self.camera(unknowns)
         straight = straight_arm_mm(points)
-        for index, value in enumerate(unknowns[: self.camera_size]):
-            rows.add("focal length" if index == 0 else "sheet corners and lens", value)
+        rows.add("focal length", unknowns[:1])
+        rows.add("sheet corners and lens", unknowns[1 : self.camera_size])
         projected = camera.project(points @ evidence.body_to_sheet.T)
         for name, seen in zip(JOINTS, projected, strict=True):
             sighting = evidence.sightings[name]

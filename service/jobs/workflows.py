@@ -34,6 +34,12 @@ class Measurer(Protocol):
     ) -> Outcome:
         """Measure the instrument in one photo."""
 
+    async def look(self, data: bytes, kind: str, bar_mm: float | None = None) -> bytes | None:
+        """What is seen in a photo, for `solve`; None where that failed."""
+
+    async def solve(self, sight: bytes, question: ArmQuestion) -> Outcome:
+        """Lengths from what was seen, with corrected points."""
+
 
 class Clock(Protocol):
     """Says what time it is; a test's clock can be set forward."""

@@ -3,7 +3,8 @@
 The cipher is AES-256-GCM (NIST SP 800-38D); the file's name is authenticated with it, so files cannot be swapped.
 
 Three kinds belong to an upload: the photo as it came (needed to measure again after a correction), the copy that is
-shown (face blurred, no metadata) and the picture with what was measured drawn on it.
+shown (face blurred, no metadata) and the picture with what was measured drawn on it.  What was seen in a photo under
+review lies beside them in memory (`service.sights`) and is forgotten whenever one of its files is deleted.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 
 from service.security import derived_key
+from service.sights import Sights
 
 ORIGINAL, VIEW, OVERLAY = "original", "view", "overlay"
 KINDS = (ORIGINAL, VIEW, OVERLAY)
@@ -38,6 +40,7 @@ class PhotoFolder:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         self._folder = folder
         self._cipher = AESGCM(derived_key(secret, "photos"))
+        self.sights = Sights()
 
     def _file(self, upload_id: str, kind: str) -> Path:
         if kind not in KINDS or not upload_id.isalnum():
@@ -70,6 +73,11 @@ class PhotoFolder:
         """Delete an upload's photos, all kinds unless some are named; deleting twice is no error."""
         for kind in kinds or KINDS:
             self._file(upload_id, kind).unlink(missing_ok=True)
+        self.sights.forget(upload_id)
+
+    def has(self, upload_id: str, kind: str) -> bool:
+        """Whether a photo is kept."""
+        return self._file(upload_id, kind).exists()
 
     def kept(self, before: datetime) -> set[str]:
         """Identities of the uploads of which some photo is kept since before a moment."""

@@ -37,6 +37,7 @@ from service.fit.tape import check_tape
 from service.fit.verdict import Verdict
 from service.i18n import marked
 from service.jobs.workflows import age_years
+from service.outlook import month_after, outlook
 from service.store.tables import (
     MEASURED,
     RECEIVED,
@@ -51,6 +52,8 @@ from service.store.tables import (
 from service.web.plots import Forecast, arm_plot
 
 MONTH = timedelta(days=30.44)
+COMPARABLE = 3 * MONTH
+"""A tape reading and a photo that lie further apart are not compared: an arm grows about 6 mm in three months."""
 OTHER_LENGTHS = ("neck_to_wrist", "neck_to_fingertip", "shoulder_to_palm", "spine_to_palm")
 
 
@@ -91,12 +94,14 @@ def child_view(records: Session, child: Child, today: date, translate: Translate
         "growth": growth,
         "growth_words": [each.text(translate, language) for each in growth_sentences(growth)] if growth else [],
         "growth_fault": growth_fault,
+        "outlook": _outlook(growth, latest, translate, language),
+        "growth_rows": _growth_rows(growth, latest, language),
         "plot": _plot(arms, growth, chart, used_choice, translate, language),
         "choices": choices,
         "sign_questions": SIGN_QUESTIONS,
         "wanted": _order(latest, chart, growth, translate, language),
         "order_drawing": drawing_svg(translate, language),
-        "tapes": _tapes(records, child, latest, translate, language),
+        "tapes": _tapes(records, child, arms, translate, language),
         "waiting": records.scalars(
             select(Upload)
             .where(Upload.child_id == child.id, Upload.state.in_((MEASURED, RECEIVED)))
@@ -119,6 +124,23 @@ def _growth(
         return growth_of(records, child, used), None
     except FitError as error:
         return None, error.sentence.text(translate, language)
+
+
+def _outlook(growth: Growth | None, latest: ArmRecord | None, translate: Translate, language: str) -> list[str]:
+    if growth is None or latest is None:
+        return []
+    return [each.text(translate, language) for each in outlook(growth, latest.measured_on)]
+
+
+def _growth_rows(growth: Growth | None, latest: ArmRecord | None, language: str) -> list[dict[str, Any]]:
+    """The growth band by the calendar, every third month."""
+    if growth is None or latest is None:
+        return []
+    return [
+        {"month": month_after(latest.measured_on, each.months).text(language), "point": each}
+        for each in growth.points
+        if each.months % 3 == 0
+    ]
 
 
 def _plot(
@@ -177,21 +199,19 @@ def _order(
 
 
 def _tapes(
-    records: Session, child: Child, latest: ArmRecord | None, translate: Translate, language: str
+    records: Session, child: Child, arms: Sequence[ArmRecord], translate: Translate, language: str
 ) -> list[dict[str, Any]]:
+    """The tape readings, each compared with the photo nearest in time: an arm grows on."""
     readings = records.scalars(
-        select(TapeRecord).where(TapeRecord.child_id == child.id).order_by(TapeRecord.taken_on.desc())
+        select(TapeRecord).where(TapeRecord.child_id == child.id).order_by(TapeRecord.taken_on)
     ).all()
-    if latest is None:
-        return [{"tape": each, "check": None} for each in readings]
-    photo: Length = arm_length(latest)
-    others = {name: kept_length(latest.lengths, name) for name in OTHER_LENGTHS}
-    return [
-        {
-            "tape": each,
-            "check": check_tape(Length.stated(each.value_mm, each.uncertainty_mm), photo, others).as_json(
-                translate, language
-            ),
-        }
-        for each in readings
-    ]
+    found = []
+    for each in reversed(readings):
+        near = min(arms, key=lambda arm: abs(arm.measured_on - each.taken_on), default=None)
+        check = None
+        if near is not None and abs(near.measured_on - each.taken_on) <= COMPARABLE:
+            others = {name: kept_length(near.lengths, name) for name in OTHER_LENGTHS}
+            told = Length.stated(each.value_mm, each.uncertainty_mm)
+            check = check_tape(told, arm_length(near), others).as_json(translate, language)
+        found.append({"tape": each, "check": check})
+    return found

@@ -104,16 +104,21 @@ def note_signs(child_id: str, parts: TheHouse, records: Records, form: Fields) -
     child = _child(records, child_id)
     instrument = _candidate(records, child, text_field(form, "instrument_id", 32))
     answers = {name: {"yes": True, "no": False}.get(text_field(form, name, 8)) for name in SIGN_QUESTIONS}
-    records.add(
-        SignsRecord(
-            studio_id=child.studio_id,
-            child_id=child.id,
-            instrument_id=instrument.id,
-            noted_on=parts.clock.now().date(),
-            answers=answers,
+    today = parts.clock.now().date()
+    noted = records.scalars(
+        select(SignsRecord).where(
+            SignsRecord.child_id == child.id,
+            SignsRecord.instrument_id == instrument.id,
+            SignsRecord.noted_on == today,
         )
-    )
-    return go_to(f"/children/{child.id}#instruments")
+    ).first()
+    if noted is None:  # noted twice on one day, the later answers hold
+        noted = SignsRecord(
+            studio_id=child.studio_id, child_id=child.id, instrument_id=instrument.id, noted_on=today, answers={}
+        )
+        records.add(noted)
+    noted.answers = answers
+    return go_to(f"/children/{child.id}#signs")
 
 
 @router.post("/{child_id}/tape")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import secrets
 from datetime import timedelta
 from typing import Any
@@ -38,7 +39,7 @@ NO_PHOTO = marked("Please choose a photo of the instrument.")
 def shelf(request: Request, who: Visitor, records: Records) -> HTMLResponse:
     """List the instruments."""
     chart = chart_in_use(records)
-    kept = records.scalars(select(Instrument).where(Instrument.child_id.is_(None)).order_by(Instrument.name)).all()
+    kept = sorted(records.scalars(select(Instrument).where(Instrument.child_id.is_(None))), key=_by_name)
     reviews = records.scalars(
         select(Upload).where(Upload.child_id.is_(None), Upload.state.in_((MEASURED, RECEIVED, REFUSED)))
     ).all()
@@ -174,7 +175,7 @@ def _length(stored: dict[str, Any] | None) -> Any:
 def _as_typed(lengths: dict[str, Any], field: str) -> str:
     """A kept length as a form shows it: with its expanded uncertainty."""
     kept = lengths.get(field)
-    return f"{kept['value_mm']:g}±{(kept['high_mm'] - kept['low_mm']) / 2:.1f}" if kept else ""
+    return f"{kept['value_mm']:.1f}±{(kept['high_mm'] - kept['low_mm']) / 2:.1f}" if kept else ""
 
 
 def _form_page(
@@ -203,6 +204,12 @@ def _form_page(
         conditions=CONDITION_QUESTIONS,
         notes=instrument.notes if instrument and instrument.notes else {},
     )
+
+
+def _by_name(instrument: Instrument) -> list[tuple[int, str]]:
+    """For sorting by name, numbers in it by their value: shelf 3 stands before shelf 12."""
+    parts = re.findall(r"\d+|\D+", instrument.name.lower())
+    return [(int(part), "") if part.isdigit() else (-1, part) for part in parts]
 
 
 def _nearest(chart: Any, lengths: InstrumentLengths) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, datetime
 from typing import Any
 
@@ -16,10 +17,19 @@ from service.fit.sentences import Percent
 from service.web.house import PROGRAM_VERSION
 from service.web.language import LANGUAGES, marked, page_language, translator
 
+UNIT_AFTER_NUMBER = re.compile(r"(?<=\d) (?=(?:mm|cm|%)(?!\w))")
+
+
+def keep_units(value: Any) -> Any:
+    """A text in which no line breaks between a number and its unit; anything else unchanged."""
+    return UNIT_AFTER_NUMBER.sub("\u00a0", value) if type(value) is str else value
+
+
 ENVIRONMENT = Environment(
     loader=PackageLoader("service.web", "templates"),
     autoescape=True,
     undefined=StrictUndefined,
+    finalize=keep_units,
     trim_blocks=True,
     lstrip_blocks=True,
 )
@@ -68,7 +78,7 @@ def reading_aids(language: str) -> dict[str, Any]:
         return said % values if values else said
 
     def mm(value: float, decimals: int = 0) -> str:
-        return format_decimal(value, format="0." + "0" * decimals if decimals else "0", locale=language) + " mm"
+        return format_decimal(value, format="0." + "0" * decimals if decimals else "0", locale=language) + "\u00a0mm"
 
     def day(value: date | datetime) -> str:
         return format_date(value, format="medium", locale=language)

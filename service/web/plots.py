@@ -13,7 +13,7 @@ from markupsafe import Markup, escape
 from calibration.quantity import Length
 from service.fit.chart import Chart
 
-WIDTH, HEIGHT = 720, 380
+WIDTH, HEIGHT = 720, 420
 LEFT, RIGHT, TOP, BOTTOM = 60, 70, 16, 40
 STEP_MM = 20
 MONTH_STEPS = (1, 2, 3, 6, 12, 24)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.report import Report, make_report, report_pdf
+from service.report import PAPERS, Report, make_report, report_pdf
 from service.store.photos import OVERLAY
 from service.store.tables import ACCEPTED, INSTRUMENT, ArmRecord, Child, Teacher, Upload, VerdictRecord
 from service.web.guard import REPORT, Fields, Reader, Records, TheHouse, nothing_here, text_field
@@ -39,6 +39,8 @@ def verdict_page(request: Request, verdict_id: str, parts: TheHouse, records: Re
         child=records.get_one(Child, verdict.child_id),
         link=link,
         qr=qr_svg(link) if link else None,
+        arm_day=date.fromisoformat(verdict.inputs["arm"]["measured_on"]),
+        instrument_day=date.fromisoformat(verdict.inputs["instrument"]["measured_on"]),
     )
 
 
@@ -63,9 +65,9 @@ def unshare(verdict_id: str, parts: TheHouse, records: Records, form: Fields) ->
 
 
 @router.get("/verdicts/{verdict_id}/report.pdf")
-def teacher_pdf(verdict_id: str, parts: TheHouse, records: Records) -> Response:
+def teacher_pdf(verdict_id: str, parts: TheHouse, records: Records, paper: str = "a4") -> Response:
     """The report as PDF, for the teacher."""
-    return _pdf(parts, records, _verdict(records, verdict_id))
+    return _pdf(parts, records, _verdict(records, verdict_id), paper)
 
 
 @router.get("/r/{token}")
@@ -80,10 +82,10 @@ def report_page(request: Request, who: Reader, parts: TheHouse) -> HTMLResponse:
 
 
 @router.get("/r/{token}/report.pdf")
-def report_file(who: Reader, parts: TheHouse) -> Response:
+def report_file(who: Reader, parts: TheHouse, paper: str = "a4") -> Response:
     """The report as PDF."""
     with parts.store.for_studio(who.studio_id) as records:
-        return _pdf(parts, records, _verdict(records, who.verdict_id))
+        return _pdf(parts, records, _verdict(records, who.verdict_id), paper)
 
 
 @router.get("/r/{token}/{kind}.jpg")
@@ -118,10 +120,11 @@ def _report(records: Session, verdict: VerdictRecord) -> Report:
     )
 
 
-def _pdf(parts: House, records: Session, verdict: VerdictRecord) -> Response:
-    content = report_pdf(
-        _report(records, verdict), list(_pictures(parts, records, verdict).values()), verdict.report_language
-    )
+def _pdf(parts: House, records: Session, verdict: VerdictRecord, paper: str) -> Response:
+    if paper not in PAPERS:
+        raise nothing_here()
+    pictures = list(_pictures(parts, records, verdict).values())
+    content = report_pdf(_report(records, verdict), pictures, verdict.report_language, paper)
     return Response(
         content, media_type="application/pdf", headers={"Content-Disposition": 'inline; filename="report.pdf"'}
     )

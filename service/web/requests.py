@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from service.store.tables import Child, PhotoRequest
 from service.web.guard import FAMILY, Fields, Records, TheHouse, Visitor, nothing_here, text_field
 from service.web.house import House
-from service.web.language import LANGUAGES, marked, page_language
+from service.web.language import LANGUAGES, marked, page_language, translator
 from service.web.pages import go_to, page
 
 router = APIRouter()
@@ -30,6 +30,11 @@ REASONS = {
     "instrument": marked("Please lay the instrument flat on its back, right beside the sheet."),
 }
 """What a teacher can ask to be done differently, with one tap."""
+MAIL_SUBJECT = marked("Two photos for the right size of instrument")
+MAIL_WORDS = marked(
+    "Please open this link on a phone. It explains the photos step by step and takes about ten minutes:"
+)
+"""A mail that the teacher's own mail program opens with, in the family's language."""
 
 
 @router.get("/children/{child_id}/request")
@@ -80,6 +85,8 @@ def request_page(
         qr=qr_svg(link),
         open=asked.revoked_at is None and asked.expires_at > parts.clock.now(),
         reason=REASONS.get(asked.reason or ""),
+        subject=translator(asked.language)(MAIL_SUBJECT),
+        words=translator(asked.language)(MAIL_WORDS),
     )
 
 

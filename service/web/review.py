@@ -1,7 +1,8 @@
 """Review: the photo large with its measured points; drag a point, and length, interval and verdict follow.
 
 Without script the page still shows the points and accepts or asks again; only dragging needs it.  What is shown is the
-blurred copy; what is measured again is the photo as it came, which no page ever sends out.
+blurred copy.  The photo as it came, which no page ever sends out, is looked at once when the page opens; moved points
+are solved from what was seen then (`service.sights`), and drawn into the picture that is kept when they are accepted.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ import json
 from math import isfinite
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, BackgroundTasks, Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -62,24 +63,32 @@ PICTURES = {"photo.jpg": VIEW, "overlay.jpg": OVERLAY}
 
 
 @router.get("/{upload_id}")
-def review(request: Request, upload_id: str, parts: TheHouse, records: Records) -> HTMLResponse:
-    """Show the photo with its points."""
+def review(
+    request: Request, upload_id: str, parts: TheHouse, records: Records, afterwards: BackgroundTasks
+) -> HTMLResponse:
+    """Show the photo with its points; then look at it, so that the first moved point is answered at once."""
     upload = _upload(records, upload_id)
     child = records.get_one(Child, upload.child_id) if upload.child_id else None
-    shown = upload.corrected or upload.result or {}
     say = translator(page_language(request))
-    return page(
+    can_measure = upload.state == MEASURED and parts.photos.has(upload.id, ORIGINAL)
+    if can_measure:
+        afterwards.add_task(_sight, parts, upload.id, upload.kind, stated_bar_mm(records, upload))
+    live, short = _live(request, records, child, upload, upload.corrected or upload.result or {})
+    answer = page(
         request,
         "teacher/review.html",
         upload=upload,
         child=child,
-        points=json.dumps(_movable(upload, shown)),
         automatic=json.dumps(_movable(upload, upload.result or {})),
-        names_json=json.dumps({name: say(words) for name, words in MOVABLE[upload.kind].items()}),
-        reasons=REASONS,
-        can_measure=parts.photos.get(upload.id, ORIGINAL) is not None,
-        live=_live(request, records, child, upload, shown),
+        moved=json.dumps((upload.corrected or {}).get("moved_px", {})),
+        names=[(name, say(MOVABLE[upload.kind][name])) for name in _movable(upload, upload.result or {})],
+        reasons=_reasons(upload),
+        can_measure=can_measure,
+        live=live,
+        short=short,
     )
+    answer.background = afterwards
+    return answer
 
 
 @router.get("/{upload_id}/{picture}")
@@ -94,9 +103,9 @@ def picture(upload_id: str, picture: str, parts: TheHouse, records: Records) -> 
 
 @router.post("/{upload_id}/points")
 async def move_points(request: Request, upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> Response:
-    """Measure again with points that were moved, keep them, and say what follows."""
+    """Solve with points that were moved, keep them, and say what follows; no points are the automatic ones."""
     points = _points(text_field(form, "points", 8000))
-    found = await _measured_again(parts, who, upload_id, points)
+    found = await _solved(parts, who, upload_id, points)
     with parts.store.for_studio(who.studio_id) as records:
         upload = _upload(records, upload_id)
         if upload.state != MEASURED:
@@ -104,24 +113,27 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
         if found["usable"]:
             upload.corrected = found if points else None
         child = records.get_one(Child, upload.child_id) if upload.child_id else None
-        words = _live(request, records, child, upload, found)
-    return JSONResponse({"usable": found["usable"], "points": found["points_px"], "html": words})
+        words, short = _live(request, records, child, upload, found)
+    return JSONResponse({"usable": found["usable"], "html": words, "short": short})
 
 
 @router.post("/{upload_id}/accept")
-def accept(upload_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
+async def accept(upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
     """Take the measurement into the records; the photo as it came is deleted."""
-    upload = _upload(records, upload_id)
-    if upload.state != MEASURED or upload.result is None:
-        raise nothing_here()
-    now = parts.clock.now()
-    if upload.kind == ARM:
-        records.add(_arm_record(upload, who, now))
-    else:
-        _keep_instrument(records, upload, now)
-    upload.state = ACCEPTED
-    parts.photos.delete(upload.id, ORIGINAL)
-    return go_to(f"/children/{upload.child_id}" if upload.child_id else "/instruments")
+    await _draw_moved_points(parts, who, upload_id)
+    with parts.store.for_studio(who.studio_id) as records:
+        upload = _upload(records, upload_id)
+        if upload.state != MEASURED or upload.result is None:
+            raise nothing_here()
+        now = parts.clock.now()
+        if upload.kind == ARM:
+            records.add(_arm_record(upload, who, now))
+        else:
+            _keep_instrument(records, upload, now)
+        upload.state = ACCEPTED
+        back = f"/children/{upload.child_id}" if upload.child_id else "/instruments"
+    parts.photos.delete(upload_id, ORIGINAL)
+    return go_to(back)
 
 
 @router.post("/{upload_id}/again")
@@ -174,41 +186,77 @@ def _points(text: str) -> dict[str, tuple[float, float]]:
     return points
 
 
-async def _measured_again(
+async def _solved(
     parts: House, who: SignedIn, upload_id: str, points: dict[str, tuple[float, float]]
 ) -> dict[str, Any]:
+    """What follows from moved points."""
     with parts.store.for_studio(who.studio_id) as records:
         upload = _upload(records, upload_id)
-        child = records.get(Child, upload.child_id) if upload.child_id else None
-        bar_mm = stated_bar_mm(records, upload)
+        question = _question(parts, records, upload, points)
     if not points:
         return upload.result or {"usable": False, "points_px": {}}
-    original = parts.photos.get(upload_id, ORIGINAL)
-    if original is None or not set(points) <= set(MOVABLE[upload.kind]):
+    if not set(points) <= set(MOVABLE[upload.kind]):
         raise nothing_here()
+    sight = await _sight(parts, upload_id, upload.kind, question.bar_mm)
+    if sight is None:
+        raise nothing_here()
+    return (await parts.pool.solve(sight, question)).result | {"moved_px": points}
+
+
+async def _sight(parts: House, upload_id: str, kind: str, bar_mm: float | None) -> bytes | None:
+    """What is seen in a photo under review; None where the photo is not kept any more or could not be looked at."""
+
+    async def look() -> bytes | None:
+        original = parts.photos.get(upload_id, ORIGINAL)
+        return None if original is None else await parts.pool.look(original, kind, bar_mm)
+
+    return await parts.photos.sights.of(upload_id, bar_mm, look, lambda: parts.photos.has(upload_id, ORIGINAL))
+
+
+async def _draw_moved_points(parts: House, who: SignedIn, upload_id: str) -> None:
+    """Draw what was corrected into the picture that is kept, so that it shows what the report says."""
+    with parts.store.for_studio(who.studio_id) as records:
+        upload = _upload(records, upload_id)
+        moved = (upload.corrected or {}).get("moved_px")
+        question = _question(parts, records, upload, moved)
+    original = parts.photos.get(upload_id, ORIGINAL)
+    if not moved or original is None:
+        return
     if upload.kind == ARM:
-        question = ArmQuestion(age_years=age_years(child, parts.clock.now().date()), corrections=points, bar_mm=bar_mm)
-        return (await parts.pool.arm(original, ARM, question)).result
-    return (await parts.pool.instrument(original, upload.kind, points, bar_mm)).result
+        outcome = await parts.pool.arm(original, ARM, question)
+    else:
+        outcome = await parts.pool.instrument(original, upload.kind, moved, question.bar_mm)
+    if outcome.overlay_jpeg is not None and parts.photos.has(upload_id, ORIGINAL):
+        parts.photos.put(upload_id, OVERLAY, outcome.overlay_jpeg)
 
 
-def _live(request: Request, records: Session, child: Child | None, upload: Upload, result: dict[str, Any]) -> str:
-    """The words beside the photo: length, interval, verdict; or why it can no longer be measured."""
+def _question(parts: House, records: Session, upload: Upload, points: Any) -> ArmQuestion:
+    child = records.get(Child, upload.child_id) if upload.child_id else None
+    age = age_years(child, parts.clock.now().date())
+    return ArmQuestion(age_years=age, corrections=points, bar_mm=stated_bar_mm(records, upload))
+
+
+def _reasons(upload: Upload) -> dict[str, str]:
+    """The reasons for asking again that suit a kind of photo."""
+    others = {"instrument"} if upload.kind == ARM else {"arm", "sleeve"}
+    return {code: words for code, words in REASONS.items() if code not in others}
+
+
+def _live(
+    request: Request, records: Session, child: Child | None, upload: Upload, result: dict[str, Any]
+) -> tuple[str, str]:
+    """The words beside the photo (length, interval, verdict; or why there are none), and the same in a few letters."""
     language = page_language(request)
-    verdict = None
+    translate = translator(language)
+    verdict = words = None
     try:
         found = _verdict(records, child, upload, result) if child is not None else None
-        verdict = found.as_json(translator(language), language) if found is not None else None
+        verdict = found.as_json(translate, language) if found is not None else None
     except FitError as error:
-        return fragment(
-            request,
-            "teacher/review_live.html",
-            upload=upload,
-            result=result,
-            verdict=None,
-            words=error.sentence.text(translator(language), language),
-        )
-    return fragment(request, "teacher/review_live.html", upload=upload, result=result, verdict=verdict, words=None)
+        words = error.sentence.text(translate, language)
+    shown = {"upload": upload, "result": result, "verdict": verdict, "words": words}
+    html, short = (fragment(request, f"teacher/review_{form}.html", **shown) for form in ("live", "short"))
+    return html, short.strip()
 
 
 def _verdict(records: Session, child: Child, upload: Upload, result: dict[str, Any]) -> Verdict | None:

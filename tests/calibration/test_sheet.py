@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import io
-import shutil
-import subprocess
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
+import pypdfium2
 import pytest
 from numpy.typing import NDArray
 from PIL import Image
@@ -86,16 +84,11 @@ def test_pdf_has_one_page_in_true_size(paper: Paper) -> None:
 
 
 @pytest.fixture(scope="module", params=list(Paper))
-def printed(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[SheetLayout, NDArray]:
+def printed(request: pytest.FixtureRequest) -> tuple[SheetLayout, NDArray]:
     """The PDF as a printer would see it, at 300 dots per inch."""
-    if shutil.which("pdftoppm") is None:
-        pytest.skip("pdftoppm (package poppler-utils) is not installed")
     layout = SheetLayout(request.param, 3)
-    folder: Path = tmp_path_factory.mktemp("sheet")
-    (folder / "sheet.pdf").write_bytes(sheet_pdf(layout))
-    command = ["pdftoppm", "-r", str(DPI), "-gray", "-singlefile", folder / "sheet.pdf", folder / "page"]
-    subprocess.run(command, check=True)
-    return layout, np.asarray(Image.open(folder / "page.pgm"), dtype=np.float64)
+    (page,) = pypdfium2.PdfDocument(sheet_pdf(layout))
+    return layout, np.asarray(page.render(scale=DPI / 72, grayscale=True).to_pil(), dtype=np.float64)
 
 
 def _edges_mm(line: NDArray) -> NDArray:

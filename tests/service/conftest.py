@@ -29,6 +29,7 @@ class Recorded:
 
     pause_s: float = 0.0
     measured: list[str] = field(default_factory=list)
+    looked: list[str] = field(default_factory=list)
 
     async def is_ready(self) -> bool:
         return True
@@ -44,6 +45,17 @@ class Recorded:
     ) -> Outcome:
         await asyncio.sleep(self.pause_s)
         return self._outcome(data, name, instrument_result(243.0))
+
+    async def look(self, data: bytes, kind: str, bar_mm: float | None = None) -> bytes | None:
+        await asyncio.sleep(self.pause_s)
+        self.looked.append(kind)
+        return kind.encode()
+
+    async def solve(self, sight: bytes, question: ArmQuestion) -> Outcome:
+        name = sight.decode()
+        if name == "arm":
+            return await self.arm(b"", name, question)
+        return await self.instrument(b"", name, question.corrections)
 
     def _outcome(self, data: bytes, name: str, result: dict[str, object]) -> Outcome:
         self.measured.append(name)

@@ -23,10 +23,13 @@ import httpx
 from PIL import Image
 
 from tests.speed.decisions import decision_tasks
+from tests.speed.reviewing import moving_task, seeded_folder
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 COMMAND = Path(sys.executable).with_name("scrollreach")
 PIXELS = 5_000_000
+PALM_SHARE, BOTTOM_SHARE = (0.709, 0.443), (0.169, 0.358)
+"""Where the palm and the lower edge of the body lie in the samples, over their width and height."""
 
 
 def five_megapixels(source: Path, folder: Path) -> Path:
@@ -48,6 +51,12 @@ def timed(task: Callable[[], object], runs: int) -> list[float]:
         task()
         seconds.append(time.perf_counter() - start)
     return seconds
+
+
+def of_picture(photo: Path, share: tuple[float, float]) -> tuple[float, float]:
+    """Pixel position of a place given as shares of a picture's width and height."""
+    with Image.open(photo) as picture:
+        return share[0] * picture.width, share[1] * picture.height
 
 
 @contextmanager
@@ -91,10 +100,18 @@ def main() -> None:
                 lambda: cold(child, instrument), options.runs
             )
         }
+        seeded = seeded_folder(folder / "data", child, instrument)
         with server(folder) as address:
             rows["verdict over HTTP, warm, two 5-megapixel photos"] = timed(
                 lambda: warm(address, child, instrument), options.runs
             )
+            for what, upload_id, photo, point, place in (
+                ("the arm", seeded.arm_upload_id, child, "mid_palm", PALM_SHARE),
+                ("the instrument", seeded.instrument_upload_id, instrument, "body_bottom", BOTTOM_SHARE),
+            ):
+                start_px = of_picture(photo, place)
+                moves = moving_task(address, seeded, upload_id, point, start_px)
+                rows[f"moving a point of {what} in the review"] = timed(moves, 4 * options.runs)
     for title, task in decision_tasks():
         rows[title] = timed(task, 5 * options.runs)
     width = max(map(len, rows))

@@ -7,8 +7,10 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser
 
+from service.store.tables import Teacher
 from tests.screenshots import pages
 from tests.service.browser.conftest import SAMPLES
+from tests.service.full_studio import fill
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, serving
 
@@ -16,7 +18,9 @@ from tests.service.serving import Serving, serving
 @pytest.fixture(scope="module")
 def seeded_service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Serving, Seeded]]:
     with serving(tmp_path_factory.mktemp("pages")) as service:
-        yield service, seed(service.house)
+        seeded = seed(service.house)
+        fill(service.house, seeded)
+        yield service, seeded
 
 
 def cookie(service: Serving, seeded: Seeded) -> dict[str, str]:
@@ -42,9 +46,14 @@ def test_axe_finds_no_violation(
     assert found == []
 
 
-def test_pages_keep_their_policy_and_fit_320_px(browser: Browser, seeded_service: tuple[Serving, Seeded]) -> None:
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_pages_keep_their_policy_and_fit_320_px(
+    browser: Browser, seeded_service: tuple[Serving, Seeded], language: str
+) -> None:
     service, seeded = seeded_service
-    context = browser.new_context(viewport={"width": 320, "height": 640})
+    with service.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Teacher, seeded.teacher_id).language = language
+    context = browser.new_context(viewport={"width": 320, "height": 640}, locale=language)
     context.add_cookies([cookie(service, seeded)])  # type: ignore[list-item]
     tab = context.new_page()
     faults: list[str] = []
@@ -59,6 +68,8 @@ def test_pages_keep_their_policy_and_fit_320_px(browser: Browser, seeded_service
         if tab.evaluate("document.documentElement.scrollWidth") > 320:
             wide.append(name)
     context.close()
+    with service.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Teacher, seeded.teacher_id).language = "en"
     assert (faults, elsewhere, wide) == ([], [], [])
 
 

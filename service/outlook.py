@@ -1,0 +1,62 @@
+"""Growth told by the calendar: until which month the present instrument fits, and from when the next size does.
+
+`service.fit.growth` counts months from the last measurement; whoever reads a page or a report some weeks later would
+count them from the day of reading.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from math import floor
+
+from service.fit.growth import Crossing, Growth
+from service.fit.sentences import Month, Sentence, say
+
+
+def outlook(growth: Growth, measured_on: date) -> list[Sentence]:
+    """When the present instrument is outgrown and when the next size begins to fit.
+
+    Parameters
+    ----------
+    growth : Growth
+    measured_on : date
+        Day of the last measurement, from which `growth` counts.
+    """
+    lines = []
+    if growth.outgrown is not None:
+        lines.append(
+            _told(
+                growth.outgrown,
+                measured_on,
+                say("The present instrument is already too small."),
+                say("The present instrument becomes too small around {likely} ({early} to {late})."),
+                say("The present instrument will not become too small within the next two years."),
+            )
+        )
+    if growth.next_fits is not None and growth.next_size is not None:
+        lines.append(
+            _told(
+                growth.next_fits,
+                measured_on,
+                say("The next size ({size}) fits already.", size=growth.next_size),
+                say("The next size ({size}) begins to fit around {likely} ({early} to {late}).", size=growth.next_size),
+                say("The next size ({size}) will not fit within the next two years.", size=growth.next_size),
+            )
+        )
+    return lines
+
+
+def _told(crossing: Crossing, since: date, already: Sentence, coming: Sentence, never: Sentence) -> Sentence:
+    if crossing.likely is None:
+        return never
+    if crossing.likely == 0:
+        return already
+    late = month_after(since, crossing.late) if crossing.late is not None else say("later")
+    times = {"likely": month_after(since, crossing.likely), "early": month_after(since, crossing.early or 0)}
+    return Sentence(coming.template, {**coming.values, **times, "late": late})
+
+
+def month_after(day: date, months: float) -> Month:
+    """The month that lies so many months after a day."""
+    number = day.year * 12 + day.month - 1 + floor(months + (day.day - 1) / 30.44)
+    return Month(number // 12, number % 12 + 1)

@@ -1,0 +1,307 @@
+"""The review in a real browser with real measuring: points moved by mouse, finger, keys and buttons, and taken back."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from urllib.parse import parse_qs
+
+import pytest
+from playwright.sync_api import Browser, Locator, Page, Request, expect
+
+from service.store.photos import ORIGINAL, OVERLAY
+from service.store.tables import ArmRecord, PhotoRequest, Upload
+from tests.service.browser.test_walk import PHONE
+from tests.service.full_studio import use_real_photos
+from tests.service.seeding import Seeded, seed
+from tests.service.serving import Serving, serving
+
+DESK = {"viewport": {"width": 1280, "height": 900}}
+MEASURING_MS = 20_000
+Place = tuple[float, float]
+
+
+@pytest.fixture(scope="module")
+def studio(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Serving, Seeded]]:
+    with serving(tmp_path_factory.mktemp("review")) as service:
+        seeded = seed(service.house)
+        use_real_photos(service.house, seeded)
+        yield service, seeded
+
+
+@pytest.fixture
+def open_review(browser: Browser, studio: tuple[Serving, Seeded]) -> Iterator[Page]:
+    yield from _opened(browser, studio, DESK, studio[1].arm_upload_id)
+
+
+@pytest.fixture
+def phone_review(browser: Browser, studio: tuple[Serving, Seeded]) -> Iterator[Page]:
+    yield from _opened(browser, studio, PHONE, studio[1].instrument_upload_id)
+
+
+def _opened(browser: Browser, studio: tuple[Serving, Seeded], screen: dict, upload_id: str) -> Iterator[Page]:
+    service, seeded = studio
+    with service.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Upload, upload_id).corrected = None
+    context = browser.new_context(**screen)
+    context.add_cookies([{"name": "scrollreach", "value": seeded.session, "url": service.address}])
+    tab = context.new_page()
+    faults: list[str] = []
+    tab.on("pageerror", lambda error: faults.append(str(error)))
+    tab.on("console", lambda message: faults.append(message.text) if "Content Security" in message.text else None)
+    tab.goto(f"{service.address}/reviews/{upload_id}")
+    yield tab
+    context.close()
+    assert faults == []
+
+
+def on_screen(tab: Page, name: str) -> Place:
+    """Where a point is on the screen."""
+    point = tab.locator(f'[data-point="{name}"]')
+    point.scroll_into_view_if_needed()
+    box = point.locator(".dot").bounding_box()
+    assert box is not None
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+def settle(tab: Page) -> None:
+    """Wait until the last move is answered."""
+    expect(tab.locator("[data-live]")).to_have_attribute("aria-busy", "false", timeout=MEASURING_MS)
+
+
+def in_photo(tab: Page, name: str) -> Place:
+    """Where a point is in the photo."""
+    numbers = re.findall(r"[-\d.]+", tab.locator(f'[data-point="{name}"]').get_attribute("transform") or "")
+    return float(numbers[0]), float(numbers[1])
+
+
+def length(tab: Page) -> Locator:
+    return tab.locator("[data-length]")
+
+
+def value_mm(tab: Page) -> float:
+    return float(length(tab).get_attribute("data-length") or "nan")
+
+
+def kept(studio: tuple[Serving, Seeded], upload_id: str) -> dict[str, Place]:
+    """The moved points that the service keeps."""
+    service, seeded = studio
+    with service.house.store.for_studio(seeded.studio_id) as records:
+        corrected = records.get_one(Upload, upload_id).corrected or {}
+    return {name: (x, y) for name, (x, y) in corrected.get("moved_px", {}).items()}
+
+
+def asked_points(request: Request) -> dict[str, Place]:
+    parts = re.findall(r'name="points"\r\n\r\n([^\r]*)', request.post_data or "")
+    return json.loads(parts[0] if parts else parse_qs(request.post_data or "")["points"][0])
+
+
+def test_a_mouse_drags_a_point(open_review: Page, studio: tuple[Serving, Seeded]) -> None:
+    tab = open_review
+    under_way: set[Request] = set()
+    most_at_once: list[int] = []
+    asked: list[dict[str, Place]] = []
+
+    def sent(request: Request) -> None:
+        if request.method == "POST":
+            under_way.add(request)
+            most_at_once.append(len(under_way))
+            asked.append(asked_points(request))
+
+    tab.on("request", sent)
+    tab.on("requestfinished", lambda request: under_way.discard(request))
+    before, start = value_mm(tab), in_photo(tab, "mid_palm")
+    x, y = on_screen(tab, "mid_palm")
+    loupe = tab.locator(".loupe")
+    expect(loupe).to_be_hidden()
+    tab.mouse.move(x + 4, y)  # taken beside its middle: it must not jump
+    tab.mouse.down()
+    assert in_photo(tab, "mid_palm") == start
+    tab.mouse.move(x + 44, y, steps=40)
+    expect(loupe).to_be_visible()
+    drawn = loupe.evaluate("loupe => new Set(loupe.getContext('2d').getImageData(0, 0, 60, 60).data).size")
+    assert drawn > 20  # it shows the photo, not an empty disc
+    tab.mouse.up()
+    expect(loupe).to_be_hidden()
+    expect(length(tab)).not_to_have_attribute("data-length", str(before), timeout=MEASURING_MS)
+    expect(tab.locator(".live .busy")).to_have_count(0)
+    settle(tab)
+    end = in_photo(tab, "mid_palm")
+    assert end[0] - start[0] > 20
+    assert value_mm(tab) > before + 5
+    settle(tab)
+    assert max(most_at_once) == 1
+    assert len(asked) < 40  # not one question a step
+    assert asked[-1]["mid_palm"] == pytest.approx(end)
+    assert kept(studio, studio[1].arm_upload_id)["mid_palm"] == pytest.approx(end)
+    assert set(asked[-1]) == {"mid_palm"}  # the other points stay the program's
+
+
+def test_a_finger_drags_a_point_under_a_loupe(phone_review: Page, studio: tuple[Serving, Seeded]) -> None:
+    tab = phone_review
+    before = value_mm(tab)
+    x, y = on_screen(tab, "body_bottom")
+    touch = tab.context.new_cdp_session(tab)
+
+    def finger(kind: str, *places: Place) -> None:
+        points = [{"x": left, "y": top} for left, top in places]
+        touch.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    scrolled = tab.evaluate("scrollY")
+    finger("touchStart", (x + 12, y + 10))  # a finger lands beside the point
+    for step in range(1, 11):
+        finger("touchMove", (x + 12, y + 10 - 2 * step))
+    expect(tab.locator(".loupe")).to_be_visible()
+    box = tab.locator(".loupe").bounding_box()
+    assert box is not None
+    assert 0 <= box["x"] <= 390 - box["width"]
+    away = (box["x"] + box["width"] / 2 - x - 12, box["y"] + box["height"] / 2 - y + 10)
+    assert max(map(abs, away)) > box["width"] / 2  # not under the finger
+    finger("touchEnd")
+    expect(length(tab)).not_to_have_attribute("data-length", str(before), timeout=MEASURING_MS)
+    expect(tab.locator(".loupe")).to_be_hidden()
+    assert tab.evaluate("scrollY") == scrolled  # the page did not move with the finger
+    assert set(kept(studio, studio[1].instrument_upload_id)) == {"body_bottom"}
+    readout = tab.locator("[data-readout]")
+    expect(readout).to_contain_text(f"{value_mm(tab):.1f}")
+    expect(readout).to_contain_text(re.compile("too small|fits|stretch|too large|not decided"))
+    shown = readout.bounding_box()
+    assert shown is not None
+    assert shown["y"] >= 0  # in sight while the finger is on the photo
+    finger("touchStart", (x + 120, y + 60))  # away from any point the page scrolls as ever
+    for step in range(1, 11):
+        finger("touchMove", (x + 120, y + 60 - 12 * step))
+    finger("touchEnd")
+    tab.wait_for_function(f"scrollY > {scrolled} + 40")
+
+
+def test_arrow_keys_move_a_point_by_pixels(open_review: Page, studio: tuple[Serving, Seeded]) -> None:
+    tab = open_review
+    start = in_photo(tab, "side_neck")
+    tab.locator('[data-point="side_neck"]').focus()
+    tab.keyboard.press("ArrowRight")
+    assert in_photo(tab, "side_neck") == pytest.approx((start[0] + 1, start[1]))
+    tab.keyboard.press("Shift+ArrowUp")
+    assert in_photo(tab, "side_neck") == pytest.approx((start[0] + 1, start[1] - 10))
+    expect(tab.locator("[data-found]")).to_be_visible(timeout=MEASURING_MS)
+    settle(tab)
+    assert kept(studio, studio[1].arm_upload_id)["side_neck"] == pytest.approx((start[0] + 1, start[1] - 10))
+
+
+def test_what_was_moved_is_kept_shown_and_taken_back(open_review: Page, studio: tuple[Serving, Seeded]) -> None:
+    tab, upload_id = open_review, studio[1].arm_upload_id
+    automatic, palm, wrist = value_mm(tab), in_photo(tab, "mid_palm"), in_photo(tab, "wrist")
+    undo, one, every = (tab.get_by_role("button", name=name) for name in ("Undo", "Point as found", "All as found"))
+    for button in (undo, one, every):
+        expect(button).to_be_disabled()
+    tab.get_by_label("Point", exact=True).select_option("mid_palm")
+    for _ in range(12):
+        tab.get_by_role("button", name="to the right").click()
+    tab.get_by_label("Point", exact=True).select_option("wrist")
+    tab.get_by_role("button", name="up", exact=True).click()
+    expect(tab.locator("[data-found]")).to_contain_text(f"{automatic:.1f}", timeout=MEASURING_MS)
+    expect(tab.locator(".ghost:not(.gone)")).to_have_count(2)  # both places are shown
+    settle(tab)
+    moved = value_mm(tab)
+    assert moved != automatic
+    tab.reload()
+    assert value_mm(tab) == moved
+    assert in_photo(tab, "mid_palm") == pytest.approx((palm[0] + 12, palm[1]))
+    assert set(kept(studio, upload_id)) == {"mid_palm", "wrist"}
+    tab.get_by_label("Point", exact=True).select_option("wrist")
+    one.click()
+    assert in_photo(tab, "wrist") == wrist
+    settle(tab)
+    assert set(kept(studio, upload_id)) == {"mid_palm"}
+    undo.click()  # takes back that it was taken back
+    settle(tab)
+    assert set(kept(studio, upload_id)) == {"mid_palm", "wrist"}
+    every.click()
+    expect(length(tab)).to_have_attribute("data-length", str(automatic), timeout=MEASURING_MS)
+    settle(tab)
+    assert kept(studio, upload_id) == {}
+    assert in_photo(tab, "mid_palm") == palm
+
+
+def test_the_photo_is_shown_large_and_whole(open_review: Page) -> None:
+    tab = open_review
+    photo, pane = tab.locator(".stage img"), tab.locator(".pane")
+    width = lambda part: part.bounding_box()["width"]  # noqa: E731
+    assert width(photo) > 1.5 * width(pane)  # at first what lies around the points
+    for _ in range(4):
+        tab.get_by_role("button", name="further away", exact=True).click()
+    assert width(photo) <= 1.01 * width(pane)
+    tab.get_by_role("button", name="nearer", exact=True).click()
+    assert width(photo) > 1.5 * width(pane)
+
+
+def test_a_lost_answer_is_asked_for_again_and_a_refused_one_is_told(open_review: Page) -> None:
+    tab = open_review
+    before = value_mm(tab)
+    lost: list[str] = []
+
+    def lose(route: object) -> None:
+        if len(lost) < 2:
+            lost.append("once")
+            route.abort()  # type: ignore[attr-defined]
+        else:
+            route.continue_()  # type: ignore[attr-defined]
+
+    tab.route("**/points", lose)
+    tab.locator('[data-point="mid_palm"]').focus()
+    tab.keyboard.press("Shift+ArrowRight")
+    expect(length(tab)).not_to_have_attribute("data-length", str(before), timeout=MEASURING_MS)
+    assert len(lost) == 2
+    tab.unroute("**/points")
+    tab.route("**/points", lambda route: route.fulfill(status=404))
+    tab.keyboard.press("Shift+ArrowRight")
+    expect(tab.locator("[data-failure]")).to_be_visible()
+
+
+def test_what_cannot_be_measured_is_not_accepted(phone_review: Page, studio: tuple[Serving, Seeded]) -> None:
+    tab = phone_review
+    tab.locator('[data-point="body_bottom"]').focus()
+    for _ in range(45):
+        tab.keyboard.press("Shift+ArrowDown")
+    settle(tab)
+    expect(tab.locator("[data-live]")).to_contain_text("cannot be measured like this")
+    expect(tab.get_by_role("button", name="Accept")).to_be_disabled()
+    tab.get_by_role("button", name="All as found").click()
+    settle(tab)
+    expect(tab.get_by_role("button", name="Accept")).to_be_enabled()
+    assert kept(studio, studio[1].instrument_upload_id) == {}
+
+
+def test_accepting_keeps_both_and_draws_the_moved_point(browser: Browser, studio: tuple[Serving, Seeded]) -> None:
+    service, seeded = studio
+    upload_id, photos = seeded.arm_upload_id, service.house.photos
+    for tab in _opened(browser, studio, DESK, upload_id):
+        automatic, drawn = value_mm(tab), photos.get(upload_id, OVERLAY)
+        x, y = on_screen(tab, "mid_palm")
+        tab.mouse.move(x, y)
+        tab.mouse.down()
+        tab.mouse.move(x + 25, y, steps=10)
+        tab.mouse.up()
+        tab.get_by_role("button", name="Accept").click()  # at once: the last move still counts
+        tab.wait_for_url("**/children/*", timeout=MEASURING_MS)
+        assert "corrected; found: " in tab.locator("#arm").inner_text()
+    with service.house.store.for_studio(seeded.studio_id) as records:
+        arm = records.query(ArmRecord).filter_by(upload_id=upload_id).one()
+        corrected = records.get_one(Upload, upload_id).corrected
+    assert arm.automatic["arm_length"]["value_mm"] == automatic
+    assert arm.lengths["arm_length"]["value_mm"] == corrected["arm_length"]["value_mm"] > automatic + 3
+    assert not photos.has(upload_id, ORIGINAL)
+    assert photos.get(upload_id, OVERLAY) not in (None, drawn)
+    assert upload_id not in {key[0] for key in photos.sights._kept}
+
+
+def test_one_tap_on_a_reason_asks_again(browser: Browser, studio: tuple[Serving, Seeded]) -> None:
+    service, seeded = studio
+    for tab in _opened(browser, studio, PHONE, seeded.instrument_upload_id):
+        tab.get_by_role("button", name="lay the instrument flat").tap()
+        tab.wait_for_url("**/requests/*")
+        assert "lay the instrument flat" in tab.locator(".note.care").inner_text()
+    with service.house.store.for_studio(seeded.studio_id) as records:
+        assert records.get_one(PhotoRequest, seeded.request_id).reason == "instrument"
+    assert not service.house.photos.has(seeded.instrument_upload_id, ORIGINAL)

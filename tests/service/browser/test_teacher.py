@@ -1,0 +1,101 @@
+"""The teacher's other pages in a real browser: the chart's live picture, the link to pass on, signs, the tape."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from urllib.parse import parse_qs, urlsplit
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+from playwright.sync_api import Browser, Page, expect
+
+from tests.service.seeding import Seeded, seed
+from tests.service.serving import Serving, serving
+
+
+@pytest.fixture(scope="module")
+def studio(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Serving, Seeded]]:
+    with serving(tmp_path_factory.mktemp("teacher")) as service:
+        yield service, seed(service.house)
+
+
+@pytest.fixture
+def tab(browser: Browser, studio: tuple[Serving, Seeded]) -> Iterator[Page]:
+    service, seeded = studio
+    context = browser.new_context(base_url=service.address, permissions=["clipboard-read", "clipboard-write"])
+    context.add_cookies([{"name": "scrollreach", "value": seeded.session, "url": service.address}])
+    page = context.new_page()
+    faults: list[str] = []
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.on("console", lambda message: faults.append(message.text) if "Content Security" in message.text else None)
+    yield page
+    context.close()
+    assert faults == []
+
+
+def test_the_charts_picture_follows_what_is_typed(tab: Page, studio: tuple[Serving, Seeded]) -> None:
+    tab.goto(f"/charts/{studio[1].chart_id}")
+    picture = tab.locator("[data-chart-picture]")
+    before = picture.locator("svg").inner_html()
+    tab.get_by_label("Arm to, row 2").fill("530")
+    expect(picture.locator("table")).to_contain_text("530")
+    assert picture.locator("svg").inner_html() != before
+    tab.get_by_label("Arm from, row 2").fill("a lot")
+    expect(picture.locator(".note.bad")).to_be_visible()
+    tab.get_by_label("Arm from, row 2").fill("470")
+    expect(picture.locator(".note.bad")).to_have_count(0)
+    tab.get_by_role("button", name="Save").click()
+    tab.wait_for_url("**/charts")
+    tab.get_by_role("link", name="Our own", exact=True).click()
+    assert tab.get_by_label("Arm to, row 2").input_value() == "530"
+
+
+def test_a_link_is_made_copied_mailed_and_scanned(tab: Page, studio: tuple[Serving, Seeded]) -> None:
+    tab.goto(f"/children/{studio[1].child_id}/request")
+    tab.get_by_label("Photo of the instrument").uncheck()
+    tab.get_by_label("Language of the family").select_option("de")
+    tab.get_by_label("Days the link stays open").fill("5")
+    tab.get_by_role("button", name="Make the link").click()
+    link = tab.locator("#link").inner_text()
+    facts = tab.locator("dl.facts").inner_text()
+    assert "May 17, 2031" in facts
+    assert "Photo of the child's arm" in facts
+    assert "instrument" not in facts
+    assert "Deutsch" in facts
+    tab.get_by_role("button", name="Copy the link").click()
+    expect(tab.get_by_role("button", name="Copied")).to_be_visible()
+    assert tab.evaluate("navigator.clipboard.readText()") == link
+    mail = urlsplit(tab.get_by_role("link", name="Write an e-mail").get_attribute("href") or "")
+    assert mail.scheme == "mailto"
+    body = parse_qs(mail.query)["body"][0]
+    assert body.startswith("Bitte öffnen Sie diesen Link")
+    assert body.endswith(link)
+    code = Image.open(io.BytesIO(tab.locator(".qr").screenshot())).convert("L")
+    found, *_ = cv2.QRCodeDetector().detectAndDecode(np.asarray(code.resize((code.width * 3, code.height * 3))))
+    assert found == link
+    answer = tab.request.get(link)
+    assert answer.ok
+    assert 'lang="de"' in answer.text()
+
+
+def test_signs_and_tape_are_noted_on_the_childs_page(tab: Page, studio: tuple[Serving, Seeded]) -> None:
+    tab.goto(f"/children/{studio[1].child_id}")
+    for region in ("Plot of the arm over time", "Measured arms", "Instruments compared"):
+        expect(tab.get_by_role("region", name=region)).to_be_visible()  # a plot and its tables
+    tab.get_by_text("Note what was seen").click()
+    question = tab.get_by_role("group", name="Can all four fingers be placed without strain?")
+    question.get_by_label("no", exact=True).check()
+    tab.locator("#signs").get_by_role("button", name="Save").click()
+    tab.wait_for_url("**#signs")
+    expect(tab.locator("#signs .answers")).to_contain_text("Can all four fingers be placed without strain?")
+    assert "no" in tab.locator("#signs .answers dd").all_inner_texts()
+    tab.get_by_label("The tape says").fill("43.2 cm")
+    tab.get_by_role("button", name="Compare").click()
+    tab.wait_for_url("**#tape")
+    expect(tab.locator("#tape .note").first).to_contain_text("432\u00a0mm")
+    tab.get_by_label("Instrument in use").select_option(label="Shelf 14 (1/8)")
+    tab.locator("#instruments").get_by_role("button", name="Save").click()
+    expect(tab.locator(".verdict h2")).to_contain_text("Shelf 14 (1/8)")

@@ -1,0 +1,201 @@
+"""A busy studio for looking at pages: sample photos, years of readings, long names, every state of a child."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+from service.deciding import keep_verdict
+from service.jobs.workflows import Workshop, keep_outcome
+from service.measuring import ArmQuestion, Outcome, measure_arm_photo, measure_instrument_photos
+from service.security import digest
+from service.store.photos import ORIGINAL, OVERLAY
+from service.store.tables import (
+    ARM,
+    ArmRecord,
+    Child,
+    Instrument,
+    PhotoRequest,
+    SignIn,
+    SignsRecord,
+    Studio,
+    TapeRecord,
+    Teacher,
+    Upload,
+    VerdictRecord,
+)
+from service.web.guard import REPORT
+from service.web.house import House
+from tests.service.seeding import NOW, Seeded, arm_result, instrument_result, length
+
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
+LONG_CHILD = "Maximiliana-Wilhelmine von der Mühlenau"
+LONG_INSTRUMENT = "Leihinstrument Nr. 2031-07 (Geigenbauwerkstatt Kastenau)"
+
+
+def use_real_photos(house: House, seeded: Seeded) -> tuple[Outcome, Outcome]:
+    """Put sample photos, as they are measured, into the two uploads that wait for review."""
+    child, violin = (SAMPLES / "child-3.jpg").read_bytes(), (SAMPLES / "instrument-3.jpg").read_bytes()
+    arm = measure_arm_photo(child, ARM, ArmQuestion(age_years=6.2))
+    instrument = measure_instrument_photos([(violin, "instrument")])
+    tools = Workshop(house.store, house.photos, house.pool, house.clock, review=True)
+    for upload_id, photo, outcome in (
+        (seeded.arm_upload_id, child, arm),
+        (seeded.instrument_upload_id, violin, instrument),
+    ):
+        house.photos.put(upload_id, ORIGINAL, photo)
+        keep_outcome(tools, upload_id, outcome)
+    return arm, instrument
+
+
+@dataclass(frozen=True)
+class Full:
+    """What a full studio has beyond a seeded one, by identity."""
+
+    report: str
+    """Link of a German report that says what to order."""
+    long_child_id: str
+    bare_child_id: str
+    empty_session: str
+    """Sign-in to another studio, in which nothing is."""
+
+
+def fill(house: House, seeded: Seeded) -> Full:
+    """Give the seeded studio a history, and put an empty studio beside it."""
+    arm, _ = use_real_photos(house, seeded)
+    with house.store.for_studio(seeded.studio_id) as records:
+        own: dict[str, Any] = {"studio_id": seeded.studio_id}
+        child = records.get_one(Child, seeded.child_id)
+        earlier = records.query(ArmRecord).filter_by(child_id=child.id).first()
+        assert earlier is not None
+        upload = records.get_one(Upload, earlier.upload_id)
+        house.photos.put(upload.id, OVERLAY, arm.overlay_jpeg or b"")
+        for months, value, corrected in ((26, 379.0, False), (19, 396.0, False), (14, 409.0, True)):
+            records.add(_arm(own, seeded, value, months, corrected))
+        for days, value in ((61, 431.0), (300, 352.0), (420, 409.0)):
+            day = (NOW - timedelta(days=days)).date()
+            records.add(
+                TapeRecord(
+                    **own, child_id=child.id, taken_on=day, value_mm=value, uncertainty_mm=7.0, told_by="teacher"
+                )
+            )
+        shelf = [
+            ("Shelf 3", "1/16", 203.0),
+            ("Shelf 7", None, 238.5),
+            (LONG_INSTRUMENT, "1/8", 247.0),
+            ("Shelf 21", "1/4", 279.0),
+        ]
+        for name, label, body_mm in shelf:
+            records.add(_instrument(own, name, label, body_mm))
+        records.flush()
+        wide = records.query(Instrument).filter_by(name="Shelf 21").one()
+        strained = {
+            "wrist_free": False,
+            "fingers_easy": False,
+            "bow_clear": True,
+            "elbow_bent": False,
+            "painless": True,
+        }
+        records.add(SignsRecord(**own, child_id=child.id, instrument_id=wide.id, noted_on=NOW.date(), answers=strained))
+        for name, year in ((LONG_CHILD, 2022), ("Jonah", 2020), ("Ida", 2024), ("K. B.", None)):
+            records.add(
+                Child(**own, nickname=name, birth_year=year, birth_month=3 if year else None, sex=None, created_at=NOW)
+            )
+        records.flush()
+        long, asked, measured = (
+            records.query(Child).filter_by(nickname=name).one() for name in (LONG_CHILD, "Jonah", "Ida")
+        )
+        records.add(
+            PhotoRequest(
+                **own,
+                child_id=asked.id,
+                asks_arm=True,
+                asks_instrument=False,
+                language="de",
+                created_at=NOW,
+                expires_at=NOW + timedelta(days=9),
+            )
+        )
+        records.add(_arm(own, seeded, 488.0, 0, False, measured.id))
+        last = _arm(own, seeded, 512.0, 7, False, long.id)
+        records.add(last)
+        records.flush()
+        verdict: VerdictRecord = keep_verdict(
+            records,
+            long,
+            last,
+            records.query(Instrument).filter_by(name=LONG_INSTRUMENT).one(),
+            teacher_id=seeded.teacher_id,
+            now=NOW,
+            language="de",
+            program_version="0.1.0",
+        )
+        verdict.report_expires_at = NOW + timedelta(days=60)
+        verdict.report_note = (
+            "Bitte beim Geigenbauer nach den genannten Maßen fragen, nicht nach der Größe auf dem Etikett. "
+            "Bis das neue Instrument da ist, kürzer üben und bei Anspannung aufhören."
+        )
+        bare = records.query(Child).filter_by(nickname="K. B.").one()
+    return Full(house.signer.token(REPORT, verdict.id), long.id, bare.id, _empty_studio(house))
+
+
+def _empty_studio(house: House) -> str:
+    token = "session of an empty studio"
+    with house.store.whole_house() as session:
+        studio = Studio(name="Studio Neu", created_at=NOW, photo_days=14)
+        session.add(studio)
+        session.flush()
+        teacher = Teacher(
+            studio_id=studio.id, email="neu@example.org", name="Neu", password_hash="", language="en", created_at=NOW
+        )
+        session.add(teacher)
+        session.flush()
+        session.add(
+            SignIn(
+                studio_id=studio.id,
+                teacher_id=teacher.id,
+                token_digest=digest(token),
+                created_at=NOW,
+                expires_at=NOW + timedelta(days=14),
+            )
+        )
+    return token
+
+
+def _arm(
+    own: dict[str, Any], seeded: Seeded, value_mm: float, months: int, corrected: bool, child_id: str | None = None
+) -> ArmRecord:
+    moment = NOW - timedelta(days=30.4 * months)
+    found = arm_result(value_mm + (3.4 if corrected else 0))
+    return ArmRecord(
+        **own,
+        child_id=child_id or seeded.child_id,
+        upload_id=None,
+        measured_on=moment.date(),
+        lengths={
+            name: each for name, each in arm_result(value_mm).items() if isinstance(each, dict) and "budget" in each
+        },
+        automatic=found,
+        corrected=corrected,
+        accepted_at=moment,
+        teacher_id=seeded.teacher_id,
+        program_version="0.1.0",
+    )
+
+
+def _instrument(own: dict[str, Any], name: str, label: str | None, body_mm: float) -> Instrument:
+    found = instrument_result(body_mm)
+    return Instrument(
+        **own,
+        name=name,
+        label=label,
+        child_id=None,
+        lengths={"body_length": length(body_mm, 0.8), "total_length": found["total_length"]},
+        automatic=None,
+        measured_on=NOW.date(),
+        measured_by="typed",
+        notes={"pegs_hold": name != "Shelf 7", "words": ""},
+        program_version="0.1.0",
+    )

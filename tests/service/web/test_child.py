@@ -1,0 +1,71 @@
+"""A child's page: what stands on it, and against which photo a tape reading is held."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+
+from service.store.tables import ArmRecord, Instrument, SignIn, TapeRecord
+from tests.service.conftest import Place
+from tests.service.seeding import NOW, Seeded, arm_result, seed
+
+
+def shown(place: Place, seeded: Seeded, path: str) -> str:
+    """The words of a page."""
+    place.client.cookies.set("scrollreach", seeded.session)
+    answer = place.client.get(path)
+    assert answer.status_code == 200
+    return " ".join(re.sub(r"<[^>]+>", " ", answer.text).replace("\u00a0", " ").split())
+
+
+def note(place: Place, seeded: Seeded, value_mm: float, days_ago: float) -> None:
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.add(
+            TapeRecord(
+                studio_id=seeded.studio_id,
+                child_id=seeded.child_id,
+                taken_on=(NOW - timedelta(days=days_ago)).date(),
+                value_mm=value_mm,
+                uncertainty_mm=5.0,
+                told_by="teacher",
+            )
+        )
+
+
+def test_a_tape_reading_is_held_against_the_photo_of_its_time(place: Place) -> None:
+    seeded = seed(place.house)
+    note(place, seeded, 419.0, days_ago=310)  # the photo of ten months ago says 418, the last one 433
+    note(place, seeded, 380.0, days_ago=700)
+    words = shown(place, seeded, f"/children/{seeded.child_id}")
+    assert "419 mm. Tape (419 mm) and photo (418 mm) agree" in words
+    assert "380 mm. No photo from about that day to compare it with." in words
+    assert "Tape (366 mm) and photo (433 mm) do not agree" in words  # the seeded one, of today
+
+
+def test_what_was_found_stands_beside_what_was_corrected(place: Place) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        arm = records.query(ArmRecord).filter_by(child_id=seeded.child_id, corrected=True).one()
+        arm.automatic = arm_result(427.0)
+    words = shown(place, seeded, f"/children/{seeded.child_id}")
+    assert "corrected; found: 427 mm 433 mm 425 – 441 mm" in words
+
+
+def test_until_when_an_instrument_does_is_said_by_the_calendar(place: Place) -> None:
+    seeded = seed(place.house)
+    before = shown(place, seeded, f"/children/{seeded.child_id}")
+    said = re.search(r"becomes too small around (\w+ \d{4})", before)
+    assert said
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(SignIn, seeded.sign_in_id).expires_at = NOW + timedelta(days=99)
+    place.clock.forward(days=60)  # two months on, with no new measurement, it is still the same month
+    assert said[0] in shown(place, seeded, f"/children/{seeded.child_id}")
+
+
+def test_the_shelf_is_in_order_of_its_numbers(place: Place) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        kept = records.query(Instrument).filter_by(name="Shelf 14").one()
+        kept.name = "Shelf 3"
+    words = shown(place, seeded, "/instruments")
+    assert words.index("Shelf 3") < words.index("Shelf 12")
