@@ -1,4 +1,4 @@
-"""The arm length from one photo, and from several.
+"""The arm length from one photo.
 
 `measure_arm` is the whole way from a photo to a length; `solve_arm` is its second half, from what was seen
 (`vision.arm_seen`) to a length, for corrected points or a changed age.
@@ -18,7 +18,7 @@ from calibration.camera import PosedCamera
 from calibration.detection import SheetInPhoto
 from calibration.print_scale import UNCHECKED
 from calibration.problems import Problem, Refused
-from calibration.quantity import COVERAGE, Contribution, Length, combine
+from calibration.quantity import COVERAGE, Contribution, Length
 from vision import arm_priors as priors
 from vision.arm_depth import informed, stance_log_likelihood
 from vision.arm_estimator import Evidence, Sighting, Solution, solve
@@ -184,17 +184,6 @@ def solve_arm(
         camera=seen.camera,
         **({} if faults else lengths),
     )
-
-
-def combine_arms(measurements: Sequence[ArmMeasurement]) -> Length:
-    """The arm length from several photos of one child (either arm), shared causes not averaged away.
-
-    Raises
-    ------
-    ValueError
-        If no measurement is usable.
-    """
-    return combine([found.arm_length for found in measurements if found.usable and found.arm_length is not None])
 
 
 def _evidence(

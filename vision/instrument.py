@@ -108,8 +108,6 @@ class InstrumentMeasurement:
     camera : PosedCamera or None
     detected : DetectedInstrument or None
         For solving again with corrections.
-    heights_mm : tuple of float or None
-        Heights over the table used for the lower end, the neck end and the end of the scroll.
     """
 
     photo: str
@@ -126,7 +124,6 @@ class InstrumentMeasurement:
     sheets: tuple[SheetInPhoto, ...] = ()
     camera: PosedCamera | None = None
     detected: DetectedInstrument | None = None
-    heights_mm: tuple[float, float, float] | None = None
 
 
 def measure_instrument(
@@ -307,7 +304,6 @@ def _measurement(name: str, detected: DetectedInstrument, fitted: Fit) -> Instru
         places[f"{which}_bout_right"] = pose.at(width / 2, along, 0.0)
     points_px = dict(zip(places, map(_pair, camera.project(np.array(list(places.values())))), strict=True))
     points_px |= {key: _pair(points[key]) for key in ("nut", "bridge") if key in points}
-    heights = tuple(float(end[2]) - fitted.table_mm for end in (pose.body_bottom, pose.body_top, pose.scroll_top))
     return InstrumentMeasurement(
         name,
         True,
@@ -323,7 +319,6 @@ def _measurement(name: str, detected: DetectedInstrument, fitted: Fit) -> Instru
         detected.camera.sheets,
         detected.camera,
         detected,
-        (heights[0], heights[1], heights[2]),
     )
 
 

@@ -56,13 +56,7 @@ def draw_instrument(photo: Photo, measurement: InstrumentMeasurement) -> NDArray
         if name in points:
             drawing.ring(picture, points[name], CYAN, 4.0)
     _details(picture, photo.rgb, points, measurement)
-    picture = drawing.banner(
-        picture, f"{_text(measurement.body_length)}   |   {_text(measurement.total_length)}", WHITE
-    )
-    if measurement.heights_mm is None:
-        return picture
-    low, neck, scroll = measurement.heights_mm
-    return drawing.banner(picture, f"z = {low:.0f} / {neck:.0f} / {scroll:.0f} mm", WHITE, height=34.0)
+    return drawing.banner(picture, f"{_text(measurement.body_length)}   |   {_text(measurement.total_length)}", WHITE)
 
 
 def _details(

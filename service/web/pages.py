@@ -34,6 +34,8 @@ ENVIRONMENT = Environment(
     lstrip_blocks=True,
 )
 
+ENVIRONMENT.filters["largest_first"] = lambda budget: sorted(budget, key=lambda part: -abs(part["contribution_mm"]))
+
 LENGTH_NAMES = {
     "arm_length": marked("Arm: neck to middle of the palm"),
     "neck_to_wrist": marked("Neck to wrist"),

@@ -6,9 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.quantity import Length
 from tests.accuracy.scenes import scenes
-from vision.arm import combine_arms, measure_arm, solve_arm
+from vision.arm import measure_arm, solve_arm
 from vision.arm_seen import see_arm
 from vision.overlay import blur_face, draw_arm
 from vision.photo import Photo, load_photo
@@ -75,14 +74,6 @@ def test_corrected_points_move_the_length(seen):
 
 def test_a_wrong_claim_moves_the_length_out(seen):
     assert solve_arm(seen, against_wall=False).arm_length.value_mm < solve_arm(seen).arm_length.value_mm - 8.0
-
-
-def test_two_photos_are_better_than_one_but_share_causes(measured):
-    both = combine_arms([measured, measured])
-    single = measured.arm_length
-    assert isinstance(both, Length)
-    assert both.value_mm == pytest.approx(single.value_mm)
-    assert 0.71 * single.standard_uncertainty_mm < both.standard_uncertainty_mm < single.standard_uncertainty_mm
 
 
 def test_nobody_and_no_sheet():
