@@ -1,7 +1,8 @@
 """README's generated blocks: ``python -m tests.readme`` writes them anew; a test compares them.
 
-The accuracy table comes from ``tests/accuracy/measured.json``, which ``python -m tests.accuracy ../shared/scenes --json
-tests/accuracy/measured.json`` writes; the list of commands comes from the program itself.
+The accuracy tables come from ``tests/accuracy/measured.json``, which ``python -m tests.accuracy ../shared/scenes --json
+tests/accuracy/measured.json`` writes, and from ``measured_unseen.json`` beside it, written by the same command for arms
+in scenes that nothing was developed on; the list of commands comes from the program itself.
 """
 
 from __future__ import annotations
@@ -17,16 +18,17 @@ from service.cli import commands
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
 MEASURED = ROOT / "tests" / "accuracy" / "measured.json"
+UNSEEN = ROOT / "tests" / "accuracy" / "measured_unseen.json"
 SHOWN = ("arm", "body_length", "total_length")
 
 
-def accuracy_block() -> str:
+def accuracy_block(measured: Path = MEASURED) -> str:
     """The accuracy table of the main lengths."""
     lines = [
         "| what | condition | length | scenes | refused | bias | median | 95th | covered | half-width |",
         "|---|---|---|---|---|---|---|---|---|---|",
     ]
-    for row in json.loads(MEASURED.read_text()):
+    for row in json.loads(measured.read_text()):
         if row["quantity"] in SHOWN and row["median_mm"] is not None:
             numbers = [_number(row[name]) for name in ("bias_mm", "median_mm", "p95_mm")]
             covered = "-" if row["covered"] is None else f"{100 * row['covered']:.0f} %"
@@ -46,7 +48,7 @@ def commands_block() -> str:
     return "\n".join(lines)
 
 
-BLOCKS = {"accuracy": accuracy_block, "commands": commands_block}
+BLOCKS = {"accuracy": accuracy_block, "unseen": lambda: accuracy_block(UNSEEN), "commands": commands_block}
 
 
 def with_blocks(text: str) -> str:
