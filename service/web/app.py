@@ -21,7 +21,7 @@ from service.measuring import MeasuringPool
 from service.settings import Settings
 from service.web.guard import LinkClosed, SignInNeeded, WrongForm
 from service.web.house import PROGRAM_VERSION, open_house
-from service.web.middleware import ArrivalLimits, PlainFailures, SafeHeaders, SameOriginForms
+from service.web.middleware import TOO_LARGE, TOO_SLOW, ArrivalLimits, PlainFailures, SafeHeaders, SameOriginForms
 from service.web.pages import go_to, page
 from service.web.routes import include_pages
 from service.web.sign_in import first_invitation
@@ -140,7 +140,8 @@ def _answer_errors(app: FastAPI) -> None:
 
 
 REFUSALS = {
-    413: "This is larger than we accept.",
+    408: TOO_SLOW,
+    413: TOO_LARGE,
     500: "Something went wrong on our side. Please try again.",
 }
 
