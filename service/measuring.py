@@ -8,6 +8,7 @@ plain data: the JSON form of the measurement and JPEG pictures without metadata 
 from __future__ import annotations
 
 import asyncio
+import importlib
 import io
 import logging
 import multiprocessing
@@ -144,7 +145,7 @@ class MeasuringPool:
         self._pool = ProcessPool(
             max_workers=workers or multiprocessing.cpu_count(),
             max_tasks=PHOTOS_BEFORE_RENEWAL,
-            initializer=_limit_worker,
+            initializer=_prepare_worker,
             context=multiprocessing.get_context("spawn"),
         )
 
@@ -159,11 +160,16 @@ class MeasuringPool:
         self._pool.stop()
         self._pool.join()
 
-    async def is_ready(self) -> bool:
-        """Whether a worker has started and answers."""
+    def start(self) -> Future[None]:
+        """Start the workers now, so that the first photo need not wait for them; gives their first answer."""
         if self._first_answer is None:
             self._first_answer = self._pool.schedule(_answer_ready)
-        return self._first_answer.done() and self._first_answer.exception() is None
+        return self._first_answer
+
+    async def is_ready(self) -> bool:
+        """Whether a worker has started and answers."""
+        answer = self.start()
+        return answer.done() and answer.exception() is None
 
     async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
         """Measure the arm in one photo; never raises for what the photo holds."""
@@ -212,9 +218,14 @@ def _answer_ready() -> None:
     """Run in a worker as the first thing it is asked."""
 
 
-def _limit_worker() -> None:
-    """Bound a worker's memory, so that a hostile photo cannot take the machine's."""
+def _prepare_worker() -> None:
+    """Bound a worker's memory, so that a hostile photo cannot take the machine's; load what measuring needs.
+
+    Loading takes longer than measuring, and nobody should wait for it with a photo in the hand.
+    """
     resource.setrlimit(resource.RLIMIT_AS, (WORKER_MEMORY_LIMIT_BYTES, WORKER_MEMORY_LIMIT_BYTES))
+    for name in ("mediapipe", "vision.arm", "vision.instrument", "vision.overlay", "vision.overlay_instrument"):
+        importlib.import_module(name)
 
 
 def _refused(name: str, problems: Sequence[Problem], extra: dict[str, Any], lengths: tuple[str, ...]) -> Outcome:

@@ -54,6 +54,8 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
     @asynccontextmanager
     async def running(app: FastAPI) -> AsyncIterator[None]:
         own_pool = MeasuringPool(settings.workers or None) if pool is None else None
+        if own_pool is not None:
+            own_pool.start()
         parts = open_house(settings, pool or own_pool, clock)  # type: ignore[arg-type]
         app.state.house = parts
         app.state.measuring_pool = parts.pool

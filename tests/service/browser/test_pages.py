@@ -7,10 +7,12 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser
 
+from service.web.family import WAIT_S
 from tests.screenshots import pages
 from tests.service.browser.conftest import SAMPLES
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, serving
+from tests.speed.family import as_sent, seconds_to_judgement
 
 
 @pytest.fixture(scope="module")
@@ -87,3 +89,12 @@ def test_the_first_page_is_light(browser: Browser, seeded_service: tuple[Serving
     tab.goto(service.address, wait_until="networkidle")
     tab.close()
     assert 5_000 < sum(sizes) < 60_000
+
+
+def test_a_family_waits_seconds_at_most(seeded_service: tuple[Serving, Seeded]) -> None:
+    # the median is a matter for `python -m tests.speed`; this only catches a wait that somebody would give up on
+    service, seeded = seeded_service
+    for kind, sample in (("arm", "child-1.jpg"), ("instrument", "instrument-1.jpg")):
+        photo = as_sent(SAMPLES / sample)
+        waits = [seconds_to_judgement(service.address, f"/f/{seeded.family}", kind, photo, good=True) for _ in range(2)]
+        assert min(waits) < WAIT_S, (kind, waits)
