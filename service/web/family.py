@@ -22,7 +22,7 @@ from service.jobs.running import start_measuring
 from service.store.columns import fresh_id
 from service.store.erase import erase_request
 from service.store.photos import ORIGINAL, OVERLAY
-from service.store.tables import ACCEPTED, ARM, INSTRUMENT, MEASURED, RECEIVED, PhotoRequest, Studio, Upload
+from service.store.tables import ACCEPTED, AGAIN, ARM, INSTRUMENT, MEASURED, RECEIVED, PhotoRequest, Studio, Upload
 from service.web.guard import (
     Family,
     FamilyFields,
@@ -78,7 +78,8 @@ def consent(request: Request, who: Family, parts: TheHouse, records: FamilyRecor
             problem="adult",
         )
     asked.consent_at = asked.consent_at or parts.clock.now()
-    return go_to(f"/f/{who.token}/sheet")
+    wanted = _next_kind(records, asked)
+    return go_to(f"/f/{who.token}/{wanted if asked.reason and wanted else 'sheet'}")
 
 
 @router.post("/language")
@@ -176,7 +177,7 @@ def photo_result(
         upload=upload,
         measured=upload.state in (MEASURED, ACCEPTED),
         waiting=upload.state == RECEIVED,
-        next_kind=_next_kind(records, asked),
+        asked_again=upload.state == AGAIN,
     )
 
 
@@ -249,13 +250,16 @@ def _next_kind(records: Session, asked: PhotoRequest) -> str | None:
 
 
 def _steps(records: Session, who: FamilyVisit, asked: PhotoRequest, here: str) -> dict[str, object]:
+    """What every page of the family shows; the teacher's reason only while the photo is still wanted again."""
+    wanted = _next_kind(records, asked)
     return {
         "token": who.token,
         "asked": asked,
         "here": here,
         "good": _good(records, asked) | ({"sheet"} if asked.bar_mm is not None else set()),
         "bar_nominal_mm": CHECK_BAR_MM,
-        "reason": REASONS.get(asked.reason or ""),
+        "reason": REASONS.get(asked.reason or "") if wanted else None,
+        "wanted": wanted,
     }
 
 
