@@ -79,7 +79,10 @@ class Seeded:
 
 def length(value_mm: float, u_mm: float) -> dict[str, Any]:
     """A length as it is kept."""
-    parts = (Contribution("depth of the palm", 0.8 * u_mm), Contribution("print scale", 0.6 * u_mm, "print-scale:a4-1"))
+    parts = (
+        Contribution("distance of the hand", 0.8 * u_mm),
+        Contribution("size of the print", 0.6 * u_mm, "print-scale:a4-1"),
+    )
     found = length_json(Length(value_mm, parts))
     assert found is not None
     return found
