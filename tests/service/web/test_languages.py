@@ -15,6 +15,7 @@ from calibration.problems import Problem
 from service import i18n, measuring
 from service.store.tables import AGAIN, ARM, INSTRUMENT, RECEIVED, REFUSED, PhotoRequest, Teacher, Upload, VerdictRecord
 from service.web.pages import ENVIRONMENT, reading_aids
+from service.web.requests import REASONS
 from tests.screenshots import pages
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
@@ -163,3 +164,9 @@ def sentences(text: str) -> set[str]:
     spoken = re.findall(r'(?:aria-label|alt|title|placeholder|data-busy)="([^"]*)"', body)
     parts = [" ".join(html.unescape(part).split()) for part in re.split(r"<[^>]*>", body) + spoken]
     return {part for part in parts if len(re.findall(r"[^\W\d_]{2,}", part)) > 3 and OWN_WORDS not in part}
+
+
+@pytest.mark.parametrize("reason", REASONS)
+def test_every_reason_has_its_drawing(reason: str) -> None:
+    drawings = ENVIRONMENT.get_template("drawings.html").make_module(reading_aids("en"))
+    assert str(drawings.for_problem(f"again {reason}", ARM)) != str(drawings.for_problem("", ARM))  # type: ignore[attr-defined]
