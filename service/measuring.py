@@ -15,7 +15,7 @@ import multiprocessing
 import resource
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from pebble import ProcessPool
@@ -64,9 +64,9 @@ class Outcome:
     result : dict
         JSON form of the measurement (see `service.results`).
     overlay_jpeg : bytes or None
-        The photo with what was measured drawn on it, face blurred.
+        The photo with what was measured drawn on it; faces, or all that is away from an instrument, blurred.
     photo_jpeg : bytes or None
-        The photo without metadata, face blurred, at its own size.
+        The photo without metadata, blurred in the same way, at its own size.
     size_px : tuple of int or None
         (width, height) of the upright photo, the frame of ``points_px``.
     """
@@ -112,7 +112,7 @@ def measure_instrument_photos(
 ) -> Outcome:
     """Measure one instrument, lying still, from one photo or several together; the pictures are of the first."""
     from vision.instrument import measure_instrument, measure_instrument_together
-    from vision.overlay_instrument import draw_instrument
+    from vision.overlay_instrument import blur_surroundings, draw_instrument
     from vision.photo import load_photo
 
     photos = []
@@ -125,9 +125,9 @@ def measure_instrument_photos(
         measurement = measure_instrument(photos[0], corrections, sheet_height_mm, bar_mm)
     else:
         measurement = measure_instrument_together(photos, sheet_height_mm, bar_mm)
-    first = photos[0]
+    shown = replace(photos[0], rgb=blur_surroundings(photos[0], measurement))
     return Outcome(
-        instrument_json(measurement), _jpeg(draw_instrument(first, measurement)), _jpeg(first.rgb), _size_px(first.rgb)
+        instrument_json(measurement), _jpeg(draw_instrument(shown, measurement)), _jpeg(shown.rgb), _size_px(shown.rgb)
     )
 
 

@@ -102,7 +102,9 @@ def arm_depths(rgb: NDArray[np.uint8], joints_px: Vector, slopes: Vector) -> Arm
     ArmDepths
         Weakened as the module says.
     """
-    pictures = [arm_picture(rgb, joints_px, framing).transpose(2, 0, 1)[None].astype(np.float32) for framing in (WIDE, HAND)]
+    pictures = [
+        arm_picture(rgb, joints_px, framing).transpose(2, 0, 1)[None].astype(np.float32) for framing in (WIDE, HAND)
+    ]
     given = {"wide": pictures[0], "hand": pictures[1], "slopes": slopes.reshape(1, 4).astype(np.float32)}
     stance, depth, pose = (np.asarray(part[:, 0], np.float64) for part in session(MODEL, 1).run(None, given))
     return weakened(stance, depth, pose)
@@ -135,13 +137,17 @@ def weakened(stance: Vector, depth: Vector, pose: Vector) -> ArmDepths:
     apart = means - middle
     between = (apart[..., :, None] * apart[..., None, :]).mean(axis=0)
     angles = [(10 * float(p[:, 0].mean()), 10 * WIDENED * float(np.exp(p[:, 1].mean()))) for p in pose.swapaxes(0, 1)]
-    return ArmDepths(shares / shares.sum(), middle, WIDENED**2 * (own + between) + USUAL_SHARE**2 * usual_covariance(), *angles)
+    return ArmDepths(
+        shares / shares.sum(), middle, WIDENED**2 * (own + between) + USUAL_SHARE**2 * usual_covariance(), *angles
+    )
 
 
 def usual_covariance() -> Vector:
     """Correlation (3, 5, 5) of the steps of each stance, as usual."""
     back = np.linalg.inv(CHAIN)
-    return np.array([back @ s.depth_covariance @ back.T / np.outer(s.step_deviation, s.step_deviation) for s in STANCES])
+    return np.array(
+        [back @ s.depth_covariance @ back.T / np.outer(s.step_deviation, s.step_deviation) for s in STANCES]
+    )
 
 
 def arm_picture(rgb: NDArray[np.uint8], joints_px: Vector, framing: Framing) -> NDArray[np.uint8]:

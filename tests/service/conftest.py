@@ -53,7 +53,7 @@ class Recorded:
         self.measured.append(name)
         self.received.append(data)
         if data.startswith(b"bad"):
-            return Outcome({"photo": name} | REFUSED)
+            return Outcome({"photo": name} | REFUSED, plain_picture(1), plain_picture(2), SIZE_PX)
         return Outcome(result, plain_picture(1), plain_picture(2), SIZE_PX)
 
 

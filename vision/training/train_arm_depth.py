@@ -55,7 +55,12 @@ class ArmDepth(nn.Module):
         cells = sum((f.width_px // 16) * (f.height_px // 16) for f in (WIDE, HAND))
         self.slopes = nn.Sequential(nn.Linear(4, 32), nn.ReLU())
         self.mix = nn.Sequential(
-            nn.Dropout(0.3), nn.Linear(4 * 96 + 16 * cells + 32, 192), nn.ReLU(), nn.Dropout(0.2), nn.Linear(192, 96), nn.ReLU()
+            nn.Dropout(0.3),
+            nn.Linear(4 * 96 + 16 * cells + 32, 192),
+            nn.ReLU(),
+            nn.Dropout(0.2),
+            nn.Linear(192, 96),
+            nn.ReLU(),
         )
         self.stance = nn.Linear(96, len(STANCES))
         self.depth = nn.Linear(96, len(STANCES) * (STEPS + TRIANGLE))
@@ -72,7 +77,11 @@ class ArmDepth(nn.Module):
             near = self.narrow[number](maps)
             parts += [near.mean((2, 3)), near.amax((2, 3)), self.placed[number](maps).flatten(1)]
         mixed = self.mix(torch.cat(parts, 1))
-        return self.stance(mixed), self.depth(mixed).view(-1, len(STANCES), STEPS + TRIANGLE), self.pose(mixed).view(-1, len(POSE), 2)
+        return (
+            self.stance(mixed),
+            self.depth(mixed).view(-1, len(STANCES), STEPS + TRIANGLE),
+            self.pose(mixed).view(-1, len(POSE), 2),
+        )
 
 
 class Scenes(NamedTuple):
@@ -259,7 +268,9 @@ def report(net: ArmDepth, scenes: Scenes, kept: Tensor) -> None:
     stance = scenes.stance[index]
     right = (scores.argmax(1) == stance).float()
     touching = ((scores.argmax(1) == 0) == (stance == 0)).float()
-    words = [f"  kept {len(index)}: stance right {right.mean():.4f}, touching {touching.mean():.4f}, entropy {cross.mean():.4f}"]
+    words = [
+        f"  kept {len(index)}: stance right {right.mean():.4f}, touching {touching.mean():.4f}, entropy {cross.mean():.4f}"
+    ]
     for k, s in enumerate(STANCES):
         here = (stance == k) & (scenes.steps[index, k].abs().amax(1) < OUTLYING)
         if here.sum() < 5:
@@ -268,11 +279,20 @@ def report(net: ArmDepth, scenes: Scenes, kept: Tensor) -> None:
         white = (lower(depth[here, k, STEPS:]) @ error[..., None])[..., 0]
         chain = torch.tensor(CHAIN, device=error.device, dtype=error.dtype)
         over = (error * torch.tensor(s.step_deviation, device=error.device, dtype=error.dtype)) @ chain.T
-        before = (scenes.steps[index][here, k] * torch.tensor(s.step_deviation, device=error.device, dtype=error.dtype)) @ chain.T
-        text = " ".join(f"{a:.4f}/{b:.4f}" for a, b in zip(over.square().mean(0).sqrt(), before.square().mean(0).sqrt(), strict=True))
-        words.append(f"  {s.name}: depth rms {text} white {white.square().mean().sqrt():.2f} nll {likelihood[here].mean():.2f}")
+        before = (
+            scenes.steps[index][here, k] * torch.tensor(s.step_deviation, device=error.device, dtype=error.dtype)
+        ) @ chain.T
+        text = " ".join(
+            f"{a:.4f}/{b:.4f}"
+            for a, b in zip(over.square().mean(0).sqrt(), before.square().mean(0).sqrt(), strict=True)
+        )
+        words.append(
+            f"  {s.name}: depth rms {text} white {white.square().mean().sqrt():.2f} nll {likelihood[here].mean():.2f}"
+        )
     angle = (scenes.pose[index] - pose[..., 0]) * 10
-    words.append("  pose rms deg " + " ".join(f"{p} {a:.1f}" for p, a in zip(POSE, angle.square().mean(0).sqrt(), strict=True)))
+    words.append(
+        "  pose rms deg " + " ".join(f"{p} {a:.1f}" for p, a in zip(POSE, angle.square().mean(0).sqrt(), strict=True))
+    )
     print("\n".join(words), flush=True)
     net.train()
 
