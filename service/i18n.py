@@ -9,7 +9,8 @@ Chores, run from the checkout:
     python -m service.i18n check     say which translations are missing; status 1 if any is
 
 Source strings are: texts given to ``say``, ``marked`` or ``_`` in the code, messages and advice of every ``Problem``,
-the causes named in ``Contribution`` and ``Length.stated``, and texts marked in the page templates.
+the causes named in ``Contribution`` and ``Length.stated``, texts marked in the page templates, and the notes at the
+head of the charts that come with the program.
 """
 
 from __future__ import annotations
@@ -124,7 +125,7 @@ def source_strings(root: Path) -> dict[str, set[str]]:
     found: dict[str, set[str]] = {}
     for room in ROOMS:
         for path in sorted((root / room).rglob("*")):
-            reader = {".py": _python_strings, ".html": _template_strings}.get(path.suffix)
+            reader = {".py": _python_strings, ".html": _template_strings, ".csv": _chart_note}.get(path.suffix)
             if reader is None or not path.is_file():
                 continue
             for text in reader(path):
@@ -177,6 +178,13 @@ def _template_strings(path: Path) -> Iterator[str]:
     with path.open("rb") as file:
         for _, messages, _, _ in extract("jinja2", file, keywords={"_": None, "gettext": None}):
             yield from ([messages] if isinstance(messages, str) else [each for each in messages if each])
+
+
+def _chart_note(path: Path) -> Iterator[str]:
+    from service.fit.chart import read_chart  # brings arithmetic along, which translating does not need
+
+    note = read_chart(path.read_text(encoding="utf-8"), path.stem).note
+    yield from [note] if note else []
 
 
 def main(arguments: list[str]) -> int:

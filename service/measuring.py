@@ -8,6 +8,7 @@ plain data: the JSON form of the measurement and JPEG pictures without metadata 
 from __future__ import annotations
 
 import asyncio
+import importlib
 import io
 import logging
 import multiprocessing
@@ -16,7 +17,8 @@ import resource
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from pebble import ProcessPool
@@ -34,6 +36,9 @@ PHOTO_TIME_LIMIT_S = 60.0
 WORKER_MEMORY_LIMIT_BYTES = 6 * 2**30
 PHOTOS_BEFORE_RENEWAL = 200
 """A worker is renewed after so many photos: landmark models are known to grow in memory in long-lived servers."""
+
+NEEDED = ("mediapipe", "vision.arm", "vision.instrument", "vision.overlay", "vision.overlay_instrument")
+"""Modules that a worker loads before its first photo."""
 
 MEASURING_FAILED = Problem(
     "measuring_failed",
@@ -68,9 +73,9 @@ class Outcome:
     result : dict
         JSON form of the measurement (see `service.results`).
     overlay_jpeg : bytes or None
-        The photo with what was measured drawn on it, face blurred.
+        The photo with what was measured drawn on it; faces, or all that is away from an instrument, blurred.
     photo_jpeg : bytes or None
-        The photo without metadata, face blurred, at its own size.
+        The photo without metadata, blurred in the same way, at its own size.
     size_px : tuple of int or None
         (width, height) of the upright photo, the frame of ``points_px``.
     """
@@ -116,7 +121,7 @@ def measure_instrument_photos(
 ) -> Outcome:
     """Measure one instrument, lying still, from one photo or several together; the pictures are of the first."""
     from vision.instrument import measure_instrument, measure_instrument_together
-    from vision.overlay_instrument import draw_instrument
+    from vision.overlay_instrument import blur_surroundings, draw_instrument
     from vision.photo import load_photo
 
     photos = []
@@ -129,9 +134,9 @@ def measure_instrument_photos(
         measurement = measure_instrument(photos[0], corrections, sheet_height_mm, bar_mm)
     else:
         measurement = measure_instrument_together(photos, sheet_height_mm, bar_mm)
-    first = photos[0]
+    shown = replace(photos[0], rgb=blur_surroundings(photos[0], measurement))
     return Outcome(
-        instrument_json(measurement), _jpeg(draw_instrument(first, measurement)), _jpeg(first.rgb), _size_px(first.rgb)
+        instrument_json(measurement), _jpeg(draw_instrument(shown, measurement)), _jpeg(shown.rgb), _size_px(shown.rgb)
     )
 
 
@@ -186,7 +191,7 @@ class MeasuringPool:
         return ProcessPool(
             max_workers=self._workers,
             max_tasks=PHOTOS_BEFORE_RENEWAL,
-            initializer=_limit_worker,
+            initializer=_prepare_worker,
             context=multiprocessing.get_context("spawn"),
         )
 
@@ -214,11 +219,16 @@ class MeasuringPool:
         self._pool.stop()
         self._pool.join()
 
-    async def is_ready(self) -> bool:
-        """Whether a worker has started and answers."""
+    def start(self) -> Future[None]:
+        """Start the workers now, so that the first photo need not wait for them; gives their first answer."""
         if self._first_answer is None:
             self._first_answer = self._schedule(_answer_ready)
-        return self._first_answer.done() and self._first_answer.exception() is None
+        return self._first_answer
+
+    async def is_ready(self) -> bool:
+        """Whether a worker has started and answers."""
+        answer = self.start()
+        return answer.done() and answer.exception() is None
 
     async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
         """Measure the arm in one photo; never raises for what the photo holds."""
@@ -287,9 +297,16 @@ def _answer_ready() -> None:
     """Run in a worker as the first thing it is asked."""
 
 
-def _limit_worker() -> None:
-    """Bound a worker's memory, so that a hostile photo cannot take the machine's."""
+def _prepare_worker() -> None:
+    """Bound a worker's memory, so that a hostile photo cannot take the machine's; load what measuring needs.
+
+    Loading takes longer than measuring, and nobody should wait for it with a photo in the hand.  What cannot be loaded
+    here says so where it is used: a worker that dies of it now would be started again and again.
+    """
     resource.setrlimit(resource.RLIMIT_AS, (WORKER_MEMORY_LIMIT_BYTES, WORKER_MEMORY_LIMIT_BYTES))
+    for name in NEEDED:
+        with suppress(Exception):
+            importlib.import_module(name)
 
 
 def _refused(name: str, problems: Sequence[Problem], extra: dict[str, Any], lengths: tuple[str, ...]) -> Outcome:

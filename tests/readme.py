@@ -2,7 +2,8 @@
 
 The accuracy tables come from ``tests/accuracy/measured.json``, which ``python -m tests.accuracy ../shared/scenes --json
 tests/accuracy/measured.json`` writes, and from ``measured_unseen.json`` beside it, written by the same command for arms
-in scenes that nothing was developed on; the list of commands comes from the program itself.
+in scenes that nothing was developed on; the speed table from ``tests/speed/measured.json``, which ``python -m
+tests.speed --json tests/speed/measured.json`` writes; the list of commands comes from the program itself.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
 MEASURED = ROOT / "tests" / "accuracy" / "measured.json"
 UNSEEN = ROOT / "tests" / "accuracy" / "measured_unseen.json"
+SPEED = ROOT / "tests" / "speed" / "measured.json"
 SHOWN = ("arm", "body_length", "total_length")
 
 
@@ -37,6 +39,17 @@ def accuracy_block(measured: Path = MEASURED) -> str:
     return "\n".join(lines)
 
 
+def speed_block() -> str:
+    """The speed table: medians on the machine that printed them."""
+    measured = json.loads(SPEED.read_text())
+    lines = [f"| what ({measured['machine']}) | median | runs |", "|---|---|---|"]
+    for row in measured["rows"]:
+        seconds = row["median_s"]
+        shown = f"{seconds:.2f} s" if seconds >= 0.1 else f"{1000 * seconds:.1f} ms"
+        lines.append(f"| {row['what']} | {shown} | {row['runs']} |")
+    return "\n".join(lines)
+
+
 def commands_block() -> str:
     """The commands with their one-line help."""
     context = click.Context(commands)
@@ -48,7 +61,12 @@ def commands_block() -> str:
     return "\n".join(lines)
 
 
-BLOCKS = {"accuracy": accuracy_block, "unseen": lambda: accuracy_block(UNSEEN), "commands": commands_block}
+BLOCKS = {
+    "accuracy": accuracy_block,
+    "unseen": lambda: accuracy_block(UNSEEN),
+    "commands": commands_block,
+    "speed": speed_block,
+}
 
 
 def with_blocks(text: str) -> str:

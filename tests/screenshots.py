@@ -57,6 +57,7 @@ def pages(seeded: Seeded) -> dict[str, str]:
         "family-arm": f"{family}/arm",
         "family-instrument": f"{family}/instrument",
         "family-good": f"{family}/photo/{seeded.arm_upload_id}",
+        "family-again": f"{family}/photo/{seeded.refused_upload_id}",
         "family-done": f"{family}/done/",
         "family-delete": f"{family}/delete/",
         "report": f"/r/{seeded.report}",

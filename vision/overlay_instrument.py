@@ -6,6 +6,7 @@ lengths with their 95 % intervals and the heights above the table that were used
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,6 +18,10 @@ from vision.photo import Photo
 
 INSET_SIDE, INSET_TIMES = 170.0, 2.6
 """Side of a magnified detail in thousandths of the photo's longer side, and its magnification."""
+
+KEPT_RIM, KEPT_SOFT, KEPT_CELL = 60.0, 20.0, 30.0
+"""How far around instrument and sheets a kept picture stays sharp, over how much it fades, and the size of the cells
+beyond; in thousandths of the photo's longer side."""
 
 _CORNERS = ("top left", "top right", "bottom left", "bottom right")
 
@@ -57,6 +62,35 @@ def draw_instrument(photo: Photo, measurement: InstrumentMeasurement) -> NDArray
             drawing.ring(picture, points[name], CYAN, 4.0)
     _details(picture, photo.rgb, points, measurement)
     return drawing.banner(picture, f"{_text(measurement.body_length)}   |   {_text(measurement.total_length)}", WHITE)
+
+
+def blur_surroundings(photo: Photo, measurement: InstrumentMeasurement) -> NDArray[np.uint8]:
+    """The photo with everything away from instrument and sheets made unrecognisable, (H, W, 3) uint8.
+
+    Whoever stands beside the instrument is nobody's business; faces need not be looked for, since no place is kept
+    where one could be.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photo, the first one where several were measured together.
+    measurement : InstrumentMeasurement
+        What was made of it; of a refused photo nothing stays recognisable.
+    """
+    rgb, unit = photo.rgb, drawing.unit_px(photo.rgb)
+    height, width = rgb.shape[:2]
+    cells = (max(1, round(width / (KEPT_CELL * unit))), max(1, round(height / (KEPT_CELL * unit))))
+    coarse = cv2.resize(cv2.resize(rgb, cells, interpolation=cv2.INTER_AREA), (width, height))
+    if measurement.outline_px is None:
+        return np.asarray(coarse, np.uint8)
+    ends = np.array(list(measurement.points_px.values()))
+    places = np.vstack([measurement.outline_px, ends, *(sheet.outline_px for sheet in measurement.sheets)])
+    small = np.full((max(1, round(height / unit)), max(1, round(width / unit))), 255, np.uint8)
+    hull = cv2.convexHull(np.round(places / unit).astype(np.int32))
+    cv2.fillConvexPoly(small, hull, 0)
+    away = cv2.distanceTransform(small, cv2.DIST_L2, 3)
+    keep = cv2.resize(np.clip((KEPT_RIM - away) / KEPT_SOFT, 0, 1).astype(np.float32), (width, height))
+    return np.asarray(cv2.blendLinear(rgb, coarse, keep, 1 - keep), np.uint8)
 
 
 def _details(

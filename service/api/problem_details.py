@@ -35,6 +35,7 @@ RESPONSES: dict[int | str, dict[str, Any]] = {
     code: {"model": ProblemDetails, "content": {MEDIA_TYPE: {}}, "description": description}
     for code, description in {
         400: "The request cannot be understood.",
+        408: "The request did not arrive in time.",
         413: "A file is larger than is accepted.",
         422: "A number or a choice is not acceptable; the detail says which and why.",
     }.items()

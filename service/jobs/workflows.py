@@ -116,10 +116,10 @@ def stated_bar_mm(session: Session, upload: Upload) -> float | None:
 
 
 def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome) -> None:
-    """Keep the pictures, then the result, so that a result never lacks its pictures."""
+    """Keep the pictures, then the result, so that a result never lacks its pictures; none of a refused photo."""
     usable = bool(outcome.result["usable"])
     for kind, picture in ((VIEW, outcome.photo_jpeg), (OVERLAY, outcome.overlay_jpeg)):
-        if picture is not None:
+        if usable and picture is not None:
             tools.photos.put(upload_id, kind, picture)
     with tools.store.whole_house() as session:
         upload = session.get(Upload, upload_id)

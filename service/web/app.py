@@ -21,7 +21,7 @@ from service.measuring import MeasuringPool
 from service.settings import Settings
 from service.web.guard import LinkClosed, SignInNeeded, WrongForm
 from service.web.house import PROGRAM_VERSION, open_house
-from service.web.middleware import ArrivalLimits, PlainFailures, SafeHeaders, SameOriginForms
+from service.web.middleware import TOO_LARGE, TOO_SLOW, ArrivalLimits, PlainFailures, SafeHeaders, SameOriginForms
 from service.web.pages import go_to, page
 from service.web.routes import include_pages
 from service.web.sign_in import first_invitation
@@ -54,6 +54,8 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
     @asynccontextmanager
     async def running(app: FastAPI) -> AsyncIterator[None]:
         own_pool = MeasuringPool(settings.workers or None) if pool is None else None
+        if own_pool is not None:
+            own_pool.start()
         parts = open_house(settings, pool or own_pool, clock)  # type: ignore[arg-type]
         app.state.house = parts
         app.state.measuring_pool = parts.pool
@@ -140,7 +142,8 @@ def _answer_errors(app: FastAPI) -> None:
 
 
 REFUSALS = {
-    413: "This is larger than we accept.",
+    408: TOO_SLOW,
+    413: TOO_LARGE,
     500: "Something went wrong on our side. Please try again.",
 }
 

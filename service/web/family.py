@@ -22,7 +22,7 @@ from service.jobs.running import start_measuring
 from service.store.columns import fresh_id
 from service.store.erase import erase_request
 from service.store.photos import ORIGINAL, OVERLAY
-from service.store.tables import ACCEPTED, ARM, INSTRUMENT, MEASURED, RECEIVED, PhotoRequest, Studio, Upload
+from service.store.tables import ACCEPTED, AGAIN, ARM, INSTRUMENT, MEASURED, RECEIVED, PhotoRequest, Studio, Upload
 from service.web.guard import (
     Family,
     FamilyFields,
@@ -45,6 +45,8 @@ WAIT_S = 8.0
 LOOK_EVERY_S = 0.05
 BAR_PLAUSIBLE_MM = (0.85 * CHECK_BAR_MM, 1.1 * CHECK_BAR_MM)
 """Outside of this, mm, the ruler was read wrongly: "fit to page" changes a page by 3 to 6 %."""
+PLACES = {"sheet": "/sheet", "arm": "/arm", "instrument": "/instrument", "done": "/done/", "delete": "/delete/"}
+"""Pages of the family by the names their templates use; every other one is the first page."""
 
 Kind = Literal["arm", "instrument"]
 
@@ -76,16 +78,17 @@ def consent(request: Request, who: Family, parts: TheHouse, records: FamilyRecor
             problem="adult",
         )
     asked.consent_at = asked.consent_at or parts.clock.now()
-    return go_to(f"/f/{who.token}/sheet")
+    wanted = _next_kind(records, asked)
+    return go_to(f"/f/{who.token}/{wanted if asked.reason and wanted else 'sheet'}")
 
 
 @router.post("/language")
 def language(who: Family, records: FamilyRecords, form: FamilyFields) -> RedirectResponse:
-    """Change the language of the family's pages."""
+    """Change the language of the family's pages and stay where the family is."""
     wished = text_field(form, "language", 8)
     if wished in LANGUAGES:
         _asked(records, who).language = wished
-    return go_to(f"/f/{who.token}")
+    return go_to(f"/f/{who.token}{PLACES.get(text_field(form, 'here', 16), '')}")
 
 
 @router.get("/sheet")
@@ -174,7 +177,7 @@ def photo_result(
         upload=upload,
         measured=upload.state in (MEASURED, ACCEPTED),
         waiting=upload.state == RECEIVED,
-        next_kind=_next_kind(records, asked),
+        asked_again=upload.state == AGAIN,
     )
 
 
@@ -247,13 +250,16 @@ def _next_kind(records: Session, asked: PhotoRequest) -> str | None:
 
 
 def _steps(records: Session, who: FamilyVisit, asked: PhotoRequest, here: str) -> dict[str, object]:
+    """What every page of the family shows; the teacher's reason only while the photo is still wanted again."""
+    wanted = _next_kind(records, asked)
     return {
         "token": who.token,
         "asked": asked,
         "here": here,
-        "good": _good(records, asked),
+        "good": _good(records, asked) | ({"sheet"} if asked.bar_mm is not None else set()),
         "bar_nominal_mm": CHECK_BAR_MM,
-        "reason": REASONS.get(asked.reason or ""),
+        "reason": REASONS.get(asked.reason or "") if wanted else None,
+        "wanted": wanted,
     }
 
 

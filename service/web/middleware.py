@@ -23,7 +23,8 @@ from service.security import PAGE_HEADERS
 
 SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
 STATIC_CACHE = "public, max-age=3600"
-
+TOO_LARGE = "This is larger than we accept."
+TOO_SLOW = "The photo did not arrive in time. Please try again, perhaps where the network is better."
 
 log = logging.getLogger("scrollreach")
 
@@ -117,6 +118,8 @@ def _same_origin(headers: Headers) -> bool:
 class ArrivalLimits:
     """Refuses a body that says it is too large, and bounds how long one may take to arrive: slow senders hold no place.
 
+    Whoever is late is told so (408, RFC 9110 section 15.5.9) and the connection is closed.
+
     Parameters
     ----------
     app : ASGI application
@@ -139,23 +142,29 @@ class ArrivalLimits:
             return
         stated = Headers(scope=scope).get("content-length", "0")
         if not stated.isdigit() or int(stated) > self.most_bytes:
-            raise HTTPException(413)
-        complete, arrived = False, 0
+            raise HTTPException(413, TOO_LARGE)
+        complete, late, arrived = False, False, 0
         deadline = asyncio.get_running_loop().time() + self.seconds
 
         async def receive_in_time() -> Message:
-            nonlocal complete, arrived
+            nonlocal complete, late, arrived
             if complete:
                 return await receive()
             left = deadline - asyncio.get_running_loop().time()
             try:
                 message = await asyncio.wait_for(receive(), max(left, 0.001))
             except TimeoutError:
-                raise HTTPException(408) from None
+                late = True
+                raise HTTPException(408, TOO_SLOW) from None
             arrived += len(message.get("body", b""))
             if arrived > self.most_bytes:
-                raise HTTPException(413)
+                raise HTTPException(413, TOO_LARGE)
             complete = message["type"] == "http.disconnect" or not message.get("more_body", False)
             return message
 
-        await self.app(scope, receive_in_time, send)
+        async def send_and_hang_up(message: Message) -> None:
+            if late and message["type"] == "http.response.start":
+                MutableHeaders(scope=message)["Connection"] = "close"  # or the sender could trickle on for ever
+            await send(message)
+
+        await self.app(scope, receive_in_time, send_and_hang_up)

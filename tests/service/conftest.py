@@ -30,12 +30,15 @@ class Recorded:
     pause_s: float = 0.0
     measured: list[str] = field(default_factory=list)
     looked: list[str] = field(default_factory=list)
+    received: list[bytes] = field(default_factory=list)
+    bars_mm: list[float | None] = field(default_factory=list)
 
     async def is_ready(self) -> bool:
         return True
 
     async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
         await asyncio.sleep(self.pause_s)
+        self.bars_mm.append(question.bar_mm if question else None)
         moved = (question.corrections if question else None) or {}
         result = arm_result(436.0 + (moved["mid_palm"][0] - 830 if "mid_palm" in moved else 0))
         return self._outcome(data, name, result | {"points_px": result["points_px"] | dict(moved)})
@@ -44,6 +47,7 @@ class Recorded:
         self, data: bytes, name: str, corrections: Corrections | None = None, bar_mm: float | None = None
     ) -> Outcome:
         await asyncio.sleep(self.pause_s)
+        self.bars_mm.append(bar_mm)
         return self._outcome(data, name, instrument_result(243.0))
 
     async def look(self, data: bytes, kind: str, bar_mm: float | None = None) -> bytes | None:
@@ -59,8 +63,9 @@ class Recorded:
 
     def _outcome(self, data: bytes, name: str, result: dict[str, object]) -> Outcome:
         self.measured.append(name)
+        self.received.append(data)
         if data.startswith(b"bad"):
-            return Outcome({"photo": name} | REFUSED)
+            return Outcome({"photo": name} | REFUSED, plain_picture(1), plain_picture(2), SIZE_PX)
         return Outcome(result, plain_picture(1), plain_picture(2), SIZE_PX)
 
 

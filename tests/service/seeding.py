@@ -20,6 +20,7 @@ from service.store.tables import (
     ARM,
     INSTRUMENT,
     MEASURED,
+    REFUSED,
     ArmRecord,
     Child,
     Instrument,
@@ -36,6 +37,7 @@ from service.store.tables import (
 )
 from service.web.guard import FAMILY, REPORT
 from service.web.house import House
+from vision.problems import ELBOW_BENT
 
 NOW = datetime(2031, 5, 12, 9, 30, tzinfo=UTC)
 PASSWORD = "a calm long sentence"
@@ -72,6 +74,7 @@ class Seeded:
     family: str
     arm_upload_id: str
     instrument_upload_id: str
+    refused_upload_id: str
     verdict_id: str
     report: str
     invitation: str
@@ -79,7 +82,10 @@ class Seeded:
 
 def length(value_mm: float, u_mm: float) -> dict[str, Any]:
     """A length as it is kept."""
-    parts = (Contribution("depth of the palm", 0.8 * u_mm), Contribution("print scale", 0.6 * u_mm, "print-scale:a4-1"))
+    parts = (
+        Contribution("distance of the hand", 0.8 * u_mm),
+        Contribution("size of the print", 0.6 * u_mm, "print-scale:a4-1"),
+    )
     found = length_json(Length(value_mm, parts))
     assert found is not None
     return found
@@ -214,6 +220,9 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW, mark: st
             uploads[kind] = keep(_upload(own, asked.id, child.id, kind, result, MEASURED, now))
             for picture in (ORIGINAL, VIEW, OVERLAY):
                 house.photos.put(uploads[kind].id, picture, plain_picture())
+        bent = {"code": ELBOW_BENT.code, "message": ELBOW_BENT.message, "advice": ELBOW_BENT.advice}
+        nothing = {"usable": False, "problems": [bent], "points_px": {}}
+        refused = keep(_upload(own, asked.id, child.id, ARM, nothing, REFUSED, now - timedelta(minutes=5)))
         before = now - timedelta(days=300)
         earlier = keep(_upload(own, None, child.id, ARM, arm_result(418.0), ACCEPTED, before))
         house.photos.put(earlier.id, OVERLAY, plain_picture(1))
@@ -258,6 +267,7 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW, mark: st
         family=house.signer.token(FAMILY, asked.id),
         arm_upload_id=uploads[ARM].id,
         instrument_upload_id=uploads[INSTRUMENT].id,
+        refused_upload_id=refused.id,
         verdict_id=verdict.id,
         report=house.signer.token(REPORT, verdict.id),
         invitation=invitation_token,

@@ -15,6 +15,7 @@ from typing import Any
 import uvicorn
 from fastapi import FastAPI
 
+from service.jobs.workflows import Measurer
 from service.settings import Settings
 from service.web.app import create_app
 from service.web.house import House
@@ -36,13 +37,15 @@ class Serving:
 
 
 @contextmanager
-def serving(folder: Path, clock: SetClock | None = None, **settings: Any) -> Iterator[Serving]:
-    """Run the service until the block ends."""
+def serving(
+    folder: Path, clock: SetClock | None = None, pool: Measurer | None = None, **settings: Any
+) -> Iterator[Serving]:
+    """Run the service until the block ends; it measures for real unless it is given a `pool`."""
     clock = clock or SetClock()
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    app = create_app(Settings(data_folder=folder, port=port, workers=1, **settings), clock=clock)
+    app = create_app(Settings(data_folder=folder, port=port, workers=1, **settings), pool, clock)
     server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=port, log_level="error", access_log=False))
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()

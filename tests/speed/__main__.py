@@ -1,7 +1,7 @@
 """Time the main job as its users meet it: the command from cold, a verdict over HTTP, and the decisions alone.
 
-Photos are the samples resized to 5 megapixels.  Every figure is the median of several runs after one warm-up; absolute
-times belong to the machine that printed them.
+Photos are the samples resized to 5 megapixels; those of the family's page are as large as a phone sends them.  Every
+figure is the median of several runs after one warm-up; absolute times belong to the machine that printed them.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import platform
 import socket
 import subprocess
 import sys
@@ -16,6 +17,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from statistics import median
 
@@ -23,6 +25,7 @@ import httpx
 from PIL import Image
 
 from tests.speed.decisions import decision_tasks
+from tests.speed.family import as_sent, family_link, seconds_to_judgement
 from tests.speed.reviewing import moving_task, seeded_folder
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
@@ -30,6 +33,13 @@ COMMAND = Path(sys.executable).with_name("scrollreach")
 PIXELS = 5_000_000
 PALM_SHARE, BOTTOM_SHARE = (0.709, 0.443), (0.169, 0.358)
 """Where the palm and the lower edge of the body lie in the samples, over their width and height."""
+FAMILY_PHOTOS = {
+    "good photo of the child": ("arm", "child-1.jpg", True),
+    "good photo of the instrument": ("instrument", "instrument-1.jpg", True),
+    "photo of the child, elbow bent": ("arm", "child-elbow-bent.jpg", False),
+    "blurred photo of the instrument": ("instrument", "instrument-blurred.jpg", False),
+}
+"""What a family sends, 3600 pixels long as its page makes them: kind, sample, whether it is good."""
 
 
 def five_megapixels(source: Path, folder: Path) -> Path:
@@ -57,6 +67,12 @@ def of_picture(photo: Path, share: tuple[float, float]) -> tuple[float, float]:
     """Pixel position of a place given as shares of a picture's width and height."""
     with Image.open(photo) as picture:
         return share[0] * picture.width, share[1] * picture.height
+
+
+def waits(send: Callable[[], float], runs: int) -> list[float]:
+    """Seconds of each of `runs` waits, after one that does not count."""
+    send()
+    return [send() for _ in range(runs)]
 
 
 @contextmanager
@@ -112,13 +128,26 @@ def main() -> None:
                 start_px = of_picture(photo, place)
                 moves = moving_task(address, seeded, upload_id, point, start_px)
                 rows[f"moving a point of {what} in the review"] = timed(moves, 4 * options.runs)
+            link = family_link(folder / "data")
+            for title, (kind, sample, good) in FAMILY_PHOTOS.items():
+                send = partial(seconds_to_judgement, address, link, kind, as_sent(SAMPLES / sample), good)
+                rows[f"family's page, sent to judged: {title}"] = waits(send, options.runs)
     for title, task in decision_tasks():
         rows[title] = timed(task, 5 * options.runs)
     width = max(map(len, rows))
     for title, seconds in rows.items():
         print(f"{title:<{width}}  median {median(seconds) * 1000:9.1f} ms  (n = {len(seconds)})")
     if options.json:
-        options.json.write_text(json.dumps({title: median(seconds) for title, seconds in rows.items()}, indent=1))
+        measured = [
+            {"what": title, "median_s": round(median(seconds), 5), "runs": len(seconds)}
+            for title, seconds in rows.items()
+        ]
+        options.json.write_text(json.dumps({"machine": machine(), "rows": measured}, indent=1) + "\n")
+
+
+def machine() -> str:
+    """What the figures were measured on, in a few words."""
+    return f"{os.cpu_count()} cores, {platform.machine()}, Python {platform.python_version()}"
 
 
 def cold(child: Path, instrument: Path) -> None:

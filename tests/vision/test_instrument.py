@@ -14,7 +14,7 @@ from vision.instrument import (
     solve_instrument,
 )
 from vision.instrument_lengths import BRIDGE_LIFT_MM, NUT_LIFT_MM
-from vision.overlay_instrument import draw_instrument
+from vision.overlay_instrument import blur_surroundings, draw_instrument
 from vision.photo import Photo, load_photo
 from vision.sheet_support import lies_on_book
 from vision.trace import trace_instrument
@@ -100,6 +100,24 @@ def test_the_drawing_is_as_wide_as_the_photo(plain):
     assert picture.shape[1] == photo.rgb.shape[1]
     assert picture.shape[0] > photo.rgb.shape[0]
     assert (picture[: photo.rgb.shape[0]] != photo.rgb).any(axis=2).mean() > 0.005
+
+
+def test_what_stands_around_the_instrument_is_not_recognisable(plain):
+    _, photo, measured = plain
+    height, width = photo.rgb.shape[:2]
+    busy = np.vstack([measured.outline_px, *(sheet.outline_px for sheet in measured.sheets)])
+    corners = [(0, 0), (0, height - 200), (width - 200, 0), (width - 200, height - 200)]
+    x, y = max(corners, key=lambda corner: np.linalg.norm(busy - np.array(corner) - 100, axis=1).min())
+    stranger = photo.rgb.copy()
+    stranger[y : y + 200, x : x + 200] = (
+        np.kron(np.indices((20, 20)).sum(axis=0) % 2, np.ones((10, 10)))[..., None] * 255
+    )
+    shown = blur_surroundings(replace(photo, rgb=stranger), measured)
+    assert np.ptp(shown[y + 50 : y + 150, x + 50 : x + 150].astype(int)) < 60
+    for place in busy[::20].astype(int):
+        assert (shown[place[1], place[0]] == stranger[place[1], place[0]]).all()
+    refused = blur_surroundings(replace(photo, rgb=stranger), replace(measured, outline_px=None))
+    assert np.abs(np.diff(refused.astype(int), axis=1)).max() < 12
 
 
 def test_without_a_sheet_the_ends_are_found_all_the_same(plain):

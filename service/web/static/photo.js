@@ -1,115 +1,170 @@
-// Makes a photo smaller on the phone before it is sent, and keeps the one thing that measuring needs from its metadata:
-// the focal length (35 mm equivalent). Place, time and device stay on the phone. Without this script the photo is sent
-// as it is, which works too.
+// Makes a photo smaller on the phone before it is sent, and keeps what measuring needs from its metadata: the focal
+// length (35 mm equivalent), which lens, and the size of the frame as it was taken, by which a later crop is noticed.
+// Place, time and device stay on the phone. Only JPEGs are made smaller: it is what the camera hands over, and another
+// kind of file (HEIC, PNG) would lose its focal length here; those are sent as they are. So is every photo without this
+// script, or in a browser that cannot open it: the service forgets the metadata when it decodes.
 "use strict";
 
 const LONGEST_SIDE_PX = 3600;
-const WORTH_IT_BYTES = 2.5e6;
 const QUALITY = 0.9;
+const HEAD_BYTES = 262144; // metadata comes first and has at most 64 KiB; some phones put another block before it
+const WIDTH = 0xa002; // tags of Exif 2.32, CIPA DC-008
+const HEIGHT = 0xa003;
 const FOCAL_LENGTH_35MM = 0xa405;
 const LENS_MODEL = 0xa434;
+const SHORT = 3;
+const LONG = 4;
 
-// Reads 35 mm focal length and front lens from a JPEG's Exif block (CIPA DC-008); null where there is none.
+const isJpeg = (bytes) => bytes.byteLength > 4 && new DataView(bytes).getUint16(0) === 0xffd8;
+
+// Reads what measuring needs from a JPEG's Exif block; nothing where there is none or it is damaged.
 function readLens(bytes) {
   const view = new DataView(bytes);
-  if (view.byteLength < 4 || view.getUint16(0) !== 0xffd8) return null;
-  for (let at = 2; at + 10 < view.byteLength && view.getUint8(at) === 0xff;) {
-    const length = view.getUint16(at + 2);
-    if (view.getUint8(at + 1) === 0xe1 && view.getUint32(at + 4) === 0x45786966) return readTiff(view, at + 10);
-    at += 2 + length;
+  try {
+    for (let at = 2; view.getUint8(at) === 0xff; at += 2 + view.getUint16(at + 2)) {
+      if (view.getUint8(at + 1) === 0xe1 && view.getUint32(at + 4) === 0x45786966) return readTiff(view, at + 10);
+    }
+  } catch {
+    // ran over the end: measure without
   }
-  return null;
+  return {};
 }
 
 function readTiff(view, start) {
-  try {
-    const little = view.getUint16(start) === 0x4949;
-    const u16 = (at) => view.getUint16(start + at, little);
-    const u32 = (at) => view.getUint32(start + at, little);
-    const find = (directory, tag) => {
-      for (let i = 0; i < u16(directory); i++) if (u16(directory + 2 + 12 * i) === tag) return directory + 2 + 12 * i;
-      return 0;
-    };
-    const pointer = find(u32(4), 0x8769);
-    if (!pointer) return null;
-    const exif = u32(pointer + 8);
-    const focal = find(exif, FOCAL_LENGTH_35MM);
-    const lens = find(exif, LENS_MODEL);
-    let model = "";
-    if (lens) {
-      const from = start + u32(lens + 8);
-      for (let i = 0; i < Math.min(u32(lens + 4), 64); i++) model += String.fromCharCode(view.getUint8(from + i));
-    }
-    return { focal: focal ? u16(focal + 8) : 0, front: model.toLowerCase().includes("front") };
-  } catch {
-    return null; // damaged metadata: measure without
+  const little = view.getUint16(start) === 0x4949;
+  const u16 = (at) => view.getUint16(start + at, little);
+  const u32 = (at) => view.getUint32(start + at, little);
+  const find = (directory, tag) => {
+    for (let i = 0; i < u16(directory); i++) if (u16(directory + 2 + 12 * i) === tag) return directory + 2 + 12 * i;
+    return 0;
+  };
+  const pointer = find(u32(4), 0x8769);
+  if (!pointer) return {};
+  const exif = u32(pointer + 8);
+  const number = (tag) => {
+    const entry = find(exif, tag);
+    if (!entry) return 0;
+    return u16(entry + 2) === SHORT ? u16(entry + 8) : u32(entry + 8);
+  };
+  const lens = find(exif, LENS_MODEL);
+  let model = "";
+  for (let i = 0; lens && i < Math.min(u32(lens + 4), 64); i++) {
+    model += String.fromCharCode(view.getUint8(start + u32(lens + 8) + i));
   }
+  return {
+    focal: number(FOCAL_LENGTH_35MM),
+    width: number(WIDTH),
+    height: number(HEIGHT),
+    front: model.toLowerCase().includes("front"),
+  };
 }
 
-// Puts a minimal Exif block with the focal length into a JPEG.
-function withLens(jpeg, lens) {
-  if (!lens || (!lens.focal && !lens.front)) return new Blob([jpeg], { type: "image/jpeg" });
-  const model = lens.front ? "front\0" : "rear\0\0";
-  const block = new DataView(new ArrayBuffer(72));
+// An Exif block that holds these numbers and nothing else.
+function lensBlock(lens) {
+  const numbers = [
+    [WIDTH, LONG, lens.width],
+    [HEIGHT, LONG, lens.height],
+    [FOCAL_LENGTH_35MM, SHORT, lens.focal],
+  ].filter(([, , value]) => value);
+  const model = lens.front ? "front\0" : "";
+  const count = numbers.length + (model ? 1 : 0);
+  const text = 26 + 2 + 12 * count + 4; // where the text lies, from the start of the TIFF part
+  const block = new DataView(new ArrayBuffer(10 + text + model.length));
   const put = (at, ...shorts) => shorts.forEach((value, i) => block.setUint16(at + 2 * i, value));
-  put(0, 0xffe1, 70, 0x4578, 0x6966, 0, 0x4d4d, 42, 0, 8); // APP1, "Exif", big-endian TIFF, first directory at 8
-  put(18, 1, 0x8769, 4, 0, 1, 0, 26, 0, 0); // one entry: pointer to the Exif directory at 26
-  put(36, 2, FOCAL_LENGTH_35MM, 3, 0, 1, lens.focal, 0, LENS_MODEL, 2, 0, 6, 0, 56, 0, 0);
-  [...model].forEach((letter, i) => block.setUint8(66 + i, letter.charCodeAt(0)));
-  return new Blob([jpeg.slice(0, 2), block.buffer, jpeg.slice(2)], { type: "image/jpeg" });
+  put(0, 0xffe1, block.byteLength - 2, 0x4578, 0x6966, 0); // APP1, "Exif"
+  put(10, 0x4d4d, 42, 0, 8, 1, 0x8769, LONG, 0, 1, 0, 26, 0, 0, count); // big-endian; one pointer to the directory at 26
+  numbers.forEach(([tag, kind, value], i) => {
+    put(38 + 12 * i, tag, kind, 0, 1);
+    if (kind === SHORT) block.setUint16(46 + 12 * i, value);
+    else block.setUint32(46 + 12 * i, value);
+  });
+  if (model) {
+    put(38 + 12 * numbers.length, LENS_MODEL, 2, 0, model.length, 0, text);
+    [...model].forEach((letter, i) => block.setUint8(10 + text + i, letter.charCodeAt(0)));
+  }
+  return block.buffer;
 }
 
 async function shrunk(file) {
-  const lens = readLens(await file.slice(0, 262144).arrayBuffer());
+  const head = await file.slice(0, HEAD_BYTES).arrayBuffer();
+  if (!isJpeg(head)) return file;
   const picture = await createImageBitmap(file, { imageOrientation: "from-image" });
   const scale = Math.min(1, LONGEST_SIDE_PX / Math.max(picture.width, picture.height));
-  if (scale === 1 && file.size < WORTH_IT_BYTES) return file;
   const canvas = document.createElement("canvas");
   canvas.width = Math.round(picture.width * scale);
   canvas.height = Math.round(picture.height * scale);
   const pen = canvas.getContext("2d");
   pen.imageSmoothingQuality = "high";
   pen.drawImage(picture, 0, 0, canvas.width, canvas.height);
+  picture.close();
   const jpeg = await new Promise((done) => canvas.toBlob(done, "image/jpeg", QUALITY));
-  if (!jpeg || jpeg.size > file.size) return file;
-  const ready = withLens(await jpeg.arrayBuffer(), lens);
-  return new File([ready], "photo.jpg", { type: "image/jpeg" });
+  if (!jpeg) return file;
+  const small = await jpeg.arrayBuffer();
+  return new File([small.slice(0, 2), lensBlock(readLens(head)), small.slice(2)], "photo.jpg", { type: "image/jpeg" });
 }
 
-function show(form, file) {
-  const place = form.querySelector(`[data-preview="${file.field}"]`) || form.querySelector("[data-preview]");
+// Shows what was chosen: the picture, or its file's name where this browser cannot show such a file.
+function show(form, input, file, name) {
+  const place = form.querySelector(`[data-preview="${input.name}"]`) || form.querySelector("[data-preview]");
   if (!place) return;
   const image = document.createElement("img");
   image.className = "preview";
-  image.alt = "";
-  image.src = URL.createObjectURL(file.content);
+  image.alt = name;
+  image.addEventListener("error", () => {
+    const words = document.createElement("p");
+    words.className = "preview name";
+    words.textContent = name;
+    place.replaceChildren(words);
+  });
+  image.src = URL.createObjectURL(file);
   place.replaceChildren(image);
 }
 
+// A form for one photo, from the camera or from the phone's pictures: whichever was used last counts.
+function chooseOnly(form, chosen, working) {
+  for (const input of form.querySelectorAll("input[type=file]")) {
+    if (input === chosen) continue;
+    input.value = "";
+    working.delete(input);
+  }
+  for (const label of form.querySelectorAll("[data-again]")) label.textContent = label.dataset.again;
+  const send = form.querySelector("[data-send]");
+  form.classList.add("chosen");
+  send.after(form.querySelector(".camera"));
+  send.focus();
+}
+
 for (const form of document.querySelectorAll("form[data-shrink]")) {
-  const working = new Set();
+  const working = new Map();
+  form.classList.add("helped");
   for (const input of form.querySelectorAll("input[type=file]")) {
     input.addEventListener("change", () => {
       const [file] = input.files;
       if (!file) return;
+      if ("onePhoto" in form.dataset) chooseOnly(form, input, working);
       const work = shrunk(file)
+        .catch(() => file) // a picture this browser cannot open: it is sent as it is
         .then((small) => {
-          const bag = new DataTransfer();
-          bag.items.add(small);
-          input.files = bag.files;
-          show(form, { field: input.name, content: small });
-        })
-        .catch(() => {}) // a kind of picture this browser cannot open: it is sent as it is
-        .finally(() => working.delete(work));
-      working.add(work);
+          if (working.get(input) !== work) return; // another one was chosen meanwhile
+          if (small !== file) {
+            const bag = new DataTransfer();
+            bag.items.add(small);
+            input.files = bag.files;
+          }
+          show(form, input, small, file.name);
+          working.delete(input);
+        });
+      working.set(input, work);
     });
   }
   form.addEventListener("submit", async (event) => {
     const status = form.querySelector("[data-status]");
     if (status) status.textContent = form.dataset.busy;
+    form.setAttribute("aria-busy", "true");
     if (!working.size) return;
     event.preventDefault();
-    await Promise.all(working);
+    while (working.size) await Promise.all(working.values());
     form.submit();
   });
+  window.addEventListener("pageshow", () => form.removeAttribute("aria-busy"));
 }

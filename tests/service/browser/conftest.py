@@ -12,6 +12,7 @@ from playwright.sync_api import Browser, sync_playwright
 from tests.service.serving import chromium
 
 SAMPLES = Path(__file__).resolve().parents[3] / "sample_images"
+PHONE = {"viewport": {"width": 390, "height": 844}, "is_mobile": True, "has_touch": True, "device_scale_factor": 2}
 
 
 @pytest.fixture(scope="session")

@@ -9,11 +9,10 @@ from pathlib import Path
 from playwright.sync_api import Browser, Page, expect
 from pypdf import PdfReader
 
-from tests.service.browser.conftest import SAMPLES
+from tests.service.browser.conftest import PHONE, SAMPLES
 from tests.service.seeding import PASSWORD, seed
 from tests.service.serving import serving
 
-PHONE = {"viewport": {"width": 390, "height": 844}, "is_mobile": True, "has_touch": True, "device_scale_factor": 2}
 MEASURING_MS = 60_000
 
 

@@ -9,8 +9,10 @@ import io
 import os
 import random
 import struct
+import time
 import zlib
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +23,7 @@ from PIL import Image
 
 from service.settings import Settings
 from service.web.app import create_app
-from tests.service.seeding import plain_picture
+from tests.service.seeding import plain_picture, seed
 
 
 def encoded(image: Image.Image, form: str, **options: object) -> bytes:
@@ -114,6 +116,23 @@ def test_the_quick_page_says_it_in_words(client: TestClient) -> None:
         answer = client.post("/", files={"child_photo": ("a.jpg", content)}, data={"body": "254", "total": "420"})
         assert answer.status_code in (200, 422)
         assert 'role="alert"' in answer.text
+
+
+def test_the_familys_page_says_it_in_words_and_keeps_nothing(client: TestClient) -> None:
+    house = client.app.state.house  # type: ignore[attr-defined]
+    seeded = seed(house)
+    kept = house.photos.kept(house.clock.now() + timedelta(days=1))
+    for number, (name, content) in enumerate(FILES[3::20]):
+        fields = {"form_token": house.signer.form_token(seeded.family), "client_key": str(number)}
+        answer = client.post(f"/f/{seeded.family}/instrument", data=fields, files={"photo": (name, content)})
+        assert answer.status_code == 200, name
+        assert "Please take it again" in answer.text, name
+        assert 'role="alert"' in answer.text, name
+    for _ in range(100):
+        if house.photos.kept(house.clock.now() + timedelta(days=1)) == kept:
+            return
+        time.sleep(0.05)
+    pytest.fail("a refused photo is still there")
 
 
 def test_too_large_is_refused_before_it_is_read(tmp_path: Path) -> None:
