@@ -19,6 +19,7 @@ import pytest
 from service.measuring import (
     ArmQuestion,
     MeasuringPool,
+    _prepare_worker,
     look_at_photo,
     measure_arm_photo,
     measure_instrument_photos,
@@ -100,6 +101,14 @@ def test_a_lost_worker_costs_nothing() -> None:
             return [first.result["usable"], second.result["usable"]]
 
     assert run(moves()) == [True, True]
+
+
+def test_what_cannot_be_loaded_beforehand_stops_no_worker(monkeypatch: pytest.MonkeyPatch) -> None:
+    limits: list[object] = []
+    monkeypatch.setattr("service.measuring.NEEDED", ("no.such.module", "json"))
+    monkeypatch.setattr("service.measuring.resource.setrlimit", lambda *limit: limits.append(limit))
+    _prepare_worker()
+    assert len(limits) == 1
 
 
 def test_sights_are_few_and_short_lived_and_looked_for_once() -> None:

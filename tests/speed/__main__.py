@@ -25,7 +25,7 @@ import httpx
 from PIL import Image
 
 from tests.speed.decisions import decision_tasks
-from tests.speed.family import as_sent, family_link, seconds_to_judgement
+from tests.speed.family import as_sent, seconds_to_judgement
 from tests.speed.reviewing import moving_task, seeded_folder
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
@@ -128,7 +128,7 @@ def main() -> None:
                 start_px = of_picture(photo, place)
                 moves = moving_task(address, seeded, upload_id, point, start_px)
                 rows[f"moving a point of {what} in the review"] = timed(moves, 4 * options.runs)
-            link = family_link(folder / "data")
+            link = f"/f/{seeded.family}"
             for title, (kind, sample, good) in FAMILY_PHOTOS.items():
                 send = partial(seconds_to_judgement, address, link, kind, as_sent(SAMPLES / sample), good)
                 rows[f"family's page, sent to judged: {title}"] = waits(send, options.runs)

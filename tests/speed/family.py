@@ -7,15 +7,9 @@ import re
 import secrets
 import time
 from pathlib import Path
-from typing import cast
 
 import httpx
 from PIL import Image
-
-from service.jobs.workflows import Measurer
-from service.settings import Settings
-from service.web.house import open_house
-from tests.service.seeding import seed
 
 SENT_SIDE_PX = 3600
 """Longest side of a photo as the phone's page sends it, `service/web/static/photo.js`."""
@@ -31,14 +25,6 @@ def as_sent(sample: Path) -> bytes:
     out = io.BytesIO()
     picture.resize(size, Image.Resampling.LANCZOS).save(out, "JPEG", quality=SENT_QUALITY, exif=picture.getexif())
     return out.getvalue()
-
-
-def family_link(data_folder: Path) -> str:
-    """Path of an open family link, written into the records of the service that runs on this folder."""
-    house = open_house(Settings(data_folder=data_folder), cast(Measurer, None))  # nothing is measured through this one
-    token = seed(house).family
-    house.store.close()
-    return f"/f/{token}"
 
 
 def seconds_to_judgement(address: str, link: str, kind: str, photo: bytes, good: bool) -> float:
