@@ -79,7 +79,7 @@ def test_bar_and_reason_go_to_and_fro(browser: Browser, measured: tuple[Serving,
 
     desk = signed_in(browser, service, seeded)
     desk.goto(f"{service.address}/requests/{seeded.request_id}")
-    assert "148.5 mm" in desk.inner_text("main")
+    assert "148.5\u00a0mm" in desk.inner_text("main")
     for _ in range(2):  # the photo of the arm that was there before, and the new one
         desk.goto(f"{service.address}/children/{seeded.child_id}")
         desk.get_by_role("link", name="Photo of the arm").first.click()
@@ -240,7 +240,7 @@ def test_without_script_the_teacher_does_everything_but_drag(
     # the child's page: instrument, signs, tape, verdict, report
     desk.get_by_label("Instrument in use").select_option(value=seeded.shelf_id)
     desk.locator("form[action$='/instrument'] button").click()
-    unfold("What was seen while playing")
+    unfold("Note what was seen")
     for fieldset in desk.locator("form[action$='/signs'] fieldset").all():
         fieldset.get_by_label("yes").check()
     desk.locator("form[action$='/signs'] button").click()
@@ -277,7 +277,7 @@ def test_without_script_the_teacher_does_everything_but_drag(
     assert "Shelf 99" not in desk.inner_text("main")
 
     # the chart: shown, kept, used, deleted
-    follow("Size chart")
+    follow("Sizes")
     follow("Make our own chart")
     desk.get_by_label("Name of the chart").fill("Ours")
     press("Only show the picture")
