@@ -90,8 +90,27 @@ def test_pictures_show_the_arm_pointing_right(framing, mirrored):
     assert np.linalg.norm(palm - wrist) == pytest.approx(expected, abs=1.5)
 
 
-def test_stance_is_told_on_scenes(shared):
-    """On development scenes as they are, with the true joints."""
+def dull(rgb: np.ndarray) -> np.ndarray:
+    """A photo against the light: little contrast."""
+    return np.asarray(90 + 0.4 * rgb, np.uint8)
+
+
+def harsh(rgb: np.ndarray) -> np.ndarray:
+    """What some phones make of a photo: sharpened, with a steep tone curve."""
+    soft = cv2.GaussianBlur(rgb, (0, 0), 2).astype(float)
+    return np.clip(1.5 * (2.0 * rgb - soft) - 60, 0, 255).astype(np.uint8)
+
+
+def grey(rgb: np.ndarray) -> np.ndarray:
+    """Without colour, and recompressed hard."""
+    alone = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    packed = cv2.imdecode(cv2.imencode(".jpg", alone, [cv2.IMWRITE_JPEG_QUALITY, 25])[1], cv2.IMREAD_GRAYSCALE)
+    return cv2.cvtColor(packed, cv2.COLOR_GRAY2RGB)
+
+
+@pytest.mark.parametrize("look", [lambda rgb: rgb, dull, harsh, grey], ids=["as it is", "dull", "harsh", "grey"])
+def test_stance_is_told_on_scenes(shared, look):
+    """On development scenes with the true joints, whatever the camera made of the light."""
     right, angles = [], []
     for kind, expected in (("child_wall", 0), ("child", 1)):
         for folder in sorted((shared / "scenes" / kind).iterdir())[:8]:
@@ -103,7 +122,8 @@ def test_stance_is_told_on_scenes(shared):
             eye = np.array(truth["camera"]["centre_mm"])
             ends = np.array([points[names[i]]["mm"] for i in (0, 3)]) - eye
             outward = np.sign(joints[3, 0] - joints[0, 0])
-            got = arm_depths(np.ascontiguousarray(rgb), joints, ends[:, :2] / -ends[:, 2:] * [outward, 1.0])
+            slopes = ends[:, :2] / -ends[:, 2:] * [outward, 1.0]
+            got = arm_depths(look(np.ascontiguousarray(rgb)), joints, slopes)
             angles.append((got.bend_deg, truth["pose"]["elbow_flexion_deg"]))
             if truth["quality"] == "good":
                 right.append(int(np.argmax(got.stance)) == expected)
