@@ -138,7 +138,7 @@ for (const form of document.querySelectorAll("form[data-shrink]")) {
   const working = new Map();
   form.classList.add("helped");
   for (const input of form.querySelectorAll("input[type=file]")) {
-    input.addEventListener("change", () => {
+    const take = () => {
       const [file] = input.files;
       if (!file) return;
       if ("onePhoto" in form.dataset) chooseOnly(form, input, working);
@@ -155,7 +155,9 @@ for (const form of document.querySelectorAll("form[data-shrink]")) {
           working.delete(input);
         });
       working.set(input, work);
-    });
+    };
+    input.addEventListener("change", take);
+    take(); // a photo that was chosen before this script had arrived, or that the browser kept on going back
   }
   form.addEventListener("submit", async (event) => {
     const status = form.querySelector("[data-status]");

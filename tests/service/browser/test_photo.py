@@ -10,7 +10,7 @@ import numpy as np
 import piexif
 import pytest
 from PIL import Image
-from playwright.sync_api import Browser, BrowserContext, Page
+from playwright.sync_api import Browser, BrowserContext, Page, Route
 
 from service.measuring import ArmQuestion, Outcome, measure_arm_photo, measure_instrument_photos
 from tests.service.browser.conftest import PHONE, SAMPLES
@@ -202,4 +202,24 @@ def test_what_was_chosen_is_shown_and_the_last_choice_counts(
     send.click()
     tab.wait_for_url(re.compile(r"/photo/[0-9a-f]{32}$"))
     assert pool.received[-1] == out.getvalue()
+    tab.close()
+
+
+def test_a_photo_chosen_before_the_script_arrives_is_shown_too(
+    phone: BrowserContext, kept: tuple[Serving, Seeded, Recorded]
+) -> None:
+    service, seeded, _ = kept
+    tab = phone.new_page()
+    held: list[Route] = []
+    tab.route("**/photo.js*", lambda route: held.append(route))
+    tab.goto(f"{service.address}/f/{seeded.family}/arm", wait_until="commit")
+    tab.wait_for_selector("#photo", state="attached")
+    choose(tab, "IMG_1.jpg", (SAMPLES / "child-2.jpg").read_bytes())
+    for _ in range(100):
+        if held:
+            break
+        tab.wait_for_timeout(50)
+    assert not tab.locator(".preview").count()
+    held[0].continue_()
+    tab.wait_for_selector("img.preview")
     tab.close()
