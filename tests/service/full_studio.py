@@ -7,6 +7,8 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from service.deciding import keep_verdict
 from service.jobs.workflows import Workshop, keep_outcome
 from service.measuring import ArmQuestion, Outcome, measure_arm_photo, measure_instrument_photos
@@ -35,10 +37,15 @@ LONG_CHILD = "Maximiliana-Wilhelmine von der Mühlenau"
 LONG_INSTRUMENT = "Leihinstrument Nr. 2031-07 (Geigenbauwerkstatt Kastenau)"
 
 
-def use_real_photos(house: House, seeded: Seeded) -> tuple[Outcome, Outcome]:
-    """Put sample photos, as they are measured, into the two uploads that wait for review."""
+AGE_YEARS = 6.2
+NECK_MOVED = 0.034
+"""How far towards the palm the neck point of the earlier photo is corrected: it then shows the seeded 433 mm."""
+
+
+def use_real_photos(house: House, seeded: Seeded) -> Outcome:
+    """Put sample photos, as they are measured, into the two uploads that wait for review; the arm's measurement."""
     child, violin = (SAMPLES / "child-3.jpg").read_bytes(), (SAMPLES / "instrument-3.jpg").read_bytes()
-    arm = measure_arm_photo(child, ARM, ArmQuestion(age_years=6.2))
+    arm = measure_arm_photo(child, ARM, ArmQuestion(age_years=AGE_YEARS))
     instrument = measure_instrument_photos([(violin, "instrument")])
     tools = Workshop(house.store, house.photos, house.pool, house.clock, review=True)
     for upload_id, photo, outcome in (
@@ -47,7 +54,17 @@ def use_real_photos(house: House, seeded: Seeded) -> tuple[Outcome, Outcome]:
     ):
         house.photos.put(upload_id, ORIGINAL, photo)
         keep_outcome(tools, upload_id, outcome)
-    return arm, instrument
+    return arm
+
+
+def _earlier_picture(arm: Outcome) -> bytes:
+    """The picture behind the arm that was accepted with a corrected point."""
+    neck, palm = (np.array(arm.result["points_px"][name]) for name in ("side_neck", "mid_palm"))
+    x, y = neck + NECK_MOVED * (palm - neck)
+    question = ArmQuestion(age_years=AGE_YEARS, corrections={"side_neck": (float(x), float(y))})
+    corrected = measure_arm_photo((SAMPLES / "child-3.jpg").read_bytes(), ARM, question)
+    assert corrected.overlay_jpeg is not None
+    return corrected.overlay_jpeg
 
 
 @dataclass(frozen=True)
@@ -64,14 +81,14 @@ class Full:
 
 def fill(house: House, seeded: Seeded) -> Full:
     """Give the seeded studio a history, and put an empty studio beside it."""
-    arm, _ = use_real_photos(house, seeded)
+    arm = use_real_photos(house, seeded)
     with house.store.for_studio(seeded.studio_id) as records:
         own: dict[str, Any] = {"studio_id": seeded.studio_id}
         child = records.get_one(Child, seeded.child_id)
         earlier = records.query(ArmRecord).filter_by(child_id=child.id).first()
         assert earlier is not None
         upload = records.get_one(Upload, earlier.upload_id)
-        house.photos.put(upload.id, OVERLAY, arm.overlay_jpeg or b"")
+        house.photos.put(upload.id, OVERLAY, _earlier_picture(arm))
         for months, value, corrected in ((26, 379.0, False), (19, 396.0, False), (14, 409.0, True)):
             records.add(_arm(own, seeded, value, months, corrected))
         for days, value in ((61, 431.0), (300, 352.0), (420, 409.0)):
