@@ -37,7 +37,7 @@ CORRECTED = {"side_neck": "neck", "mid_palm": "palm", "shoulder": "shoulder", "e
 
 TURNED_EFFECT = 0.015
 """By how much a trunk turned by some 15 degrees makes the arm length look too short, and as much again of doubt: the
-neck's distance from the shoulder is seen foreshortened, and the arm with it (rendered figures: 0.8 and 2.4 %)."""
+neck's distance from the shoulder is seen foreshortened, and the arm with it (two development scenes: 0.8 and 2.4 %)."""
 
 WRIST_CREASE_SHARE = (0.330, 0.01)
 """Wrist crease to mid palm over the hand's length, and its deviation (figures 0.330, 0.0012; widened by judgement)."""
@@ -250,7 +250,7 @@ def _mixed(
     return Length(middle, tuple(parts), (low, high))
 
 
-_KEYS = {"depth of the neck": "arm:body-depth", "trunk lean": None}
+_KEYS = {"depth of the neck": "arm:body-depth"}
 """Causes that two photos of one child share."""
 
 

@@ -8,9 +8,11 @@ import pytest
 
 from tests.accuracy.scenes import scenes
 from vision.arm import measure_arm, solve_arm
+from vision.arm_judge import turned_probability
 from vision.arm_seen import see_arm
 from vision.overlay import blur_face, draw_arm
 from vision.photo import Photo, load_photo
+from vision.pose import Landmark
 from vision.quality import quality
 
 WALL_SCENE = 11
@@ -135,3 +137,18 @@ def test_edges_widen_with_blur(photo, measured):
     soft = quality(cv2.GaussianBlur(photo.rgb, (0, 0), 6), box)
     assert soft.edge_width_px > 2 * sharp.edge_width_px
     assert quality(photo.rgb, (0, 0, 5, 5)).edge_width_px == float("inf")
+
+
+def test_a_turned_head_makes_a_turned_trunk_likelier_and_the_interval_longer_upwards(seen):
+    for stance in ("wall", "floating"):
+        told = [turned_probability(turn, stance) for turn in (0.0, 0.08, 0.16)]
+        assert told == sorted(told)
+        assert turned_probability(-0.16, stance) == pytest.approx(told[-1])
+    assert turned_probability(0.1, "wall") < turned_probability(0.1, "floating")
+    before = solve_arm(seen, against_wall=False).arm_length
+    landmarks_px = seen.landmarks_px.copy()
+    reach = np.linalg.norm(seen.landmark("wrist") - seen.landmark("shoulder"))
+    landmarks_px[Landmark.NOSE, 0] += 0.16 * reach
+    after = solve_arm(replace(seen, landmarks_px=landmarks_px), against_wall=False).arm_length
+    assert after.high_mm - after.value_mm > before.high_mm - before.value_mm + 1.0
+    assert any(part.source == "trunk turned or not" for part in after.budget)
