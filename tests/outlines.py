@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.problems import Refused
+from tests.vision.trace import trace_instrument
 from vision.photo import load_photo
-from vision.trace import trace_instrument
 
 Mask = NDArray[np.bool_]
 PHOTO_ENDINGS = {".jpg", ".jpeg", ".png", ".webp", ".heic", ".heif"}

@@ -14,7 +14,7 @@ from typing import Any
 
 import click
 
-from service.cli import commands
+from service.cli.main import commands
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"

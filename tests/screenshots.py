@@ -15,7 +15,7 @@ from pathlib import Path
 from PIL import Image
 from playwright.sync_api import Browser, sync_playwright
 
-from service.store.tables import Teacher
+from service.records.tables import Teacher
 from tests.service.full_studio import Full, fill
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, chromium, serving

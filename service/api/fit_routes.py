@@ -20,7 +20,7 @@ from service.fit.ranking import judge_class, rank
 from service.fit.sentences import say
 from service.fit.signs import InstrumentCondition
 from service.fit.tape import check_tape
-from service.i18n import translator
+from service.words.i18n import translator
 
 router = APIRouter(prefix="/api/v1", responses=RESPONSES)
 

@@ -10,8 +10,8 @@ from fastapi import APIRouter, Depends, File, Form, HTTPException, Query, Reques
 from pydantic import BaseModel, ConfigDict, Field
 
 from service.api.problem_details import RESPONSES
-from service.measuring import ArmQuestion, MeasuringPool, Outcome
-from service.same_child import check_distinct, together
+from service.measuring.pool import ArmQuestion, MeasuringPool, Outcome
+from service.measuring.same_child import check_distinct, together
 
 router = APIRouter(prefix="/api/v1", responses=RESPONSES)
 

@@ -27,9 +27,9 @@ from service.fit.errors import FitError
 from service.fit.lengths import parse_length
 from service.fit.sentences import say
 from service.fit.signs import PlayingSigns
-from service.fitting import FitQuestion, answer
-from service.i18n import translator
-from service.measuring import ArmQuestion
+from service.measuring.pool import ArmQuestion
+from service.questions.fitting import FitQuestion, answer
+from service.words.i18n import translator
 
 router = APIRouter(prefix="/api/v1", responses=RESPONSES)
 

@@ -16,7 +16,7 @@ from calibration.quantity import Contribution, Length
 from service.fit.assessment import InstrumentLengths
 from service.fit.lengths import linear
 from service.fit.sentences import Millimetres, Number, Sentence, say, unchanged
-from service.results import length_json
+from service.measuring.results import length_json
 
 FIRST_POSITION = (2, 4, 5, 7)
 """Semitones of the first to the fourth finger."""

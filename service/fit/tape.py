@@ -22,7 +22,7 @@ from typing import Any
 from calibration.quantity import Length, combine, covariance_mm2
 from service.fit.lengths import widened
 from service.fit.sentences import Millimetres, Number, Percent, Sentence, Value, say, unchanged
-from service.results import length_json
+from service.measuring.results import length_json
 
 K_EN = 2.0
 """Coverage factor of the expanded uncertainties in En."""

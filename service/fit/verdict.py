@@ -37,7 +37,7 @@ from service.fit.fingers import finger_room
 from service.fit.lengths import check_plausible, linear, widened
 from service.fit.sentences import unchanged
 from service.fit.signs import InstrumentCondition, PlayingSigns
-from service.results import length_json
+from service.measuring.results import length_json
 
 Array = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ from dbos import DBOS, DBOSConfig, SetWorkflowID
 from sqlalchemy import Engine, event, select
 
 from service.jobs.workflows import Workshop, delete_photos_on_their_day, measure_upload, open_workshop
-from service.store.tables import RECEIVED, Upload
+from service.records.tables import RECEIVED, Upload
 
 EVERY_HOUR = "0 * * * *"
 WORKFLOWS_VERSION = "1"

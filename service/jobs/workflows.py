@@ -15,16 +15,16 @@ from dbos import DBOS
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.measuring import ArmQuestion, Corrections, Outcome
-from service.store.database import Store
-from service.store.photos import ORIGINAL, OVERLAY, VIEW, PhotoFolder
-from service.store.tables import ARM, MEASURED, RECEIVED, REFUSED, Child, PhotoRequest, Upload
+from service.measuring.pool import ArmQuestion, Corrections, Outcome
+from service.records.database import Store
+from service.records.photos import ORIGINAL, OVERLAY, VIEW, PhotoFolder
+from service.records.tables import ARM, MEASURED, RECEIVED, REFUSED, Child, PhotoRequest, Upload
 
 STRAY_AFTER = timedelta(hours=1)
 
 
 class Measurer(Protocol):
-    """What measures photos: `service.measuring.MeasuringPool`."""
+    """What measures photos: `service.measuring.pool.MeasuringPool`."""
 
     async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
         """Measure the arm in one photo."""

@@ -17,14 +17,14 @@ from service.api.problem_details import install_problem_details, problem_respons
 from service.api.routes import include_interface
 from service.jobs.running import start_jobs, stop_jobs
 from service.jobs.workflows import Clock, Measurer, Workshop
-from service.measuring import MeasuringPool
+from service.measuring.pool import MeasuringPool
 from service.settings import Settings
-from service.web.guard import LinkClosed, SignInNeeded, WrongForm
+from service.web.gate.guard import LinkClosed, SignInNeeded, WrongForm
+from service.web.gate.middleware import TOO_LARGE, TOO_SLOW, ArrivalLimits, PlainFailures, SafeHeaders, SameOriginForms
+from service.web.gate.sign_in import first_invitation
 from service.web.house import PROGRAM_VERSION, open_house
-from service.web.middleware import TOO_LARGE, TOO_SLOW, ArrivalLimits, PlainFailures, SafeHeaders, SameOriginForms
 from service.web.pages import go_to, page
 from service.web.routes import include_pages
-from service.web.sign_in import first_invitation
 
 STATIC = Path(__file__).parent / "static"
 FORM_BYTES = 1024 * 1024

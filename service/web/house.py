@@ -12,10 +12,10 @@ from limits.strategies import MovingWindowRateLimiter
 
 from service.jobs.running import SystemClock
 from service.jobs.workflows import Clock, Measurer
+from service.records.database import Store
+from service.records.photos import PhotoFolder
 from service.security import Signer, load_or_make_secret
 from service.settings import Settings
-from service.store.database import Store
-from service.store.photos import PhotoFolder
 
 PROGRAM_VERSION = version("scrollreach")
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from babel import Locale
 from fastapi import Request
 
-from service import i18n
-from service.i18n import marked, negotiate_language, translator
+from service.words import i18n
+from service.words.i18n import marked, negotiate_language, translator
 
 __all__ = ["LANGUAGES", "marked", "page_language", "translator"]
 

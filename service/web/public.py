@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 
-from service.web.guard import TheHouse
+from service.web.gate.guard import TheHouse
 from service.web.pages import go_to, page
 
 router = APIRouter()

@@ -10,9 +10,9 @@ from starlette.datastructures import FormData
 
 from service.fit.errors import FitError
 from service.fit.lengths import parse_length
-from service.fitting import FitAnswer, FitQuestion, answer
-from service.measuring import Outcome
-from service.web.guard import OpenFields, TheHouse, photo_field, text_field
+from service.measuring.pool import Outcome
+from service.questions.fitting import FitAnswer, FitQuestion, answer
+from service.web.gate.guard import OpenFields, TheHouse, photo_field, text_field
 from service.web.house import House
 from service.web.language import page_language, translator
 from service.web.pages import page

@@ -9,14 +9,14 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.report import PAPERS, Report, make_report, report_pdf
-from service.store.photos import OVERLAY
-from service.store.tables import ACCEPTED, INSTRUMENT, ArmRecord, Child, Teacher, Upload, VerdictRecord
-from service.web.guard import REPORT, Fields, Reader, Records, TheHouse, nothing_here, text_field
+from service.records.photos import OVERLAY
+from service.records.tables import ACCEPTED, INSTRUMENT, ArmRecord, Child, Teacher, Upload, VerdictRecord
+from service.report.pdf import PAPERS, Report, make_report, report_pdf
+from service.web.gate.guard import REPORT, Fields, Reader, Records, TheHouse, nothing_here, text_field
 from service.web.house import House
 from service.web.language import LANGUAGES, translator
 from service.web.pages import go_to, page
-from service.web.requests import base_url, qr_svg
+from service.web.teacher.requests import base_url, qr_svg
 
 router = APIRouter()
 LONGEST_NOTE = 600

@@ -5,7 +5,10 @@ from __future__ import annotations
 from fastapi import FastAPI
 
 from service.settings import Settings
-from service.web import charts, children, family, instruments, public, quick, reports, requests, review, sign_in, studio
+from service.web import public, quick, reports
+from service.web.family import pages as family
+from service.web.gate import sign_in
+from service.web.teacher import charts, children, instruments, requests, review, studio
 
 
 def include_pages(app: FastAPI, settings: Settings) -> None:

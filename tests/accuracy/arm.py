@@ -11,8 +11,8 @@ import numpy as np
 from calibration.quantity import COVERAGE_FACTOR
 from tests.accuracy.scenes import Scene, messenger, scenes
 from tests.accuracy.table import Reading, Row, row
-from vision.arm import ArmMeasurement, measure_arm
-from vision.arm_estimator import expected_arm_mm
+from vision.arm.estimator import expected_arm_mm
+from vision.arm.measure import ArmMeasurement, measure_arm
 from vision.photo import load_photo
 
 KINDS = {"child_wall": "hand against the wall", "child": "floating arm"}

@@ -11,7 +11,7 @@ import numpy as np
 
 from tests.accuracy.scenes import Scene, messenger, scenes
 from tests.accuracy.table import Reading, Row, row
-from vision.instrument import InstrumentMeasurement, measure_instrument, measure_instrument_together
+from vision.instrument.measure import InstrumentMeasurement, measure_instrument, measure_instrument_together
 from vision.photo import load_photo
 
 TRUTHS = {

@@ -18,8 +18,8 @@ from typing import Any
 import numpy as np
 
 from calibration.problems import Refused
+from vision.person.pose import Person, find_people
 from vision.photo import load_photo
-from vision.pose import Person, find_people
 
 JOINTS = {"shoulder": (5, 6), "elbow": (7, 8), "wrist": (9, 10)}
 """COCO keypoint numbers, left and right."""

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from service.measuring import ArmQuestion, Corrections, Outcome
+from service.measuring.pool import ArmQuestion, Corrections, Outcome
 from service.settings import Settings
 from service.web.app import create_app
 from service.web.house import House

@@ -9,12 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from service.deciding import keep_verdict
 from service.jobs.workflows import Workshop, keep_outcome
-from service.measuring import ArmQuestion, Outcome, measure_arm_photo, measure_instrument_photos
-from service.security import digest
-from service.store.photos import ORIGINAL, OVERLAY
-from service.store.tables import (
+from service.measuring.pool import ArmQuestion, Outcome, measure_arm_photo, measure_instrument_photos
+from service.records.deciding import keep_verdict
+from service.records.photos import ORIGINAL, OVERLAY
+from service.records.tables import (
     ARM,
     ArmRecord,
     Child,
@@ -28,7 +27,8 @@ from service.store.tables import (
     Upload,
     VerdictRecord,
 )
-from service.web.guard import REPORT
+from service.security import digest
+from service.web.gate.guard import REPORT
 from service.web.house import House
 from tests.service.seeding import NOW, Seeded, arm_result, instrument_result, length
 

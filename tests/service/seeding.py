@@ -11,11 +11,10 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from calibration.quantity import Contribution, Length
-from service.deciding import keep_verdict
-from service.results import length_json
-from service.security import digest, hash_password
-from service.store.photos import ORIGINAL, OVERLAY, VIEW
-from service.store.tables import (
+from service.measuring.results import length_json
+from service.records.deciding import keep_verdict
+from service.records.photos import ORIGINAL, OVERLAY, VIEW
+from service.records.tables import (
     ACCEPTED,
     ARM,
     INSTRUMENT,
@@ -35,7 +34,8 @@ from service.store.tables import (
     Upload,
     VerdictRecord,
 )
-from service.web.guard import FAMILY, REPORT
+from service.security import digest, hash_password
+from service.web.gate.guard import FAMILY, REPORT
 from service.web.house import House
 from vision.problems import ELBOW_BENT
 

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import httpx
 
-from service.measuring import MeasuringPool
+from service.measuring.pool import MeasuringPool
+from service.records.photos import ORIGINAL
+from service.records.tables import Upload
 from service.settings import Settings
-from service.store.photos import ORIGINAL
-from service.store.tables import Upload
 from service.web.house import open_house
 from tests.service.seeding import Seeded, seed
 

@@ -19,7 +19,7 @@ import torch
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
 
-from vision.instrument_net import POINTS
+from vision.instrument.net import POINTS
 from vision.training import degrade
 from vision.training.degrade import blur, chance, rand, smooth_field
 

@@ -16,10 +16,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.instrument_net import InstrumentMap, InstrumentNet
-from vision.neck import from_shoulders
-from vision.neck_net import NeckNet
-from vision.pose import find_people
+from vision.instrument.net import InstrumentMap, InstrumentNet
+from vision.person.neck import from_shoulders
+from vision.person.neck_net import NeckNet
+from vision.person.pose import find_people
 
 UINT8 = NDArray[np.uint8]
 BOOL = NDArray[np.bool_]

@@ -13,7 +13,7 @@ beforehand, poses of both stances and of all faults, rooms, lights and sheets dr
 but the kept digit are not learned from; the figures printed are those on them.
 
 The stance is learned by cross entropy; the depths by the likelihood of a normal distribution for each stance, in the
-coordinates of `vision.arm_priors` (steps along the chain, over their usual deviations).
+coordinates of `vision.arm.priors` (steps along the chain, over their usual deviations).
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ import torch
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor, nn
 
-from vision.arm_depth import HAND, WIDE, Framing
-from vision.arm_priors import CHAIN, JOINTS, STANCES
+from vision.arm.depth import HAND, WIDE, Framing
+from vision.arm.priors import CHAIN, JOINTS, STANCES
 from vision.training import degrade
 from vision.training.fitting import halve
 from vision.training.network import Encoder
@@ -157,7 +157,7 @@ def batch(scenes: Scenes, index: Tensor, disturbed: bool) -> tuple[Tensor, Tenso
 
 
 def framed(pictures: Tensor, px: Tensor, framing: Framing, disturbed: bool) -> Tensor:
-    """Cut and turn as `vision.arm_depth.arm_picture` does; `px` (B, 4, 2)."""
+    """Cut and turn as `vision.arm.depth.arm_picture` does; `px` (B, 4, 2)."""
     dev, n = px.device, len(px)
     shoulder, elbow, wrist, palm = px.unbind(1)
     straight = px.diff(dim=1).norm(dim=-1).sum(1)

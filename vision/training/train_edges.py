@@ -19,7 +19,7 @@ import torch.nn.functional as F  # noqa: N812
 from numpy.typing import NDArray
 from torch import Tensor, nn
 
-from vision.edge_net import COLUMNS, STEP_MM, TAUGHT_SIGMA_MM
+from vision.instrument.edge_net import COLUMNS, STEP_MM, TAUGHT_SIGMA_MM
 
 Array = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 import torch
 
-from vision.instrument_net import MASKS, POINTS
+from vision.instrument.net import MASKS, POINTS
 from vision.training.composition import Composer, load_cutouts, load_pictures
 from vision.training.fitting import export, fit
 from vision.training.network import PartNet, mask_loss, point_loss

@@ -10,7 +10,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Browser, Page
 
-from service.store.tables import PhotoRequest
+from service.records.tables import PhotoRequest
 from tests.service.browser.conftest import PHONE, SAMPLES
 from tests.service.conftest import Recorded
 from tests.service.seeding import PASSWORD, Seeded, seed

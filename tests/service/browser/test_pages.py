@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser
 
-from service.store.tables import Teacher
-from service.web.family import WAIT_S
+from service.records.tables import Teacher
+from service.web.family.pages import WAIT_S
 from service.web.language import LANGUAGES
 from tests.screenshots import pages
 from tests.service.browser.conftest import PHONE, SAMPLES

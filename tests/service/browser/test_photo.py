@@ -12,7 +12,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, Page, Route
 
-from service.measuring import ArmQuestion, Outcome, measure_arm_photo, measure_instrument_photos
+from service.measuring.pool import ArmQuestion, Outcome, measure_arm_photo, measure_instrument_photos
 from tests.service.browser.conftest import PHONE, SAMPLES
 from tests.service.conftest import Recorded
 from tests.service.seeding import Seeded, seed

@@ -12,8 +12,8 @@ import pypdfium2
 import pytest
 from playwright.sync_api import Browser, Page
 
-from service.store.photos import OVERLAY
-from service.store.tables import ACCEPTED, INSTRUMENT, Child, Upload, VerdictRecord
+from service.records.photos import OVERLAY
+from service.records.tables import ACCEPTED, INSTRUMENT, Child, Upload, VerdictRecord
 from tests.service.full_studio import fill
 from tests.service.seeding import NOW, Seeded, plain_picture, seed
 from tests.service.serving import Serving, serving

@@ -10,8 +10,8 @@ from urllib.parse import parse_qs
 import pytest
 from playwright.sync_api import Browser, Locator, Page, Request, expect
 
-from service.store.photos import ORIGINAL, OVERLAY
-from service.store.tables import ArmRecord, PhotoRequest, Upload
+from service.records.photos import ORIGINAL, OVERLAY
+from service.records.tables import ArmRecord, PhotoRequest, Upload
 from tests.service.browser.test_walk import PHONE
 from tests.service.full_studio import use_real_photos
 from tests.service.seeding import Seeded, seed

@@ -9,7 +9,7 @@ from service.fit.explanation import CAUTIONS, full_reasons, short_reasons, verdi
 from service.fit.sentences import Millimetres, Month, Number, Percent, say
 from service.fit.signs import InstrumentCondition, PlayingSigns
 from service.fit.verdict import judge
-from service.i18n import translator
+from service.words.i18n import translator
 from tests.service.fit.conftest import instrument
 
 CASES = {

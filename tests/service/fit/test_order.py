@@ -14,7 +14,7 @@ from service.fit.lengths import TAPE_INSTRUMENT_U_MM
 from service.fit.order import drawing_svg, order, order_sentences
 from service.fit.signs import PlayingSigns
 from service.fit.verdict import judge
-from service.i18n import translator
+from service.words.i18n import translator
 
 
 @given(st.floats(360, 600), st.floats(0.5, 3), st.floats(0, 1), st.floats(0, 1))

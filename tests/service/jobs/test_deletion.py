@@ -10,8 +10,8 @@ import pytest
 from sqlalchemy import select
 
 from service.jobs.running import sweep
-from service.store.photos import ORIGINAL, OVERLAY, VIEW
-from service.store.tables import MEASURED, REFUSED, Upload
+from service.records.photos import ORIGINAL, OVERLAY, VIEW
+from service.records.tables import MEASURED, REFUSED, Upload
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
 

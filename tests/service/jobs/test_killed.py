@@ -17,8 +17,8 @@ from pathlib import Path
 import httpx
 from sqlalchemy import func, select
 
+from service.records.tables import MEASURED, Upload
 from service.settings import Settings
-from service.store.tables import MEASURED, Upload
 from service.web.house import House, open_house
 from tests.service.conftest import Recorded
 from tests.service.jobs.killed_service import serve

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from datetime import timedelta
 
-from service.store.tables import ArmRecord, Instrument, SignIn, TapeRecord
+from service.records.tables import ArmRecord, Instrument, SignIn, TapeRecord
 from tests.service.conftest import Place
 from tests.service.seeding import NOW, Seeded, arm_result, seed
 

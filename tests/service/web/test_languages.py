@@ -12,10 +12,21 @@ import pytest
 import calibration.problems
 import vision.problems
 from calibration.problems import Problem
-from service import i18n, measuring
-from service.store.tables import AGAIN, ARM, INSTRUMENT, RECEIVED, REFUSED, PhotoRequest, Teacher, Upload, VerdictRecord
+from service.measuring import pool as measuring
+from service.records.tables import (
+    AGAIN,
+    ARM,
+    INSTRUMENT,
+    RECEIVED,
+    REFUSED,
+    PhotoRequest,
+    Teacher,
+    Upload,
+    VerdictRecord,
+)
 from service.web.pages import ENVIRONMENT, reading_aids
-from service.web.requests import REASONS
+from service.web.teacher.requests import REASONS
+from service.words import i18n
 from tests.screenshots import pages
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed

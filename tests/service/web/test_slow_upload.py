@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 import pytest
 from sqlalchemy import func, select
 
-from service.store.tables import Upload
+from service.records.tables import Upload
 from tests.service.conftest import Recorded
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, serving

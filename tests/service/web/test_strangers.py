@@ -12,9 +12,9 @@ from fastapi import FastAPI
 from fastapi.routing import APIRoute, iter_route_contexts
 from sqlalchemy import select
 
-from service.store.columns import Base
-from service.store.tables import PhotoRequest, SignIn, VerdictRecord
-from service.web.guard import FAMILY, REPORT
+from service.records.columns import Base
+from service.records.tables import PhotoRequest, SignIn, VerdictRecord
+from service.web.gate.guard import FAMILY, REPORT
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
 

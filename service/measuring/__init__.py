@@ -1,0 +1,1 @@
+"""Photos into measurements: worker processes, what was seen, results."""

@@ -1,0 +1,112 @@
+"""Measurements in the JSON form that the command line, the HTTP interface and the pages share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Any
+
+from calibration.problems import Problem
+from calibration.quantity import Length
+
+if TYPE_CHECKING:
+    from vision.arm.measure import ArmMeasurement
+    from vision.instrument.measure import InstrumentMeasurement
+
+ARM_LENGTHS = (
+    "arm_length",
+    "neck_to_wrist",
+    "neck_to_fingertip",
+    "shoulder_to_palm",
+    "spine_to_palm",
+    "hand_length",
+    "hand_breadth",
+)
+INSTRUMENT_LENGTHS = (
+    "body_length",
+    "total_length",
+    "upper_bout_width",
+    "middle_bout_width",
+    "lower_bout_width",
+    "string_length",
+)
+
+Translate = Callable[[str], str]
+
+
+def unchanged(text: str) -> str:
+    """Leave a text in the language it is written in."""
+    return text
+
+
+def length_json(length: Length | None) -> dict[str, Any] | None:
+    """A length as JSON: mm to two decimals, with its 95 % coverage interval and its budget."""
+    if length is None:
+        return None
+    return {
+        "value_mm": round(length.value_mm, 2),
+        "standard_uncertainty_mm": round(length.standard_uncertainty_mm, 2),
+        "low_mm": round(length.low_mm, 2),
+        "high_mm": round(length.high_mm, 2),
+        "budget": [
+            {"source": part.source, "contribution_mm": round(part.contribution_mm, 3)}
+            | ({"key": part.key} if part.key is not None else {})
+            for part in length.budget
+        ],
+    }
+
+
+def problems_json(problems: Iterable[Problem], translate: Translate = unchanged) -> list[dict[str, str]]:
+    """Problems as JSON, their sentences translated."""
+    return [
+        {"code": each.code, "message": translate(each.message), "advice": translate(each.advice)} for each in problems
+    ]
+
+
+def arm_json(measurement: ArmMeasurement, translate: Translate = unchanged) -> dict[str, Any]:
+    """An arm measurement as JSON."""
+    return _measurement_json(measurement, ARM_LENGTHS, translate) | {"side": measurement.side}
+
+
+def instrument_json(measurement: InstrumentMeasurement, translate: Translate = unchanged) -> dict[str, Any]:
+    """An instrument measurement as JSON."""
+    return _measurement_json(measurement, INSTRUMENT_LENGTHS, translate)
+
+
+def _measurement_json(
+    measurement: ArmMeasurement | InstrumentMeasurement, names: tuple[str, ...], translate: Translate
+) -> dict[str, Any]:
+    return {
+        "photo": measurement.photo,
+        "usable": measurement.usable,
+        "problems": problems_json(measurement.problems, translate),
+        **{name: length_json(getattr(measurement, name)) for name in names},
+        "points_px": {
+            name: [round(float(x), 2), round(float(y), 2)] for name, (x, y) in (measurement.points_px or {}).items()
+        },
+    }
+
+
+def translated(result: dict[str, Any], translate: Translate) -> dict[str, Any]:
+    """A measurement in its JSON form with the sentences of its problems translated."""
+    problems = [
+        problem | {"message": translate(problem["message"]), "advice": translate(problem["advice"])}
+        for problem in result["problems"]
+    ]
+    return result | {"problems": problems}
+
+
+def length_from_json(stored: dict[str, Any]) -> Length:
+    """The length that `length_json` wrote, to its rounding.
+
+    Raises
+    ------
+    KeyError
+        If a field is missing.
+    """
+    from calibration.quantity import Contribution
+
+    budget = tuple(Contribution(part["source"], part["contribution_mm"], part.get("key")) for part in stored["budget"])
+    symmetric = Length(stored["value_mm"], budget)
+    ends = (stored["low_mm"], stored["high_mm"])
+    same = abs(symmetric.low_mm - ends[0]) < 0.02 and abs(symmetric.high_mm - ends[1]) < 0.02
+    return symmetric if same else Length(stored["value_mm"], budget, ends)

@@ -1,0 +1,102 @@
+"""Several photos of one child's arm: one length, unless the photos contradict one another.
+
+Each photo is measured by itself.  The lengths are then averaged with weights from their covariance, so that what all
+photos share (the printed sheet, the child's build, the definition) is not averaged away.  Before that they are compared
+(`calibration.agreement`): photos that differ by more than their uncertainties allow give no length, for one of them
+shows another child, a bent arm or another sheet, and the mean would hide it.  Left and right arm are taken to be
+equally long.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from calibration.agreement import Agreement, agreement
+from calibration.problems import Problem
+from calibration.quantity import Length, combine
+from service.fit.errors import FitError
+from service.fit.lengths import widened
+from service.fit.sentences import say
+from service.measuring.pool import Outcome
+from service.measuring.results import ARM_LENGTHS, length_from_json, length_json, problems_json
+
+PHOTOS_DISAGREE = Problem(
+    "photos_disagree",
+    "The arm lengths from these photos differ by more than photos of one child should.",
+    "Look whether all show the same child with the arm straight and the same sheet, and take the odd one again.",
+)
+
+NO_PHOTO_USABLE = Problem(
+    "no_photo_usable",
+    "None of the photos of the child could be measured.",
+    "Take a new photo as the notes beside each photo say.",
+)
+
+
+def check_distinct(files: Sequence[tuple[bytes, str]]) -> None:
+    """Refuse the same photo given twice: its errors would be taken for independent ones.
+
+    Raises
+    ------
+    FitError
+        If two of the files, given as (bytes, name), are the same.
+    """
+    seen: dict[bytes, str] = {}
+    for data, name in files:
+        if data in seen:
+            raise FitError(
+                say("{one} and {other} are the same photo. Give each photo once.", one=seen[data], other=name)
+            )
+        seen[data] = name
+
+
+def together(outcomes: Sequence[Outcome]) -> Outcome:
+    """Join what several photos of one child gave.
+
+    Parameters
+    ----------
+    outcomes : sequence of Outcome
+        One a photo, as `MeasuringPool.arm` gives them.
+
+    Returns
+    -------
+    Outcome
+        Its result has the form of one photo's, with the joint lengths and without points; ``photos`` counts those that
+        went in and ``agreement`` says how they scatter (null for fewer than two).  Pictures are those of the first
+        photo that was usable.
+    """
+    usable = [each for each in outcomes if each.result["usable"]]
+    sides = {each.result["side"] for each in usable}
+    arms = [_length(each, "arm_length") for each in usable]
+    found = agreement(arms) if len(arms) > 1 else None
+    problem = NO_PHOTO_USABLE if not usable else PHOTOS_DISAGREE if found is not None and not found.holds else None
+    lengths = {name: None if problem else _joint(usable, name) for name in ARM_LENGTHS}
+    result: dict[str, Any] = {
+        "photo": " + ".join(each.result["photo"] for each in outcomes),
+        "usable": problem is None,
+        "problems": problems_json([] if problem is None else [problem]),
+        **lengths,
+        "points_px": {},
+        "side": sides.pop() if len(sides) == 1 else None,
+        "photos": len(usable),
+        "agreement": None if found is None else _agreement_json(found),
+    }
+    return Outcome(result, usable[0].overlay_jpeg if usable else None)
+
+
+def _joint(usable: Sequence[Outcome], name: str) -> dict[str, Any] | None:
+    known = [each for each in usable if each.result[name] is not None]
+    if len(known) == 1:
+        return dict(known[0].result[name])
+    return length_json(combine([_length(each, name) for each in known])) if known else None
+
+
+def _length(outcome: Outcome, name: str) -> Length:
+    return widened(length_from_json(outcome.result[name]))
+
+
+def _agreement_json(found: Agreement) -> dict[str, Any]:
+    numbers = asdict(found) | {"birge_ratio": found.birge_ratio}
+    return {name: round(value, 4) for name, value in numbers.items()} | {"agree": found.holds}

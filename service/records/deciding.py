@@ -1,0 +1,205 @@
+"""From a studio's records to a verdict, and a verdict into the records.
+
+The trade's rules are in `service.fit`; here is only where its inputs lie.  A kept verdict holds the exact inputs and
+its words in every language, so that it can be read as it was said, whatever later programs would say.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from typing import Any, cast
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from calibration.quantity import Length
+from service.fit.assessment import InstrumentLengths
+from service.fit.chart import Chart, default_chart, read_chart
+from service.fit.decision import Action, Decision
+from service.fit.errors import FitError
+from service.fit.growth import DatedArm, Growth, predict
+from service.fit.next_step import next_steps
+from service.fit.order import order, order_sentences
+from service.fit.outlook import outlook
+from service.fit.ranking import Ranked, rank
+from service.fit.sentences import Sentence, say
+from service.fit.signs import CONDITION_QUESTIONS, SIGN_QUESTIONS, InstrumentCondition, PlayingSigns
+from service.fit.stature import Sex
+from service.fit.verdict import Verdict, judge
+from service.jobs.workflows import age_years
+from service.measuring.results import length_from_json
+from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, StudioChart, VerdictRecord
+from service.words.i18n import LANGUAGES, translator
+
+ALLOWED_YEARS = 0.5
+"""Growth allowed for in what is ordered, in years: half a year, as common practice, no source."""
+
+
+def chart_in_use(records: Session) -> Chart:
+    """The studio's chart, or common practice where it has chosen none."""
+    kept = records.scalars(select(StudioChart).where(StudioChart.in_use)).first()
+    return read_chart(kept.csv, kept.name) if kept is not None else default_chart()
+
+
+def latest_arm(records: Session, child_id: str) -> ArmRecord | None:
+    """The arm that was measured last."""
+    return records.scalars(
+        select(ArmRecord)
+        .where(ArmRecord.child_id == child_id)
+        .order_by(ArmRecord.measured_on.desc(), ArmRecord.accepted_at.desc())
+    ).first()
+
+
+def arm_length(arm: ArmRecord) -> Length:
+    """The arm of a record."""
+    return length_from_json(arm.lengths["arm_length"])
+
+
+def kept_length(stored: dict[str, Any], name: str) -> Length | None:
+    """A length among stored ones, None where it was not measured."""
+    return length_from_json(stored[name]) if stored.get(name) else None
+
+
+def instrument_lengths(instrument: Instrument) -> InstrumentLengths:
+    """What is measured on an instrument, for the trade's rules."""
+    return InstrumentLengths(
+        kept_length(instrument.lengths, "body_length"),
+        kept_length(instrument.lengths, "total_length"),
+        instrument.label,
+        instrument.name,
+        kept_length(instrument.lengths, "string_length"),
+    )
+
+
+def condition(instrument: Instrument) -> InstrumentCondition:
+    """The state of an instrument as noted."""
+    return InstrumentCondition(**{name: instrument.notes.get(name) for name in CONDITION_QUESTIONS})
+
+
+def noted_signs(records: Session, child_id: str, instrument_id: str) -> PlayingSigns | None:
+    """What was last seen of the child playing this instrument."""
+    kept = records.scalars(
+        select(SignsRecord)
+        .where(SignsRecord.child_id == child_id, SignsRecord.instrument_id == instrument_id)
+        .order_by(SignsRecord.noted_on.desc(), SignsRecord.id)
+    ).first()
+    return PlayingSigns(**{name: kept.answers.get(name) for name in SIGN_QUESTIONS}) if kept else None
+
+
+def candidates(records: Session, child: Child) -> list[Instrument]:
+    """Instruments this child could play: the family's own and the studio's shelf."""
+    return list(
+        records.scalars(
+            select(Instrument)
+            .where((Instrument.child_id == child.id) | Instrument.child_id.is_(None))
+            .order_by(Instrument.name)
+        )
+    )
+
+
+def ranked(records: Session, arm: Length, instruments: Sequence[Instrument]) -> tuple[Ranked, ...]:
+    """The instruments in the order in which they suit an arm."""
+    return rank(
+        arm,
+        [instrument_lengths(each) for each in instruments],
+        chart_in_use(records),
+        [condition(each) for each in instruments],
+    )
+
+
+def verdict_for(records: Session, child: Child, arm: Length, instrument: Instrument) -> Verdict:
+    """Judge an instrument for a child by what is recorded of both."""
+    return judge(
+        arm,
+        instrument_lengths(instrument),
+        chart_in_use(records),
+        noted_signs(records, child.id, instrument.id),
+        condition(instrument),
+    )
+
+
+def keep_verdict(
+    records: Session,
+    child: Child,
+    arm: ArmRecord,
+    instrument: Instrument,
+    *,
+    teacher_id: str,
+    now: datetime,
+    language: str,
+    program_version: str,
+) -> VerdictRecord:
+    """Judge, and keep the verdict with all that went into it."""
+    verdict = verdict_for(records, child, arm_length(arm), instrument)
+    growth = _growth_or_none(records, child, instrument)
+    signs = noted_signs(records, child.id, instrument.id)
+    kept = VerdictRecord(
+        studio_id=child.studio_id,
+        child_id=child.id,
+        instrument_id=instrument.id,
+        arm_record_id=arm.id,
+        teacher_id=teacher_id,
+        made_at=now,
+        program_version=program_version,
+        inputs={
+            "arm": {"measured_on": arm.measured_on.isoformat(), "lengths": arm.lengths, "corrected": arm.corrected},
+            "instrument": {
+                "name": instrument.name,
+                "label": instrument.label,
+                "measured_on": instrument.measured_on.isoformat(),
+                "measured_by": instrument.measured_by,
+                "lengths": instrument.lengths,
+            },
+            "chart": verdict.chart.as_json(),
+            "signs": None if signs is None else {name: getattr(signs, name) for name in SIGN_QUESTIONS},
+        },
+        outcome={
+            code: verdict.as_json(translator(code), code)
+            | {"next": [each.text(translator(code), code) for each in next_lines(verdict, growth, arm.measured_on)]}
+            for code in LANGUAGES
+        },
+        report_language=language,
+        report_note="",
+        report_expires_at=None,
+        report_revoked_at=None,
+    )
+    records.add(kept)
+    records.flush()
+    return kept
+
+
+def growth_of(records: Session, child: Child, instrument: Instrument | None) -> Growth | None:
+    """How the arm will grow, and when this instrument is outgrown; None where age or arm are not known.
+
+    Raises
+    ------
+    GrowthError
+        If the age is outside of what the references cover.
+    """
+    arms = records.scalars(select(ArmRecord).where(ArmRecord.child_id == child.id))
+    history = [DatedArm(age, arm_length(arm)) for arm in arms if (age := age_years(child, arm.measured_on)) is not None]
+    if not history:
+        return None
+    sex = cast(Sex, child.sex) if child.sex in ("girl", "boy") else None
+    return predict(history, sex, chart_in_use(records), instrument_lengths(instrument) if instrument else None)
+
+
+def next_lines(verdict: Verdict, growth: Growth | None, measured_on: date) -> list[Sentence]:
+    """What a family does next: settle an open question, order another instrument, or measure again in time."""
+    if verdict.decision is Decision.NOT_DECIDED:
+        return [step.sentence() for step in next_steps(verdict)[:2]]
+    if verdict.action in (Action.SMALLER, Action.LARGER):
+        allowance = growth.rate_mm_per_year * ALLOWED_YEARS if growth is not None else 0.0
+        return list(order_sentences(order(verdict.arm, verdict.chart, allowance)))
+    lines = [say("Measure again in half a year, or sooner if playing becomes uncomfortable.")]
+    if growth is not None:
+        lines += outlook(growth, measured_on)[:1]
+    return lines
+
+
+def _growth_or_none(records: Session, child: Child, instrument: Instrument) -> Growth | None:
+    try:
+        return growth_of(records, child, instrument)
+    except FitError:
+        return None

@@ -1,0 +1,96 @@
+"""Everything a studio keeps about a child, or about all its children, to take away: JSON whole, CSV for the numbers."""
+
+from __future__ import annotations
+
+import csv
+import io
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.columns import StudioRow
+from service.records.tables import (
+    ArmRecord,
+    Child,
+    Instrument,
+    PhotoRequest,
+    SignsRecord,
+    StudioChart,
+    TapeRecord,
+    Upload,
+    VerdictRecord,
+)
+
+ABOUT_A_CHILD = (Instrument, PhotoRequest, Upload, ArmRecord, TapeRecord, SignsRecord, VerdictRecord)
+CSV_COLUMNS = ("child", "kind", "date", "what", "value_mm", "standard_uncertainty_mm", "low_mm", "high_mm", "source")
+
+
+def child_export(session: Session, child: Child) -> dict[str, Any]:
+    """All rows about one child."""
+    about = {
+        table.__tablename__: [row_json(row) for row in session.scalars(select(table).where(table.child_id == child.id))]
+        for table in ABOUT_A_CHILD
+    }
+    return {"child": row_json(child)} | about
+
+
+def studio_export(session: Session) -> dict[str, Any]:
+    """All rows of a studio but its teachers' passwords and sessions."""
+    return {
+        "children": [child_export(session, child) for child in session.scalars(select(Child))],
+        "shelf": [row_json(row) for row in session.scalars(select(Instrument).where(Instrument.child_id.is_(None)))],
+        "charts": [row_json(row) for row in session.scalars(select(StudioChart))],
+    }
+
+
+def row_json(row: StudioRow) -> dict[str, Any]:
+    """A row as JSON: moments and days in ISO 8601."""
+    return {
+        column.key: value.isoformat() if isinstance(value := getattr(row, column.key), date | datetime) else value
+        for column in row.__table__.columns
+        if column.key != "studio_id"
+    }
+
+
+def child_csv(session: Session, child: Child) -> str:
+    """The numbers about one child, one length a line."""
+    out = io.StringIO()
+    writer = csv.DictWriter(out, CSV_COLUMNS)
+    writer.writeheader()
+    for arm in session.scalars(select(ArmRecord).where(ArmRecord.child_id == child.id).order_by(ArmRecord.measured_on)):
+        source = "photo, corrected" if arm.corrected else "photo"
+        _write_lengths(writer, child, "arm", arm.measured_on, arm.lengths, source)
+    for own in session.scalars(select(Instrument).where(Instrument.child_id == child.id)):
+        _write_lengths(writer, child, "instrument", own.measured_on, own.lengths, own.measured_by)
+    for tape in session.scalars(select(TapeRecord).where(TapeRecord.child_id == child.id)):
+        writer.writerow(
+            {
+                "child": _tame(child.nickname),
+                "kind": "arm",
+                "date": tape.taken_on.isoformat(),
+                "what": "arm_length",
+                "value_mm": tape.value_mm,
+                "standard_uncertainty_mm": tape.uncertainty_mm,
+                "source": "tape",
+            }
+        )
+    return out.getvalue()
+
+
+def _write_lengths(
+    writer: csv.DictWriter[str], child: Child, kind: str, day: date, lengths: dict[str, Any], source: str
+) -> None:
+    for what, length in lengths.items():
+        if length is not None:
+            numbers = {key: length[key] for key in ("value_mm", "standard_uncertainty_mm", "low_mm", "high_mm")}
+            writer.writerow(
+                {"child": _tame(child.nickname), "kind": kind, "date": day.isoformat(), "what": what, "source": source}
+                | numbers
+            )
+
+
+def _tame(text: str) -> str:
+    """A text that a spreadsheet does not take for a formula."""
+    return f"'{text}" if text[:1] in "=+-@\t\r" else text

@@ -1,0 +1,204 @@
+"""The tables: a studio, its people, what was asked, what was measured and what was decided.
+
+Lengths are kept as the JSON of `service.measuring.results.length_json`, with their budgets, so that what a verdict was
+made from can be read years later.  A child is a nickname and, if the teacher likes, a month and year of birth.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import ForeignKey, String, UniqueConstraint
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.records.columns import Row, StudioRow
+
+
+class Studio(Row):
+    """A teacher's practice or a school; everything else belongs to one."""
+
+    __tablename__ = "studio"
+
+    name: Mapped[str] = mapped_column(String(80))
+    created_at: Mapped[datetime]
+    photo_days: Mapped[int]
+
+
+class Teacher(StudioRow):
+    """Somebody who signs in."""
+
+    __tablename__ = "teacher"
+
+    email: Mapped[str] = mapped_column(String(254), unique=True)
+    name: Mapped[str] = mapped_column(String(80))
+    password_hash: Mapped[str]
+    language: Mapped[str] = mapped_column(String(8))
+    created_at: Mapped[datetime]
+
+
+class SignIn(StudioRow):
+    """A browser in which a teacher is signed in; only a digest of its cookie is kept."""
+
+    __tablename__ = "sign_in"
+
+    teacher_id: Mapped[str] = mapped_column(ForeignKey("teacher.id", ondelete="CASCADE"), index=True)
+    token_digest: Mapped[str] = mapped_column(String(64), unique=True)
+    created_at: Mapped[datetime]
+    expires_at: Mapped[datetime]
+    revoked_at: Mapped[datetime | None]
+
+
+class Invitation(Row):
+    """A link that lets somebody in once: the first teacher, a further one, or one who lost the password."""
+
+    __tablename__ = "invitation"
+
+    token_digest: Mapped[str] = mapped_column(String(64), unique=True)
+    studio_id: Mapped[str | None] = mapped_column(ForeignKey("studio.id", ondelete="CASCADE"))
+    teacher_id: Mapped[str | None] = mapped_column(ForeignKey("teacher.id", ondelete="CASCADE"))
+    expires_at: Mapped[datetime]
+    used_at: Mapped[datetime | None]
+
+
+class StudioChart(StudioRow):
+    """A named chart of sizes."""
+
+    __tablename__ = "chart"
+
+    name: Mapped[str] = mapped_column(String(60))
+    csv: Mapped[str]
+    in_use: Mapped[bool]
+    changed_at: Mapped[datetime]
+
+
+class Child(StudioRow):
+    """A child, by nickname or initials."""
+
+    __tablename__ = "child"
+
+    nickname: Mapped[str] = mapped_column(String(40))
+    birth_year: Mapped[int | None]
+    birth_month: Mapped[int | None]
+    sex: Mapped[str | None] = mapped_column(String(8))
+    instrument_id: Mapped[str | None] = mapped_column(String(32))
+    """The instrument in use; no foreign key, since an instrument already points at its child."""
+    created_at: Mapped[datetime]
+
+
+class Instrument(StudioRow):
+    """A measured instrument, on the studio's shelf or in a family's hands (then `child_id` says whose)."""
+
+    __tablename__ = "instrument"
+
+    name: Mapped[str] = mapped_column(String(60))
+    label: Mapped[str | None] = mapped_column(String(16))
+    child_id: Mapped[str | None] = mapped_column(ForeignKey("child.id", ondelete="CASCADE"), index=True)
+    lengths: Mapped[dict[str, Any]]
+    automatic: Mapped[dict[str, Any] | None]
+    measured_on: Mapped[date]
+    measured_by: Mapped[str] = mapped_column(String(12))
+    notes: Mapped[dict[str, Any]]
+    program_version: Mapped[str] = mapped_column(String(20))
+
+
+class PhotoRequest(StudioRow):
+    """What a family is asked for; its link is derived from its id and stays valid until it expires or is revoked."""
+
+    __tablename__ = "photo_request"
+
+    child_id: Mapped[str] = mapped_column(ForeignKey("child.id", ondelete="CASCADE"), index=True)
+    asks_arm: Mapped[bool]
+    asks_instrument: Mapped[bool]
+    language: Mapped[str] = mapped_column(String(8))
+    reason: Mapped[str | None] = mapped_column(String(40))
+    created_at: Mapped[datetime]
+    expires_at: Mapped[datetime]
+    revoked_at: Mapped[datetime | None]
+    consent_at: Mapped[datetime | None]
+    finished_at: Mapped[datetime | None]
+    bar_mm: Mapped[float | None]
+    label: Mapped[str | None] = mapped_column(String(16))
+
+
+class Upload(StudioRow):
+    """A photo that arrived, until it is measured, reviewed and deleted."""
+
+    __tablename__ = "upload"
+    __table_args__ = (UniqueConstraint("request_id", "client_key"),)
+
+    request_id: Mapped[str | None] = mapped_column(ForeignKey("photo_request.id", ondelete="CASCADE"), index=True)
+    child_id: Mapped[str | None] = mapped_column(ForeignKey("child.id", ondelete="CASCADE"), index=True)
+    instrument_id: Mapped[str | None] = mapped_column(ForeignKey("instrument.id", ondelete="CASCADE"))
+    kind: Mapped[str] = mapped_column(String(12))
+    client_key: Mapped[str] = mapped_column(String(64))
+    received_at: Mapped[datetime]
+    state: Mapped[str] = mapped_column(String(12), index=True)
+    delete_on: Mapped[date] = mapped_column(index=True)
+    photos_deleted_at: Mapped[datetime | None]
+    width_px: Mapped[int | None]
+    height_px: Mapped[int | None]
+    result: Mapped[dict[str, Any] | None]
+    corrected: Mapped[dict[str, Any] | None]
+
+
+class ArmRecord(StudioRow):
+    """An arm as the teacher accepted it; what the program found and what the teacher corrected are both kept."""
+
+    __tablename__ = "arm_record"
+
+    child_id: Mapped[str] = mapped_column(ForeignKey("child.id", ondelete="CASCADE"), index=True)
+    upload_id: Mapped[str | None] = mapped_column(ForeignKey("upload.id", ondelete="SET NULL"))
+    measured_on: Mapped[date]
+    lengths: Mapped[dict[str, Any]]
+    automatic: Mapped[dict[str, Any]]
+    corrected: Mapped[bool]
+    accepted_at: Mapped[datetime]
+    teacher_id: Mapped[str | None] = mapped_column(ForeignKey("teacher.id", ondelete="SET NULL"))
+    program_version: Mapped[str] = mapped_column(String(20))
+
+
+class TapeRecord(StudioRow):
+    """A tape reading of a child's arm."""
+
+    __tablename__ = "tape_record"
+
+    child_id: Mapped[str] = mapped_column(ForeignKey("child.id", ondelete="CASCADE"), index=True)
+    taken_on: Mapped[date]
+    value_mm: Mapped[float]
+    uncertainty_mm: Mapped[float]
+    told_by: Mapped[str] = mapped_column(String(12))
+
+
+class SignsRecord(StudioRow):
+    """What the teacher saw of the child playing an instrument."""
+
+    __tablename__ = "signs_record"
+
+    child_id: Mapped[str] = mapped_column(ForeignKey("child.id", ondelete="CASCADE"), index=True)
+    instrument_id: Mapped[str | None] = mapped_column(ForeignKey("instrument.id", ondelete="CASCADE"))
+    noted_on: Mapped[date]
+    answers: Mapped[dict[str, Any]]
+
+
+class VerdictRecord(StudioRow):
+    """A decision with the exact inputs and the program that made it; sharing it makes it a family's report."""
+
+    __tablename__ = "verdict_record"
+
+    child_id: Mapped[str] = mapped_column(ForeignKey("child.id", ondelete="CASCADE"), index=True)
+    instrument_id: Mapped[str | None] = mapped_column(ForeignKey("instrument.id", ondelete="SET NULL"))
+    arm_record_id: Mapped[str | None] = mapped_column(ForeignKey("arm_record.id", ondelete="SET NULL"))
+    teacher_id: Mapped[str | None] = mapped_column(ForeignKey("teacher.id", ondelete="SET NULL"))
+    made_at: Mapped[datetime]
+    program_version: Mapped[str] = mapped_column(String(20))
+    inputs: Mapped[dict[str, Any]]
+    outcome: Mapped[dict[str, Any]]
+    report_language: Mapped[str] = mapped_column(String(8))
+    report_note: Mapped[str] = mapped_column(String(600))
+    report_expires_at: Mapped[datetime | None]
+    report_revoked_at: Mapped[datetime | None]
+
+
+ARM, INSTRUMENT = "arm", "instrument"
+RECEIVED, MEASURED, REFUSED, ACCEPTED, AGAIN = "received", "measured", "refused", "accepted", "again"

@@ -1,0 +1,336 @@
+"""A family on a phone: a word on what happens, then sheet, child and instrument, one step a page.
+
+The link is the key; there is no account and no cookie.  A photo is acknowledged when it and the order to measure it are
+on the disk; the page then waits a moment for the result, and asks again by itself where measuring takes longer.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import secrets
+from datetime import timedelta
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from sqlalchemy import select
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from calibration.sheet import CHECK_BAR_MM
+from service.jobs.running import start_measuring
+from service.records.columns import fresh_id
+from service.records.erase import erase_request
+from service.records.photos import ORIGINAL, OVERLAY
+from service.records.tables import ACCEPTED, AGAIN, ARM, INSTRUMENT, MEASURED, RECEIVED, PhotoRequest, Studio, Upload
+from service.web.gate.guard import (
+    Family,
+    FamilyFields,
+    FamilyRecords,
+    FamilyVisit,
+    LinkClosed,
+    TheHouse,
+    nothing_here,
+    photo_field,
+    text_field,
+)
+from service.web.house import House
+from service.web.language import LANGUAGES
+from service.web.pages import go_to, page
+from service.web.teacher.requests import REASONS
+
+router = APIRouter(prefix="/f/{token}")
+WAIT_S = 8.0
+"""How long the answer to an upload is held back for the result; then a page that asks again is shown."""
+LOOK_EVERY_S = 0.05
+BAR_PLAUSIBLE_MM = (0.85 * CHECK_BAR_MM, 1.1 * CHECK_BAR_MM)
+"""Outside of this, mm, the ruler was read wrongly: "fit to page" changes a page by 3 to 6 %."""
+PLACES = {"sheet": "/sheet", "arm": "/arm", "instrument": "/instrument", "done": "/done/", "delete": "/delete/"}
+"""Pages of the family by the names their templates use; every other one is the first page."""
+
+Kind = Literal["arm", "instrument"]
+
+
+@router.get("")
+def begin(request: Request, who: Family, records: FamilyRecords) -> HTMLResponse:
+    """Say what is asked and what happens to photos; ask an adult's consent."""
+    asked = _asked(records, who)
+    return page(
+        request,
+        "family/begin.html",
+        **_steps(records, who, asked, "begin"),
+        photo_days=records.get_one(Studio, who.studio_id).photo_days,
+        problem=None,
+    )
+
+
+@router.post("/consent")
+def consent(request: Request, who: Family, parts: TheHouse, records: FamilyRecords, form: FamilyFields) -> Response:
+    """Note that an adult agreed."""
+    asked = _asked(records, who)
+    if form.get("adult") != "yes":
+        return page(
+            request,
+            "family/begin.html",
+            422,
+            **_steps(records, who, asked, "begin"),
+            photo_days=records.get_one(Studio, who.studio_id).photo_days,
+            problem="adult",
+        )
+    asked.consent_at = asked.consent_at or parts.clock.now()
+    wanted = _next_kind(records, asked)
+    return go_to(f"/f/{who.token}/{wanted if asked.reason and wanted else 'sheet'}")
+
+
+@router.post("/language")
+def language(who: Family, records: FamilyRecords, form: FamilyFields) -> RedirectResponse:
+    """Change the language of the family's pages and stay where the family is."""
+    wished = text_field(form, "language", 8)
+    if wished in LANGUAGES:
+        _asked(records, who).language = wished
+    return go_to(f"/f/{who.token}{PLACES.get(text_field(form, 'here', 16), '')}")
+
+
+@router.get("/sheet")
+def sheet(request: Request, who: Family, records: FamilyRecords) -> Response:
+    """Step one: print the sheet and check its bar with a ruler."""
+    asked = _asked(records, who)
+    if asked.consent_at is None:
+        return go_to(f"/f/{who.token}")
+    return page(request, "family/sheet.html", **_steps(records, who, asked, "sheet"), problem=None)
+
+
+@router.post("/sheet")
+def sheet_checked(request: Request, who: Family, records: FamilyRecords, form: FamilyFields) -> Response:
+    """Note what the ruler said about the bar, where the family checked."""
+    asked = _asked(records, who)
+    typed = text_field(form, "bar_mm", 12).replace(",", ".").removesuffix("mm").strip()
+    if typed:
+        try:
+            length = float(typed)
+        except ValueError:
+            length = 0.0
+        if not BAR_PLAUSIBLE_MM[0] <= length <= BAR_PLAUSIBLE_MM[1]:
+            return page(request, "family/sheet.html", 422, **_steps(records, who, asked, "sheet"), problem="bar")
+        asked.bar_mm = length
+    return go_to(f"/f/{who.token}/{_next_kind(records, asked) or ARM}")
+
+
+@router.get("/sheet.pdf")
+def sheet_file(
+    who: Family, records: FamilyRecords, paper: Annotated[Literal["a4", "letter"], Query()] = "a4"
+) -> Response:
+    """Serve the sheet to print, in the family's language."""
+    from calibration.sheet import Paper, SheetLayout
+    from calibration.sheet_drawing import sheet_pdf
+
+    return Response(
+        sheet_pdf(SheetLayout(Paper(paper), 1), _asked(records, who).language),
+        media_type="application/pdf",
+        headers={"Content-Disposition": 'inline; filename="sheet.pdf"'},
+    )
+
+
+@router.get("/{kind}")
+def photo_page(request: Request, who: Family, records: FamilyRecords, kind: Kind) -> Response:
+    """Steps two and three: a photo of the child, a photo of the instrument."""
+    asked = _asked(records, who)
+    if asked.consent_at is None:
+        return go_to(f"/f/{who.token}")
+    return page(
+        request,
+        f"family/{kind}.html",
+        **_steps(records, who, asked, kind),
+        client_key=secrets.token_hex(16),
+        problem=None,
+    )
+
+
+@router.post("/{kind}")
+async def send_photo(request: Request, who: Family, parts: TheHouse, kind: Kind, form: FamilyFields) -> Response:
+    """Take a photo in, have it measured, and show what came of it."""
+    if not parts.limiter.allows("family", who.request_id):
+        return _photo_problem(request, parts, who, kind, "often", 429)
+    content = await photo_field(form, "photo", parts.settings.upload_bytes) or await photo_field(
+        form, "photo_chosen", parts.settings.upload_bytes
+    )
+    if content is None:
+        return _photo_problem(request, parts, who, kind, "none", 422)
+    key = text_field(form, "client_key", 64) or secrets.token_hex(16)
+    upload_id = _kept_upload(parts, who, kind, key, content, text_field(form, "label", 16))
+    await start_measuring(upload_id)
+    await _result_of(parts, who.studio_id, upload_id, WAIT_S)
+    return go_to(f"/f/{who.token}/photo/{upload_id}")
+
+
+@router.get("/photo/{upload_id}")
+def photo_result(
+    request: Request, who: Family, parts: TheHouse, records: FamilyRecords, upload_id: str
+) -> HTMLResponse:
+    """Say whether a photo is good, and if not, the one thing to do differently."""
+    upload = _own_upload(records, who, upload_id)
+    asked = _asked(records, who)
+    return page(
+        request,
+        "family/result.html",
+        **_steps(records, who, asked, upload.kind),
+        upload=upload,
+        measured=upload.state in (MEASURED, ACCEPTED),
+        waiting=upload.state == RECEIVED,
+        asked_again=upload.state == AGAIN,
+    )
+
+
+@router.get("/photo/{upload_id}/overlay.jpg")
+def photo_overlay(who: Family, parts: TheHouse, records: FamilyRecords, upload_id: str) -> Response:
+    """The family's own photo with what was measured drawn on it, face blurred."""
+    upload = _own_upload(records, who, upload_id)
+    picture = parts.photos.get(upload.id, OVERLAY)
+    if picture is None:
+        raise nothing_here()
+    return Response(picture, media_type="image/jpeg")
+
+
+@router.get("/done/")
+def done(request: Request, who: Family, records: FamilyRecords) -> HTMLResponse:
+    """Say thank you and what happens next."""
+    return page(request, "family/done.html", **_steps(records, who, _asked(records, who), "done"))
+
+
+@router.post("/done/")
+def finish(who: Family, parts: TheHouse, records: FamilyRecords, form: FamilyFields) -> RedirectResponse:
+    """Tell the teacher that everything was sent."""
+    asked = _asked(records, who)
+    asked.finished_at = asked.finished_at or parts.clock.now()
+    return go_to(f"/f/{who.token}/done/")
+
+
+@router.get("/delete/")
+def delete_page(request: Request, who: Family, records: FamilyRecords) -> HTMLResponse:
+    """Ask once more before everything is deleted."""
+    return page(request, "family/delete.html", **_steps(records, who, _asked(records, who), "delete"))
+
+
+@router.post("/delete/")
+def delete_everything(request: Request, who: Family, parts: TheHouse, form: FamilyFields) -> HTMLResponse:
+    """Delete everything sent through this link, now; the link is closed with it."""
+    erase_request(parts.store, parts.photos, who.studio_id, who.request_id)
+    return page(request, "family/deleted.html")
+
+
+def _asked(records: Session, who: FamilyVisit) -> PhotoRequest:
+    asked = records.get(PhotoRequest, who.request_id)
+    if asked is None:
+        raise LinkClosed
+    return asked
+
+
+def _own_upload(records: Session, who: FamilyVisit, upload_id: str) -> Upload:
+    upload = records.get(Upload, upload_id)
+    if upload is None or upload.request_id != who.request_id:
+        raise nothing_here()
+    return upload
+
+
+def _latest(records: Session, asked: PhotoRequest) -> dict[str, Upload]:
+    """The latest photo of each kind, measured ones before others."""
+    uploads = records.scalars(select(Upload).where(Upload.request_id == asked.id).order_by(Upload.received_at)).all()
+    latest = {upload.kind: upload for upload in uploads}
+    return latest | {upload.kind: upload for upload in uploads if upload.state in (MEASURED, ACCEPTED)}
+
+
+def _good(records: Session, asked: PhotoRequest) -> set[str]:
+    return {kind for kind, upload in _latest(records, asked).items() if upload.state in (MEASURED, ACCEPTED)}
+
+
+def _next_kind(records: Session, asked: PhotoRequest) -> str | None:
+    good = _good(records, asked)
+    wanted = [kind for kind, wants in ((ARM, asked.asks_arm), (INSTRUMENT, asked.asks_instrument)) if wants]
+    return next((kind for kind in wanted if kind not in good), None)
+
+
+def _steps(records: Session, who: FamilyVisit, asked: PhotoRequest, here: str) -> dict[str, object]:
+    """What every page of the family shows; the teacher's reason only while the photo is still wanted again."""
+    wanted = _next_kind(records, asked)
+    return {
+        "token": who.token,
+        "asked": asked,
+        "here": here,
+        "good": _good(records, asked) | ({"sheet"} if asked.bar_mm is not None else set()),
+        "bar_nominal_mm": CHECK_BAR_MM,
+        "reason": REASONS.get(asked.reason or "") if wanted else None,
+        "wanted": wanted,
+    }
+
+
+def _photo_problem(
+    request: Request, parts: House, who: FamilyVisit, kind: str, problem: str, status: int
+) -> HTMLResponse:
+    with parts.store.for_studio(who.studio_id) as records:
+        asked = _asked(records, who)
+        return page(
+            request,
+            f"family/{kind}.html",
+            status,
+            **_steps(records, who, asked, kind),
+            client_key=secrets.token_hex(16),
+            problem=problem,
+        )
+
+
+def _kept_upload(parts: House, who: FamilyVisit, kind: str, key: str, content: bytes, label: str) -> str:
+    """Keep a photo and its row; a form sent twice is one upload."""
+    with parts.store.for_studio(who.studio_id) as records:
+        asked = _asked(records, who)
+        if asked.consent_at is None:
+            raise LinkClosed
+        known = _upload_of_key(records, asked.id, key)
+        if known is not None:
+            return known
+        if label:
+            asked.label = label
+        days = records.get_one(Studio, who.studio_id).photo_days
+    now = parts.clock.now()
+    upload_id = fresh_id()
+    parts.photos.put(upload_id, ORIGINAL, content)
+    try:
+        with parts.store.for_studio(who.studio_id) as records:
+            records.add(
+                Upload(
+                    id=upload_id,
+                    studio_id=who.studio_id,
+                    request_id=who.request_id,
+                    child_id=who.child_id,
+                    kind=kind,
+                    client_key=key,
+                    received_at=now,
+                    state=RECEIVED,
+                    delete_on=(now + timedelta(days=days)).date(),
+                )
+            )
+    except IntegrityError:  # the same form arrived twice at the same moment, or the link was deleted meanwhile
+        parts.photos.delete(upload_id)
+        with parts.store.for_studio(who.studio_id) as records:
+            known = _upload_of_key(records, who.request_id, key)
+        if known is None:
+            raise LinkClosed from None
+        return known
+    return upload_id
+
+
+def _upload_of_key(records: Session, request_id: str, key: str) -> str | None:
+    return records.scalars(
+        select(Upload.id).where(Upload.request_id == request_id, Upload.client_key == key)
+    ).one_or_none()
+
+
+async def _result_of(parts: House, studio_id: str, upload_id: str, wait_s: float) -> None:
+    """Wait until an upload is measured, at most `wait_s`."""
+    loop = asyncio.get_running_loop()
+    until = loop.time() + wait_s
+    while loop.time() < until:
+        with parts.store.for_studio(studio_id) as records:
+            upload = records.get(Upload, upload_id)
+            if upload is None or upload.state != RECEIVED:
+                return
+        await asyncio.sleep(LOOK_EVERY_S)

@@ -1,0 +1,217 @@
+"""Who is asking, and may they.
+
+A page names its reader as a parameter: `Visitor` (a signed-in teacher), `Family` (whoever holds a family's link) or
+`Reader` (whoever holds a report's link).  Each carries the studio its rows are read for; there is no other way to a
+session.  Whatever changes something takes `Fields`, the form after its token was checked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import Depends, Path, Request
+from fastapi.exceptions import HTTPException
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from starlette.datastructures import FormData, UploadFile
+
+from service.records.tables import PhotoRequest, SignIn, Teacher, VerdictRecord
+from service.security import digest
+from service.web.house import House, house
+
+FAMILY, REPORT = "family", "report"
+TheHouse = Annotated[House, Depends(house)]
+
+
+class SignInNeeded(Exception):
+    """Raised where a page is for signed-in teachers only."""
+
+
+class LinkClosed(Exception):
+    """Raised where a link is unknown, expired, revoked or for something else: the answer is the same."""
+
+
+class WrongForm(Exception):
+    """Raised where a form does not carry the token of the page it should come from."""
+
+
+@dataclass(frozen=True, slots=True)
+class SignedIn:
+    """A teacher in a browser."""
+
+    teacher_id: str
+    studio_id: str
+    name: str
+    sign_in_id: str
+
+
+@dataclass(frozen=True, slots=True)
+class FamilyVisit:
+    """Somebody who opened a family's link."""
+
+    token: str
+    request_id: str
+    studio_id: str
+    child_id: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReportVisit:
+    """Somebody who opened a report's link."""
+
+    token: str
+    verdict_id: str
+    studio_id: str
+
+
+def session_cookie(parts: House) -> str:
+    """Name of the session cookie; behind TLS browsers bind the ``__Host-`` prefix to this host."""
+    return "__Host-scrollreach" if parts.settings.secure_cookies else "scrollreach"
+
+
+def visitor(request: Request, parts: TheHouse) -> SignedIn:
+    """The signed-in teacher.
+
+    Raises
+    ------
+    SignInNeeded
+        If nobody is signed in, or the session has expired or was revoked.
+    """
+    token = request.cookies.get(session_cookie(parts), "")
+    with parts.store.whole_house() as session:
+        found = session.execute(
+            select(SignIn, Teacher)
+            .join(Teacher, Teacher.id == SignIn.teacher_id)
+            .where(SignIn.token_digest == digest(token))
+        ).one_or_none()
+        if found is None:
+            raise SignInNeeded
+        sign_in, teacher = found
+        if sign_in.revoked_at is not None or sign_in.expires_at <= parts.clock.now():
+            raise SignInNeeded
+    who = SignedIn(teacher.id, teacher.studio_id, teacher.name, sign_in.id)
+    request.state.teacher = who
+    request.state.language = teacher.language
+    request.state.form_token = parts.signer.form_token(sign_in.id)
+    request.state.form_holder = sign_in.id
+    return who
+
+
+def family(request: Request, parts: TheHouse, token: Annotated[str, Path(max_length=120)]) -> FamilyVisit:
+    """Whoever holds a family's link.
+
+    Raises
+    ------
+    LinkClosed
+        If the link is not open.
+    """
+    request_id = parts.signer.read(FAMILY, token)
+    with parts.store.whole_house() as session:
+        asked = session.get(PhotoRequest, request_id) if request_id else None
+    if asked is None or asked.revoked_at is not None or asked.expires_at <= parts.clock.now():
+        raise LinkClosed
+    request.state.language = asked.language
+    request.state.form_token = parts.signer.form_token(token)
+    request.state.form_holder = token
+    return FamilyVisit(token, asked.id, asked.studio_id, asked.child_id)
+
+
+def report_reader(request: Request, parts: TheHouse, token: Annotated[str, Path(max_length=120)]) -> ReportVisit:
+    """Whoever holds a report's link.
+
+    Raises
+    ------
+    LinkClosed
+        If the link is not open.
+    """
+    verdict_id = parts.signer.read(REPORT, token)
+    with parts.store.whole_house() as session:
+        verdict = session.get(VerdictRecord, verdict_id) if verdict_id else None
+    if (
+        verdict is None
+        or verdict.report_expires_at is None
+        or verdict.report_expires_at <= parts.clock.now()
+        or verdict.report_revoked_at is not None
+    ):
+        raise LinkClosed
+    request.state.language = verdict.report_language
+    return ReportVisit(token, verdict.id, verdict.studio_id)
+
+
+Visitor = Annotated[SignedIn, Depends(visitor)]
+Family = Annotated[FamilyVisit, Depends(family)]
+Reader = Annotated[ReportVisit, Depends(report_reader)]
+
+
+def teacher_records(who: Visitor, parts: TheHouse) -> Iterator[Session]:
+    """Open the records of the teacher's studio for one request."""
+    with parts.store.for_studio(who.studio_id) as session:
+        yield session
+
+
+def family_records(who: Family, parts: TheHouse) -> Iterator[Session]:
+    """Open the records of the studio that sent the link, for one request."""
+    with parts.store.for_studio(who.studio_id) as session:
+        yield session
+
+
+Records = Annotated[Session, Depends(teacher_records, scope="function")]
+FamilyRecords = Annotated[Session, Depends(family_records, scope="function")]
+
+
+async def open_form(request: Request) -> FormData:
+    """A form of a page that needs no token, because it is not read on behalf of anybody."""
+    return await request.form(max_files=4, max_fields=200)
+
+
+async def teacher_form(request: Request, who: Visitor, parts: TheHouse) -> FormData:
+    """A teacher's form, its token checked."""
+    return await _checked(request, parts)
+
+
+async def family_form(request: Request, who: Family, parts: TheHouse) -> FormData:
+    """A family's form, its token checked."""
+    return await _checked(request, parts)
+
+
+async def _checked(request: Request, parts: House) -> FormData:
+    form = await open_form(request)
+    token = form.get("form_token")
+    if not isinstance(token, str) or not parts.signer.form_token_fits(request.state.form_holder, token):
+        raise WrongForm
+    return form
+
+
+OpenFields = Annotated[FormData, Depends(open_form)]
+Fields = Annotated[FormData, Depends(teacher_form)]
+FamilyFields = Annotated[FormData, Depends(family_form)]
+
+
+def text_field(form: FormData, name: str, most: int = 200) -> str:
+    """A field's text, trimmed and cut; empty where absent."""
+    value = form.get(name)
+    return value.strip()[:most] if isinstance(value, str) else ""
+
+
+async def photo_field(form: FormData, name: str, most_bytes: int) -> bytes | None:
+    """An uploaded photo's bytes; None where none was chosen.
+
+    Raises
+    ------
+    HTTPException
+        413 if it is larger than is accepted.
+    """
+    value = form.get(name)
+    if not isinstance(value, UploadFile):
+        return None
+    content = await value.read(most_bytes + 1)
+    if len(content) > most_bytes:
+        raise HTTPException(413, "This photo is larger than we accept.")
+    return content or None
+
+
+def nothing_here() -> HTTPException:
+    """The answer for a row that does not exist, or not in this studio."""
+    return HTTPException(404)

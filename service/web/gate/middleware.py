@@ -1,0 +1,171 @@
+"""What is checked before any page is reached and added to every answer: size, time, origin, headers.
+
+A form posted from another site is refused by the browser's own word (``Sec-Fetch-Site``, else ``Origin``: the Fetch
+standard), before cookies are even looked at; forms of signed-in teachers carry a token besides
+(`service.web.gate.guard`).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import traceback
+from collections.abc import Callable
+from pathlib import PurePath
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.security import PAGE_HEADERS
+
+SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
+STATIC_CACHE = "public, max-age=3600"
+TOO_LARGE = "This is larger than we accept."
+TOO_SLOW = "The photo did not arrive in time. Please try again, perhaps where the network is better."
+
+log = logging.getLogger("scrollreach")
+
+
+class SafeHeaders:
+    """Adds the security headers to every answer and keeps private pages out of caches."""
+
+    def __init__(self, app: ASGIApp, secure: bool) -> None:
+        self.app = app
+        self.secure = secure
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve one request."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+
+        async def send_with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in PAGE_HEADERS.items():
+                    headers.setdefault(name, value)
+                static = scope["path"].startswith("/static/")
+                headers.setdefault("Cache-Control", STATIC_CACHE if static else "no-store")
+                if self.secure:
+                    headers.setdefault("Strict-Transport-Security", "max-age=31536000")
+            await send(message)
+
+        await self.app(scope, receive, send_with_headers)
+
+
+class PlainFailures:
+    """Answers an unforeseen error in plain words and notes its kind and place, never its text.
+
+    The text of an error can quote what somebody sent, and a log is kept longer than a photo.
+    """
+
+    def __init__(self, app: ASGIApp, answer: Callable[[Request, int], Response]) -> None:
+        self.app = app
+        self.answer = answer
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve one request."""
+        started = False
+
+        async def send_noted(message: Message) -> None:
+            nonlocal started
+            started = True
+            await send(message)
+
+        try:
+            await self.app(scope, receive, send_noted)
+        except HTTPException as refusal:
+            await self.answer(Request(scope), refusal.status_code)(scope, receive, send)
+        except Exception as error:
+            if scope["type"] != "http":
+                raise
+            log.error("%s at %s", type(error).__name__, _place(error))
+            if not started:
+                await self.answer(Request(scope), 500)(scope, receive, send)
+
+
+def _place(error: BaseException) -> str:
+    frames = traceback.extract_tb(error.__traceback__)
+    own = [frame for frame in frames if "/service/" in frame.filename] or frames
+    return f"{PurePath(own[-1].filename).name}:{own[-1].lineno}" if own else "nowhere"
+
+
+class SameOriginForms:
+    """Refuses whatever changes something and comes from another site."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve one request."""
+        if scope["type"] == "http" and scope["method"] not in SAFE_METHODS and not _same_origin(Headers(scope=scope)):
+            await PlainTextResponse("This form was sent from another site.", 403)(scope, receive, send)
+            return
+        await self.app(scope, receive, send)
+
+
+def _same_origin(headers: Headers) -> bool:
+    site = headers.get("sec-fetch-site")
+    if site is not None:
+        return site in ("same-origin", "none")
+    origin = headers.get("origin")
+    return origin is None or urlsplit(origin).netloc == headers.get("host")
+
+
+class ArrivalLimits:
+    """Refuses a body that says it is too large, and bounds how long one may take to arrive: slow senders hold no place.
+
+    Whoever is late is told so (408, RFC 9110 section 15.5.9) and the connection is closed.
+
+    Parameters
+    ----------
+    app : ASGI application
+        What is protected.
+    most_bytes : int
+        Largest body, as stated and as counted while it arrives.
+    seconds : float
+        Longest time from the first to the last byte.
+    """
+
+    def __init__(self, app: ASGIApp, most_bytes: int, seconds: float) -> None:
+        self.app = app
+        self.most_bytes = most_bytes
+        self.seconds = seconds
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve one request."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        stated = Headers(scope=scope).get("content-length", "0")
+        if not stated.isdigit() or int(stated) > self.most_bytes:
+            raise HTTPException(413, TOO_LARGE)
+        complete, late, arrived = False, False, 0
+        deadline = asyncio.get_running_loop().time() + self.seconds
+
+        async def receive_in_time() -> Message:
+            nonlocal complete, late, arrived
+            if complete:
+                return await receive()
+            left = deadline - asyncio.get_running_loop().time()
+            try:
+                message = await asyncio.wait_for(receive(), max(left, 0.001))
+            except TimeoutError:
+                late = True
+                raise HTTPException(408, TOO_SLOW) from None
+            arrived += len(message.get("body", b""))
+            if arrived > self.most_bytes:
+                raise HTTPException(413, TOO_LARGE)
+            complete = message["type"] == "http.disconnect" or not message.get("more_body", False)
+            return message
+
+        async def send_and_hang_up(message: Message) -> None:
+            if late and message["type"] == "http.response.start":
+                MutableHeaders(scope=message)["Connection"] = "close"  # or the sender could trickle on for ever
+            await send(message)
+
+        await self.app(scope, receive_in_time, send_and_hang_up)

@@ -1,0 +1,197 @@
+"""The chart editor: a table or CSV, a picture that follows, and errors that say which row and why."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from starlette.datastructures import FormData
+
+from service.fit.chart import COLUMNS, Chart, chart_from_entries, default_chart, read_chart
+from service.fit.errors import FitError
+from service.records.deciding import chart_in_use
+from service.records.tables import StudioChart
+from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here, text_field
+from service.web.language import marked, page_language, translator
+from service.web.pages import fragment, go_to, page
+from service.web.plots import chart_plot
+
+router = APIRouter(prefix="/charts")
+MOST_ROWS = 14
+SPARE_ROWS = 2
+UNITS = ("mm", "cm", "in")
+
+
+@router.get("")
+def charts(request: Request, who: Visitor, records: Records) -> HTMLResponse:
+    """List the charts and show the one in use."""
+    kept = records.scalars(select(StudioChart).order_by(StudioChart.name)).all()
+    chart = chart_in_use(records)
+    return page(
+        request,
+        "teacher/charts.html",
+        charts=kept,
+        own=any(each.in_use for each in kept),
+        chart=chart,
+        plot=_plot(request, chart),
+    )
+
+
+@router.get("/new")
+def new_chart(request: Request, who: Visitor, records: Records) -> HTMLResponse:
+    """Start a chart from the one in use."""
+    chart = chart_in_use(records)
+    return _editor(request, None, "", _rows_of(chart), "mm", f"{chart.stretch_mm:g}", chart)
+
+
+@router.post("/preview")
+def preview(request: Request, who: Visitor, form: Fields) -> HTMLResponse:
+    """The picture of a chart that is being edited, or what is wrong with it."""
+    chart, fault = _chart_of(request, form)
+    return HTMLResponse(
+        fragment(request, "teacher/chart_preview.html", chart=chart, fault=fault, plot=_plot(request, chart))
+    )
+
+
+@router.post("/new")
+def make_chart(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
+    """Keep a new chart and use it, or only show its picture."""
+    chart, fault = _chart_of(request, form)
+    if chart is None or "show" in form:
+        return _editor_again(request, None, form, chart, fault)
+    kept = StudioChart(
+        studio_id=who.studio_id, name=chart.name, csv=chart.as_csv(), in_use=False, changed_at=parts.clock.now()
+    )
+    records.add(kept)
+    records.flush()
+    _use(records, kept.id)
+    return go_to("/charts")
+
+
+@router.post("/use")
+def use_chart(who: Visitor, records: Records, form: Fields) -> RedirectResponse:
+    """Use another chart; none of the studio's own means common practice."""
+    chosen = text_field(form, "chart_id", 32)
+    if chosen:
+        _chart(records, chosen)
+    _use(records, chosen)
+    return go_to("/charts")
+
+
+@router.get("/{chart_id}")
+def edit_chart(request: Request, chart_id: str, records: Records) -> HTMLResponse:
+    """Edit a chart."""
+    kept = _chart(records, chart_id)
+    chart = read_chart(kept.csv, kept.name)
+    return _editor(request, kept, kept.name, _rows_of(chart), "mm", f"{chart.stretch_mm:g}", chart)
+
+
+@router.post("/{chart_id}")
+def change_chart(request: Request, chart_id: str, parts: TheHouse, records: Records, form: Fields) -> Response:
+    """Keep a changed chart, or only show its picture."""
+    kept = _chart(records, chart_id)
+    chart, fault = _chart_of(request, form)
+    if chart is None or "show" in form:
+        return _editor_again(request, kept, form, chart, fault)
+    kept.name, kept.csv, kept.changed_at = chart.name, chart.as_csv(), parts.clock.now()
+    return go_to("/charts")
+
+
+@router.post("/{chart_id}/delete")
+def delete_chart(chart_id: str, records: Records, form: Fields) -> RedirectResponse:
+    """Delete a chart; where it was in use, common practice is used again."""
+    records.delete(_chart(records, chart_id))
+    return go_to("/charts")
+
+
+def _chart(records: Session, chart_id: str) -> StudioChart:
+    kept = records.get(StudioChart, chart_id)
+    if kept is None:
+        raise nothing_here()
+    return kept
+
+
+def _use(records: Session, chart_id: str) -> None:
+    for each in records.scalars(select(StudioChart)):
+        each.in_use = each.id == chart_id
+
+
+def _rows_of(chart: Chart) -> list[dict[str, str]]:
+    return [
+        dict(zip(COLUMNS, (row.size, *(f"{value:g}" if value < 1e9 else "" for value in numbers)), strict=True))
+        for row in chart.rows
+        for numbers in [(row.arm_from_mm, row.arm_to_mm, row.body_length_mm, row.total_length_mm)]
+    ]
+
+
+def _typed_rows(form: FormData) -> list[dict[str, str]]:
+    rows = [{column: text_field(form, f"{column}-{n}", 16) for column in COLUMNS} for n in range(MOST_ROWS)]
+    return [row for row in rows if any(row.values())]
+
+
+def _chart_of(request: Request, form: FormData) -> tuple[Chart | None, str | None]:
+    """The chart a form describes, or what is wrong with it in the reader's words."""
+    language = page_language(request)
+    translate = translator(language)
+    name = text_field(form, "name", 60) or translate(marked("Our chart"))
+    unit = text_field(form, "unit", 4)
+    stretch = text_field(form, "stretch", 8).replace(",", ".")
+    unit = unit if unit in UNITS else "mm"
+    try:
+        stretch_mm = float(stretch) if stretch else default_chart().stretch_mm
+    except ValueError:
+        return None, translate(marked("The stretch is not a number."))
+    pasted = text_field(form, "csv", 8000)
+    try:
+        if pasted:
+            return read_chart(pasted, name, unit, stretch_mm), None
+        return chart_from_entries(_typed_rows(form), name, unit, stretch_mm), None
+    except FitError as error:
+        return None, error.sentence.text(translate, language)
+
+
+def _editor_again(
+    request: Request, kept: StudioChart | None, form: FormData, chart: Chart | None, fault: str | None
+) -> HTMLResponse:
+    rows = _rows_of(chart) if chart is not None else _typed_rows(form)
+    unit = "mm" if chart is not None else text_field(form, "unit", 4)
+    name, stretch = text_field(form, "name", 60), text_field(form, "stretch", 8)
+    return _editor(request, kept, name, rows, unit, stretch, chart, fault)
+
+
+def _editor(
+    request: Request,
+    kept: StudioChart | None,
+    name: str,
+    rows: list[dict[str, str]],
+    unit: str,
+    stretch: str,
+    chart: Chart | None,
+    fault: str | None = None,
+) -> HTMLResponse:
+    spare = max(0, min(MOST_ROWS - len(rows), SPARE_ROWS))
+    return page(
+        request,
+        "teacher/chart_form.html",
+        422 if fault else 200,
+        kept=kept,
+        name=name,
+        rows=rows + [dict.fromkeys(COLUMNS, "")] * spare,
+        columns=COLUMNS,
+        unit=unit,
+        units=UNITS,
+        stretch=stretch,
+        chart=chart,
+        fault=fault,
+        plot=_plot(request, chart),
+    )
+
+
+def _plot(request: Request, chart: Chart | None) -> str | None:
+    if chart is None:
+        return None
+    translate = translator(page_language(request))
+    return chart_plot(
+        chart, translate(marked("Arm lengths that each size suits, in mm; the table below has the numbers."))
+    )

@@ -1,0 +1,217 @@
+"""What a child's page shows, gathered from the records and the trade's rules."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from calibration.quantity import Length
+from service.fit.chart import Chart
+from service.fit.errors import FitError
+from service.fit.fingers import finger_room, finger_sentences
+from service.fit.growth import Growth, growth_sentences
+from service.fit.next_step import next_steps
+from service.fit.order import drawing_svg, order
+from service.fit.outlook import month_after, outlook
+from service.fit.ranking import Ranked
+from service.fit.sentences import Translate
+from service.fit.signs import SIGN_QUESTIONS
+from service.fit.tape import check_tape
+from service.fit.verdict import Verdict
+from service.jobs.workflows import age_years
+from service.records.deciding import (
+    ALLOWED_YEARS,
+    arm_length,
+    candidates,
+    chart_in_use,
+    growth_of,
+    instrument_lengths,
+    kept_length,
+    latest_arm,
+    noted_signs,
+    ranked,
+    verdict_for,
+)
+from service.records.tables import (
+    MEASURED,
+    RECEIVED,
+    ArmRecord,
+    Child,
+    Instrument,
+    PhotoRequest,
+    TapeRecord,
+    Upload,
+    VerdictRecord,
+)
+from service.web.plots import Forecast, arm_plot
+from service.words.i18n import marked
+
+MONTH = timedelta(days=30.44)
+COMPARABLE = 3 * MONTH
+"""A tape reading and a photo that lie further apart are not compared: an arm grows about 6 mm in three months."""
+OTHER_LENGTHS = ("neck_to_wrist", "neck_to_fingertip", "shoulder_to_palm", "spine_to_palm")
+
+
+@dataclass(frozen=True)
+class Choice:
+    """An instrument among those the child could play."""
+
+    instrument: Instrument
+    rank: Ranked | None
+    verdict: Verdict | None
+    fingers: list[str]
+    signs: Any
+    steps: list[str]
+
+
+def child_view(records: Session, child: Child, today: date, translate: Translate, language: str) -> dict[str, Any]:
+    """All that the child's page shows but the child itself."""
+    arms = list(
+        records.scalars(
+            select(ArmRecord)
+            .where(ArmRecord.child_id == child.id)
+            .order_by(ArmRecord.measured_on, ArmRecord.accepted_at)
+        )
+    )
+    latest = latest_arm(records, child.id)
+    chart = chart_in_use(records)
+    used = records.get(Instrument, child.instrument_id) if child.instrument_id else None
+    growth, growth_fault = _growth(records, child, used, translate, language)
+    choices = _choices(records, child, latest, translate, language)
+    used_choice = next((each for each in choices if used is not None and each.instrument.id == used.id), None)
+    return {
+        "age": age_years(child, today),
+        "arms": arms,
+        "latest": latest,
+        "chart": chart,
+        "used": used,
+        "used_choice": used_choice,
+        "growth": growth,
+        "growth_words": [each.text(translate, language) for each in growth_sentences(growth)] if growth else [],
+        "growth_fault": growth_fault,
+        "outlook": _outlook(growth, latest, translate, language),
+        "growth_rows": _growth_rows(growth, latest, language),
+        "plot": _plot(arms, growth, chart, used_choice, translate, language),
+        "choices": choices,
+        "sign_questions": SIGN_QUESTIONS,
+        "wanted": _order(latest, chart, growth, translate, language),
+        "order_drawing": drawing_svg(translate, language),
+        "tapes": _tapes(records, child, arms, translate, language),
+        "waiting": records.scalars(
+            select(Upload)
+            .where(Upload.child_id == child.id, Upload.state.in_((MEASURED, RECEIVED)))
+            .order_by(Upload.received_at)
+        ).all(),
+        "requests": records.scalars(
+            select(PhotoRequest).where(PhotoRequest.child_id == child.id).order_by(PhotoRequest.created_at.desc())
+        ).all(),
+        "verdicts": records.scalars(
+            select(VerdictRecord).where(VerdictRecord.child_id == child.id).order_by(VerdictRecord.made_at.desc())
+        ).all(),
+        "instrument_names": {each.instrument.id: each.instrument.name for each in choices},
+    }
+
+
+def _growth(
+    records: Session, child: Child, used: Instrument | None, translate: Translate, language: str
+) -> tuple[Growth | None, str | None]:
+    try:
+        return growth_of(records, child, used), None
+    except FitError as error:
+        return None, error.sentence.text(translate, language)
+
+
+def _outlook(growth: Growth | None, latest: ArmRecord | None, translate: Translate, language: str) -> list[str]:
+    if growth is None or latest is None:
+        return []
+    return [each.text(translate, language) for each in outlook(growth, latest.measured_on)]
+
+
+def _growth_rows(growth: Growth | None, latest: ArmRecord | None, language: str) -> list[dict[str, Any]]:
+    """The growth band by the calendar, every third month."""
+    if growth is None or latest is None:
+        return []
+    return [
+        {"month": month_after(latest.measured_on, each.months).text(language), "point": each}
+        for each in growth.points
+        if each.months % 3 == 0
+    ]
+
+
+def _plot(
+    arms: Sequence[ArmRecord],
+    growth: Growth | None,
+    chart: Chart,
+    used: Choice | None,
+    translate: Translate,
+    language: str,
+) -> Any:
+    if not arms:
+        return None
+    measured = [(arm.measured_on, arm_length(arm)) for arm in arms]
+    last = max(day for day, _ in measured)
+    forecast = [
+        Forecast(last + MONTH * point.months, point.likely_mm, point.low_mm, point.high_mm)
+        for point in (growth.points if growth else ())
+    ]
+    band = None
+    if used is not None and used.verdict is not None:
+        band = (used.verdict.shortest_arm_mm, used.verdict.longest_arm_mm)
+    title = translate(marked("The arm over time; the table below has the numbers."))
+    return arm_plot(measured, forecast, chart, title, language, band)
+
+
+def _choices(
+    records: Session, child: Child, latest: ArmRecord | None, translate: Translate, language: str
+) -> list[Choice]:
+    instruments = candidates(records, child)
+    if latest is None:
+        return [Choice(each, None, None, [], noted_signs(records, child.id, each.id), []) for each in instruments]
+    arm = arm_length(latest)
+    hand = kept_length(latest.lengths, "hand_breadth")
+    found = []
+    for place in ranked(records, arm, instruments):
+        instrument = instruments[place.place]
+        room = finger_room(instrument_lengths(instrument), hand)
+        words = [each.text(translate, language) for each in finger_sentences(room)] if room else []
+        verdict = verdict_for(records, child, arm, instrument)
+        steps = [each.sentence().text(translate, language) for each in next_steps(verdict)[:3]]
+        found.append(Choice(instrument, place, verdict, words, noted_signs(records, child.id, instrument.id), steps))
+    return found
+
+
+def _order(
+    latest: ArmRecord | None, chart: Chart, growth: Growth | None, translate: Translate, language: str
+) -> dict[str, Any] | None:
+    """What to order, with half a year's growth allowed where the age is known."""
+    if latest is None:
+        return None
+    allowance = growth.rate_mm_per_year * ALLOWED_YEARS if growth is not None else 0.0
+    try:
+        return order(arm_length(latest), chart, allowance).as_json(translate, language)
+    except FitError as error:
+        return {"message": [error.sentence.text(translate, language)], "body_length": None}
+
+
+def _tapes(
+    records: Session, child: Child, arms: Sequence[ArmRecord], translate: Translate, language: str
+) -> list[dict[str, Any]]:
+    """The tape readings, each compared with the photo nearest in time: an arm grows on."""
+    readings = records.scalars(
+        select(TapeRecord).where(TapeRecord.child_id == child.id).order_by(TapeRecord.taken_on)
+    ).all()
+    found = []
+    for each in reversed(readings):
+        near = min(arms, key=lambda arm: abs(arm.measured_on - each.taken_on), default=None)
+        check = None
+        if near is not None and abs(near.measured_on - each.taken_on) <= COMPARABLE:
+            others = {name: kept_length(near.lengths, name) for name in OTHER_LENGTHS}
+            told = Length.stated(each.value_mm, each.uncertainty_mm)
+            check = check_tape(told, arm_length(near), others).as_json(translate, language)
+        found.append({"tape": each, "check": check})
+    return found

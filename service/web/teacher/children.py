@@ -1,0 +1,276 @@
+"""The children at a glance, and one child's page: the arm, the instruments, the signs, the tape, what to order."""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from starlette.datastructures import FormData
+
+from service.fit.errors import FitError
+from service.fit.lengths import TAPE_ARM_U_MM, parse_length
+from service.fit.signs import SIGN_QUESTIONS
+from service.records.deciding import candidates, keep_verdict, latest_arm
+from service.records.erase import erase_child
+from service.records.export import child_csv, child_export
+from service.records.tables import (
+    MEASURED,
+    Child,
+    Instrument,
+    PhotoRequest,
+    SignsRecord,
+    TapeRecord,
+    Upload,
+    VerdictRecord,
+)
+from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here, text_field
+from service.web.house import PROGRAM_VERSION
+from service.web.language import page_language, translator
+from service.web.pages import go_to, page
+from service.web.teacher.child_view import child_view
+
+router = APIRouter(prefix="/children")
+YOUNGEST, OLDEST = 2, 19
+
+
+@router.get("")
+def children(request: Request, parts: TheHouse, records: Records, who: Visitor) -> HTMLResponse:
+    """List the children and how far each is."""
+    rows = [(child, _state(records, parts.clock.now(), child)) for child in records.scalars(select(Child))]
+    rows.sort(key=lambda row: (row[1]["order"], row[0].nickname.lower()))
+    return page(request, "teacher/children.html", rows=rows)
+
+
+@router.get("/new")
+def new_child(request: Request, who: Visitor, parts: TheHouse) -> HTMLResponse:
+    """Ask about a new child."""
+    return page(request, "teacher/child_form.html", child=None, problem=None, **_years(parts.clock.now().date()))
+
+
+@router.post("/new")
+def make_child(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
+    """Make a child."""
+    child = Child(studio_id=who.studio_id, nickname="", created_at=parts.clock.now())
+    if not _fill(child, form, parts.clock.now().date()):
+        shown = _years(parts.clock.now().date())
+        return page(request, "teacher/child_form.html", 422, child=None, problem="name", **shown)
+    records.add(child)
+    records.flush()
+    return go_to(f"/children/{child.id}")
+
+
+@router.get("/{child_id}")
+def child_page(request: Request, child_id: str, parts: TheHouse, records: Records) -> HTMLResponse:
+    """Show all about one child."""
+    return _shown(request, parts.clock.now().date(), records, _child(records, child_id))
+
+
+@router.get("/{child_id}/edit")
+def edit_child(request: Request, child_id: str, parts: TheHouse, records: Records) -> HTMLResponse:
+    """Ask what to change."""
+    child = _child(records, child_id)
+    return page(request, "teacher/child_form.html", child=child, problem=None, **_years(parts.clock.now().date()))
+
+
+@router.post("/{child_id}/edit")
+def change_child(request: Request, child_id: str, parts: TheHouse, records: Records, form: Fields) -> Response:
+    """Change what is known of a child."""
+    child = _child(records, child_id)
+    if not _fill(child, form, parts.clock.now().date()):
+        shown = _years(parts.clock.now().date())
+        return page(request, "teacher/child_form.html", 422, child=child, problem="name", **shown)
+    return go_to(f"/children/{child.id}")
+
+
+@router.post("/{child_id}/instrument")
+def use_instrument(child_id: str, records: Records, form: Fields) -> RedirectResponse:
+    """Note which instrument the child plays."""
+    child = _child(records, child_id)
+    chosen = text_field(form, "instrument_id", 32)
+    if chosen and chosen not in {each.id for each in candidates(records, child)}:
+        raise nothing_here()
+    child.instrument_id = chosen or None
+    return go_to(f"/children/{child.id}#instruments")
+
+
+@router.post("/{child_id}/signs")
+def note_signs(child_id: str, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
+    """Note what was seen while the child played an instrument."""
+    child = _child(records, child_id)
+    instrument = _candidate(records, child, text_field(form, "instrument_id", 32))
+    answers = {name: {"yes": True, "no": False}.get(text_field(form, name, 8)) for name in SIGN_QUESTIONS}
+    today = parts.clock.now().date()
+    noted = records.scalars(
+        select(SignsRecord).where(
+            SignsRecord.child_id == child.id,
+            SignsRecord.instrument_id == instrument.id,
+            SignsRecord.noted_on == today,
+        )
+    ).first()
+    if noted is None:  # noted twice on one day, the later answers hold
+        noted = SignsRecord(
+            studio_id=child.studio_id, child_id=child.id, instrument_id=instrument.id, noted_on=today, answers={}
+        )
+        records.add(noted)
+    noted.answers = answers
+    return go_to(f"/children/{child.id}#signs")
+
+
+@router.post("/{child_id}/tape")
+def note_tape(request: Request, child_id: str, parts: TheHouse, records: Records, form: Fields) -> Response:
+    """Note a tape reading, and compare it with the photo."""
+    child = _child(records, child_id)
+    today = parts.clock.now().date()
+    try:
+        reading = parse_length(text_field(form, "reading", 40), "arm", TAPE_ARM_U_MM)
+    except FitError as error:
+        language = page_language(request)
+        words = error.sentence.text(translator(language), language)
+        return _shown(request, today, records, child, 422, tape_problem=words)
+    records.add(
+        TapeRecord(
+            studio_id=child.studio_id,
+            child_id=child.id,
+            taken_on=today,
+            value_mm=reading.value_mm,
+            uncertainty_mm=reading.standard_uncertainty_mm,
+            told_by="teacher",
+        )
+    )
+    return go_to(f"/children/{child.id}#tape")
+
+
+@router.post("/{child_id}/verdict")
+def decide(request: Request, child_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
+    """Judge an instrument for the child and keep the verdict."""
+    child = _child(records, child_id)
+    instrument = _candidate(records, child, text_field(form, "instrument_id", 32))
+    arm = latest_arm(records, child.id)
+    if arm is None:
+        raise nothing_here()
+    asked = records.scalars(
+        select(PhotoRequest).where(PhotoRequest.child_id == child.id).order_by(PhotoRequest.created_at.desc())
+    ).first()
+    kept = keep_verdict(
+        records,
+        child,
+        arm,
+        instrument,
+        teacher_id=who.teacher_id,
+        now=parts.clock.now(),
+        language=asked.language if asked else page_language(request),
+        program_version=PROGRAM_VERSION,
+    )
+    return go_to(f"/verdicts/{kept.id}")
+
+
+@router.get("/{child_id}/export.json")
+def export_json(child_id: str, records: Records) -> Response:
+    """Hand out all that is kept about a child."""
+    child = _child(records, child_id)
+    return _download(json.dumps(child_export(records, child), ensure_ascii=False, indent=1), "application/json", "json")
+
+
+@router.get("/{child_id}/export.csv")
+def export_csv(child_id: str, records: Records) -> Response:
+    """Hand out the numbers about a child."""
+    return _download(child_csv(records, _child(records, child_id)), "text/csv; charset=utf-8", "csv")
+
+
+@router.get("/{child_id}/delete")
+def delete_page(request: Request, child_id: str, records: Records) -> HTMLResponse:
+    """Ask once more before a child is deleted."""
+    return page(request, "teacher/child_delete.html", child=_child(records, child_id))
+
+
+@router.post("/{child_id}/delete")
+def delete_child(child_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
+    """Delete a child and everything about it."""
+    if not erase_child(parts.store, parts.photos, who.studio_id, child_id):
+        raise nothing_here()
+    return go_to("/children")
+
+
+def _shown(
+    request: Request, today: date, records: Session, child: Child, status: int = 200, tape_problem: str | None = None
+) -> HTMLResponse:
+    language = page_language(request)
+    return page(
+        request,
+        "teacher/child.html",
+        status,
+        child=child,
+        tape_problem=tape_problem,
+        **child_view(records, child, today, translator(language), language),
+    )
+
+
+def _child(records: Session, child_id: str) -> Child:
+    child = records.get(Child, child_id)
+    if child is None:
+        raise nothing_here()
+    return child
+
+
+def _candidate(records: Session, child: Child, instrument_id: str) -> Instrument:
+    found = next((each for each in candidates(records, child) if each.id == instrument_id), None)
+    if found is None:
+        raise nothing_here()
+    return found
+
+
+def _fill(child: Child, form: FormData, today: date) -> bool:
+    """Take over a child's fields; False where the nickname is missing."""
+    nickname = text_field(form, "nickname", 40)
+    if not nickname:
+        return False
+    year, month = text_field(form, "birth_year", 4), text_field(form, "birth_month", 2)
+    child.nickname = nickname
+    child.birth_year = int(year) if year.isdigit() and YOUNGEST <= today.year - int(year) <= OLDEST else None
+    child.birth_month = int(month) if child.birth_year and month.isdigit() and 1 <= int(month) <= 12 else None
+    sex = text_field(form, "sex", 8)
+    child.sex = sex if sex in ("girl", "boy") else None
+    return True
+
+
+def _years(today: date) -> dict[str, Any]:
+    return {"years": range(today.year - YOUNGEST, today.year - OLDEST - 1, -1)}
+
+
+def _state(records: Session, now: Any, child: Child) -> dict[str, Any]:
+    """How far a child is: photos to review first, then what is being waited for, then what was decided."""
+    waiting = records.scalars(select(Upload.id).where(Upload.child_id == child.id, Upload.state == MEASURED)).all()
+    if waiting:
+        return {"order": 0, "kind": "review", "count": len(waiting)}
+    verdict = records.scalars(
+        select(VerdictRecord).where(VerdictRecord.child_id == child.id).order_by(VerdictRecord.made_at.desc())
+    ).first()
+    arm = latest_arm(records, child.id)
+    if arm is not None and (verdict is None or verdict.made_at < arm.accepted_at):
+        return {"order": 1, "kind": "decide"}
+    asked = records.scalars(
+        select(PhotoRequest)
+        .where(
+            PhotoRequest.child_id == child.id,
+            PhotoRequest.finished_at.is_(None),
+            PhotoRequest.revoked_at.is_(None),
+            PhotoRequest.expires_at > now,
+        )
+        .limit(1)
+    ).first()
+    if asked is not None:
+        return {"order": 2, "kind": "asked", "until": asked.expires_at}
+    if verdict is not None:
+        return {"order": 3, "kind": "decided", "decision": verdict.outcome["en"]["decision"], "on": verdict.made_at}
+    return {"order": 4, "kind": "nothing"}
+
+
+def _download(content: str, media_type: str, ending: str) -> Response:
+    return Response(
+        content, media_type=media_type, headers={"Content-Disposition": f'attachment; filename="child.{ending}"'}
+    )

@@ -1,0 +1,221 @@
+"""The studio's shelf: instruments with their measured lengths, from a photo or typed."""
+
+from __future__ import annotations
+
+import re
+import secrets
+from datetime import timedelta
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from starlette.datastructures import FormData
+
+from service.fit.assessment import InstrumentLengths
+from service.fit.errors import FitError
+from service.fit.lengths import parse_length
+from service.fit.signs import CONDITION_QUESTIONS
+from service.fit.verdict import nearest_size
+from service.jobs.running import start_measuring
+from service.measuring.results import length_json
+from service.records.columns import fresh_id
+from service.records.deciding import chart_in_use, instrument_lengths
+from service.records.erase import erase_instrument
+from service.records.photos import ORIGINAL
+from service.records.tables import INSTRUMENT, MEASURED, RECEIVED, REFUSED, Instrument, Studio, Upload
+from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here, photo_field, text_field
+from service.web.house import PROGRAM_VERSION
+from service.web.language import marked, page_language, translator
+from service.web.pages import go_to, page
+
+router = APIRouter(prefix="/instruments")
+NO_NAME = marked("Please give the instrument a name or a shelf number.")
+NO_PHOTO = marked("Please choose a photo of the instrument.")
+
+
+@router.get("")
+def shelf(request: Request, who: Visitor, records: Records) -> HTMLResponse:
+    """List the instruments."""
+    chart = chart_in_use(records)
+    kept = sorted(records.scalars(select(Instrument).where(Instrument.child_id.is_(None))), key=_by_name)
+    reviews = records.scalars(
+        select(Upload).where(Upload.child_id.is_(None), Upload.state.in_((MEASURED, RECEIVED, REFUSED)))
+    ).all()
+    rows = [(each, _nearest(chart, instrument_lengths(each))) for each in kept]
+    return page(request, "teacher/instruments.html", rows=rows, reviews=reviews, names={i.id: i.name for i in kept})
+
+
+@router.get("/new")
+def new_instrument(request: Request, who: Visitor) -> HTMLResponse:
+    """Ask about a new instrument."""
+    return _form_page(request, None)
+
+
+@router.post("/new")
+def make_instrument(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
+    """Put an instrument with typed lengths on the shelf."""
+    instrument = Instrument(studio_id=who.studio_id, measured_on=parts.clock.now().date(), automatic=None)
+    fault = _fill(request, instrument, form)
+    if fault is not None:
+        return _form_page(request, None, form, fault)
+    records.add(instrument)
+    return go_to("/instruments")
+
+
+@router.get("/photo")
+def photo_page(request: Request, who: Visitor) -> HTMLResponse:
+    """Ask for a photo of an instrument for the shelf."""
+    return page(request, "teacher/instrument_photo.html", client_key=secrets.token_hex(16), problem=None)
+
+
+@router.post("/photo")
+async def photo_sent(request: Request, who: Visitor, parts: TheHouse, form: Fields) -> Response:
+    """Measure an instrument of the shelf in a photo; it is reviewed like a family's."""
+    content = await photo_field(form, "photo", parts.settings.upload_bytes)
+    if content is None:
+        key = secrets.token_hex(16)
+        return page(request, "teacher/instrument_photo.html", 422, client_key=key, problem=NO_PHOTO)
+    now, upload_id = parts.clock.now(), fresh_id()
+    parts.photos.put(upload_id, ORIGINAL, content)
+    with parts.store.for_studio(who.studio_id) as records:
+        days = records.get_one(Studio, who.studio_id).photo_days
+        records.add(
+            Upload(
+                id=upload_id,
+                studio_id=who.studio_id,
+                kind=INSTRUMENT,
+                client_key=text_field(form, "client_key", 64),
+                received_at=now,
+                state=RECEIVED,
+                delete_on=(now + timedelta(days=days)).date(),
+            )
+        )
+    await start_measuring(upload_id)
+    return go_to("/instruments")
+
+
+@router.get("/{instrument_id}")
+def instrument_page(request: Request, instrument_id: str, records: Records) -> HTMLResponse:
+    """Show an instrument, to change it."""
+    return _form_page(request, _instrument(records, instrument_id))
+
+
+@router.post("/{instrument_id}")
+def change_instrument(
+    request: Request, instrument_id: str, parts: TheHouse, records: Records, form: Fields
+) -> Response:
+    """Change an instrument."""
+    instrument = _instrument(records, instrument_id)
+    fault = _fill(request, instrument, form)
+    if fault is not None:
+        records.expire(instrument)
+        return _form_page(request, instrument, form, fault)
+    return go_to(f"/children/{instrument.child_id}" if instrument.child_id else "/instruments")
+
+
+@router.get("/{instrument_id}/delete")
+def delete_page(request: Request, instrument_id: str, records: Records) -> HTMLResponse:
+    """Ask once more before an instrument is deleted."""
+    return page(request, "teacher/instrument_delete.html", instrument=_instrument(records, instrument_id))
+
+
+@router.post("/{instrument_id}/delete")
+def delete_instrument(instrument_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
+    """Delete an instrument."""
+    if not erase_instrument(parts.store, parts.photos, who.studio_id, instrument_id):
+        raise nothing_here()
+    return go_to("/instruments")
+
+
+def _instrument(records: Session, instrument_id: str) -> Instrument:
+    instrument = records.get(Instrument, instrument_id)
+    if instrument is None:
+        raise nothing_here()
+    return instrument
+
+
+def _fill(request: Request, instrument: Instrument, form: FormData) -> str | None:
+    """Take over the fields of a form; what is wrong, where something is."""
+    language = page_language(request)
+    name = text_field(form, "name", 60)
+    if not name:
+        return translator(language)(NO_NAME)
+    kept = dict(instrument.lengths or {})
+    typed = {}
+    try:
+        for field, kind in (("body_length", "body"), ("total_length", "total")):
+            text = text_field(form, field, 40)
+            if text != _as_typed(kept, field):
+                typed[field] = length_json(parse_length(text, kind)) if text else None
+        kept |= typed
+        InstrumentLengths(*(_length(kept.get(field)) for field in ("body_length", "total_length")))
+    except FitError as error:
+        return error.sentence.text(translator(language), language)
+    instrument.name = name
+    instrument.label = text_field(form, "label", 16) or None
+    instrument.lengths = kept
+    answers: dict[str, Any] = {
+        code: {"yes": True, "no": False}.get(text_field(form, code, 8)) for code in CONDITION_QUESTIONS
+    }
+    instrument.notes = answers | {"words": text_field(form, "words", 300)}
+    if typed:
+        instrument.measured_by = "typed"
+    instrument.program_version = PROGRAM_VERSION
+    return None
+
+
+def _length(stored: dict[str, Any] | None) -> Any:
+    from service.measuring.results import length_from_json
+
+    return length_from_json(stored) if stored else None
+
+
+def _as_typed(lengths: dict[str, Any], field: str) -> str:
+    """A kept length as a form shows it: with its expanded uncertainty."""
+    kept = lengths.get(field)
+    return f"{kept['value_mm']:.1f}±{(kept['high_mm'] - kept['low_mm']) / 2:.1f}" if kept else ""
+
+
+def _form_page(
+    request: Request, instrument: Instrument | None, form: FormData | None = None, fault: str | None = None
+) -> HTMLResponse:
+    fields = ("name", "label", "body_length", "total_length", "words")
+    if form is not None:
+        filled = {name: text_field(form, name, 300) for name in fields}
+    elif instrument is not None:
+        filled = {
+            "name": instrument.name,
+            "label": instrument.label or "",
+            "body_length": _as_typed(instrument.lengths, "body_length"),
+            "total_length": _as_typed(instrument.lengths, "total_length"),
+            "words": instrument.notes.get("words", ""),
+        }
+    else:
+        filled = dict.fromkeys(fields, "")
+    return page(
+        request,
+        "teacher/instrument_form.html",
+        422 if fault else 200,
+        instrument=instrument,
+        filled=filled,
+        problem=fault,
+        conditions=CONDITION_QUESTIONS,
+        notes=instrument.notes if instrument and instrument.notes else {},
+    )
+
+
+def _by_name(instrument: Instrument) -> list[tuple[int, str]]:
+    """For sorting by name, numbers in it by their value: shelf 3 stands before shelf 12."""
+    parts = re.findall(r"\d+|\D+", instrument.name.lower())
+    return [(int(part), "") if part.isdigit() else (-1, part) for part in parts]
+
+
+def _nearest(chart: Any, lengths: InstrumentLengths) -> str:
+    places = [
+        float(chart.position(length.value_mm, kind))
+        for length, kind in ((lengths.body, "body"), (lengths.total, "total"))
+        if length is not None
+    ]
+    return nearest_size(chart, sum(places) / len(places))

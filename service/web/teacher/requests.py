@@ -1,0 +1,150 @@
+"""Asking a family for photos: what, in which language, until when; then the link and its QR code."""
+
+from __future__ import annotations
+
+import io
+from datetime import timedelta
+from typing import Annotated
+
+import segno
+from fastapi import APIRouter, Path, Request
+from fastapi.responses import HTMLResponse, RedirectResponse
+from markupsafe import Markup
+from sqlalchemy.orm import Session
+
+from service.records.tables import Child, PhotoRequest
+from service.web.gate.guard import FAMILY, Fields, Records, TheHouse, Visitor, nothing_here, text_field
+from service.web.house import House
+from service.web.language import LANGUAGES, marked, page_language, translator
+from service.web.pages import go_to, page
+
+router = APIRouter()
+LONGEST_DAYS = 60
+
+REASONS = {
+    "sheet": marked("The sheet is not quite flat or not fully in the picture."),
+    "arm": marked("The arm is not quite straight or not out to the side."),
+    "sleeve": marked("Neck or hand are covered; please free them of hair and sleeves."),
+    "light": marked("The picture is too dark or blurred."),
+    "far": marked("Please take the picture from a little further away, or a little nearer."),
+    "instrument": marked("Please lay the instrument flat on its back, right beside the sheet."),
+}
+"""What a teacher can ask to be done differently, with one tap."""
+MAIL_SUBJECT = marked("Two photos for the right size of instrument")
+MAIL_WORDS = marked(
+    "Please open this link on a phone. It explains the photos step by step and takes about ten minutes:"
+)
+"""A mail that the teacher's own mail program opens with, in the family's language."""
+
+
+@router.get("/children/{child_id}/request")
+def new_request(request: Request, child_id: str, parts: TheHouse, records: Records) -> HTMLResponse:
+    """Ask what to ask for."""
+    child = records.get(Child, child_id)
+    if child is None:
+        raise nothing_here()
+    return page(request, "teacher/request_new.html", child=child, days=parts.settings.link_days, longest=LONGEST_DAYS)
+
+
+@router.post("/children/{child_id}/request")
+def make_request(
+    request: Request, child_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields
+) -> RedirectResponse:
+    """Make the request and show its link."""
+    child = records.get(Child, child_id)
+    if child is None:
+        raise nothing_here()
+    asks_arm, asks_instrument = "arm" in form, "instrument" in form
+    days = text_field(form, "days", 3)
+    language = text_field(form, "language", 8)
+    asked = ask(
+        records,
+        parts,
+        child,
+        asks_arm=asks_arm or not asks_instrument,
+        asks_instrument=asks_instrument or not asks_arm,
+        language=language if language in LANGUAGES else page_language(request),
+        days=min(int(days), LONGEST_DAYS) if days.isdigit() and int(days) else parts.settings.link_days,
+    )
+    return go_to(f"/requests/{asked.id}")
+
+
+@router.get("/requests/{request_id}")
+def request_page(
+    request: Request, request_id: Annotated[str, Path()], parts: TheHouse, records: Records
+) -> HTMLResponse:
+    """Show the link, to copy or to scan."""
+    asked = _request(records, request_id)
+    link = family_link(request, parts, asked.id)
+    return page(
+        request,
+        "teacher/request.html",
+        asked=asked,
+        child=records.get_one(Child, asked.child_id),
+        link=link,
+        qr=qr_svg(link),
+        open=asked.revoked_at is None and asked.expires_at > parts.clock.now(),
+        reason=REASONS.get(asked.reason or ""),
+        subject=translator(asked.language)(MAIL_SUBJECT),
+        words=translator(asked.language)(MAIL_WORDS),
+    )
+
+
+@router.post("/requests/{request_id}/close")
+def close_request(request_id: str, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
+    """Close the link."""
+    asked = _request(records, request_id)
+    asked.revoked_at = asked.revoked_at or parts.clock.now()
+    return go_to(f"/requests/{asked.id}")
+
+
+def ask(
+    records: Session,
+    parts: House,
+    child: Child,
+    *,
+    asks_arm: bool,
+    asks_instrument: bool,
+    language: str,
+    days: int,
+    reason: str | None = None,
+) -> PhotoRequest:
+    """Make a request for photos."""
+    now = parts.clock.now()
+    asked = PhotoRequest(
+        studio_id=child.studio_id,
+        child_id=child.id,
+        asks_arm=asks_arm,
+        asks_instrument=asks_instrument,
+        language=language,
+        reason=reason,
+        created_at=now,
+        expires_at=now + timedelta(days=days),
+    )
+    records.add(asked)
+    records.flush()
+    return asked
+
+
+def family_link(request: Request, parts: House, request_id: str) -> str:
+    """Address of a family's pages."""
+    return f"{base_url(request, parts)}/f/{parts.signer.token(FAMILY, request_id)}"
+
+
+def base_url(request: Request, parts: House) -> str:
+    """Address under which the service is reached, without a slash at its end."""
+    return (parts.settings.public_url or str(request.base_url)).rstrip("/")
+
+
+def qr_svg(link: str) -> Markup:
+    """A link as QR code (ISO/IEC 18004), drawn without colours of its own."""
+    out = io.BytesIO()
+    segno.make(link, error="m").save(out, kind="svg", xmldecl=False, svgns=False, scale=4, border=2, omitsize=True)
+    return Markup(out.getvalue().decode())
+
+
+def _request(records: Session, request_id: str) -> PhotoRequest:
+    asked = records.get(PhotoRequest, request_id)
+    if asked is None:
+        raise nothing_here()
+    return asked

@@ -1,0 +1,339 @@
+"""Review: the photo large with its measured points; drag a point, and length, interval and verdict follow.
+
+Without script the page still shows the points and accepts or asks again; only dragging needs it.  What is shown is the
+blurred copy.  The photo as it came, which no page ever sends out, is looked at once when the page opens; moved points
+are solved from what was seen then (`service.measuring.sights`), and drawn into the picture that is kept when they are
+accepted.
+"""
+
+from __future__ import annotations
+
+import json
+from math import isfinite
+from typing import Any
+
+from fastapi import APIRouter, BackgroundTasks, Request
+from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.fit.assessment import InstrumentLengths
+from service.fit.errors import FitError
+from service.fit.verdict import Verdict, judge
+from service.jobs.workflows import age_years, stated_bar_mm
+from service.measuring.pool import ArmQuestion
+from service.measuring.results import length_from_json
+from service.records.deciding import chart_in_use, latest_arm, verdict_for
+from service.records.photos import ORIGINAL, OVERLAY, VIEW
+from service.records.tables import (
+    ACCEPTED,
+    AGAIN,
+    ARM,
+    INSTRUMENT,
+    MEASURED,
+    ArmRecord,
+    Child,
+    Instrument,
+    PhotoRequest,
+    Upload,
+)
+from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here, text_field
+from service.web.house import PROGRAM_VERSION, House
+from service.web.language import marked, page_language, translator
+from service.web.pages import fragment, go_to, page
+from service.web.teacher.requests import REASONS, ask
+
+router = APIRouter(prefix="/reviews")
+MOST_POINTS = 40
+MOVABLE = {
+    ARM: {
+        "side_neck": marked("side of the neck"),
+        "shoulder": marked("shoulder"),
+        "elbow": marked("elbow"),
+        "wrist": marked("wrist"),
+        "mid_palm": marked("middle of the palm"),
+    },
+    INSTRUMENT: {
+        "scroll_top": marked("top of the scroll"),
+        "body_top": marked("upper edge of the body"),
+        "body_bottom": marked("lower edge of the body"),
+    },
+}
+"""Points a teacher may move, as the measuring rooms name them."""
+PICTURES = {"photo.jpg": VIEW, "overlay.jpg": OVERLAY}
+
+
+@router.get("/{upload_id}")
+def review(
+    request: Request, upload_id: str, parts: TheHouse, records: Records, afterwards: BackgroundTasks
+) -> HTMLResponse:
+    """Show the photo with its points; then look at it, so that the first moved point is answered at once."""
+    upload = _upload(records, upload_id)
+    child = records.get_one(Child, upload.child_id) if upload.child_id else None
+    say = translator(page_language(request))
+    can_measure = upload.state == MEASURED and parts.photos.has(upload.id, ORIGINAL)
+    if can_measure:
+        afterwards.add_task(_sight, parts, upload.id, upload.kind, stated_bar_mm(records, upload))
+    live, short = _live(request, records, child, upload, upload.corrected or upload.result or {})
+    answer = page(
+        request,
+        "teacher/review.html",
+        upload=upload,
+        child=child,
+        automatic=json.dumps(_movable(upload, upload.result or {})),
+        moved=json.dumps((upload.corrected or {}).get("moved_px", {})),
+        names=[(name, say(MOVABLE[upload.kind][name])) for name in _movable(upload, upload.result or {})],
+        reasons=_reasons(upload),
+        can_measure=can_measure,
+        live=live,
+        short=short,
+    )
+    answer.background = afterwards
+    return answer
+
+
+@router.get("/{upload_id}/{picture}")
+def picture(upload_id: str, picture: str, parts: TheHouse, records: Records) -> Response:
+    """The blurred photo, or the one with the measurement drawn on it."""
+    upload = _upload(records, upload_id)
+    content = parts.photos.get(upload.id, PICTURES[picture]) if picture in PICTURES else None
+    if content is None:
+        raise nothing_here()
+    return Response(content, media_type="image/jpeg", headers={"Cache-Control": "private, max-age=600"})
+
+
+@router.post("/{upload_id}/points")
+async def move_points(request: Request, upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> Response:
+    """Solve with points that were moved, keep them, and say what follows; no points are the automatic ones."""
+    points = _points(text_field(form, "points", 8000))
+    found = await _solved(parts, who, upload_id, points)
+    with parts.store.for_studio(who.studio_id) as records:
+        upload = _upload(records, upload_id)
+        if upload.state != MEASURED:
+            raise nothing_here()
+        if found["usable"]:
+            upload.corrected = found if points else None
+        child = records.get_one(Child, upload.child_id) if upload.child_id else None
+        words, short = _live(request, records, child, upload, found)
+    return JSONResponse({"usable": found["usable"], "html": words, "short": short})
+
+
+@router.post("/{upload_id}/accept")
+async def accept(upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
+    """Take the measurement into the records; the photo as it came is deleted."""
+    await _draw_moved_points(parts, who, upload_id)
+    with parts.store.for_studio(who.studio_id) as records:
+        upload = _upload(records, upload_id)
+        if upload.state != MEASURED or upload.result is None:
+            raise nothing_here()
+        now = parts.clock.now()
+        if upload.kind == ARM:
+            records.add(_arm_record(upload, who, now))
+        else:
+            _keep_instrument(records, upload, now)
+        upload.state = ACCEPTED
+        back = f"/children/{upload.child_id}" if upload.child_id else "/instruments"
+    parts.photos.delete(upload_id, ORIGINAL)
+    return go_to(back)
+
+
+@router.post("/{upload_id}/again")
+def ask_again(request: Request, upload_id: str, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
+    """Ask the family for this photo once more, with one reason."""
+    upload = _upload(records, upload_id)
+    reason = text_field(form, "reason", 40)
+    if upload.state != MEASURED or reason not in REASONS or upload.child_id is None:
+        raise nothing_here()
+    before = records.get(PhotoRequest, upload.request_id) if upload.request_id else None
+    upload.state = AGAIN
+    upload.photos_deleted_at = parts.clock.now()
+    parts.photos.delete(upload.id)
+    if before is not None and before.revoked_at is None and before.expires_at > parts.clock.now():
+        before.reason, before.finished_at = reason, None
+        return go_to(f"/requests/{before.id}")
+    asked = ask(
+        records,
+        parts,
+        records.get_one(Child, upload.child_id),
+        asks_arm=upload.kind == ARM,
+        asks_instrument=upload.kind != ARM,
+        language=before.language if before else page_language(request),
+        days=parts.settings.link_days,
+        reason=reason,
+    )
+    return go_to(f"/requests/{asked.id}")
+
+
+def _upload(records: Session, upload_id: str) -> Upload:
+    upload = records.get(Upload, upload_id)
+    if upload is None:
+        raise nothing_here()
+    return upload
+
+
+def _movable(upload: Upload, result: dict[str, Any]) -> dict[str, Any]:
+    return {name: place for name, place in result.get("points_px", {}).items() if name in MOVABLE[upload.kind]}
+
+
+def _points(text: str) -> dict[str, tuple[float, float]]:
+    """The moved points of a form: names and finite pixel positions."""
+    try:
+        given = json.loads(text)
+        points = {str(name)[:40]: (float(x), float(y)) for name, (x, y) in given.items()}
+    except (ValueError, TypeError, AttributeError):
+        raise nothing_here() from None
+    if len(points) > MOST_POINTS or not all(isfinite(x) and isfinite(y) for x, y in points.values()):
+        raise nothing_here()
+    return points
+
+
+async def _solved(
+    parts: House, who: SignedIn, upload_id: str, points: dict[str, tuple[float, float]]
+) -> dict[str, Any]:
+    """What follows from moved points."""
+    with parts.store.for_studio(who.studio_id) as records:
+        upload = _upload(records, upload_id)
+        question = _question(parts, records, upload, points)
+    if not points:
+        return upload.result or {"usable": False, "points_px": {}}
+    if not set(points) <= set(MOVABLE[upload.kind]):
+        raise nothing_here()
+    sight = await _sight(parts, upload_id, upload.kind, question.bar_mm)
+    if sight is None:
+        raise nothing_here()
+    return (await parts.pool.solve(sight, question)).result | {"moved_px": points}
+
+
+async def _sight(parts: House, upload_id: str, kind: str, bar_mm: float | None) -> bytes | None:
+    """What is seen in a photo under review; None where the photo is not kept any more or could not be looked at."""
+
+    async def look() -> bytes | None:
+        original = parts.photos.get(upload_id, ORIGINAL)
+        return None if original is None else await parts.pool.look(original, kind, bar_mm)
+
+    return await parts.photos.sights.of(upload_id, bar_mm, look, lambda: parts.photos.has(upload_id, ORIGINAL))
+
+
+async def _draw_moved_points(parts: House, who: SignedIn, upload_id: str) -> None:
+    """Draw what was corrected into the picture that is kept, so that it shows what the report says."""
+    with parts.store.for_studio(who.studio_id) as records:
+        upload = _upload(records, upload_id)
+        moved = (upload.corrected or {}).get("moved_px")
+        question = _question(parts, records, upload, moved)
+    original = parts.photos.get(upload_id, ORIGINAL)
+    if not moved or original is None:
+        return
+    if upload.kind == ARM:
+        outcome = await parts.pool.arm(original, ARM, question)
+    else:
+        outcome = await parts.pool.instrument(original, upload.kind, moved, question.bar_mm)
+    if outcome.overlay_jpeg is not None and parts.photos.has(upload_id, ORIGINAL):
+        parts.photos.put(upload_id, OVERLAY, outcome.overlay_jpeg)
+
+
+def _question(parts: House, records: Session, upload: Upload, points: Any) -> ArmQuestion:
+    child = records.get(Child, upload.child_id) if upload.child_id else None
+    age = age_years(child, parts.clock.now().date())
+    return ArmQuestion(age_years=age, corrections=points, bar_mm=stated_bar_mm(records, upload))
+
+
+def _reasons(upload: Upload) -> dict[str, str]:
+    """The reasons for asking again that suit a kind of photo."""
+    others = {"instrument"} if upload.kind == ARM else {"arm", "sleeve"}
+    return {code: words for code, words in REASONS.items() if code not in others}
+
+
+def _live(
+    request: Request, records: Session, child: Child | None, upload: Upload, result: dict[str, Any]
+) -> tuple[str, str]:
+    """The words beside the photo (length, interval, verdict; or why there are none), and the same in a few letters."""
+    language = page_language(request)
+    translate = translator(language)
+    verdict = words = None
+    try:
+        found = _verdict(records, child, upload, result) if child is not None else None
+        verdict = found.as_json(translate, language) if found is not None else None
+    except FitError as error:
+        words = error.sentence.text(translate, language)
+    shown = {"upload": upload, "result": result, "verdict": verdict, "words": words}
+    html, short = (fragment(request, f"teacher/review_{form}.html", **shown) for form in ("live", "short"))
+    return html, short.strip()
+
+
+def _verdict(records: Session, child: Child, upload: Upload, result: dict[str, Any]) -> Verdict | None:
+    """The verdict that would follow: this arm with the instrument in use or last sent, or the other way round."""
+    if not result.get("usable"):
+        return None
+    if upload.kind == ARM:
+        instrument = records.get(Instrument, child.instrument_id) if child.instrument_id else None
+        if instrument is not None:
+            return verdict_for(records, child, length_from_json(result["arm_length"]), instrument)
+        sent = _sent_with(records, upload, INSTRUMENT)
+        return _judged(records, result, sent) if sent else None
+    arm = latest_arm(records, child.id)
+    if arm is not None:
+        return _judged(records, arm.lengths, result)
+    sent = _sent_with(records, upload, ARM)
+    return _judged(records, sent, result) if sent else None
+
+
+def _judged(records: Session, arm: dict[str, Any], instrument: dict[str, Any]) -> Verdict:
+    body, total = (instrument.get(name) for name in ("body_length", "total_length"))
+    lengths = InstrumentLengths(length_from_json(body) if body else None, length_from_json(total) if total else None)
+    return judge(length_from_json(arm["arm_length"]), lengths, chart_in_use(records))
+
+
+def _sent_with(records: Session, upload: Upload, kind: str) -> dict[str, Any] | None:
+    """What was measured in the other photo of the same request."""
+    other = records.scalars(
+        select(Upload)
+        .where(Upload.request_id == upload.request_id, Upload.kind == kind, Upload.state.in_((MEASURED, ACCEPTED)))
+        .order_by(Upload.received_at.desc())
+    ).first()
+    return (other.corrected or other.result) if other is not None else None
+
+
+def _arm_record(upload: Upload, who: SignedIn, now: Any) -> ArmRecord:
+    result = upload.result or {}
+    kept = upload.corrected or result
+    return ArmRecord(
+        studio_id=upload.studio_id,
+        child_id=upload.child_id,
+        upload_id=upload.id,
+        measured_on=upload.received_at.date(),
+        lengths=_only_lengths(kept),
+        automatic=_without_names(result),
+        corrected=upload.corrected is not None,
+        accepted_at=now,
+        teacher_id=who.teacher_id,
+        program_version=PROGRAM_VERSION,
+    )
+
+
+def _keep_instrument(records: Session, upload: Upload, now: Any) -> None:
+    kept = upload.corrected or upload.result or {}
+    asked = records.get(PhotoRequest, upload.request_id) if upload.request_id else None
+    instrument = records.get(Instrument, upload.instrument_id) if upload.instrument_id else None
+    if instrument is None:
+        day = upload.received_at.date()
+        instrument = Instrument(studio_id=upload.studio_id, child_id=upload.child_id, name=f"{day:%Y-%m-%d}", notes={})
+        instrument.label = asked.label if asked else None
+        records.add(instrument)
+    instrument.lengths = _only_lengths(kept)
+    instrument.automatic = _without_names(upload.result or {})
+    instrument.measured_on = upload.received_at.date()
+    instrument.measured_by = "corrected" if upload.corrected else "photo"
+    instrument.program_version = PROGRAM_VERSION
+    records.flush()
+    upload.instrument_id = instrument.id
+    child = records.get(Child, upload.child_id) if upload.child_id else None
+    if child is not None and child.instrument_id is None:
+        child.instrument_id = instrument.id
+
+
+def _only_lengths(result: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in result.items() if isinstance(value, dict) and "value_mm" in value}
+
+
+def _without_names(result: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in result.items() if name != "photo"}

@@ -1,0 +1,1 @@
+"""Words: the message catalogue and measurements as people read them."""

@@ -1,0 +1,103 @@
+"""The command as its users run it: a process of its own, on the sample photos."""
+
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+SAMPLES = Path(__file__).resolve().parents[3] / "sample_images"
+COMMAND = Path(sys.executable).with_name("scrollreach")
+
+
+def run(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
+    command = [str(COMMAND), *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
+
+
+def truths() -> dict[str, dict[str, float]]:
+    """True lengths by sample, from the table in the samples' README."""
+    found: dict[str, dict[str, float]] = {}
+    for line in (SAMPLES / "README.md").read_text().splitlines():
+        lengths = {name: float(mm) for name, mm in re.findall(r"(arm|body|total) (\d+\.\d)", line)}
+        for photo in re.findall(r"[\w-]+\.jpg", line):
+            found[photo] = lengths
+    return found
+
+
+def test_two_photos_give_a_verdict_and_a_picture(tmp_path: Path) -> None:
+    picture = tmp_path / "verdict.jpg"
+    done = run(
+        "fit", "--child", SAMPLES / "child-1.jpg", "--instrument", SAMPLES / "instrument-1.jpg", "--label", "1/4",
+        "--picture", picture,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "the teacher who sees the child play decides" in done.stdout
+    assert done.stderr == ""
+    assert picture.read_bytes()[:3] == b"\xff\xd8\xff"
+
+
+def test_each_photo_gets_a_line_in_the_order_given(tmp_path: Path) -> None:
+    nonsense = tmp_path / "nonsense.jpg"
+    nonsense.write_bytes(b"not a photo")
+    done = run("arm", SAMPLES / "child-2.jpg", nonsense, SAMPLES / "child-elbow-bent.jpg", "--json")
+    good, unreadable, bent = map(json.loads, done.stdout.splitlines())
+    assert done.returncode == 3
+    assert [each["photo"] for each in (good, unreadable, bent)] == [
+        "child-2.jpg",
+        "nonsense.jpg",
+        "child-elbow-bent.jpg",
+    ]
+    assert good["usable"]
+    assert good["side"] == "left"
+    assert good["arm_length"]["low_mm"] < truths()["child-2.jpg"]["arm"] < good["arm_length"]["high_mm"]
+    for refused in (unreadable, bent):
+        assert not refused["usable"]
+        assert refused["arm_length"] is None
+        assert refused["problems"][0]["advice"]
+    assert bent["problems"][0]["code"] == "elbow_bent"
+
+
+def test_an_instrument_is_measured_from_one_photo_and_from_two() -> None:
+    files = [SAMPLES / "instrument-4-first.jpg", SAMPLES / "instrument-4-second.jpg"]
+    alone = run("instrument", files[0], "--json")
+    together = run("instrument", *files, "--same", "--json")
+    assert (alone.returncode, together.returncode) == (0, 0), alone.stdout + together.stdout
+    truth = truths()["instrument-4-first.jpg"]
+    widths = []
+    for done in (alone, together):
+        (result,) = map(json.loads, done.stdout.splitlines())
+        for name, true_mm in (("body_length", truth["body"]), ("total_length", truth["total"])):
+            assert result[name]["low_mm"] - 1 < true_mm < result[name]["high_mm"] + 1
+        widths.append(result["body_length"]["high_mm"] - result["body_length"]["low_mm"])
+    assert widths[1] < widths[0]
+
+
+def test_typed_numbers_are_enough() -> None:
+    done = run("fit", "--arm-mm", "460+-8", "--body-mm", "253±1", "--total-mm", "425±2", "--label", "1/8", "--json")
+    verdict = json.loads(done.stdout)["verdict"]
+    assert done.returncode == 0
+    assert sum(verdict["probabilities"].values()) == pytest.approx(1, abs=1e-3)
+    assert verdict["instrument"]["nearest_size"] == "1/8"
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("arm",),
+        ("arm", "no-such-photo.jpg"),
+        ("fit", "--arm-mm", "long", "--body-mm", "253"),
+        ("fit", "--arm-mm", "46", "--body-mm", "253"),
+        ("fit", "--arm-mm", "460"),
+        ("sheet", "--index", "9", "--out", "sheet.pdf"),
+        ("sheet", "--out", "no/such/folder/sheet.pdf"),
+        ("play",),
+    ],
+)
+def test_wrong_usage_is_said_in_words(arguments: tuple[str, ...]) -> None:
+    done = run(*arguments)
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+    assert "Error:" in done.stderr

@@ -1,0 +1,128 @@
+"""The teacher's other questions on the command line."""
+
+import json
+
+import pytest
+
+from tests.service.cli.command import invoke
+
+
+def run(*words: str):
+    return invoke(words)
+
+
+@pytest.fixture
+def shelf(tmp_path):
+    path = tmp_path / "shelf.csv"
+    path.write_text("name;label;body_length;total_length\nA;1/8;255±2;421\nB;1/8;;406\nC;1/4;28 cm;463\n")
+    return path
+
+
+def test_a_tape_is_checked():
+    result = run("tape", "418±6", "--arm-mm", "455±8", "--wrist-mm", "417±6")
+    assert result.exit_code == 0
+    assert "do not agree" in result.output
+    assert "wrist" in result.output
+    found = json.loads(run("tape", "458±8", "--arm-mm", "455±8", "--json").output)
+    assert found["outcome"] == "consistent"
+
+
+def test_an_order_is_written_with_its_drawing(tmp_path):
+    drawing = tmp_path / "drawing.svg"
+    result = run("order", "--arm-mm", "450±6", "--growth-mm", "10", "--drawing", str(drawing))
+    assert result.exit_code == 0
+    assert "Wanted: a violin with a body length from" in result.output
+    assert drawing.read_text().startswith("<svg")
+    assert json.loads(run("order", "--arm-mm", "450±6", "--json").output)["sizes"] == ["1/8"]
+
+
+def test_an_order_can_last():
+    plain = json.loads(run("order", "--arm-mm", "450±6", "--json").output)
+    lasting = json.loads(run("order", "--arm-mm", "450±6", "--lasting-months", "6", "--age", "6.5", "--json").output)
+    assert 8 < lasting["growth_mm"] < 17
+    assert lasting["body_length"]["from_mm"] > plain["body_length"]["from_mm"]
+    assert "give --age" in run("order", "--arm-mm", "450±6", "--lasting-months", "6").output
+
+
+def test_of_two_instruments_the_room_for_the_fingers_is_compared():
+    words = ("compare", "--arm-mm", "450±4", "--instrument", "A=256,423", "--instrument", "B=240,397")
+    assert "more room from first to fourth" in run(*words).output
+    found = json.loads(run(*words, "--json").output)["ranking"]
+    assert found[0]["finger_room"]["measured"] is False
+
+
+def test_growth_is_predicted():
+    words = ("growth", "--at", "6=438±10", "--at", "6.5=449±8", "--sex", "girl", "--body-mm", "255±2")
+    assert "becomes too small in about" in run(*words).output
+    assert json.loads(run(*words, "--months", "12", "--json").output)["points"][-1]["months"] == 12
+
+
+def test_instruments_are_ranked(shelf):
+    result = run("compare", "--arm-mm", "450±4", "--shelf", str(shelf), "--instrument", "D=217,359")
+    lines = result.output.splitlines()
+    assert len(lines) == 4
+    assert lines[0].startswith("A (1/8): fits; fits")
+    assert "better than the next" in lines[0]
+    found = json.loads(run("compare", "--arm-mm", "450±4", "--shelf", str(shelf), "--first", "2", "--json").output)
+    assert [each["name"] for each in found["ranking"]] == ["A", "B"]
+
+
+def test_a_class_is_sorted(tmp_path):
+    children = tmp_path / "class.csv"
+    children.write_text("name,arm\nP1,500±8\nP2,450±6\n")
+    words = ("compare", "--class", str(children), "--instrument", "A=255±2,421±3")
+    assert run(*words).output.splitlines()[0].startswith("P2")
+    assert [each["name"] for each in json.loads(run(*words, "--json").output)["children"]] == ["P2", "P1"]
+
+
+def test_words_are_in_german_where_asked():
+    assert "Gesucht" in run("order", "--arm-mm", "450±6", "--language", "de").output
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("order",), "Give either --arm-mm or --child"),
+        (("order", "--arm-mm", "45"), "Did you mean 45 cm?"),
+        (("growth", "--at", "six"), "write it like 6.5=440±10"),
+        (("growth", "--at", "25=600"), "from 3 to 13 years"),
+        (("tape", "forty", "--arm-mm", "455"), "is not a length"),
+        (("compare", "--arm-mm", "450"), "Give instruments"),
+        (("compare", "--arm-mm", "450", "--instrument", "A"), "write it like A=255±2,421±3"),
+        (("compare", "--arm-mm", "450", "--instrument", "A=421,255"), "421 mm cannot be"),
+    ],
+)
+def test_wrong_usage_is_said_in_plain_words(words, said):
+    result = run(*words)
+    assert result.exit_code == 2
+    assert said in result.output
+    assert "Traceback" not in result.output
+
+
+def test_wrong_lists_name_the_row(tmp_path):
+    path = tmp_path / "list.csv"
+    for text, said in (
+        ("name,label,body_length,total_length\nA,1/8,,\n", "row 1: Neither body length"),
+        ("name,label,body_length,total_length\nA,1/8,255,421\nB,,25,\n", "row 2: 25 mm is too short"),
+        ("name,label\nA,1/8\n", "body_length, total_length is missing"),
+        ("", "The list is empty"),
+    ):
+        path.write_text(text)
+        result = run("compare", "--arm-mm", "450", "--shelf", str(path))
+        assert result.exit_code == 2
+        assert said in result.output
+    path.write_text("name,arm\nP1,450\nP1,460\n")
+    result = run("compare", "--class", str(path), "--instrument", "A=255,421")
+    assert "P1 is there twice" in result.output
+    path.write_bytes(b"\xff\xfe\x00name")
+    assert run("compare", "--arm-mm", "450", "--shelf", str(path)).exit_code == 2
+
+
+def test_a_chart_file_is_used(tmp_path):
+    path = tmp_path / "mine.csv"
+    path.write_text("size,arm_from,arm_to,body_length,total_length\nS,400,440,240,400\nL,440,480,260,430\n")
+    assert json.loads(run("order", "--arm-mm", "420±4", "--chart", str(path), "--json").output)["sizes"] == ["S"]
+    path.write_text("size,arm_from,arm_to,body_length,total_length\nS,400,430,240,400\nL,440,480,260,430\n")
+    result = run("order", "--arm-mm", "420±4", "--chart", str(path))
+    assert result.exit_code == 2
+    assert "Chart row 2 (L): arms between 430 and 440 mm belong to no size" in result.output

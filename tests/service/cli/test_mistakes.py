@@ -1,0 +1,188 @@
+"""Wrong input on the command line: one sentence that a parent understands, exit status 2, never a traceback."""
+
+from __future__ import annotations
+
+import socket
+from pathlib import Path
+
+import pytest
+from click.testing import Result
+
+from tests.service.cli.command import invoke
+
+FILES = {
+    "empty.csv": b"",
+    "binary.csv": b"\xff\xfe\x00\x01",
+    "no-columns.csv": b"size,arm_from\n1/8,400\n",
+    "word.csv": b"size,arm_from,arm_to,body_length,total_length\n1/8,440,470,abc,420\n1/4,470,500,280,460\n",
+    "no-lengths.csv": b"name;label;body_length;total_length\nA;1/8;;\n",
+    "negative.csv": b"name,arm\nP1,-5\n",
+    "endless.csv": b"size,arm_from\n" + b"1" * 200_000,
+    "class.csv": b"name,arm\nP1,450\n",
+    "photo.jpg": b"no photo",
+    "same.jpg": b"no photo",
+}
+
+
+@pytest.fixture
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    (tmp_path / "folder").mkdir()
+    for name, content in FILES.items():
+        (tmp_path / name).write_bytes(content)
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def run(words: str) -> Result:
+    return invoke(words.split())
+
+
+@pytest.mark.usefixtures("place")
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("arm missing.jpg", "does not exist"),
+        ("arm folder", "is a directory"),
+        ("arm photo.jpg --age nan", "not a number"),
+        ("arm photo.jpg --age -3", "not in the range"),
+        ("arm photo.jpg --stature 1.4", "not in the range"),
+        ("arm photo.jpg --stature inf", "not in the range"),
+        ("arm photo.jpg --side both", "is not one of"),
+        ("arm photo.jpg --picture no/such/picture.jpg", "There is no folder 'no/such'"),
+        ("arm photo.jpg same.jpg --same", "are the same photo"),
+        ("instrument folder", "is a directory"),
+        ("instrument photo.jpg --sheet-height-mm -4", "not in the range"),
+        ("instrument photo.jpg --sheet-height-mm nan", "not a number"),
+        ("instrument photo.jpg same.jpg --same", "are the same photo"),
+        ("fit", "Give a photo of the child"),
+        ("fit --arm-mm 450", "Give a photo of the instrument"),
+        ("fit --body-mm 250", "Give a photo of the child"),
+        ("fit --arm-mm 450 --child photo.jpg --body-mm 250", "either --arm-mm or --child"),
+        ("fit --arm-mm 450 --instrument photo.jpg --body-mm 250", "either --instrument or --body-mm"),
+        ("fit --child photo.jpg --child same.jpg --body-mm 250", "are the same photo"),
+        ("fit --arm-mm 450 --instrument photo.jpg --instrument same.jpg", "are the same photo"),
+        ("fit --arm-mm long --body-mm 250", "is not a length"),
+        ("fit --arm-mm -450 --body-mm 250", "is not a length"),
+        ("fit --arm-mm 450±-3 --body-mm 250", "is not a length"),
+        ("fit --arm-mm 450±900 --body-mm 250", "more than half of 450 mm"),
+        ("fit --arm-mm 45 --body-mm 250", "Did you mean 45 cm"),
+        ("fit --arm-mm 4500 --body-mm 250", "between 200 and 800 mm"),
+        ("fit --arm-mm 450 --body-mm 250 --total-mm 240", "longer than the body"),
+        ("fit --arm-mm 450 --body-mm 250 --wrist-free perhaps", "not a valid boolean"),
+        ("fit --arm-mm 450 --body-mm 250 --chart empty.csv", "The chart is empty"),
+        ("fit --arm-mm 450 --body-mm 250 --chart binary.csv", "not a text file"),
+        ("fit --arm-mm 450 --body-mm 250 --chart no-columns.csv", "first line must name the columns"),
+        ("fit --arm-mm 450 --body-mm 250 --chart word.csv", "“abc” is not a number"),
+        ("fit --arm-mm 450 --body-mm 250 --chart endless.csv", "not a table of rows"),
+        ("fit --arm-mm 450 --body-mm 250 --chart folder", "is a directory"),
+        ("sheet --out folder", "is a directory"),
+        ("sheet --out no/such/sheet.pdf", "There is no folder"),
+        ("sheet --paper a3 --out sheet.pdf", "is not one of"),
+        ("sheet --index 0 --out sheet.pdf", "not in the range"),
+        ("sheet --dpi 5 --format png --out sheet.png", "not in the range"),
+        ("tape 450", "either --arm-mm or --child"),
+        ("tape long --arm-mm 450", "is not a length"),
+        ("tape 450 --arm-mm 450 --wrist-mm 999999", "cannot be the length"),
+        ("order", "either --arm-mm or --child"),
+        ("order --arm-mm 450 --growth-mm nan", "not a number"),
+        ("order --arm-mm 450 --growth-mm -4", "not in the range"),
+        ("order --arm-mm 450 --lasting-months 6", "give --age"),
+        ("order --arm-mm 450 --age 6", "go together"),
+        ("order --arm-mm 450 --lasting-months 6 --age -2", "from 3 to 13 years"),
+        ("order --arm-mm 450 --lasting-months 6 --age 6 --growth-mm 5", "either --growth-mm or --lasting-months"),
+        ("order --arm-mm 450 --drawing no/such.svg", "There is no folder"),
+        ("growth", "Missing option"),
+        ("growth --at 6", "is not a measurement"),
+        ("growth --at nan=440", "is not a measurement"),
+        ("growth --at -6=440", "from 3 to 13 years"),
+        ("growth --at 6=44", "Did you mean 44 cm"),
+        ("compare --arm-mm 450", "Give instruments"),
+        ("compare --arm-mm 450 --instrument A", "is not an instrument"),
+        ("compare --arm-mm 450 --instrument =250,420", "is not an instrument"),
+        ("compare --arm-mm 450 --shelf no-lengths.csv", "Neither body length nor total length"),
+        ("compare --arm-mm 450 --shelf empty.csv", "The list is empty"),
+        ("compare --arm-mm 450 --shelf binary.csv", "not a text file"),
+        ("compare --class negative.csv --instrument A=250,420", "is not a length"),
+        ("compare --class class.csv --instrument A=250,420 --arm-mm 450", "leave out --arm-mm"),
+        ("compare --class class.csv --instrument A=250,420 --instrument B=250,420", "exactly one instrument"),
+        ("serve --port 99999", "not in the range"),
+        ("serve --host nowhere.invalid --port 8765", "Cannot listen on nowhere.invalid"),
+        ("sing", "No such command"),
+    ],
+)
+def test_wrong_input_is_said_in_words(words: str, said: str) -> None:
+    done = run(words)
+    assert done.exit_code == 2, done.output
+    assert isinstance(done.exception, SystemExit)
+    (error,) = [line for line in done.output.splitlines() if line.startswith("Error: ")]
+    assert said in error
+
+
+def test_a_taken_port_is_said_in_words() -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        done = run(f"serve --port {taken.getsockname()[1]}")
+    assert done.exit_code == 2
+    assert "Cannot listen on 127.0.0.1" in done.output
+
+
+def test_wrong_settings_are_said_in_words(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("SCROLLREACH_LINK_DAYS", "many")
+    done = run("serve")
+    assert done.exit_code == 2
+    assert "SCROLLREACH_LINK_DAYS" in done.output
+    assert "'many'" in done.output
+    monkeypatch.delenv("SCROLLREACH_LINK_DAYS")
+    (place / "scrollreach.toml").write_text("port = \n")
+    broken = run("serve")
+    assert broken.exit_code == 2
+    assert "file of settings cannot be read" in broken.output
+
+
+@pytest.mark.parametrize(
+    ("file", "said"),
+    [("data", "Cannot keep data in data"), ("data/secret", "secret is damaged"), ("data/records.sqlite", "is damaged")],
+)
+def test_a_data_folder_that_is_none_is_said_in_words(
+    place: Path, monkeypatch: pytest.MonkeyPatch, file: str, said: str
+) -> None:
+    (place / file).parent.mkdir(exist_ok=True)
+    (place / file).write_text("neither a secret nor records, but longer than the head of either")
+    monkeypatch.setenv("SCROLLREACH_DATA_FOLDER", "data")
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    done = run(f"serve --port {port}")
+    assert done.exit_code == 2
+    assert said in done.output
+
+
+def test_the_program_lists_its_settings(place: Path) -> None:
+    (place / "scrollreach.toml").write_text("link_days = 9\n")
+    done = run("serve --settings")
+    assert done.exit_code == 0
+    assert "SCROLLREACH_LINK_DAYS=9" in done.output
+    assert "SCROLLREACH_PHOTO_DAYS=14" in done.output
+    assert not (place / "scrollreach-data").exists()
+
+
+def test_the_kind_of_a_sheet_follows_its_name(place: Path) -> None:
+    assert run("sheet --dpi 72 --out sheet.png").exit_code == 0
+    assert (place / "sheet.png").read_bytes().startswith(b"\x89PNG")
+    assert run("sheet --out sheet").exit_code == 0
+    assert (place / "sheet").read_bytes().startswith(b"%PDF")
+
+
+def test_answers_about_playing_decide_below_quarter_size() -> None:
+    asked = run("fit --arm-mm 437±6 --body-mm 255±1 --total-mm 421±1")
+    assert "Does the left wrist stay free" in asked.output
+    good = " ".join(f"--{name} yes" for name in ("wrist-free", "fingers-easy", "bow-clear", "elbow-bent", "painless"))
+    answered = run(f"fit --arm-mm 437±6 --body-mm 255±1 --total-mm 421±1 {good}")
+    assert "It can be played." in answered.output
+    hurts = run(f"fit --arm-mm 455±6 --body-mm 255±1 --total-mm 421±1 {good} --painless no")
+    assert "Stop playing this instrument" in hurts.output
+
+
+def test_an_open_verdict_names_the_next_step() -> None:
+    assert "What would help most: " in run("fit --arm-mm 450 --body-mm 250").output

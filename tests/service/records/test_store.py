@@ -1,0 +1,103 @@
+"""Records: migrations, one studio at a time, encrypted photos, export, and deletion that really deletes."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from sqlalchemy import delete, select
+
+from service.records.columns import Base
+from service.records.database import Store, WrongStudio
+from service.records.erase import erase_child, erase_studio
+from service.records.export import child_csv, child_export, studio_export
+from service.records.photos import ORIGINAL, VIEW, PhotoFolder
+from service.records.tables import Child, Studio
+from service.settings import Settings
+from service.web.house import House, open_house
+from tests.service.conftest import Recorded
+from tests.service.seeding import NOW, SetClock, seed
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> House:
+    return open_house(Settings(data_folder=tmp_path), Recorded(), SetClock())
+
+
+def test_migrations_make_the_tables_of_the_code(tmp_path: Path) -> None:
+    store = Store(tmp_path / "records.sqlite")
+    store.migrate()
+    store.migrate()
+    with store.engine.connect() as connection:
+        assert compare_metadata(MigrationContext.configure(connection), Base.metadata) == []
+        assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
+
+
+def test_a_session_sees_and_changes_one_studio_only(house: House) -> None:
+    mine, theirs = seed(house, "Studio Linde"), seed(house, "Studio Ahorn")
+    with house.store.for_studio(mine.studio_id) as records:
+        assert records.get(Child, theirs.child_id) is None
+        assert {child.studio_id for child in records.scalars(select(Child))} == {mine.studio_id}
+        assert records.execute(delete(Child).where(Child.id == theirs.child_id)).rowcount == 0  # type: ignore[attr-defined]
+    with pytest.raises(WrongStudio), house.store.for_studio(mine.studio_id) as records:
+        records.add(Child(studio_id=theirs.studio_id, nickname="X", created_at=NOW))
+
+
+def test_photos_are_encrypted_and_bound_to_their_names(tmp_path: Path) -> None:
+    folder = PhotoFolder(tmp_path, b"s" * 32)
+    folder.put("a1", ORIGINAL, b"a picture of a child")
+    assert folder.get("a1", ORIGINAL) == b"a picture of a child"
+    file = tmp_path / "a1.original"
+    assert b"picture" not in file.read_bytes()
+    assert PhotoFolder(tmp_path, b"t" * 32).get("a1", ORIGINAL) is None
+    file.rename(tmp_path / "a1.view")
+    assert folder.get("a1", VIEW) is None
+    with pytest.raises(ValueError, match="no such photo"):
+        folder.get("../a1", ORIGINAL)
+
+
+def test_a_deleted_child_leaves_no_trace_in_the_files(house: House, tmp_path: Path) -> None:
+    seeded = seed(house)
+    with house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Child, seeded.child_id).nickname = "Quillwort"
+    files = [tmp_path / name for name in ("records.sqlite", "records.sqlite-wal")]
+
+    def somewhere(text: bytes) -> bool:
+        return any(text in file.read_bytes() for file in files if file.exists())
+
+    assert somewhere(b"Quillwort")
+    assert erase_child(house.store, house.photos, seeded.studio_id, seeded.child_id)
+    assert not somewhere(b"Quillwort")
+    assert not somewhere(seeded.child_id.encode())
+    assert house.photos.get(seeded.arm_upload_id, ORIGINAL) is None
+    assert not erase_child(house.store, house.photos, seeded.studio_id, seeded.child_id)
+
+
+def test_a_deleted_studio_takes_everything_of_its_own_along(house: House) -> None:
+    mine, theirs = seed(house, "Studio Linde"), seed(house, "Studio Ahorn")
+    erase_studio(house.store, house.photos, mine.studio_id)
+    with house.store.whole_house() as records:
+        assert {studio.id for studio in records.scalars(select(Studio))} == {theirs.studio_id}
+        assert {child.studio_id for child in records.scalars(select(Child))} == {theirs.studio_id}
+    assert house.photos.get(mine.arm_upload_id, ORIGINAL) is None
+    assert house.photos.get(theirs.arm_upload_id, ORIGINAL) is not None
+
+
+def test_the_export_holds_inputs_versions_and_no_secrets(house: House) -> None:
+    seeded = seed(house)
+    with house.store.for_studio(seeded.studio_id) as records:
+        child = records.get_one(Child, seeded.child_id)
+        whole = json.loads(json.dumps(child_export(records, child)))
+        everything = json.dumps(studio_export(records))
+        child.nickname = "=1+1"
+        table = child_csv(records, child)
+    verdict = whole["verdict_record"][0]
+    assert verdict["program_version"] == "0.1.0"
+    assert verdict["inputs"]["arm"]["lengths"]["arm_length"]["value_mm"] == 433.0
+    assert verdict["outcome"]["de"]["headline"] != verdict["outcome"]["en"]["headline"]
+    assert "argon2" not in everything
+    assert ",arm_length,433.0," in table
+    assert "'=1+1" in table

@@ -1,0 +1,107 @@
+"""The message catalogue: nothing untranslated, nothing broken, nothing left over."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from service.fit.causes import cause
+from service.measuring.pool import ArmQuestion, measure_arm_photo, measure_instrument_photos
+from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
+from service.words import i18n
+
+ROOT = Path(__file__).resolve().parents[3]
+OTHERS = [language for language in i18n.LANGUAGES if language != i18n.SOURCE_LANGUAGE]
+PLACES = re.compile(r"\{\w*\}|%\(\w+\)s|%%")
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_every_source_string_is_translated(language):
+    assert i18n.missing(language, ROOT) == [], "run `python -m service.words.i18n update` and translate what is empty"
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_translations_keep_the_places_for_values(language):
+    for message in i18n.read_catalogue(language):
+        if message.id and message.string:
+            assert sorted(PLACES.findall(message.string)) == sorted(PLACES.findall(message.id)), message.id
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_no_translation_is_left_over(language):
+    known = i18n.source_strings(ROOT)
+    assert [message.id for message in i18n.read_catalogue(language) if message.id and message.id not in known] == []
+
+
+def test_strings_are_found_wherever_they_are_marked(tmp_path):
+    for room in i18n.ROOMS:
+        (tmp_path / room).mkdir()
+    (tmp_path / "vision/problems.py").write_text('A = Problem("a", "Too dark.", advice="Open the " "curtain.")\n')
+    (tmp_path / "service/words.py").write_text('say("One {n}.", n="not this")\n_("Two.")\nother("not this")\n')
+    (tmp_path / "calibration/part.py").write_text('Contribution("print scale", 1.0, "not this")\n')
+    (tmp_path / "service/page.html").write_text('<p>{% trans %}Three.{% endtrans %} {{ _("Four.") }} not this</p>')
+    found = i18n.source_strings(tmp_path)
+    assert set(found) == {"Too dark.", "Open the curtain.", "One {n}.", "Two.", "print scale", "Three.", "Four."}
+    assert found["Three."] == {"service/page.html"}
+
+
+def test_a_string_without_a_translation_is_missed(tmp_path):
+    for room in i18n.ROOMS:
+        (tmp_path / room).mkdir()
+    (tmp_path / "service/words.py").write_text('say("A sentence that nobody has translated.")\n')
+    assert i18n.missing("de", tmp_path) == ["A sentence that nobody has translated."]
+
+
+def test_update_keeps_translations_and_drops_what_is_gone(tmp_path, monkeypatch):
+    monkeypatch.setattr(i18n, "LOCALE_DIR", tmp_path / "locale")
+    for room in i18n.ROOMS:
+        (tmp_path / room).mkdir()
+    words = tmp_path / "service/words.py"
+    words.write_text('say("One.")\nsay("Two.")\n')
+    i18n.update("de", tmp_path)
+    path = i18n.catalogue_path("de")
+    path.write_text(path.read_text().replace('msgid "One."\nmsgstr ""', 'msgid "One."\nmsgstr "Eins."'))
+    words.write_text('say("One.")\nsay("Three.")\n')
+    i18n.update("de", tmp_path)
+    catalogue = i18n.read_catalogue("de")
+    assert catalogue.get("One.").string == "Eins."
+    assert catalogue.get("Two.") is None
+    assert i18n.missing("de", tmp_path) == ["Three."]
+
+
+@pytest.mark.parametrize(
+    ("wanted", "language"),
+    [("de", "de"), ("de-AT,de;q=0.9,en;q=0.5", "de"), ("fr, en", "en"), ("xx", "en"), ("", "en"), (None, "en")],
+)
+def test_the_language_is_chosen_from_what_is_wanted(wanted, language):
+    assert i18n.negotiate_language(wanted) == language
+
+
+def test_unknown_languages_stay_english():
+    assert i18n.translator("xx")("It can be played.") == "It can be played."
+    assert i18n.translator("de")("") == ""
+
+
+def test_the_chore_wants_one_of_its_two_words(capsys):
+    assert i18n.main(["translate"]) == 2
+    assert "update|check" in capsys.readouterr().err
+
+
+SAMPLES = ROOT / "sample_images"
+
+
+def test_every_measured_cause_is_translated():
+    """The causes that two samples' budgets name are in the catalogue, whichever room named them."""
+    arm = measure_arm_photo((SAMPLES / "child-3.jpg").read_bytes(), "child", ArmQuestion(age_years=6))
+    files = [((SAMPLES / f"instrument-4-{name}.jpg").read_bytes(), name) for name in ("first", "second")]
+    found = [arm.result[name] for name in ARM_LENGTHS]
+    instrument = measure_instrument_photos(files)
+    found += [instrument.result[name] for name in INSTRUMENT_LENGTHS]
+    causes = {part["source"] for length in found if length for part in length["budget"]}
+    catalogue = i18n.read_catalogue("de")
+    looked_up: list[str] = []
+    for each in causes:
+        cause(each).text(lambda text: looked_up.append(text) or text)
+    assert [text for text in looked_up if not (catalogue.get(text) and catalogue.get(text).string)] == []
+    assert {"neck point", "camera and sheet, photo 2"} <= causes
+    assert cause("camera and sheet, photo 2").text(i18n.translator("de")) == "Kamera und Blatt, Foto 2"

@@ -1,0 +1,132 @@
+"""The network that tells stance and depths, and how far it is believed."""
+
+import json
+
+import cv2
+import numpy as np
+import pytest
+
+from vision.arm import priors as priors
+from vision.arm.depth import (
+    FLOOR,
+    HAND,
+    USUAL_SHARE,
+    WIDE,
+    ArmDepths,
+    arm_depths,
+    arm_picture,
+    informed,
+    stance_log_likelihood,
+    usual_covariance,
+    weakened,
+)
+
+JOINTS = np.array([[300.0, 200.0], [420.0, 205.0], [520.0, 200.0], [570.0, 205.0]])
+
+
+def told(stance=(0.0, 0.0, 0.0), steps=0.0, log_root=0.0) -> ArmDepths:
+    """What one network that says the same of every stance is taken to mean."""
+    depth = np.zeros((1, 3, 20))
+    depth[..., :5] = steps
+    depth[..., 5 + np.cumsum(np.arange(1, 6)) - 1] = log_root
+    return weakened(np.array([stance]), depth, np.zeros((1, 3, 2)))
+
+
+def test_no_stance_is_ever_excluded():
+    sure = told(stance=(60.0, 0.0, 0.0))
+    assert sure.stance.sum() == pytest.approx(1.0)
+    assert sure.stance.min() > 0.9 * FLOOR
+    assert stance_log_likelihood(priors.WALL, sure) > stance_log_likelihood(priors.FLOATING, sure) + 3
+
+
+def test_doubt_never_falls_far_below_the_usual():
+    sure = told(log_root=3.0)
+    usual = np.diagonal(usual_covariance(), axis1=1, axis2=2)
+    assert (np.diagonal(sure.covariance, axis1=1, axis2=2) >= 0.99 * USUAL_SHARE**2 * usual).all()
+    for stance in priors.STANCES:
+        new = informed(stance, sure)
+        assert np.linalg.eigvalsh(new.depth_covariance).min() > 0
+        assert (np.diagonal(new.depth_covariance) < np.diagonal(stance.depth_covariance)).all()
+
+
+def test_nothing_told_leaves_the_stance_as_it_was():
+    for stance in priors.STANCES:
+        new = informed(stance, ArmDepths.usual())
+        assert new.depth == pytest.approx(stance.depth)
+        assert new.depth_covariance == pytest.approx(stance.depth_covariance)
+
+
+def test_steps_move_the_depths_along_the_chain():
+    further = informed(priors.FLOATING, told(steps=1.0))
+    assert further.depth[1] == pytest.approx(priors.FLOATING.depth[1] + priors.FLOATING.step_deviation[0])
+    assert further.depth[4] == pytest.approx(
+        priors.FLOATING.depth[4] + priors.FLOATING.step_deviation[[0, 2, 3, 4]].sum()
+    )
+
+
+def test_networks_that_disagree_are_less_sure():
+    apart = np.zeros((2, 3, 20))
+    apart[0, :, 0], apart[1, :, 0] = -1.0, 1.0
+    agreed = np.zeros((2, 3, 20))
+    pose = np.zeros((2, 3, 2))
+    wide, narrow = (weakened(np.zeros((2, 3)), depth, pose).covariance[:, 0, 0] for depth in (apart, agreed))
+    assert (wide > narrow + 1.0).all()
+
+
+@pytest.mark.parametrize("framing", [WIDE, HAND])
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_pictures_show_the_arm_pointing_right(framing, mirrored):
+    rgb = np.zeros((400, 800, 3), np.uint8)
+    joints = JOINTS * [-1, 1] + [799, 0] if mirrored else JOINTS
+    for joint, colour in zip(joints[2:], ((0, 255, 0), (255, 0, 0)), strict=True):
+        cv2.circle(rgb, tuple(np.round(joint).astype(int)), 8, colour, -1)
+    picture = arm_picture(rgb, joints, framing).astype(int)
+    assert picture.shape == (framing.height_px, framing.width_px, 3)
+    palm = np.argwhere(picture[..., 0] - picture[..., 1] > 150).mean(axis=0)
+    wrist = np.argwhere(picture[..., 1] - picture[..., 0] > 150).mean(axis=0)
+    straight = np.linalg.norm(np.diff(joints, axis=0), axis=1).sum()
+    expected = np.linalg.norm(joints[3] - joints[2]) * framing.arm_px / straight
+    assert palm[1] > wrist[1]
+    assert np.linalg.norm(palm - wrist) == pytest.approx(expected, abs=1.5)
+
+
+def dull(rgb: np.ndarray) -> np.ndarray:
+    """A photo against the light: little contrast."""
+    return np.asarray(90 + 0.4 * rgb, np.uint8)
+
+
+def harsh(rgb: np.ndarray) -> np.ndarray:
+    """What some phones make of a photo: sharpened, with a steep tone curve."""
+    soft = cv2.GaussianBlur(rgb, (0, 0), 2).astype(float)
+    return np.clip(1.5 * (2.0 * rgb - soft) - 60, 0, 255).astype(np.uint8)
+
+
+def grey(rgb: np.ndarray) -> np.ndarray:
+    """Without colour, and recompressed hard."""
+    alone = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    packed = cv2.imdecode(cv2.imencode(".jpg", alone, [cv2.IMWRITE_JPEG_QUALITY, 25])[1], cv2.IMREAD_GRAYSCALE)
+    return cv2.cvtColor(packed, cv2.COLOR_GRAY2RGB)
+
+
+@pytest.mark.parametrize("look", [lambda rgb: rgb, dull, harsh, grey], ids=["as it is", "dull", "harsh", "grey"])
+def test_stance_is_told_on_scenes(shared, look):
+    """On development scenes with the true joints, whatever the camera made of the light."""
+    right, angles = [], []
+    for kind, expected in (("child_wall", 0), ("child", 1)):
+        for folder in sorted((shared / "scenes" / kind).iterdir())[:8]:
+            truth = json.loads((folder / "truth.json").read_text())
+            rgb = cv2.imread(str(folder / truth["image"]))[..., ::-1]
+            points, side = truth["points"], truth["side"]
+            names = [f"{name}_{side}" for name in ("shoulder_joint", "elbow", "wrist", "mid_palm")]
+            joints = np.array([points[name]["px"] for name in names])
+            eye = np.array(truth["camera"]["centre_mm"])
+            ends = np.array([points[names[i]]["mm"] for i in (0, 3)]) - eye
+            outward = np.sign(joints[3, 0] - joints[0, 0])
+            slopes = ends[:, :2] / -ends[:, 2:] * [outward, 1.0]
+            got = arm_depths(look(np.ascontiguousarray(rgb)), joints, slopes)
+            angles.append((got.bend_deg, truth["pose"]["elbow_flexion_deg"]))
+            if truth["quality"] == "good":
+                right.append(int(np.argmax(got.stance)) == expected)
+    assert np.mean(right) > 0.9
+    bend = np.array(angles)
+    assert ((bend[:, 0] > 15) == (bend[:, 1] > 15)).all()

@@ -1,0 +1,150 @@
+"""The arm's estimate on made-up arms before a made-up camera, where everything is known."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from calibration.camera import PosedCamera
+from calibration.detection import SheetInPhoto
+from calibration.sheet import Paper, SheetLayout
+from vision.arm import priors as priors
+from vision.arm.estimator import Evidence, Sighting, arm_length_mm, expected_arm_mm, solve, straight_arm_mm
+from vision.arm.priors import JOINTS, whitener
+
+STRAIGHT = 410.0
+
+
+def camera(distance_mm: float = 1800.0, position=(250.0, 0.0)) -> PosedCamera:
+    """Return a camera that looks straight at the wall, known well."""
+    layout = SheetLayout(Paper.A4, 1)
+    sheet = SheetInPhoto(
+        layout=layout,
+        corner_index=np.arange(4),
+        corner_px=np.zeros((4, 2)),
+        homography=np.eye(3),
+        **{f.name: 0.1 for f in dataclasses.fields(SheetInPhoto) if f.name in ("noise_px", "misfit_px", "blur_px")},
+    )
+    turn = np.array([np.pi, 0.0, 0.0])  # the camera's y points down, its z into the wall
+    shift = np.array([-position[0], position[1], distance_mm])
+    lens = [1700.0, 1200.0, 900.0, 0.0, 0.0, 0.0]
+    parameters = np.array([*lens, *turn, *shift])
+    deviation = np.array([3.0, 3.0, 3.0, 0.005, 0.002, 0.001, 1e-3, 1e-3, 1e-3, 1.0, 1.0, 2.0])
+    return PosedCamera((sheet,), (2400, 1800), parameters, np.diag(deviation**2), 0.0, (0.1,))
+
+
+def joints(elevation_deg: float = 0.0, outward: float = 1.0, lean_deg: float = 0.0, depth=priors.WALL.depth):
+    """Return a straight arm (5, 3) mm at an elevation; the neck 80 mm inwards of and 77 mm above the shoulder."""
+    e = np.radians(elevation_deg)
+    along = np.array([np.cos(e) * outward, np.sin(e)])
+    steps = np.array([0.0, 0.455, 0.417, 0.128]) * STRAIGHT
+    flat = np.cumsum(steps)[:, None] * along
+    t = np.radians(lean_deg)
+    out, up = np.array([np.cos(t) * outward, np.sin(t)]), np.array([-np.sin(t) * outward, np.cos(t)])
+    neck = -80.0 * out + 77.0 * up
+    return np.column_stack([np.vstack([neck, flat]), depth * STRAIGHT])
+
+
+def evidence(
+    points, outward: float = 1.0, deviation_px: float = 1.0, view: PosedCamera | None = None, **more
+) -> Evidence:
+    view = view or camera()
+    px = view.project(points)
+    sightings = {name: Sighting.isotropic(at, deviation_px, name) for name, at in zip(JOINTS, px, strict=True)}
+    return Evidence(view, np.eye(3), outward, sightings, **more)
+
+
+def true_length(points, outward: float = 1.0, lean_deg: float = 0.0) -> float:
+    return arm_length_mm(points, outward, lean_deg)
+
+
+def test_length_by_hand():
+    points = joints(depth=np.zeros(5))
+    expected = np.hypot(80.0 + STRAIGHT, 77.0) + priors.DEFINITION_OFFSET * STRAIGHT
+    assert true_length(points) == pytest.approx(expected)
+    assert straight_arm_mm(points) == pytest.approx(STRAIGHT)
+
+
+@pytest.mark.parametrize("elevation", [-20, -5, 0, 10])
+@pytest.mark.parametrize("outward", [1.0, -1.0])
+def test_length_does_not_depend_on_how_the_arm_is_held(elevation, outward):
+    level = true_length(joints(depth=np.zeros(5)))
+    assert true_length(joints(elevation, outward, depth=np.zeros(5)), outward) == pytest.approx(level)
+
+
+@pytest.mark.parametrize("outward", [1.0, -1.0])
+def test_length_does_not_depend_on_the_trunks_lean(outward):
+    level = true_length(joints(depth=np.zeros(5)))
+    leaning = joints(0.0, outward, lean_deg=5.0, depth=np.zeros(5))
+    assert true_length(leaning, outward, 5.0) == pytest.approx(level)
+
+
+@pytest.mark.parametrize("stance", priors.STANCES, ids=lambda stance: stance.name)
+@pytest.mark.parametrize("outward", [1.0, -1.0])
+def test_exact_points_at_usual_depths_give_the_length(stance, outward):
+    points = joints(-3.0, outward, depth=stance.depth)
+    found = solve(evidence(points, outward, trunk_lean_deg=0.0), stance)
+    value, budget = found.lengths["arm_length"]
+    truth = true_length(points, outward)
+    assert value == pytest.approx(truth, abs=0.03 * truth)
+    assert abs(value - truth) < 2 * np.sqrt(sum(part**2 for part in budget.values()))
+
+
+def test_wall_stance_explains_a_wall_arm_better_than_a_reaching_one():
+    points = joints(depth=priors.WALL.depth)
+    wall, reaching = (solve(evidence(points), stance) for stance in (priors.WALL, priors.REACHING))
+    assert abs(wall.lengths["arm_length"][0] - true_length(points)) < 5.0
+    assert abs(reaching.lengths["arm_length"][0] - true_length(points)) > 12.0
+
+
+def test_sheets_plane_alone_would_be_wrong():
+    points = joints(depth=priors.FLOATING.depth)
+    view = camera()
+    flat = view.to_plane(view.project(points[[0, 4]]), 0.0)
+    assert np.linalg.norm(flat[1] - flat[0]) - true_length(points) > 30.0
+
+
+def test_uncertainty_follows_the_evidence():
+    points = joints(depth=priors.WALL.depth)
+
+    def deviation(stance=priors.WALL, **more) -> float:
+        budget = solve(evidence(points, **more), stance).lengths["arm_length"][1]
+        return float(np.sqrt(sum(part**2 for part in budget.values())))
+
+    assert deviation(deviation_px=8.0) > 1.5 * deviation(deviation_px=1.0)
+    assert deviation(age_years=8.0, stature_mm=1280.0, deviation_px=20.0) < deviation(deviation_px=20.0)
+
+
+def test_stated_deviation_is_that_of_simulated_photos():
+    """Arms drawn from the priors, landmarks from their noise: errors over stated deviations have unit spread."""
+    generator = np.random.default_rng(5)
+    scores = []
+    for _ in range(60):
+        depth = generator.multivariate_normal(priors.WALL.depth, priors.WALL.depth_covariance)
+        points = joints(generator.normal(0, 4), depth=depth)
+        for joint, (along, across) in enumerate([(0, 0), (0.03, 0.02), (0.02, 0.02), (0.015, 0.015), (0, 0)]):
+            points[joint, :2] += 0.2 * generator.normal(size=2) * STRAIGHT * np.array([along, across])
+        view = camera()
+        true_view = view.with_parameters(generator.multivariate_normal(view.parameters, view.covariance))
+        px = true_view.project(points) + generator.normal(0, 4.0, (5, 2))
+        sightings = {name: Sighting.isotropic(at, 4.0, name) for name, at in zip(JOINTS, px, strict=True)}
+        found = solve(Evidence(view, np.eye(3), 1.0, sightings, trunk_lean_deg=0.0), priors.WALL)
+        value, budget = found.lengths["arm_length"]
+        scores.append((value - true_length(points)) / np.sqrt(sum(part**2 for part in budget.values())))
+    assert abs(np.mean(scores)) < 0.5
+    assert 0.6 < np.std(scores) < 1.3
+
+
+def test_expected_arm_from_age_and_stature():
+    """Anchors of the derived table: 0.3861 of the stature at 8 years (Snyder 1977 and arm span literature)."""
+    assert expected_arm_mm(None, None) is None
+    value, deviation = expected_arm_mm(8.5, 1298.0)
+    assert value / 1298.0 == pytest.approx(0.386, abs=0.004)
+    assert 0.03 < deviation < 0.04
+    _, wide = expected_arm_mm(8.5, None)
+    assert wide > deviation
+
+
+def test_whitener_makes_unit_variance():
+    root = whitener(priors.WALL.depth_covariance)
+    assert np.allclose(root @ priors.WALL.depth_covariance @ root.T, np.eye(5))

@@ -1,0 +1,96 @@
+import json
+
+import cv2
+import numpy as np
+import pytest
+
+from vision.instrument.net import MASKS, POINTS, InstrumentNet, read_points, take_crop, upright_crop
+
+
+@pytest.fixture(scope="module")
+def net():
+    return InstrumentNet()
+
+
+def scene(shared, name):
+    place = shared / "scenes" / "violin" / name
+    truth = json.loads((place / "truth.json").read_text())
+    rgb = np.ascontiguousarray(cv2.imread(str(place / "white.jpg"))[::2, ::2, ::-1])
+    part = cv2.imread(str(place / "parts.png"), cv2.IMREAD_GRAYSCALE)[::2, ::2] // 30
+    body = np.zeros(part.shape, np.uint8)
+    cv2.fillPoly(body, [np.round(np.array(truth["outline_top_edge_px"]) / 2 * 16).astype(np.int32)], 1, shift=4)
+    points = {name: np.array(xy) / 2 for name, xy in truth["points_px"].items()}
+    return rgb, body > 0, (part == 1) | (part == 2), points
+
+
+def overlap(a, b):
+    return (a & b).sum() / (a | b).sum()
+
+
+@pytest.mark.parametrize("name", ["000", "004", "012"])
+def test_finds_body_and_whole_and_points(shared, net, name):
+    rgb, body, whole, points = scene(shared, name)
+    seen = net(rgb)
+    assert seen.instruments == 1
+    assert seen.body.shape == rgb.shape[:2]
+    assert overlap(seen.body > 0.5, body) > 0.94
+    assert overlap(seen.whole > 0.5, whole) > 0.92
+    length = np.linalg.norm(points["body_top_center"] - points["body_bottom_center"])
+    for key in ("body_top_center", "body_bottom_center", "scroll_top", "waist_left", "waist_right"):
+        got = seen.keypoints[key]
+        assert np.hypot(got.x - points[key][0], got.y - points[key][1]) < 0.03 * length, key
+        assert got.sigma_px > 0
+        assert got.confidence > 0.2
+
+
+def test_turning_the_photo_turns_what_is_found(shared, net):
+    rgb, *_ = scene(shared, "000")
+    upright, turned = net(rgb), net(np.ascontiguousarray(np.rot90(rgb)))
+    length = np.hypot(
+        upright.keypoints["scroll_top"].x - upright.keypoints["body_bottom_center"].x,
+        upright.keypoints["scroll_top"].y - upright.keypoints["body_bottom_center"].y,
+    )
+    for name in ("scroll_top", "upper_bout_left", "lower_bout_right"):
+        a, b = upright.keypoints[name], turned.keypoints[name]
+        assert np.hypot(a.y - b.x, rgb.shape[1] - 1 - a.x - b.y) < 0.03 * length, name
+
+
+def test_sees_no_instrument_where_there_is_none(net):
+    rng = np.random.default_rng(3)
+    wall = np.clip(rng.normal(150, 20, (300, 400, 3)), 0, 255).astype(np.uint8)
+    cv2.rectangle(wall, (60, 50), (180, 220), (250, 250, 250), -1)
+    seen = net(wall)
+    assert seen.instruments == 0
+    assert seen.keypoints == {}
+    assert seen.whole.max() == 0
+
+
+def test_a_point_is_read_between_cells():
+    maps = np.zeros((4, 12, 16), np.float32)
+    maps[0] = -9
+    maps[0, 5, 7] = 6
+    maps[1, 5, 7], maps[2, 5, 7], maps[3] = 0.25, -0.5, np.log(0.5)
+    x, y, sigma, confidence = read_points(maps, 1)[0]
+    assert x == pytest.approx((7.25 + 0.5) * 4 - 0.5, abs=0.02)
+    assert y == pytest.approx((4.5 + 0.5) * 4 - 0.5, abs=0.02)
+    assert sigma == pytest.approx(3**0.5 * 0.5 * 4, rel=1e-3)
+    assert confidence > 0.99
+
+
+@pytest.mark.parametrize("scale", [0.5, 1.0, 2.7])
+def test_a_crop_keeps_a_dot_where_its_map_says(scale):
+    photo = np.full((480, 640, 3), 114, np.uint8)  # as bright as what lies beyond a photo
+    cv2.circle(photo, (190, 100), 6, (255, 255, 255), -1)
+    up = np.array([0.6, -0.8])
+    to_photo = upright_crop(np.array([180.0, 110.0]), up, scale, (96, 128))
+    crop = take_crop(photo, to_photo, (96, 128))[0, 0]
+    rows, cols = np.mgrid[: crop.shape[0], : crop.shape[1]]
+    dot = crop - 114
+    middle = np.array([(dot * cols).sum(), (dot * rows).sum()]) / dot.sum()
+    assert to_photo[:, :2] @ middle + to_photo[:, 2] == pytest.approx([190, 100], abs=0.15 * max(1, scale))
+
+
+def test_names_match_the_network(net):
+    masks, points = net._session.run(None, {"image": np.zeros((1, 3, 64, 64), np.float32)})
+    assert masks.shape == (1, len(MASKS), 32, 32)
+    assert points.shape == (1, 4 * len(POINTS), 16, 16)

@@ -1,0 +1,58 @@
+import json
+
+import cv2
+import numpy as np
+import pytest
+
+from vision.person.neck_net import NeckNet
+
+
+@pytest.fixture(scope="module")
+def net():
+    return NeckNet()
+
+
+def scene(shared, folder, name):
+    place = shared / "scenes" / folder / name
+    truth = json.loads((place / "truth.json").read_text())
+    rgb = np.ascontiguousarray(cv2.imread(str(place / "white.jpg"))[..., ::-1])
+    points = {key: np.array(p["px"]) for key, p in truth["points"].items()}
+    return rgb, points
+
+
+@pytest.mark.parametrize(("folder", "name"), [("child", "000"), ("child_wall", "001"), ("child_wall", "005")])
+def test_finds_the_sides_of_the_neck(shared, net, folder, name):
+    rgb, points = scene(shared, folder, name)
+    left, right = points["shoulder_joint_L"], points["shoulder_joint_R"]
+    width = np.linalg.norm(left - right)
+    found = net(rgb, left, right)
+    for side in "LR":
+        got = found[{"L": "left", "R": "right"}[side]]
+        error = np.hypot(got.x - points[f"side_neck_{side}"][0], got.y - points[f"side_neck_{side}"][1])
+        assert error < 0.06 * width
+        assert 0.005 * width < got.sigma_px < 0.1 * width
+
+
+def test_is_less_sure_where_the_neck_is_hidden(shared, net):
+    rgb, points = scene(shared, "child", "000")
+    left, right = points["shoulder_joint_L"], points["shoulder_joint_R"]
+    seen = net(rgb, left, right)
+    width = float(np.linalg.norm(left - right))
+    hidden = rgb.copy()
+    middle = 0.5 * (points["side_neck_L"] + points["side_neck_R"])
+    cv2.circle(hidden, tuple(int(v) for v in middle), int(0.7 * width), (90, 60, 40), -1)
+    blind = net(hidden, left, right)
+    assert blind["left"].sigma_px > 1.3 * seen["left"].sigma_px
+    assert blind["right"].sigma_px > 1.3 * seen["right"].sigma_px
+
+
+def test_left_and_right_are_the_persons_own(shared, net):
+    rgb, points = scene(shared, "child", "000")
+    found = net(rgb, points["shoulder_joint_L"], points["shoulder_joint_R"])
+    assert found["left"].x > found["right"].x
+    assert found["acromion_left"].x > found["left"].x
+
+
+def test_refuses_shoulders_on_one_spot(net):
+    with pytest.raises(ValueError, match="one spot"):
+        net(np.zeros((50, 50, 3), np.uint8), np.array([20.0, 20.0]), np.array([20.0, 20.0]))

@@ -1,0 +1,1 @@
+"""From what is seen of an arm to its length."""

@@ -1,0 +1,106 @@
+"""The measured arm drawn into its photo, for a teacher to judge at a glance on a phone.
+
+The two points that decide the length are shown magnified as well.  Faces are made unrecognisable unless asked
+otherwise.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision import drawing
+from vision.arm.measure import ArmMeasurement
+from vision.drawing import CYAN, GREEN, RED, WHITE, YELLOW
+from vision.person.face import face_disc
+from vision.person.pose import find_people
+from vision.photo import Photo
+
+INSET_SIDE, INSET_TIMES = 190.0, 2.6
+"""Side of a magnified detail in thousandths of the photo's longer side, and its magnification."""
+
+
+def draw_arm(photo: Photo, measurement: ArmMeasurement, blur_face: bool = True) -> NDArray[np.uint8]:
+    """Draw what was measured.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photo.
+    measurement : ArmMeasurement
+        What `measure_arm` made of it; a refused one is framed in red.
+    blur_face : bool
+        Make faces unrecognisable.
+
+    Returns
+    -------
+    (H', W, 3) uint8 ndarray
+        The photo with the sheets, the joints, the measured line, details and, underneath, the length with its 95 %
+        interval in mm; somewhat taller than the photo.
+    """
+    clean = _without_faces(photo, measurement) if blur_face else photo.rgb.copy()
+    picture = clean.copy()
+    _sheets(picture, measurement)
+    points = {name: np.array(place) for name, place in measurement.points_px.items()}
+    if {"side_neck", "mid_palm", "shoulder", "elbow", "wrist"} <= points.keys():
+        chain = np.array([points[name] for name in ("shoulder", "elbow", "wrist", "mid_palm")])
+        drawing.line(picture, chain, CYAN, 1.5)
+        for name in ("shoulder", "elbow", "wrist"):
+            drawing.ring(picture, points[name], CYAN, 5.0)
+        drawing.line(picture, np.array([points["side_neck"], points["mid_palm"]]), YELLOW, 3.5)
+        for name in ("side_neck", "mid_palm"):
+            drawing.ring(picture, points[name], YELLOW, 9.0)
+        _details(picture, clean, points)
+    if measurement.arm_length is None:
+        height, width = picture.shape[:2]
+        frame = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
+        drawing.line(picture, frame, RED, 8.0, closed=True)
+        return drawing.banner(picture, "—", RED)
+    length = measurement.arm_length
+    text = f"{length.value_mm:.0f} mm   ({length.low_mm:.0f} … {length.high_mm:.0f} mm)"
+    return drawing.banner(picture, text, WHITE)
+
+
+def blur_face(photo: Photo, measurement: ArmMeasurement | None = None) -> NDArray[np.uint8]:
+    """The photo with all faces made unrecognisable, (H, W, 3) uint8, at its own size.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photo.
+    measurement : ArmMeasurement, optional
+        If it knows where the faces are they are not looked for again.
+    """
+    return _without_faces(photo, measurement)
+
+
+def _without_faces(photo: Photo, measurement: ArmMeasurement | None) -> NDArray[np.uint8]:
+    faces = measurement.faces_px if measurement is not None else None
+    if faces is None:
+        faces = tuple(face_disc(person) for person in find_people(photo.rgb))
+    picture = photo.rgb.copy()
+    for x, y, radius in faces:
+        drawing.blurred_disc(picture, (x, y), radius)
+    return picture
+
+
+def _sheets(picture: NDArray[np.uint8], measurement: ArmMeasurement) -> None:
+    """Outline each sheet where the solved camera puts it."""
+    if measurement.camera is None:
+        return
+    for number, sheet in enumerate(measurement.sheets):
+        rotation, shift = measurement.camera.sheet_frame(number)
+        outline = measurement.camera.project(sheet.layout.page.corners_mm @ rotation.T[:2] + shift)
+        drawing.line(picture, outline, GREEN, 2.0, closed=True)
+
+
+def _details(picture: NDArray[np.uint8], clean: NDArray[np.uint8], points: dict[str, NDArray[np.float64]]) -> None:
+    """The neck and the palm magnified, in the upper corners on their own sides of the picture."""
+    marked = clean.copy()
+    for name in ("side_neck", "mid_palm"):
+        drawing.ring(marked, points[name], YELLOW, 4.0)
+    palm_left = points["mid_palm"][0] < points["side_neck"][0]
+    places = {"mid_palm": "bottom left" if palm_left else "bottom right"}
+    places["side_neck"] = "bottom right" if palm_left else "bottom left"
+    for name, corner in places.items():
+        drawing.magnified(picture, marked, tuple(points[name]), corner, INSET_SIDE, INSET_TIMES)

@@ -1,0 +1,1 @@
+"""From what is seen of an instrument to its lengths."""

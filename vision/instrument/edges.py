@@ -1,0 +1,220 @@
+"""From a rough map of an instrument to exact edges: the outline is fitted to the map first, then to the photo itself.
+
+The map (`instrument_net`) knows what is body and what is floor, shadow, chin rest or bow, but only to a few pixels.
+The fitted outline carries that knowledge to full resolution: along its normals the photo's own edges are looked for
+in a window that narrows with every round, and the fit in between throws out what no violin's outline passes through.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.problems import Refused
+from vision.instrument.cameras import Camera, FixedCamera
+from vision.instrument.edge_net import read_edges
+from vision.instrument.outline import (
+    BODY_UNKNOWNS,
+    LENGTH,
+    TOTAL,
+    TOTAL_TO_BODY,
+    WIDTH,
+    YAW,
+    Edges,
+    Pose,
+    Setting,
+    Tip,
+    View,
+    X,
+    Y,
+    outward_normals,
+    pose_of,
+    settle,
+    silhouette,
+)
+from vision.instrument.profiles import expected_edges
+from vision.instrument.resting import resting_heights_mm
+from vision.instrument.seen import InstrumentSeen
+from vision.instrument.shape import FULL_SIZE_MM, outline_prior
+from vision.problems import OUTLINE_NOT_FOUND
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_MAP_REACH_MM = (16.0, 8.0, 5.0)
+_PHOTO_ROBUST = ((12.0, 6.0), (6.0, 4.0))
+"""Residual, in sigmas, beyond which an edge hardly counts, for the fits after each reading of the photo."""
+_LEAST_BARE = 0.5
+_LEAST_AGREEMENT = 0.5
+_LEAST_FOUND = 0.25
+_FEWEST_EDGES = 60
+_EDGE_SIGMA_PX = 0.25
+_EDGE_SIGMA_MM = 0.12
+"""Standard uncertainty of one edge beyond what the network says of itself; found, like the next, on rendered photos of
+the network's own that it had not learned from."""
+_NEIGHBOURS = 2.0
+"""Root of the number of neighbouring nodes that err together (four, about 12 mm at full size)."""
+_SCROLL_SIGMA_MM = 0.4
+_NECK_HALF_WIDTH, _END_HALF_WIDTH = 0.078, 0.062
+"""Half width, over the body length, of what neck and tailpiece hide of the outline's two ends."""
+
+
+@dataclass(frozen=True)
+class TracedInstrument:
+    """What a photo shows of an instrument, before anything is believed about heights.
+
+    Attributes
+    ----------
+    start : (BODY_UNKNOWNS,) ndarray
+        Unknowns of the outline as fitted while tracing.
+    edges : Edges
+        Edge crossings in the photo.
+    scroll : Tip
+        End of the scroll.
+    covered : (C,) ndarray of bool
+        Nodes of the outline that bound the body but over which something lies.
+    px_per_mm : float
+        Resolution at the instrument.
+    """
+
+    start: Array
+    edges: Edges
+    scroll: Tip
+    covered: Mask
+    px_per_mm: float
+
+
+def trace(rgb: NDArray[np.uint8], seen: InstrumentSeen, camera: Camera, setting: Setting) -> TracedInstrument:
+    """Find an instrument's edges in a photo.
+
+    Raises
+    ------
+    Refused
+        If no outline of a violin fits what is seen.
+    """
+    camera = FixedCamera(camera)
+    start = first_guess(seen, camera, setting)
+    px_per_mm = resolution_px_per_mm(start, camera, setting)
+    usable = _usable_nodes()
+    for reach_mm in _MAP_REACH_MM:
+        pose = pose_of(start, setting.table_mm)
+        edges = _map_edges(seen, pose, camera, reach_mm * px_per_mm, px_per_mm)
+        start, _ = settle(start, [View(camera, edges, (_scroll_in_map(seen, pose, camera),))], setting)
+    for robust in _PHOTO_ROBUST:
+        pose = pose_of(start, setting.table_mm)
+        scroll = _scroll_in_photo(rgb, _scroll_in_map(seen, pose, camera), start[LENGTH], px_per_mm)
+        edges, covered = _photo_edges(rgb, seen, pose, camera, usable, px_per_mm)
+        for each in robust:
+            start, weight = settle(start, [View(camera, edges, (scroll,))], setting, each)
+    if weight.mean() < _LEAST_AGREEMENT:
+        raise Refused(OUTLINE_NOT_FOUND)
+    kept = weight > 0.05
+    edges = Edges(*(getattr(edges, name)[kept] for name in ("back", "node", "point_px", "normal_px", "sigma_px")))
+    if len(edges.node) < _FEWEST_EDGES:
+        raise Refused(OUTLINE_NOT_FOUND)
+    return TracedInstrument(start, edges, scroll, covered, px_per_mm)
+
+
+def first_guess(seen: InstrumentSeen, camera: Camera, setting: Setting) -> Array:
+    """Unknowns from the map's scroll end and lower end, on the plane of the top edge."""
+    start = np.zeros(BODY_UNKNOWNS)
+    ends_px = np.array(seen.ends_px())
+    height_mm = 45.0
+    for _ in range(3):
+        lower, scroll = camera.to_plane(ends_px, setting.table_mm + height_mm)[:, :2]
+        total_mm = float(np.linalg.norm(scroll - lower))
+        height_mm = float(resting_heights_mm(total_mm / TOTAL_TO_BODY)[0])
+    start[[X, Y]] = lower
+    start[YAW] = np.arctan2(scroll[1] - lower[1], scroll[0] - lower[0]) - np.pi / 2
+    start[LENGTH], start[TOTAL], start[WIDTH] = total_mm / TOTAL_TO_BODY, total_mm, 1.0
+    return start
+
+
+def resolution_px_per_mm(unknowns: Array, camera: Camera, setting: Setting) -> float:
+    """Photo resolution at the body's middle, px per mm."""
+    pose = pose_of(unknowns, setting.table_mm)
+    middle = pose.at(0.0, 0.5 * unknowns[LENGTH], 0.0)
+    near = camera.project(np.array([middle, middle + 10 * pose.across, middle + 10 * pose.along]))
+    return float(np.linalg.norm(near[1:] - near[0], axis=1).mean() / 10)
+
+
+def _usable_nodes() -> Mask:
+    """Nodes of the closed outline where the bare edge can be seen: not at corners, neck and tailpiece."""
+    prior = outline_prior()
+    outline = prior.closed(np.zeros(len(prior.modes)), 1.0)
+    neck = (outline[:, 1] > 0.9) & (np.abs(outline[:, 0]) < _NECK_HALF_WIDTH)
+    tail = (outline[:, 1] < 0.1) & (np.abs(outline[:, 0]) < _END_HALF_WIDTH)
+    usable: Mask = ~(_corners() | neck | tail)
+    return usable
+
+
+def _corners() -> Mask:
+    """Nodes of the closed outline at the corner tips."""
+    half = outline_prior().at_corner
+    return np.concatenate([half, half[-2:0:-1]])
+
+
+def _map_edges(seen: InstrumentSeen, pose: Pose, camera: Camera, reach_px: float, px_per_mm: float) -> Edges:
+    """Edges of the top plate in the map, which knows them even where neck or chin rest lie over them."""
+    line = camera.project(pose.top)
+    nodes = np.flatnonzero(~_corners())
+    normal = -outward_normals(line)[nodes]
+    found, good = seen.crossings(seen.body, line[nodes], normal, reach_px)
+    if good.sum() < _LEAST_FOUND * len(good):
+        raise Refused(OUTLINE_NOT_FOUND)
+    point = line[nodes] + found[:, None] * normal
+    sigma = np.full(good.sum(), 0.5 * px_per_mm + 0.3 * seen.map_px)
+    return Edges(np.zeros(good.sum(), dtype=bool), nodes[good], point[good], normal[good], sigma)
+
+
+def _photo_edges(
+    rgb: NDArray[np.uint8], seen: InstrumentSeen, pose: Pose, camera: Camera, usable: Mask, px_per_mm: float
+) -> tuple[Edges, Mask]:
+    """Edges of both plates in the photo, where they bound the body and are bare; and where they are not bare."""
+    lines = camera.project(pose.top), camera.project(pose.back)
+    # the image turns the outline's sense round (y down), so the outward normal is on the other hand
+    readings = read_edges(rgb, lines, (-outward_normals(lines[0]), -outward_normals(lines[1])), px_per_mm)
+    visible = silhouette(pose, camera, usable)
+    row = visible.back.astype(int), visible.node
+    offset, sigma, bare = (
+        np.stack([getattr(each, name) for each in readings])[row] for name in ("offset_mm", "sigma_mm", "seen")
+    )
+    good = (bare > _LEAST_BARE) & ~seen.near_chin_rest(visible.point_px, 2.0 * px_per_mm)
+    point = visible.point_px + offset[:, None] * px_per_mm * visible.normal_px
+    sigma_px = _NEIGHBOURS * np.hypot(np.hypot(sigma, _EDGE_SIGMA_MM) * px_per_mm, _EDGE_SIGMA_PX)
+    covered = np.zeros(len(usable), dtype=bool)
+    covered[visible.node] = bare <= _LEAST_BARE
+    return Edges(visible.back[good], visible.node[good], point[good], visible.normal_px[good], sigma_px[good]), covered
+
+
+def _axis_direction(pose: Pose, camera: Camera) -> tuple[Array, Array]:
+    """Predicted end of the scroll (2,) px and the unit direction of the axis there."""
+    ends = camera.project(np.array([pose.scroll_top, pose.scroll_top - 20.0 * pose.along]))
+    direction = ends[0] - ends[1]
+    return ends[0], direction / np.linalg.norm(direction)
+
+
+def _scroll_in_map(seen: InstrumentSeen, pose: Pose, camera: Camera) -> Tip:
+    """End of the scroll as the network sees it."""
+    _, direction = _axis_direction(pose, camera)
+    sigma_px = max(seen.sigma_px.get("scroll_top", 0.0), 1.5 * seen.map_px)
+    return Tip("scroll_top", seen.scroll_end_px(), direction, sigma_px)
+
+
+def _scroll_in_photo(rgb: NDArray[np.uint8], rough: Tip, body_mm: float, px_per_mm: float) -> Tip:
+    """End of the scroll to a fraction of a millimetre: the furthest of a parabola through edges beside the axis."""
+    half_width_px = 5.0 * (body_mm / FULL_SIZE_MM) ** 0.7 * px_per_mm
+    side = np.array([-rough.direction_px[1], rough.direction_px[0]])
+    beside_px = np.linspace(-half_width_px, half_width_px, 13)
+    points = rough.point_px + beside_px[:, None] * side
+    directions = np.repeat(rough.direction_px[None], len(points), axis=0)
+    offset = expected_edges(rgb, points, directions, max(rough.sigma_px, 1.0 * px_per_mm))
+    middle = np.median(offset)
+    keep = np.abs(offset - middle) < max(1.5 * px_per_mm, 1.5 * float(np.median(np.abs(offset - middle))))
+    curve = np.polyfit(beside_px[keep], offset[keep], 2)
+    fitted = np.polyval(curve, beside_px[keep])
+    scatter = float(np.std(offset[keep] - fitted))
+    sigma = float(np.hypot(_SCROLL_SIGMA_MM * px_per_mm, scatter))
+    return Tip("scroll_top", rough.point_px + fitted.max() * rough.direction_px, rough.direction_px, sigma)

@@ -1,0 +1,50 @@
+"""Light mirrored in the varnish: where it burns out, the plate's edge is gone."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.problems import Refused
+from vision.instrument.seen import InstrumentSeen
+from vision.problems import STRONG_GLARE
+
+BURNT = 250
+"""Least value of all three channels of a burnt-out pixel."""
+MOST_BURNT = 0.06
+"""Share of the body's picture that may be burnt out; 56 rendered scenes stay below 0.004; our choice."""
+
+
+def burnt_share(rgb: NDArray[np.uint8], seen: InstrumentSeen) -> float:
+    """Share of the body that is burnt out.
+
+    Parameters
+    ----------
+    rgb : (H, W, 3) ndarray of uint8
+        The photo.
+    seen : InstrumentSeen
+        The instrument in it.
+
+    Returns
+    -------
+    float
+        0 to 1; 0 where no body is seen.
+    """
+    height, width = seen.body.shape
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    picture = cv2.warpAffine(rgb, np.asarray(seen.to_photo, dtype=np.float64), (width, height), flags=flags)
+    body = seen.body > 0.5
+    return float((picture[body].min(axis=1) >= BURNT).mean()) if body.any() else 0.0
+
+
+def refuse_glare(rgb: NDArray[np.uint8], seen: InstrumentSeen) -> None:
+    """Refuse a photo whose instrument glares.
+
+    Raises
+    ------
+    Refused
+        ``strong_glare``.
+    """
+    if burnt_share(rgb, seen) > MOST_BURNT:
+        raise Refused(STRONG_GLARE)

@@ -1,0 +1,338 @@
+"""A photo of an instrument beside the sheet into its lengths.
+
+Detection looks at pixels once (sheets, camera, rough maps, exact edges); solving turns what was detected into lengths
+and is fast, so that a teacher may drag a point and see the new lengths at once.  Photos of one instrument that lies
+unmoved beside the same sheets are solved together; its heights then come from the photos.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import PosedCamera, Surface
+from calibration.checked_camera import checked_camera
+from calibration.detection import SheetInPhoto, find_sheets
+from calibration.print_scale import PrintScale
+from calibration.problems import SHEET_HIDDEN, Problem, Refused
+from calibration.quality import sheet_problems
+from calibration.quantity import Length
+from vision.blur import is_blurred
+from vision.instrument.cameras import LeanCamera
+from vision.instrument.edges import TracedInstrument, trace
+from vision.instrument.glare import refuse_glare
+from vision.instrument.lengths import body_length, bout_of, bout_width, string_length, total_length
+from vision.instrument.outline import BODY_UNKNOWNS, LENGTH, Edges, Fit, Setting, Tip, View, fit, pose_of
+from vision.instrument.seen import refuse_shoulder_rest, see_instrument
+from vision.instrument.shape import MODES, outline_prior
+from vision.instrument.sheet_support import BOOK_MM, BOOK_SPREAD_MM, lies_on_book
+from vision.instrument.shoulder_rest import shows_feet
+from vision.photo import Photo
+from vision.problems import (
+    NOT_LYING_FLAT,
+    OUTLINE_UNCERTAIN,
+    PHOTO_BLURRED,
+    PHOTOS_NOT_OF_ONE_INSTRUMENT,
+    SHEET_CUT,
+    SHEET_ON_BOOK,
+    SHOULDER_REST_MOUNTED,
+    VIEW_TOO_STEEP,
+)
+
+Array = NDArray[np.float64]
+
+POINT_NAMES = ("scroll_top", "body_top", "body_bottom")
+"""Points that can be corrected by hand."""
+
+_HAND_SIGMA_PX = 1.5
+_STEEPEST_DEG = 38.0
+_PLAUSIBLE_TOTAL_TO_BODY = (1.58, 1.79)
+_WIDEST_SHARE = 0.02
+_BOOK_MM = 8.0
+_LEAST_AGREEMENT = 0.6
+_TWO_SHEETS_SPREAD_MM, _STATED_SPREAD_MM = 1.0, 1.0
+_TOGETHER_HEIGHTS_FACTOR = 2.0
+
+
+@dataclass(frozen=True)
+class DetectedInstrument:
+    """What one photo shows, ready to be solved.
+
+    Attributes
+    ----------
+    photo : str
+    size_px : tuple of int
+        Width and height.
+    camera : PosedCamera
+    prints : mapping of str to PrintScale
+        How large each sheet was printed; the camera's millimetres are true ones.
+    setting : Setting
+        Level of the table.
+    traced : TracedInstrument
+    points_px : dict of str to (2,) ndarray
+        Nut and bridge, as far as seen, with their uncertainty in `sigma_px`.
+    sigma_px : dict of str to float
+    remarks : tuple of Problem
+        What is not as it should be, but does not stop the measuring.
+    """
+
+    photo: str
+    size_px: tuple[int, int]
+    camera: PosedCamera
+    prints: Mapping[str, PrintScale]
+    setting: Setting
+    traced: TracedInstrument
+    points_px: dict[str, Array]
+    sigma_px: dict[str, float]
+    remarks: tuple[Problem, ...] = ()
+
+
+@dataclass(frozen=True)
+class InstrumentMeasurement:
+    """Lengths of an instrument, or the reasons why there are none.
+
+    Attributes
+    ----------
+    photo : str
+    usable : bool
+    problems : tuple of Problem
+    body_length, total_length, upper_bout_width, middle_bout_width, lower_bout_width, string_length : Length or None
+    points_px : dict of str to tuple of float
+        Ends, bouts, nut and bridge where the overlay draws them.
+    outline_px : (C, 2) ndarray or None
+        The edge of the top plate.
+    sheets : tuple of SheetInPhoto
+    camera : PosedCamera or None
+    detected : DetectedInstrument or None
+        For solving again with corrections.
+    """
+
+    photo: str
+    usable: bool
+    problems: tuple[Problem, ...] = ()
+    body_length: Length | None = None
+    total_length: Length | None = None
+    upper_bout_width: Length | None = None
+    middle_bout_width: Length | None = None
+    lower_bout_width: Length | None = None
+    string_length: Length | None = None
+    points_px: dict[str, tuple[float, float]] = field(default_factory=dict)
+    outline_px: Array | None = None
+    sheets: tuple[SheetInPhoto, ...] = ()
+    camera: PosedCamera | None = None
+    detected: DetectedInstrument | None = None
+
+
+def measure_instrument(
+    photo: Photo,
+    corrections: Mapping[str, tuple[float, float]] | None = None,
+    sheet_height_mm: float | None = None,
+    bar_mm: float | None = None,
+) -> InstrumentMeasurement:
+    """Measure the instrument in a photo.
+
+    Parameters
+    ----------
+    photo : Photo
+    corrections : mapping of str to (x, y), optional
+        Points set by hand, px; see `POINT_NAMES`.
+    sheet_height_mm : float, optional
+        How far the (first) sheet lies above the table on which the instrument lies; None lets the photo tell.
+    bar_mm : float, optional
+        Length of the sheet's check bar as measured with a ruler, mm.
+
+    Returns
+    -------
+    InstrumentMeasurement
+        Not usable, with problems, where the photo cannot be trusted.
+    """
+    try:
+        return solve_instrument(detect_instrument(photo, sheet_height_mm, bar_mm), corrections)
+    except Refused as refusal:
+        return InstrumentMeasurement(photo.name, False, refusal.problems)
+
+
+def measure_instrument_together(
+    photos: Sequence[Photo], sheet_height_mm: float | None = None, bar_mm: float | None = None
+) -> InstrumentMeasurement:
+    """Measure one instrument that lies unmoved beside the same sheets in two or more photos from different places."""
+    name = " + ".join(photo.name for photo in photos)
+    try:
+        return solve_together([detect_instrument(photo, sheet_height_mm, bar_mm) for photo in photos])
+    except Refused as refusal:
+        return InstrumentMeasurement(name, False, refusal.problems)
+
+
+def detect_instrument(
+    photo: Photo, sheet_height_mm: float | None = None, bar_mm: float | None = None
+) -> DetectedInstrument:
+    """Find sheets, camera and the instrument's edges in a photo; parameters as of `measure_instrument`.
+
+    Raises
+    ------
+    Refused
+        If one of them is missing or cannot be trusted.
+    """
+    sheets = find_sheets(photo.rgb)
+    if not sheets and is_blurred(photo.rgb):
+        raise Refused(PHOTO_BLURRED)
+    checked = checked_camera(photo.rgb, sheets, photo.focal35_mm, Surface.TABLE, bar_mm)
+    camera = checked.camera
+    problems = sheet_problems(camera)
+    if any(_outside(sheet.outline_px, photo.size_px) for sheet in sheets):
+        problems = (SHEET_CUT, *(problem for problem in problems if problem is not SHEET_HIDDEN))
+    if problems:
+        raise Refused(*problems)
+    seen = see_instrument(photo.rgb)
+    refuse_glare(photo.rgb, seen)
+    refuse_shoulder_rest(seen)
+    setting, remarks = _table(photo, camera, sheet_height_mm)
+    lean = LeanCamera(camera)
+    traced = trace(photo.rgb, seen, lean, setting)
+    if shows_feet(photo.rgb, traced, lean, setting):
+        raise Refused(SHOULDER_REST_MOUNTED)
+    _judge_view(traced, camera, setting)
+    remarks = (*checked.remarks, *remarks)
+    return DetectedInstrument(
+        photo.name, photo.size_px, camera, checked.prints, setting, traced, seen.points_px, seen.sigma_px, remarks
+    )
+
+
+def _table(photo: Photo, camera: PosedCamera, sheet_height_mm: float | None) -> tuple[Setting, tuple[Problem, ...]]:
+    """Level of the table in the first sheet's frame, and a remark where it had to be guessed."""
+    heights_mm = camera.sheet_heights_mm()
+    if np.ptp(heights_mm) > _BOOK_MM:  # a sheet clearly above another one lies on a book
+        lowest = int(heights_mm.argmin())
+        spread_mm = float(np.hypot(_TWO_SHEETS_SPREAD_MM, _height_spread_mm(camera, lowest)))
+        return Setting(table_mm=float(heights_mm[lowest]), table_spread_mm=spread_mm), ()
+    if sheet_height_mm is not None:
+        return Setting(table_mm=-sheet_height_mm, table_spread_mm=_STATED_SPREAD_MM), ()
+    if all(lies_on_book(photo.rgb, camera, number) for number in range(len(camera.sheets))):
+        return Setting(table_mm=-BOOK_MM, table_spread_mm=BOOK_SPREAD_MM), (SHEET_ON_BOOK,)
+    return Setting(), ()
+
+
+def _height_spread_mm(camera: PosedCamera, number: int) -> float:
+    """Standard uncertainty of a sheet's height over the first one, from the camera's covariance."""
+    spreads = np.sqrt(np.diag(camera.covariance))
+    moved = [camera.with_parameters(camera.parameters + step) for step in np.diag(0.01 * spreads)]
+    change = np.array([each.sheet_heights_mm()[number] for each in moved]) - camera.sheet_heights_mm()[number]
+    slopes = change / (0.01 * spreads)
+    return float(np.sqrt(slopes @ camera.covariance @ slopes))
+
+
+def solve_instrument(
+    detected: DetectedInstrument, corrections: Mapping[str, tuple[float, float]] | None = None
+) -> InstrumentMeasurement:
+    """Lengths from what one photo shows, with points set by hand where given.
+
+    Raises
+    ------
+    Refused
+        If the lengths cannot be those of an instrument lying flat, or are too uncertain.
+    """
+    fitted = fit(detected.traced.start, [_corrected(detected, corrections or {})], detected.setting)
+    return _measurement(detected.photo, detected, fitted)
+
+
+def solve_together(detected: Sequence[DetectedInstrument]) -> InstrumentMeasurement:
+    """Lengths from several photos of the same lying instrument, whose heights the photos tell.
+
+    The resting heights are believed half as much as for a single photo: they only help where the photos were
+    taken from nearly the same place.
+
+    Raises
+    ------
+    Refused
+        If the photos do not fit one instrument that lies still.
+    """
+    setting = replace(detected[0].setting, heights_factor=_TOGETHER_HEIGHTS_FACTOR)
+    if len({one.camera.sheets[0].layout for one in detected}) != 1:
+        raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT)
+    fitted = fit(detected[0].traced.start, [_corrected(one, {}) for one in detected], setting, rounds=15)
+    if min(weight.mean() for weight in fitted.weight) < _LEAST_AGREEMENT:
+        raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT)
+    return _measurement(" + ".join(one.photo for one in detected), detected[0], fitted)
+
+
+def _corrected(detected: DetectedInstrument, corrections: Mapping[str, tuple[float, float]]) -> View:
+    """The photo's view of the instrument; an end set by hand replaces what was seen there."""
+    traced, camera = detected.traced, LeanCamera(detected.camera)
+    pose = pose_of(traced.start, detected.setting.table_mm)
+    tips = [] if "scroll_top" in corrections else [traced.scroll]
+    keep = np.ones(len(traced.edges.node), dtype=bool)
+    y = outline_prior().closed(np.zeros(MODES), 1.0)[traced.edges.node, 1]
+    for name, place in corrections.items():
+        if name not in POINT_NAMES:
+            raise ValueError(f"no point of an instrument is called {name!r}")
+        end = getattr(pose, name)
+        near = camera.project(np.array([end, end - 20.0 * pose.along]))
+        direction = (near[0] - near[1]) / np.linalg.norm(near[0] - near[1])
+        tips.append(Tip(name, np.asarray(place, dtype=float), direction, _HAND_SIGMA_PX))
+        if name == "body_top":
+            keep &= y < 0.88
+        if name == "body_bottom":
+            keep &= y > 0.12
+    edges = traced.edges
+    edges = Edges(*(getattr(edges, part)[keep] for part in ("back", "node", "point_px", "normal_px", "sigma_px")))
+    return View(camera, edges, tuple(tips))
+
+
+def _measurement(name: str, detected: DetectedInstrument, fitted: Fit) -> InstrumentMeasurement:
+    prints = detected.prints
+    camera = fitted.views[0].camera
+    unknowns = fitted.unknowns
+    body, total = body_length(fitted, prints), total_length(fitted, prints)
+    ratio = total.value_mm / body.value_mm
+    if not _PLAUSIBLE_TOTAL_TO_BODY[0] < ratio < _PLAUSIBLE_TOTAL_TO_BODY[1]:
+        raise Refused(NOT_LYING_FLAT)
+    if body.standard_uncertainty_mm > _WIDEST_SHARE * body.value_mm:
+        raise Refused(OUTLINE_UNCERTAIN)
+    pose = fitted.pose()
+    strings = None
+    points = detected.points_px
+    if "nut" in points and "bridge" in points:
+        sigma = (detected.sigma_px["nut"], detected.sigma_px["bridge"])
+        strings = string_length(fitted, camera, points["nut"], points["bridge"], sigma, prints)
+    places = {"scroll_top": pose.scroll_top, "body_top": pose.body_top, "body_bottom": pose.body_bottom}
+    for which in ("upper", "middle", "lower"):
+        along, width = bout_of(unknowns[:BODY_UNKNOWNS], which)
+        places[f"{which}_bout_left"] = pose.at(-width / 2, along, 0.0)
+        places[f"{which}_bout_right"] = pose.at(width / 2, along, 0.0)
+    points_px = dict(zip(places, map(_pair, camera.project(np.array(list(places.values())))), strict=True))
+    points_px |= {key: _pair(points[key]) for key in ("nut", "bridge") if key in points}
+    return InstrumentMeasurement(
+        name,
+        True,
+        detected.remarks,
+        body,
+        total,
+        bout_width(fitted, "upper", prints),
+        bout_width(fitted, "middle", prints),
+        bout_width(fitted, "lower", prints),
+        strings,
+        points_px,
+        camera.project(pose.top),
+        detected.camera.sheets,
+        detected.camera,
+        detected,
+    )
+
+
+def _judge_view(traced: TracedInstrument, camera: PosedCamera, setting: Setting) -> None:
+    """Refuse views from the side."""
+    pose = pose_of(traced.start, setting.table_mm)
+    to_camera = camera.position_mm - pose.at(0.0, 0.5 * traced.start[LENGTH], 0.0)
+    if np.degrees(np.arccos(to_camera[2] / np.linalg.norm(to_camera))) > _STEEPEST_DEG:
+        raise Refused(VIEW_TOO_STEEP)
+
+
+def _outside(points_px: Array, size_px: tuple[int, int]) -> bool:
+    return bool((points_px < -0.5).any() or (points_px > np.array(size_px) - 0.5).any())
+
+
+def _pair(point: Array) -> tuple[float, float]:
+    return float(point[0]), float(point[1])

@@ -1,0 +1,372 @@
+"""The instrument in a photo, by a small network: where it is, which part is which, and eleven points on it.
+
+Two looks.  The first sees the whole photo, shrunk, and finds the largest instrument and how it lies.  The second sees
+that instrument alone, turned upright and as large as the network likes it, and gives the masks and points that count.
+Masks are probabilities: `body` is the outline of the top as seen from the front, with what lies on it (chin rest,
+tailpiece, fingerboard) but without what sticks out beyond it; `whole` is body, neck, pegs and scroll, without bow and
+shoulder rest.  Each point comes with the deviation the network expects of itself and with a confidence between 0 and 1.
+How the network was trained, and where it fails, is in models/instrument.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+import onnxruntime
+from numpy.typing import NDArray
+
+MODEL = Path(__file__).parents[1] / "models" / "instrument.onnx"
+MASKS = ("body", "whole", "chin_rest", "shoulder_rest", "bow")
+POINTS = (
+    "scroll_top",
+    "body_top_center",
+    "body_bottom_center",
+    "upper_bout_left",
+    "upper_bout_right",
+    "waist_left",
+    "waist_right",
+    "lower_bout_left",
+    "lower_bout_right",
+    "nut_center",
+    "bridge_center",
+)
+"""Left and right are those of a viewer with the scroll up."""
+
+FIRST_SIDE = 448
+"""Side of the square that the whole photo is shrunk into, px (the size the network was trained at)."""
+SECOND_SIZE = (352, 640)
+"""Width and height of the upright crop, px."""
+FILL = 0.86
+"""How much of the crop's height the instrument takes."""
+POINT_STRIDE = 4
+LAPLACE_TO_DEVIATION = 3.0**0.5
+"""For a round two-dimensional Laplace error of scale b each coordinate has the variance 3 b**2."""
+_GROW = 0.15
+MASK_SHIFT = np.array([0.2, 0.4, 0.0, 0.0, 0.0], np.float32)
+"""Added to the logits of `MASKS`: the network draws its edges a little inside the true ones.  Fitted on rendered
+scenes that were neither trained nor developed on, cut out and laid on other pictures."""
+OTHER_SHARE = 0.2
+"""A further piece of `whole` at least this large beside the main one counts as another instrument.
+Chosen, not fitted."""
+
+Floats = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class MapPoint:
+    """One point that a network found.
+
+    Attributes
+    ----------
+    x, y : float
+        Where, px of the photo.
+    sigma_px : float
+        Expected standard deviation of either coordinate, px of the photo.
+    confidence : float
+        How sure the network is that the point is there at all, 0 to 1.
+    """
+
+    x: float
+    y: float
+    sigma_px: float
+    confidence: float
+
+
+@dataclass(frozen=True)
+class InstrumentMap:
+    """What the network sees of the largest instrument.
+
+    Attributes
+    ----------
+    crop : (5, h, w) ndarray
+        Probabilities of `MASKS` in the upright crop.
+    to_photo : (2, 3) ndarray
+        From px of the crop to px of the photo.
+    size_px : tuple of int
+        Width and height of the photo.
+    keypoints : dict of str to MapPoint
+        The points by the names of `POINTS`.
+    instruments : int
+        How many instruments the first look counted; 0 where it saw none (then no `keypoints`, and the masks are 0).
+    """
+
+    crop: Floats
+    to_photo: NDArray[np.float64]
+    size_px: tuple[int, int]
+    keypoints: dict[str, MapPoint]
+    instruments: int
+
+    def mask(self, name: str) -> Floats:
+        """Probability (H, W) of one of `MASKS` at the photo's size."""
+        return np.asarray(cv2.warpAffine(self.crop[MASKS.index(name)], self.to_photo, self.size_px), np.float32)
+
+    @cached_property
+    def body(self) -> Floats:
+        """Probability (H, W) of the body."""
+        return self.mask("body")
+
+    @cached_property
+    def whole(self) -> Floats:
+        """Probability (H, W) of the whole instrument."""
+        return self.mask("whole")
+
+    @cached_property
+    def chin_rest(self) -> Floats:
+        """Probability (H, W) of the chin rest."""
+        return self.mask("chin_rest")
+
+    @cached_property
+    def shoulder_rest(self) -> Floats:
+        """Probability (H, W) of what is seen of a shoulder rest."""
+        return self.mask("shoulder_rest")
+
+
+@lru_cache(maxsize=4)
+def session(path: Path, threads: int) -> onnxruntime.InferenceSession:
+    """Load a network once per number of threads.
+
+    Parameters
+    ----------
+    path : Path
+    threads : int
+        Threads it may use.
+
+    Returns
+    -------
+    onnxruntime.InferenceSession
+    """
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = threads
+    options.inter_op_num_threads = 1
+    return onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
+
+
+def read_points(maps: Floats, count: int) -> NDArray[np.float64]:
+    """Read points off the network's maps.
+
+    Parameters
+    ----------
+    maps : (4 * count, h, w) ndarray
+        Logit, offset right, offset down (cells) and logarithm of the scale (cells) of each point.
+    count : int
+
+    Returns
+    -------
+    (count, 4) ndarray
+        x and y (px of the input), standard deviation of either (px), confidence.
+    """
+    out = np.empty((count, 4))
+    height, width = maps.shape[1:]
+    for k, (logit, right, down, scale) in enumerate(maps.reshape(count, 4, height, width)):
+        row, col = np.unravel_index(int(np.argmax(logit)), logit.shape)
+        rows, cols = slice(max(row - 1, 0), row + 2), slice(max(col - 1, 0), col + 2)
+        chance = 1 / (1 + np.exp(-logit[rows, cols].astype(float)))
+        weight = chance / chance.sum()
+        yy, xx = np.mgrid[rows.start : rows.start + weight.shape[0], cols.start : cols.start + weight.shape[1]]
+        x, y = float((weight * (xx + right[rows, cols])).sum()), float((weight * (yy + down[rows, cols])).sum())
+        deviation = LAPLACE_TO_DEVIATION * float((weight * np.exp(scale[rows, cols])).sum()) * POINT_STRIDE
+        out[k] = (x + 0.5) * POINT_STRIDE - 0.5, (y + 0.5) * POINT_STRIDE - 0.5, deviation, chance.max()
+    return out
+
+
+def to_photo_points(
+    points: NDArray[np.float64], to_photo: NDArray[np.float64], names: Sequence[str]
+) -> dict[str, MapPoint]:
+    """Carry points from a crop to the photo.
+
+    Parameters
+    ----------
+    points : (K, 4) ndarray
+        As `read_points` gives them.
+    to_photo : (2, 3) ndarray
+        From px of the crop to px of the photo.
+    names : sequence of str
+        Their names.
+
+    Returns
+    -------
+    dict of str to MapPoint
+    """
+    scale = float(np.hypot(*to_photo[:, 0]))
+    xy = points[:, :2] @ to_photo[:, :2].T + to_photo[:, 2]
+    return {
+        name: MapPoint(float(x), float(y), float(sigma * scale), float(confidence))
+        for name, (x, y), (sigma, confidence) in zip(names, xy, points[:, 2:], strict=True)
+    }
+
+
+def upright_crop(
+    centre: NDArray[np.float64], up: NDArray[np.float64], scale: float, size: tuple[int, int]
+) -> NDArray[np.float64]:
+    """Affine map from a crop to the photo.
+
+    Parameters
+    ----------
+    centre : (2,) ndarray
+        Where the crop's middle lies, px of the photo.
+    up : (2,) ndarray
+        The direction in the photo that is up in the crop, length 1.
+    scale : float
+        Photo px a crop px.
+    size : tuple of int
+        Width and height of the crop, px.
+
+    Returns
+    -------
+    (2, 3) ndarray
+        From px of the crop to px of the photo.
+    """
+    right = np.array([-up[1], up[0]])
+    linear = scale * np.column_stack([right, -up])
+    middle = (np.array(size) - 1) / 2
+    return np.column_stack([linear, centre - linear @ middle])
+
+
+class InstrumentNet:
+    """The network, ready to run on the processor.
+
+    Parameters
+    ----------
+    threads : int
+        Threads it may use.
+    model : Path
+        The ONNX file.
+    """
+
+    def __init__(self, threads: int = 1, model: Path = MODEL) -> None:
+        self._session = session(model, threads)
+
+    def __call__(self, rgb: NDArray[np.uint8]) -> InstrumentMap:
+        """Look at a photo.
+
+        Parameters
+        ----------
+        rgb : (H, W, 3) ndarray of uint8
+
+        Returns
+        -------
+        InstrumentMap
+        """
+        height, width = rgb.shape[:2]
+        scale = max(height, width) / FIRST_SIDE
+        square = (FIRST_SIDE, FIRST_SIDE)
+        middle, upwards = np.array([(width - 1) / 2, (height - 1) / 2]), np.array([0.0, -1.0])
+        whole_view = upright_crop(middle, upwards, scale, square)
+        masks, points = self._look(rgb, whole_view, square)
+        found = _main_piece(masks[1])
+        if found is None:
+            return InstrumentMap(np.zeros_like(masks), whole_view, (width, height), {}, 0)
+        piece, count = found
+        centre, up, length = _lie(piece, points)
+        view = whole_view
+        for _ in range(4):  # the second look may show that the first was off: then it looks again
+            to_photo = upright_crop(
+                whole_view[:, :2] @ centre + whole_view[:, 2],
+                up,
+                scale * length / (FILL * SECOND_SIZE[1]),
+                SECOND_SIZE,
+            )
+            second_masks, second_points = self._look(rgb, to_photo, SECOND_SIZE)
+            view, masks, points = to_photo, second_masks, second_points
+            if points[0, 3] >= 0.2 and points[2, 3] >= 0.2 and points[0, 1] > points[2, 1]:
+                up = -up
+                continue
+            beyond = _beyond(masks[1])
+            if not beyond.any():
+                break
+            # the instrument goes on beyond the crop: look at more on that side
+            centre = centre + _GROW * length * (beyond[0] * np.array([-up[1], up[0]]) + beyond[1] * up)
+            length *= 1 + 2 * _GROW
+        return InstrumentMap(masks, view, (width, height), to_photo_points(points, view, POINTS), count)
+
+    def _look(
+        self, rgb: NDArray[np.uint8], to_photo: NDArray[np.float64], size: tuple[int, int]
+    ) -> tuple[Floats, NDArray[np.float64]]:
+        """Run the network on a crop; masks (5, h, w) as probabilities and points in px of the crop."""
+        crop = take_crop(rgb, to_photo, size)
+        masks, maps = self._session.run(None, {"image": crop})
+        chances = 1 / (1 + np.exp(-(masks[0] + MASK_SHIFT[:, None, None])))
+        full = np.stack([cv2.resize(m, size, interpolation=cv2.INTER_LINEAR) for m in chances])
+        return full, read_points(maps[0], len(POINTS))
+
+
+def take_crop(rgb: NDArray[np.uint8], to_photo: NDArray[np.float64], size: tuple[int, int]) -> Floats:
+    """Cut a crop out of a photo, averaging where it shrinks.
+
+    Parameters
+    ----------
+    rgb : (H, W, 3) ndarray of uint8
+    to_photo : (2, 3) ndarray
+        From px of the crop to px of the photo.
+    size : tuple of int
+        Width and height of the crop, px.
+
+    Returns
+    -------
+    (1, 3, h, w) ndarray of float32
+        0 to 255; mid-grey where the photo ends.
+    """
+    scale = float(np.hypot(*to_photo[:, 0]))
+    shrink = max(1, int(np.floor(scale)))
+    if shrink > 1:
+        small = cv2.resize(rgb, (rgb.shape[1] // shrink, rgb.shape[0] // shrink), interpolation=cv2.INTER_AREA)
+        ratio = np.array([small.shape[1] / rgb.shape[1], small.shape[0] / rgb.shape[0]])
+        moved = to_photo * ratio[:, None]
+        moved[:, 2] += 0.5 * ratio - 0.5
+    else:
+        small, moved = rgb, to_photo
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    crop = cv2.warpAffine(small, moved, size, flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=(114, 114, 114))
+    return np.ascontiguousarray(crop.transpose(2, 0, 1)[None], np.float32)
+
+
+def _beyond(whole: Floats) -> NDArray[np.float64]:
+    """Return on which sides a mask runs out of its crop: to the right +1, left -1; up +1, down -1; else 0."""
+    inside = whole > 0.5
+    top, bottom, left, right = inside[:2].any(), inside[-2:].any(), inside[:, :2].any(), inside[:, -2:].any()
+    return np.array([float(right) - float(left), float(top) - float(bottom)])
+
+
+def _main_piece(whole: Floats) -> tuple[NDArray[np.bool_], int] | None:
+    """Return the largest connected piece of the whole-instrument mask, and how many pieces are of a like size."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((whole > 0.5).astype(np.uint8), connectivity=8)
+    if count < 2:
+        return None
+    areas = stats[1:, cv2.CC_STAT_AREA]
+    if areas.max() < 0.002 * whole.size:
+        return None
+    return labels == 1 + int(np.argmax(areas)), int((areas > OTHER_SHARE * areas.max()).sum())
+
+
+def _lie(
+    piece: NDArray[np.bool_], points: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """Return centre, direction of the scroll and length of the instrument in px of the first look."""
+    rows, cols = np.nonzero(piece)
+    xy = np.column_stack([cols, rows]).astype(float)
+    middle = xy.mean(0)
+    _, _, axes = np.linalg.svd((xy - middle)[:: max(1, len(xy) // 4000)], full_matrices=False)
+    axis = axes[0]
+    head, foot = points[0], points[2]
+    grown = cv2.dilate(piece.astype(np.uint8), np.ones((25, 25), np.uint8))
+
+    def on(p: NDArray[np.float64]) -> bool:
+        col, row = round(p[0]), round(p[1])
+        return 0 <= row < piece.shape[0] and 0 <= col < piece.shape[1] and bool(grown[row, col])
+
+    if head[3] > 0.3 and foot[3] > 0.3 and on(head) and on(foot):
+        up = (head[:2] - foot[:2]) / max(1e-6, float(np.linalg.norm(head[:2] - foot[:2])))
+    else:  # the body is the broad half: the scroll lies where the mask's long tail is
+        along = (xy - middle) @ axis
+        up = axis if along.max() > -along.min() else -axis
+    along, across = (xy - middle) @ up, (xy - middle) @ np.array([-up[1], up[0]])
+    low, high = float(along.min()), float(along.max())
+    left, right = float(across.min()), float(across.max())
+    centre = middle + up * (low + high) / 2 + np.array([-up[1], up[0]]) * (left + right) / 2
+    length = max(high - low, (right - left) * SECOND_SIZE[1] / SECOND_SIZE[0])
+    return centre, up, length

@@ -1,0 +1,468 @@
+"""One instrument lying before one or more cameras: a model with few numbers, fitted to the edges the photos show.
+
+The unknowns are the body length, the width factor and the modes of the outline (`outline_shape`), where the instrument
+lies and how it is turned, the heights of its top edge and scroll above the table (`resting`), the distance between its
+two plates, a small common shift of all edges in each photo (blur, rounded edge, bleeding light), and the cameras' own
+unknowns.  Everything that is not seen has a prior; everything seen is an edge crossing: a pixel position on a line's
+normal with a standard uncertainty.  The estimate is the most probable one (Gauss-Newton, with weights that fall for
+edges that do not fit, after Geman and McClure 1987), and because priors and edges are all independent pieces of
+knowledge, the covariance of the estimate is a sum with one term for each piece: that sum is the uncertainty budget.
+
+Which line is seen: from above, the silhouette of the body is the top plate's edge on the side away from the point below
+the camera, and the back plate's edge on the near side, where the ribs come into view.  Both lines are the same outline
+at two heights, so each node of each line counts as visible when it is not inside the other line's image.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.instrument.cameras import Camera
+from vision.instrument.resting import (
+    RIB_SPREAD_MM,
+    ROLL_SPREAD_DEG,
+    plate_distance_mm,
+    resting_covariance_mm2,
+    resting_heights_mm,
+)
+from vision.instrument.shape import MODES, OutlinePrior, outline_prior
+
+Array = NDArray[np.float64]
+
+X, Y, YAW, LENGTH, TOTAL, WIDTH, LOW, NECK, SCROLL, ROLL, DEPTH = range(11)
+SHAPE = slice(11, 11 + MODES)
+BODY_UNKNOWNS = 11 + MODES
+
+_LENGTHS_MM = (40.0, 1500.0)
+TOTAL_TO_BODY, TOTAL_TO_BODY_SPREAD = 1.67, 0.12
+WIDTH_SPREAD = 0.035
+"""Relative spread of a body's width about the outline's proportions (published lower bouts: 0.569 to 0.579)."""
+
+
+@dataclass(frozen=True)
+class Edges:
+    """Edge crossings of one photo; one row is one node of one line.
+
+    Attributes
+    ----------
+    back : (M,) ndarray of bool
+        The node belongs to the back plate's line, else to the top plate's.
+    node : (M,) ndarray of int
+        Index into the closed outline.
+    point_px, normal_px : (M, 2) ndarray
+        Where the edge was found, and the unit normal along which its position counts.
+    sigma_px : (M,) ndarray
+        Standard uncertainty along the normal.
+    """
+
+    back: NDArray[np.bool_]
+    node: NDArray[np.int_]
+    point_px: Array
+    normal_px: Array
+    sigma_px: Array
+
+
+@dataclass(frozen=True)
+class Tip:
+    """A position along one direction of one photo: the end of the scroll, or an end of the body set by hand.
+
+    Attributes
+    ----------
+    what : str
+        ``"scroll_top"``, ``"body_top"`` or ``"body_bottom"``.
+    point_px, direction_px : (2,) ndarray
+        Position, and the unit direction along which it counts.
+    sigma_px : float
+        Standard uncertainty along the direction.
+    """
+
+    what: str
+    point_px: Array
+    direction_px: Array
+    sigma_px: float
+
+
+@dataclass(frozen=True)
+class View:
+    """One photo's part of the fit: camera, table level in the camera's frame, edges and tips."""
+
+    camera: Camera
+    edges: Edges
+    tips: tuple[Tip, ...] = ()
+
+
+@dataclass(frozen=True)
+class Pose:
+    """Places of the model in space for one set of unknowns (mm, in the sheet's frame).
+
+    Attributes
+    ----------
+    top, back : (C, 3) ndarray
+        The closed outline on the top plate's edge and on the back plate's edge.
+    scroll_top, body_top, body_bottom : (3,) ndarray
+        The ends.
+    across, along, up : (3,) ndarray
+        Unit vectors of the instrument: to the treble side, to the scroll, out of the top plate.
+    """
+
+    top: Array
+    back: Array
+    scroll_top: Array
+    body_top: Array
+    body_bottom: Array
+    across: Array
+    along: Array
+    up: Array
+
+    def at(self, x_mm: float, y_mm: float, lift_mm: float) -> Array:
+        """Point (3,) at `x_mm` across, `y_mm` along and `lift_mm` above the plane of the top edge."""
+        point: Array = self.body_bottom + x_mm * self.across + y_mm * self.along + lift_mm * self.up
+        return point
+
+
+def pose_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0, prior: OutlinePrior | None = None) -> Pose:
+    """Model in space for `unknowns` (BODY_UNKNOWNS,) on a table at `table_mm`, its edges moved outward by a shift."""
+    prior = prior or outline_prior()
+    length = unknowns[LENGTH]
+    outline = length * prior.closed(unknowns[SHAPE], unknowns[WIDTH])
+    if edge_shift_mm:
+        outline = outline + edge_shift_mm * outward_normals(outline)
+    low, neck, scroll = table_mm + resting_heights_mm(length) + unknowns[LOW : SCROLL + 1]
+    sine = (neck - low) / length
+    cosine = np.sqrt(1.0 - sine**2)
+    turn, roll = unknowns[YAW], unknowns[ROLL]
+    along = np.array([-np.sin(turn) * cosine, np.cos(turn) * cosine, sine])
+    level = np.array([np.cos(turn), np.sin(turn), 0.0])
+    across = np.cos(roll) * level + np.sin(roll) * _cross(level, along)
+    up = _cross(across, along)
+    bottom = np.array([unknowns[X], unknowns[Y], low])
+    top = bottom + outline[:, :1] * across + outline[:, 1:] * along
+    depth = plate_distance_mm(length) + unknowns[DEPTH]
+    scroll_top = bottom + unknowns[TOTAL] * along
+    scroll_top = scroll_top + (scroll - scroll_top[2]) / up[2] * up
+    return Pose(top, top - depth * up, scroll_top, bottom + length * along, bottom, across, along, up)
+
+
+def _cross(a: Array, b: Array) -> Array:
+    """Vector product of two vectors (3,); NumPy's own takes ten times as long for so few numbers."""
+    return np.array([a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]])
+
+
+def outward_normals(outline: Array) -> Array:
+    """Unit outward normals (C, 2) of a closed anticlockwise outline (C, 2)."""
+    tangent = np.roll(outline, -1, axis=0) - np.roll(outline, 1, axis=0)
+    normals = np.stack([tangent[:, 1], -tangent[:, 0]], axis=1)
+    unit: Array = normals / np.linalg.norm(normals, axis=1, keepdims=True)
+    return unit
+
+
+@dataclass(frozen=True)
+class Silhouette:
+    """The part of the model's two lines that bounds the body in a photo.
+
+    Attributes
+    ----------
+    back : (M,) ndarray of bool
+    node : (M,) ndarray of int
+    point_px, normal_px : (M, 2) ndarray
+        Predicted position and outward unit normal.
+    """
+
+    back: NDArray[np.bool_]
+    node: NDArray[np.int_]
+    point_px: Array
+    normal_px: Array
+
+
+def silhouette(pose: Pose, camera: Camera, usable: NDArray[np.bool_]) -> Silhouette:
+    """Visible bounding nodes of the body among the `usable` (C,) nodes of the outline."""
+    lines = [camera.project(pose.top), camera.project(pose.back)]
+    rows = []
+    for index, (line, other) in enumerate(((lines[0], lines[1]), (lines[1], lines[0]))):
+        contour = other.astype(np.float32).reshape(-1, 1, 2)
+        inside = np.array([cv2.pointPolygonTest(contour, (float(x), float(y)), True) for x, y in line])
+        nodes = np.flatnonzero(usable & (inside < -0.3))
+        # the image turns the outline's sense round (y down), so the outward normal is on the other hand
+        rows.append((np.full(len(nodes), index == 1), nodes, line[nodes], -outward_normals(line)[nodes]))
+    back, node, point, normal = (np.concatenate(part) for part in zip(*rows, strict=True))
+    return Silhouette(back, node, point, normal)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Estimate of all unknowns.
+
+    Attributes
+    ----------
+    unknowns : (P,) ndarray
+        Instrument, then for each view the edge shift (mm) and the camera's parameters.
+    covariance : (P, P) ndarray
+    shares : dict of str to (P, R) ndarray
+        For each piece of knowledge a matrix S with S S^T its part of the covariance; they add up to `covariance`.
+    views : tuple of View
+        The views with their cameras as re-estimated.
+    table_mm : float
+    weight : tuple of (M,) ndarray
+        Final weight of each edge, one array for each view.
+    residual_sigma : float
+        Root mean square of the weighted edge residuals in units of their sigma.
+    """
+
+    unknowns: Array
+    covariance: Array
+    shares: dict[str, Array]
+    views: tuple[View, ...]
+    table_mm: float
+    weight: tuple[Array, ...]
+    residual_sigma: float
+
+    def pose(self) -> Pose:
+        """Model in space at the estimate, edges where the instrument's are."""
+        return pose_of(self.unknowns[:BODY_UNKNOWNS], self.table_mm)
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What is assumed about the instrument and its place.
+
+    Attributes
+    ----------
+    table_mm : float
+        Height of the table in the sheet's frame (negative when the sheet lies on a book).
+    table_spread_mm : float
+        Its standard uncertainty.
+    heights_factor : float
+        Factor on the spread of the resting heights: 1 believes in them, a large one leaves them to the photos.
+    edge_shift_mm : float
+        Standard uncertainty of the common shift of a photo's edges, mm.
+    """
+
+    table_mm: float = 0.0
+    table_spread_mm: float = 0.2
+    heights_factor: float = 1.0
+    edge_shift_mm: float = 0.12
+
+
+@np.errstate(divide="ignore", invalid="ignore")  # a fit that runs away ends in NaN, which is refused: no warnings
+def fit(start: Array, views: Sequence[View], setting: Setting, robust: float = 4.0, rounds: int = 8) -> Fit:
+    """Most probable unknowns.
+
+    One photo's camera is taken as it is, because the outline of one instrument tells little of a lens and much of its
+    maker; the camera's uncertainty then reaches the lengths through their derivatives.  The cameras of several photos
+    are unknowns like the rest.
+
+    Parameters
+    ----------
+    start : (BODY_UNKNOWNS,) ndarray
+        First guess of the instrument's unknowns.
+    views : sequence of View
+        One or more photos, all in the same sheet frame.
+    setting : Setting
+        What is assumed.
+    robust : float
+        Residual, in sigmas, at which an edge's weight has fallen to a quarter.
+    rounds : int
+        Gauss-Newton rounds at most.
+
+    Returns
+    -------
+    Fit
+        Estimate with covariance and its shares.
+    """
+    problem = _Problem(tuple(views), setting)
+    return problem.result(*_settled(problem, start, robust, rounds))
+
+
+@np.errstate(divide="ignore", invalid="ignore")  # a fit that runs away ends in NaN, which is refused: no warnings
+def settle(
+    start: Array, views: Sequence[View], setting: Setting, robust: float = 4.0, rounds: int = 8
+) -> tuple[Array, Array]:
+    """Most probable instrument (BODY_UNKNOWNS,) and the weights of the edges; parameters as of `fit`."""
+    unknowns, weight = _settled(_Problem(tuple(views), setting), start, robust, rounds)
+    return unknowns[:BODY_UNKNOWNS], weight
+
+
+def _settled(problem: _Problem, start: Array, robust: float, rounds: int) -> tuple[Array, Array]:
+    unknowns = problem.first(start)
+    weight = np.ones(problem.edge_count)
+    free = problem.free
+    for _ in range(rounds):
+        residual, jacobian = problem.linearise(unknowns, free)
+        weight = 1.0 / (1.0 + (residual[: problem.edge_count] / robust) ** 2) ** 2
+        factor = np.ones(len(residual))
+        factor[: problem.edge_count] = weight
+        prior_residual, information = problem.prior(unknowns)
+        normal = jacobian.T @ (factor[:, None] * jacobian) + information[np.ix_(free, free)]
+        pull = jacobian.T @ (factor * residual) + (information @ prior_residual)[free]
+        step = np.zeros(len(unknowns))
+        step[free] = -np.linalg.solve(normal, pull)
+        unknowns = unknowns + step
+        unknowns[LENGTH] = np.clip(unknowns[LENGTH], *_LENGTHS_MM)
+        if np.abs(step[[X, Y, LENGTH, TOTAL]]).max() < 0.01:
+            break
+    return unknowns, weight
+
+
+class _Problem:
+    """Residuals of one fit, and which rows and columns belong to what."""
+
+    def __init__(self, views: tuple[View, ...], setting: Setting) -> None:
+        self.views, self.setting, self.shape = views, setting, outline_prior()
+        self.starts = []
+        column = BODY_UNKNOWNS
+        for view in views:
+            self.starts.append(column)
+            column += 1 + len(view.camera.parameters)
+        self.size = column
+        cameras = [
+            range(begin + 1, begin + 1 + len(v.camera.parameters)) for begin, v in zip(self.starts, views, strict=True)
+        ]
+        self.known = [column for columns in cameras for column in columns] if len(views) == 1 else []
+        self.free = [column for column in range(self.size) if column not in self.known]
+        self.edge_count = sum(len(view.edges.node) for view in views)
+
+    def first(self, start: Array) -> Array:
+        unknowns = np.zeros(self.size)
+        unknowns[:BODY_UNKNOWNS] = start
+        for begin, view in zip(self.starts, self.views, strict=True):
+            unknowns[begin + 1 : begin + 1 + len(view.camera.parameters)] = view.camera.parameters
+        return unknowns
+
+    def camera(self, unknowns: Array, index: int) -> Camera:
+        view, begin = self.views[index], self.starts[index]
+        parameters = unknowns[begin + 1 : begin + 1 + len(view.camera.parameters)]
+        return (
+            view.camera
+            if np.array_equal(parameters, view.camera.parameters)
+            else view.camera.with_parameters(parameters)
+        )
+
+    def residual_of(self, unknowns: Array, index: int) -> tuple[Array, Array]:
+        """Edge and tip residuals of one view, in sigmas."""
+        view = self.views[index]
+        camera = self.camera(unknowns, index)
+        pose = pose_of(unknowns[:BODY_UNKNOWNS], self.setting.table_mm, unknowns[self.starts[index]], self.shape)
+        edges = view.edges
+        points = np.where(edges.back[:, None], pose.back[edges.node], pose.top[edges.node])
+        tips = [getattr(pose, tip.what) for tip in view.tips]
+        seen = camera.project(np.vstack([points, *tips]))
+        off = ((seen[: len(points)] - edges.point_px) * edges.normal_px).sum(axis=1) / edges.sigma_px
+        tip_off = [
+            float((place - tip.point_px) @ tip.direction_px) / tip.sigma_px
+            for place, tip in zip(seen[len(points) :], view.tips, strict=True)
+        ]
+        return off, np.array(tip_off)
+
+    def linearise(self, unknowns: Array, wanted: list[int]) -> tuple[Array, Array]:
+        """Residuals (R,), edges of all views, then tips, and their derivatives by the `wanted` unknowns (R, W)."""
+        edge_rows, tip_rows, edge_slopes, tip_slopes = [], [], [], []
+        for index, view in enumerate(self.views):
+            edge, tip = self.residual_of(unknowns, index)
+            slopes = np.zeros((len(edge) + len(tip), self.size))
+            own = [
+                *range(BODY_UNKNOWNS),
+                *range(self.starts[index], self.starts[index] + 1 + len(view.camera.parameters)),
+            ]
+            for column in set(own) & set(wanted):
+                h = self._step(unknowns, column)
+                moved = unknowns.copy()
+                moved[column] += h
+                slopes[:, column] = (np.concatenate(self.residual_of(moved, index)) - np.concatenate([edge, tip])) / h
+            edge_rows.append(edge)
+            tip_rows.append(tip)
+            edge_slopes.append(slopes[: len(edge)])
+            tip_slopes.append(slopes[len(edge) :])
+        return np.concatenate(edge_rows + tip_rows), np.vstack(edge_slopes + tip_slopes)[:, wanted]
+
+    def _step(self, unknowns: Array, column: int) -> float:
+        if column < BODY_UNKNOWNS:
+            return 1e-3 if column not in (YAW, ROLL, WIDTH) else 1e-5
+        for begin, view in zip(self.starts, self.views, strict=True):
+            if begin < column <= begin + len(view.camera.parameters):
+                sigma = np.sqrt(view.camera.covariance[column - begin - 1, column - begin - 1])
+                return float(max(0.02 * sigma, 1e-9))
+        return 1e-3
+
+    def prior(self, unknowns: Array) -> tuple[Array, Array]:
+        """Distance (P,) from the prior means and the prior's information matrix (P, P)."""
+        distance = np.zeros(self.size)
+        information = np.zeros((self.size, self.size))
+        for _, columns, mean, inverse in self._pieces(unknowns):
+            distance[columns] = unknowns[columns] - mean
+            information[np.ix_(columns, columns)] += inverse
+        return distance, information
+
+    def _pieces(self, unknowns: Array) -> list[tuple[str, list[int], Array, Array]]:
+        """Prior knowledge: name, columns, mean, inverse covariance."""
+        length = float(unknowns[LENGTH])
+        heights = self.setting.heights_factor**2 * resting_covariance_mm2(length) + self.setting.table_spread_mm**2
+        pieces = [
+            ("height above the table", [LOW, NECK, SCROLL], np.zeros(3), np.linalg.inv(heights)),
+            (
+                "shape of the hidden outline",
+                [WIDTH, *range(SHAPE.start, SHAPE.stop)],
+                np.concatenate([[1.0], np.zeros(MODES)]),
+                np.diag([WIDTH_SPREAD**-2, *np.ones(MODES)]),
+            ),
+            ("sideways tilt", [ROLL], np.zeros(1), np.array([[np.radians(ROLL_SPREAD_DEG) ** -2]])),
+            ("height of the ribs", [DEPTH], np.zeros(1), np.array([[RIB_SPREAD_MM**-2]])),
+            (
+                "usual proportion",
+                [TOTAL],
+                np.array([TOTAL_TO_BODY * length]),
+                np.array([[(TOTAL_TO_BODY_SPREAD * length) ** -2]]),
+            ),
+        ]
+        for index, (begin, view) in enumerate(zip(self.starts, self.views, strict=True)):
+            inverse = np.array([[self.setting.edge_shift_mm**-2]])
+            pieces.append((_of_photo("light along the edge", index), [begin], np.zeros(1), inverse))
+            count = len(view.camera.parameters)
+            if count:
+                columns = list(range(begin + 1, begin + 1 + count))
+                inverse = np.linalg.pinv(view.camera.covariance, rcond=1e-14, hermitian=True)
+                pieces.append((_of_photo("camera and sheet", index), columns, view.camera.parameters, inverse))
+        return pieces
+
+    def result(self, unknowns: Array, weight: Array) -> Fit:
+        residual, jacobian = self.linearise(unknowns, list(range(self.size)))
+        factor = np.ones(len(residual))
+        factor[: self.edge_count] = weight
+        scaled = np.sqrt(factor)[:, None] * jacobian
+        _, information = self.prior(unknowns)
+        normal = scaled.T @ scaled + information
+        inner = np.zeros((self.size, self.size))
+        inner[np.ix_(self.free, self.free)] = np.linalg.inv(normal[np.ix_(self.free, self.free)])
+        shares: dict[str, Array] = {"where the edge is seen": inner @ scaled[: self.edge_count].T}
+        if len(residual) > self.edge_count:
+            shares["where the ends are seen"] = inner @ scaled[self.edge_count :].T
+        for name, columns, _, inverse in self._pieces(unknowns):
+            values, vectors = np.linalg.eigh(inverse)
+            if columns[0] in self.known:
+                follows = -inner @ (scaled.T @ scaled)[:, columns]
+                follows[columns] = np.eye(len(columns))
+                shares[name] = follows @ (vectors / np.sqrt(np.maximum(values, 1e-30)))
+            else:
+                shares[name] = inner[:, columns] @ (vectors * np.sqrt(np.maximum(values, 0.0)))
+        covariance = np.asarray(sum(share @ share.T for share in shares.values()))
+        views = tuple(replace(view, camera=self.camera(unknowns, i)) for i, view in enumerate(self.views))
+        bounds = np.cumsum([len(view.edges.node) for view in self.views])[:-1]
+        mean_square = float((weight * residual[: self.edge_count] ** 2).sum() / max(weight.sum(), 1.0))
+        return Fit(
+            unknowns,
+            covariance,
+            shares,
+            views,
+            self.setting.table_mm,
+            tuple(np.split(weight, bounds)),
+            mean_square**0.5,
+        )
+
+
+def _of_photo(cause: str, index: int) -> str:
+    """Name of a cause of its own in each photo."""
+    return cause if index == 0 else f"{cause}, photo {index + 1}"

@@ -1,0 +1,129 @@
+"""The measured instrument drawn into its photo, for a teacher to judge at a glance on a phone.
+
+Outline, axis, ends and widths as measured; the three ends that decide the lengths are shown magnified; underneath, both
+lengths with their 95 % intervals and the heights above the table that were used.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.quantity import Length
+from vision import drawing
+from vision.drawing import CYAN, GREEN, RED, WHITE, YELLOW
+from vision.instrument.measure import POINT_NAMES, InstrumentMeasurement
+from vision.photo import Photo
+
+INSET_SIDE, INSET_TIMES = 170.0, 2.6
+"""Side of a magnified detail in thousandths of the photo's longer side, and its magnification."""
+
+KEPT_RIM, KEPT_SOFT, KEPT_CELL = 60.0, 20.0, 30.0
+"""How far around instrument and sheets a kept picture stays sharp, over how much it fades, and the size of the cells
+beyond; in thousandths of the photo's longer side."""
+
+_CORNERS = ("top left", "top right", "bottom left", "bottom right")
+
+
+def draw_instrument(photo: Photo, measurement: InstrumentMeasurement) -> NDArray[np.uint8]:
+    """Draw what was measured.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photo, the first one where several were measured together.
+    measurement : InstrumentMeasurement
+        What was made of it; a refused one is framed in red.
+
+    Returns
+    -------
+    (H', W, 3) uint8 ndarray
+        The photo with the drawing and, underneath, the lengths in mm; somewhat taller than the photo.
+    """
+    picture = photo.rgb.copy()
+    if measurement.body_length is None or measurement.total_length is None or measurement.outline_px is None:
+        height, width = picture.shape[:2]
+        frame = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
+        drawing.line(picture, frame, RED, 8.0, closed=True)
+        return drawing.banner(picture, "—", RED)
+    points = {name: np.array(place) for name, place in measurement.points_px.items()}
+    for sheet in measurement.sheets:
+        drawing.line(picture, sheet.outline_px, GREEN, 1.5, closed=True)
+    drawing.line(picture, measurement.outline_px, CYAN, 1.2, closed=True)
+    for which in ("upper", "middle", "lower"):
+        drawing.line(picture, np.array([points[f"{which}_bout_left"], points[f"{which}_bout_right"]]), CYAN, 1.0)
+    drawing.line(picture, np.array([points["scroll_top"], points["body_top"]]), GREEN, 2.0)
+    drawing.line(picture, np.array([points["body_top"], points["body_bottom"]]), YELLOW, 2.5)
+    for name in POINT_NAMES:
+        drawing.ring(picture, points[name], GREEN if name == "scroll_top" else YELLOW, 7.0)
+    for name in ("nut", "bridge"):
+        if name in points:
+            drawing.ring(picture, points[name], CYAN, 4.0)
+    _details(picture, photo.rgb, points, measurement)
+    return drawing.banner(picture, f"{_text(measurement.body_length)}   |   {_text(measurement.total_length)}", WHITE)
+
+
+def blur_surroundings(photo: Photo, measurement: InstrumentMeasurement) -> NDArray[np.uint8]:
+    """The photo with everything away from instrument and sheets made unrecognisable, (H, W, 3) uint8.
+
+    Whoever stands beside the instrument is nobody's business; faces need not be looked for, since no place is kept
+    where one could be.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photo, the first one where several were measured together.
+    measurement : InstrumentMeasurement
+        What was made of it; of a refused photo nothing stays recognisable.
+    """
+    rgb, unit = photo.rgb, drawing.unit_px(photo.rgb)
+    height, width = rgb.shape[:2]
+    cells = (max(1, round(width / (KEPT_CELL * unit))), max(1, round(height / (KEPT_CELL * unit))))
+    coarse = cv2.resize(cv2.resize(rgb, cells, interpolation=cv2.INTER_AREA), (width, height))
+    if measurement.outline_px is None:
+        return np.asarray(coarse, np.uint8)
+    ends = np.array(list(measurement.points_px.values()))
+    places = np.vstack([measurement.outline_px, ends, *(sheet.outline_px for sheet in measurement.sheets)])
+    small = np.full((max(1, round(height / unit)), max(1, round(width / unit))), 255, np.uint8)
+    hull = cv2.convexHull(np.round(places / unit).astype(np.int32))
+    cv2.fillConvexPoly(small, hull, 0)
+    away = cv2.distanceTransform(small, cv2.DIST_L2, 3)
+    keep = cv2.resize(np.clip((KEPT_RIM - away) / KEPT_SOFT, 0, 1).astype(np.float32), (width, height))
+    return np.asarray(cv2.blendLinear(rgb, coarse, keep, 1 - keep), np.uint8)
+
+
+def _details(
+    picture: NDArray[np.uint8],
+    clean: NDArray[np.uint8],
+    points: dict[str, NDArray[np.float64]],
+    measurement: InstrumentMeasurement,
+) -> None:
+    """The three ends magnified, each in a corner that hides neither instrument nor sheet, as far as there is one."""
+    assert measurement.outline_px is not None
+    busy = np.vstack([measurement.outline_px, points["scroll_top"][None], *(s.outline_px for s in measurement.sheets)])
+    size = INSET_SIDE * drawing.unit_px(picture)
+    height, width = picture.shape[:2]
+    drawn = picture.copy()
+    free = [corner for corner in _CORNERS if not _hides(busy, corner, size, width, height)]
+    for name, corner in zip(POINT_NAMES, free, strict=False):
+        detail = clean.copy()
+        drawing.line(detail, measurement.outline_px, CYAN, 0.4, closed=True)
+        drawing.line(detail, np.array([points["scroll_top"], points["body_bottom"]]), YELLOW, 0.4)
+        drawing.ring(detail, points[name], YELLOW, 7.0)
+        drawing.magnified(drawn, detail, points[name], corner, INSET_SIDE, INSET_TIMES)
+    picture[:] = drawn
+
+
+def _hides(places_px: NDArray[np.float64], corner: str, size_px: float, width: int, height: int) -> bool:
+    """Whether an inset in a corner would lie over any of the places or of the lines between neighbours."""
+    between = np.vstack(
+        [places_px + share * (np.roll(places_px, -1, axis=0) - places_px) for share in (0.0, 0.33, 0.67)]
+    )
+    x = between[:, 0] if "left" in corner else width - between[:, 0]
+    y = between[:, 1] if "top" in corner else height - between[:, 1]
+    return bool(((x < size_px) & (y < size_px)).any())
+
+
+def _text(length: Length) -> str:
+    return f"{length.value_mm:.1f} mm ({length.low_mm:.1f} … {length.high_mm:.1f})"

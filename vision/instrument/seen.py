@@ -1,0 +1,178 @@
+"""The rough picture of an instrument: which pixels are body, instrument, chin rest, and roughly where its ends are.
+
+The maps come from the network (`instrument_net`) as a small upright crop; this is the place that knows how its pixels
+relate to the photo's, and that reads the ends of the instrument out of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.problems import Refused
+from vision.instrument.net import InstrumentMap, InstrumentNet
+from vision.instrument.profiles import mask_crossings
+from vision.problems import INSTRUMENT_CUT, NO_INSTRUMENT, SHOULDER_REST_MOUNTED, TWO_INSTRUMENTS
+
+Array = NDArray[np.float64]
+Map = NDArray[np.float32]
+
+_INSIDE = 0.5
+_SURE = 0.3
+_BORDER_PX = 3.0
+_CUT_SHARE = 0.002
+_SHOULDER_REST_SHARE = 0.004
+_POINTS = {
+    "scroll_top": "scroll_top",
+    "body_top": "body_top_center",
+    "body_bottom": "body_bottom_center",
+    "nut": "nut_center",
+    "bridge": "bridge_center",
+}
+
+
+@dataclass(frozen=True)
+class InstrumentSeen:
+    """Maps and marked points of one instrument.
+
+    Attributes
+    ----------
+    body : (h, w) float32 ndarray
+        Probability that a pixel lies within the top plate's outline, whatever lies on it.
+    whole : (h, w) float32 ndarray
+        The same for the whole instrument without bow and shoulder rest.
+    chin_rest, shoulder_rest : (h, w) float32 ndarray
+        The same for what is mounted on it.
+    to_photo : (2, 3) ndarray
+        From map pixels to photo pixels (a similarity).
+    size_px : tuple of int
+        Width and height of the photo.
+    points_px : dict of str to (2,) ndarray
+        ``scroll_top``, ``body_top``, ``body_bottom``, ``nut`` and ``bridge`` in photo px, as far as found for sure.
+    sigma_px : dict of str to float
+        Their standard uncertainties, px.
+    """
+
+    body: Map
+    whole: Map
+    chin_rest: Map
+    shoulder_rest: Map
+    to_photo: Array
+    size_px: tuple[int, int]
+    points_px: dict[str, Array]
+    sigma_px: dict[str, float]
+
+    @property
+    def map_px(self) -> float:
+        """Size of a map pixel in photo px."""
+        return float(np.hypot(*self.to_photo[:, 0]))
+
+    def in_photo(self, place: Array) -> Array:
+        """Photo pixels (N, 2) of map pixels (N, 2)."""
+        return np.asarray(place @ self.to_photo[:, :2].T + self.to_photo[:, 2])
+
+    def in_map(self, point_px: Array) -> Array:
+        """Map pixels (N, 2) of photo pixels (N, 2)."""
+        return np.asarray((point_px - self.to_photo[:, 2]) @ np.linalg.inv(self.to_photo[:, :2]).T)
+
+    def crossings(self, of: Map, point_px: Array, normal_px: Array, reach_px: float) -> tuple[Array, NDArray[np.bool_]]:
+        """Where a map falls through one half along normals: offsets (M,) in photo px, and where it does."""
+        normal = normal_px @ np.linalg.inv(self.to_photo[:, :2]).T * self.map_px
+        offset, found = mask_crossings(of, self.in_map(point_px), normal, reach_px / self.map_px)
+        return offset * self.map_px, found
+
+    def near_chin_rest(self, point_px: Array, margin_px: float) -> NDArray[np.bool_]:
+        """Which points (M, 2) lie on the chin rest or within `margin_px` of it."""
+        covered = (self.chin_rest > _INSIDE).astype(np.uint8)
+        if not covered.any():
+            return np.zeros(len(point_px), dtype=bool)
+        far = cv2.distanceTransform(1 - covered, cv2.DIST_L2, 5)
+        places = np.round(self.in_map(point_px)).astype(int)
+        column = np.clip(places[:, 0], 0, covered.shape[1] - 1)
+        row = np.clip(places[:, 1], 0, covered.shape[0] - 1)
+        return np.asarray(far[row, column] * self.map_px <= margin_px)
+
+    def ends_px(self) -> tuple[Array, Array]:
+        """Lower end of the body and end of the scroll, (2,) each, photo px: marked points, else ends of the maps."""
+        if "body_bottom" in self.points_px and "scroll_top" in self.points_px:
+            return self.points_px["body_bottom"], self.points_px["scroll_top"]
+        body, whole = self._pixels(self.body), self._pixels(self.whole)
+        axis = whole.mean(axis=0) - body.mean(axis=0)
+        axis /= np.linalg.norm(axis)
+        middle = body.mean(axis=0)
+        return middle + ((body - middle) @ axis).min() * axis, middle + ((whole - middle) @ axis).max() * axis
+
+    def scroll_end_px(self) -> Array:
+        """End of the scroll (2,) in photo px: as marked, else the furthest pixel of the instrument beside the axis."""
+        lower, scroll = self.ends_px()
+        if "scroll_top" in self.points_px:
+            return scroll
+        length = np.linalg.norm(scroll - lower)
+        axis = (scroll - lower) / length
+        places = self._pixels(self.whole) - lower
+        along, beside = places @ axis, np.abs(places @ np.array([-axis[1], axis[0]]))
+        near = (beside < 0.03 * length) & (along > 0.5 * length) & (along < 1.15 * length)
+        return lower + along[near].max() * axis if near.any() else scroll
+
+    def _pixels(self, of: Map) -> Array:
+        rows, columns = np.nonzero(of > _INSIDE)
+        return self.in_photo(np.stack([columns, rows], axis=1).astype(float))
+
+
+def see_instrument(rgb: NDArray[np.uint8]) -> InstrumentSeen:
+    """Find the instrument in a photo.
+
+    Parameters
+    ----------
+    rgb : (H, W, 3) uint8 ndarray
+
+    Raises
+    ------
+    Refused
+        If there is none, more than one, or one that is partly outside the photo.
+    """
+    found = _net()(rgb)
+    if found.instruments == 0:
+        raise Refused(NO_INSTRUMENT)
+    if found.instruments > 1:
+        raise Refused(TWO_INSTRUMENTS)
+    seen = _seen(found)
+    if not ((seen.body > _INSIDE).any() and (seen.whole > _INSIDE).any()):
+        raise Refused(NO_INSTRUMENT)
+    places = seen._pixels(seen.whole)
+    width, height = found.size_px
+    outside = ((places < _BORDER_PX) | (places > np.array([width, height]) - 1 - _BORDER_PX)).any(axis=1)
+    if outside.mean() > _CUT_SHARE:
+        raise Refused(INSTRUMENT_CUT)
+    return seen
+
+
+def refuse_shoulder_rest(seen: InstrumentSeen) -> None:
+    """Refuse an instrument that stands on a shoulder rest: its height is not that of one lying on its back."""
+    if (seen.shoulder_rest > _INSIDE).sum() > _SHOULDER_REST_SHARE * (seen.whole > _INSIDE).sum():
+        raise Refused(SHOULDER_REST_MOUNTED)
+
+
+def _seen(found: InstrumentMap) -> InstrumentSeen:
+    sure = {ours: found.keypoints[theirs] for ours, theirs in _POINTS.items()}
+    sure = {name: point for name, point in sure.items() if point.confidence >= _SURE}
+    body, whole, chin_rest, shoulder_rest, _ = found.crop
+    return InstrumentSeen(
+        body,
+        whole,
+        chin_rest,
+        shoulder_rest,
+        found.to_photo,
+        found.size_px,
+        {name: np.array([point.x, point.y]) for name, point in sure.items()},
+        {name: point.sigma_px for name, point in sure.items()},
+    )
+
+
+@cache
+def _net() -> InstrumentNet:
+    return InstrumentNet()

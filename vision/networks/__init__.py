@@ -1,0 +1,1 @@
+"""What several networks share: sessions, crops, and reading points from maps."""

@@ -1,0 +1,56 @@
+"""Whether a face looks at the camera.
+
+The body model calls a person seen from behind seen from the front, and is sure of it.  OpenCV's cascade of simple
+features, which ships with it, finds the face of a person who looks at the camera; that it finds none means little by
+itself (a face may be covered), so it is only used together with other evidence.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.person.pose import Landmark, Person
+
+_SIDE_PX = 200
+_FACE = [Landmark.NOSE, Landmark.LEFT_EYE, Landmark.RIGHT_EYE, Landmark.LEFT_EAR, Landmark.RIGHT_EAR]
+
+
+@cache
+def _cascades() -> tuple[cv2.CascadeClassifier, ...]:
+    names = ("haarcascade_frontalface_alt2.xml", "haarcascade_profileface.xml")
+    folder = Path(cv2.__file__).parent / "data"
+    return tuple(cv2.CascadeClassifier(str(folder / name)) for name in names)
+
+
+def looks_at_camera(rgb: NDArray[np.uint8], person: Person) -> bool:
+    """Whether a face is found where the person's head is; (H, W, 3) uint8 `rgb`."""
+    x, y, radius = face_disc(person)
+    box = np.array([x - radius, y - radius, x + radius, y + radius])
+    left, top = np.maximum(box[:2], 0).astype(int)
+    right, bottom = np.minimum(box[2:], [rgb.shape[1], rgb.shape[0]]).astype(int)
+    if right - left < 24 or bottom - top < 24:
+        return False
+    head = cv2.cvtColor(np.ascontiguousarray(rgb[top:bottom, left:right]), cv2.COLOR_RGB2GRAY)
+    head = cv2.equalizeHist(cv2.resize(head, (_SIDE_PX, _SIDE_PX), interpolation=cv2.INTER_AREA))
+    # a profile cascade knows one side only
+    for view in (head, cv2.flip(head, 1)):
+        for cascade in _cascades():
+            if len(cascade.detectMultiScale(view, 1.06, 2, minSize=(45, 45))):
+                return True
+    return False
+
+
+def face_disc(person: Person) -> tuple[float, float, float]:
+    """A disc that covers the head: centre and radius, px."""
+    face = person.points_px[_FACE]
+    centre = face.mean(axis=0)
+    shoulders = person.points_px[[Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER]]
+    width = float(np.linalg.norm(shoulders[0] - shoulders[1]))
+    spread = float(np.linalg.norm(face - centre, axis=1).max())
+    radius = max(0.44 * width, 1.3 * spread, 0.12 * person.torso_px)
+    return float(centre[0]), float(centre[1]), radius

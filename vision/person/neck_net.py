@@ -1,0 +1,71 @@
+"""The sides of the neck in a photo, by a small network that looks at the shoulders.
+
+A square crop about the shoulders, turned so that the line through them is level and scaled by their distance, goes in;
+out come the points where the side of the neck turns into the slope of the shoulder, with the deviation the network
+expects of itself.  Under hair, a collar, a scarf or a hood it infers the point from what lies about it, and that
+deviation grows.  How it was trained, and where it fails, is in models/neck.md.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.instrument.net import MapPoint, read_points, session, take_crop, to_photo_points, upright_crop
+
+MODEL = Path(__file__).parents[1] / "models" / "neck.onnx"
+SIZE = 224
+SPAN = 2.2
+"""Side of the crop over the distance of the shoulder landmarks; as in training."""
+RISE = 0.25
+"""The crop's middle above that of the shoulders, over their distance; as in training."""
+NAMES = ("left", "right", "acromion_left", "acromion_right")
+
+
+class NeckNet:
+    """The network, ready to run on the processor.
+
+    Parameters
+    ----------
+    threads : int
+        Threads it may use.
+    model : Path
+        The ONNX file.
+    """
+
+    def __init__(self, threads: int = 1, model: Path = MODEL) -> None:
+        self._session = session(model, threads)
+
+    def __call__(
+        self, rgb: NDArray[np.uint8], left_shoulder_px: NDArray[np.float64], right_shoulder_px: NDArray[np.float64]
+    ) -> dict[str, MapPoint]:
+        """Find the sides of the neck and the shoulder tips.
+
+        Parameters
+        ----------
+        rgb : (H, W, 3) ndarray of uint8
+        left_shoulder_px, right_shoulder_px : (2,) ndarray
+            Shoulder landmarks, px; left and right are the person's own.
+
+        Returns
+        -------
+        dict of str to MapPoint
+            ``"left"`` and ``"right"``, the sides of the neck, and ``"acromion_left"``, ``"acromion_right"``.
+
+        Raises
+        ------
+        ValueError
+            If the shoulders coincide.
+        """
+        left, right = np.asarray(left_shoulder_px, float), np.asarray(right_shoulder_px, float)
+        distance = float(np.linalg.norm(left - right))
+        if distance < 1.0:
+            raise ValueError("the two shoulders lie on one spot")
+        across = (left - right) / distance
+        up = np.array([across[1], -across[0]])  # the person's left is to the right in the crop
+        centre = 0.5 * (left + right) + RISE * distance * up
+        to_photo = upright_crop(centre, up, SPAN * distance / SIZE, (SIZE, SIZE))
+        (maps,) = self._session.run(None, {"image": take_crop(rgb, to_photo, (SIZE, SIZE))})
+        return to_photo_points(read_points(maps[0], len(NAMES)), to_photo, NAMES)

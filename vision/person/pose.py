@@ -1,0 +1,134 @@
+"""The people in a photo: body landmarks of each, and the outline of where they stand.
+
+Landmarks come from a published body model (33 points, BlazePose topology; see models/SOURCES.md).  They are what the
+model believes, biased and noisy; `vision.arm.priors` says by how much.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.networks.landmark_model import LandmarkModel
+
+MAX_PEOPLE = 3
+
+
+class Landmark(IntEnum):
+    """Indices of the body model's points (left and right are the person's own)."""
+
+    NOSE = 0
+    LEFT_EYE = 2
+    RIGHT_EYE = 5
+    LEFT_EAR = 7
+    RIGHT_EAR = 8
+    MOUTH_LEFT = 9
+    MOUTH_RIGHT = 10
+    LEFT_SHOULDER = 11
+    RIGHT_SHOULDER = 12
+    LEFT_ELBOW = 13
+    RIGHT_ELBOW = 14
+    LEFT_WRIST = 15
+    RIGHT_WRIST = 16
+    LEFT_LITTLE = 17
+    RIGHT_LITTLE = 18
+    LEFT_INDEX = 19
+    RIGHT_INDEX = 20
+    LEFT_HIP = 23
+    RIGHT_HIP = 24
+
+
+def of_side(name: str, side: str) -> Landmark:
+    """The landmark `name` ("shoulder", "elbow", "wrist", "hip", "ear", "eye", ...) of a side ("left" or "right")."""
+    return Landmark[f"{side}_{name}".upper()]
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """One person.
+
+    Attributes
+    ----------
+    points_px : (33, 2) ndarray
+        Landmarks in the photo, px.
+    visibility : (33,) ndarray
+        The model's belief that each is seen, 0..1.
+    world : (33, 3) ndarray
+        The model's guess of the body in space: its own metres about the hips, x right in the picture, y down, z away.
+    mask : (H, W) float32 ndarray
+        Probability that a pixel belongs to the person.
+    """
+
+    points_px: NDArray[np.float64]
+    visibility: NDArray[np.float64]
+    world: NDArray[np.float64]
+    mask: NDArray[np.float32]
+
+    def point(self, name: str, side: str) -> NDArray[np.float64]:
+        """(2,) px of a landmark of one side."""
+        return np.asarray(self.points_px[of_side(name, side)])
+
+    @property
+    def torso_px(self) -> float:
+        """Distance from the middle of the shoulders to the middle of the hips, px."""
+        shoulders = self.points_px[[Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER]].mean(axis=0)
+        hips = self.points_px[[Landmark.LEFT_HIP, Landmark.RIGHT_HIP]].mean(axis=0)
+        return float(np.linalg.norm(shoulders - hips))
+
+
+def _open(path: str) -> Any:
+    from mediapipe.tasks.python import BaseOptions, vision
+
+    options = vision.PoseLandmarkerOptions(
+        base_options=BaseOptions(model_asset_path=path), num_poses=MAX_PEOPLE, output_segmentation_masks=True
+    )
+    return vision.PoseLandmarker.create_from_options(options)
+
+
+_model = LandmarkModel("pose_heavy.task", _open)
+
+
+def find_people(rgb: NDArray[np.uint8]) -> tuple[Person, ...]:
+    """Find the people in a picture, the largest first.
+
+    Parameters
+    ----------
+    rgb : (H, W, 3) uint8 ndarray
+        The picture.
+
+    Returns
+    -------
+    tuple of Person
+        At most `MAX_PEOPLE`; two readings of the same person are given once.
+    """
+    result = _model.detect(rgb, lambda found: bool(found.pose_landmarks))
+    height, width = rgb.shape[:2]
+    people = []
+    masks = result.segmentation_masks or []
+    for flat, world, mask in zip(result.pose_landmarks, result.pose_world_landmarks, masks, strict=True):
+        people.append(
+            Person(
+                # the model's coordinates run over the picture's edges, ours over pixel centres
+                np.array([[p.x * width - 0.5, p.y * height - 0.5] for p in flat]),
+                np.array([p.visibility for p in flat]),
+                np.array([[p.x, p.y, p.z] for p in world]),
+                np.array(mask.numpy_view()).reshape(height, width),
+            )
+        )
+    people.sort(key=lambda person: -person.torso_px)
+    distinct: list[Person] = []
+    for person in people:
+        if all(_apart(person, other) for other in distinct):
+            distinct.append(person)
+    return tuple(distinct)
+
+
+def _apart(first: Person, second: Person) -> bool:
+    """Whether two readings are two people: their trunks do not lie on one another."""
+    trunk = [Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER, Landmark.LEFT_HIP, Landmark.RIGHT_HIP]
+    gap = np.linalg.norm(first.points_px[trunk].mean(axis=0) - second.points_px[trunk].mean(axis=0))
+    return bool(gap > 0.5 * max(first.torso_px, second.torso_px))
