@@ -10,8 +10,9 @@ from fastapi import APIRouter, Depends, File, Form, HTTPException, Query, Reques
 from pydantic import BaseModel, ConfigDict, Field
 
 from service.api.problem_details import RESPONSES
-from service.measuring.pool import ArmQuestion, MeasuringPool, Outcome
+from service.measuring.pool import MeasuringPool
 from service.measuring.same_child import check_distinct, together
+from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome
 
 router = APIRouter(prefix="/api/v1", responses=RESPONSES)
 
@@ -183,12 +184,11 @@ async def instrument_measurements(
     files = await read_photos(photos)
     if same:
         check_distinct(files)
+    question = InstrumentQuestion(bar_mm=bar_mm, sheet_height_mm=sheet_height_mm)
     if same and len(files) > 1:
-        outcomes = [await pool.instrument_together(files, bar_mm, sheet_height_mm)]
+        outcomes = [await pool.instrument_together(files, question)]
     else:
-        outcomes = await asyncio.gather(
-            *(pool.instrument(data, name, None, bar_mm, sheet_height_mm) for data, name in files)
-        )
+        outcomes = await asyncio.gather(*(pool.instrument(data, name, question) for data, name in files))
     return {"measurements": [with_picture(outcome, pictures) for outcome in outcomes]}
 
 

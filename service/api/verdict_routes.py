@@ -27,7 +27,7 @@ from service.fit.errors import FitError
 from service.fit.lengths import parse_length
 from service.fit.sentences import say
 from service.fit.signs import PlayingSigns
-from service.measuring.pool import ArmQuestion
+from service.measuring.work import ArmQuestion
 from service.questions.fitting import FitQuestion, answer
 from service.words.i18n import translator
 

@@ -233,8 +233,9 @@ def _arm(arm_mm: str | None, child_photo: Path | None, language: str) -> tuple[L
 
 
 def _measured(child_photo: Path, language: str) -> tuple[Length, dict[str, Length | None]]:
-    from service.measuring.pool import ArmQuestion, MeasuringPool
+    from service.measuring.pool import MeasuringPool
     from service.measuring.results import ARM_LENGTHS, length_from_json
+    from service.measuring.work import ArmQuestion
     from service.words.readable import measurement_text
 
     with MeasuringPool(1) as pool:

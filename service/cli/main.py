@@ -37,7 +37,8 @@ from service.fit.signs import SIGN_QUESTIONS, PlayingSigns
 from service.words.readable import measurement_text
 
 if TYPE_CHECKING:
-    from service.measuring.pool import MeasuringPool, Outcome
+    from service.measuring.pool import MeasuringPool
+    from service.measuring.work import Outcome
 
 Answer = TypeVar("Answer")
 
@@ -102,15 +103,16 @@ def instrument(
 ) -> None:
     """Measure an instrument's body length and total length."""
     from service.measuring.same_child import check_distinct
+    from service.measuring.work import InstrumentQuestion
 
     files = read_photos(photos)
     if same:
         check_distinct(files)
-    known = {"bar_mm": bar_mm, "sheet_height_mm": sheet_height_mm}
+    question = InstrumentQuestion(bar_mm=bar_mm, sheet_height_mm=sheet_height_mm)
     if same and len(files) > 1:
-        outcomes = _measure([lambda pool: pool.instrument_together(files, **known)], 1)
+        outcomes = _measure([lambda pool: pool.instrument_together(files, question)], 1)
     else:
-        outcomes = _measure([lambda pool, file=file: pool.instrument(*file, **known) for file in files], len(files))
+        outcomes = _measure([lambda pool, file=file: pool.instrument(*file, question) for file in files], len(files))
     _finish(outcomes, as_json, picture)
 
 

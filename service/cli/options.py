@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
-    from service.measuring.pool import ArmQuestion
+    from service.measuring.work import ArmQuestion
 
 Command = TypeVar("Command", bound=Callable[..., None])
 
@@ -113,7 +113,7 @@ def sign_option(name: str, question: str) -> Callable[[Any], Any]:
 
 def arm_question(options: dict[str, Any], bar_mm: float | None) -> ArmQuestion:
     """The question that the values of `arm_options` make."""
-    from service.measuring.pool import ArmQuestion
+    from service.measuring.work import ArmQuestion
 
     return ArmQuestion(**options, bar_mm=bar_mm)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import sqlite3
 import time
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -18,14 +18,6 @@ from service.records.tables import RECEIVED, Upload
 EVERY_HOUR = "0 * * * *"
 WORKFLOWS_VERSION = "1"
 """Version of the workflows' shape: a newer program takes up work that an older one left, while this stays."""
-
-
-class SystemClock:
-    """The machine's clock."""
-
-    def now(self) -> datetime:
-        """The moment, in UTC."""
-        return datetime.now(UTC)
 
 
 def _with_fractions_of_seconds(connection: Any, _: object) -> None:

@@ -8,44 +8,21 @@ and then leaves the same state behind.  What the workflow database holds are ide
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
-from typing import Any, Protocol
+from datetime import datetime, timedelta
+from typing import Any
 
 from dbos import DBOS
 from sqlalchemy import select
-from sqlalchemy.orm import Session
 
-from service.measuring.pool import ArmQuestion, Corrections, Outcome
+from service.jobs.clock import Clock
+from service.measuring.pool import Measurer
+from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome
 from service.records.database import Store
+from service.records.lookups import age_years, stated_bar_mm
 from service.records.photos import ORIGINAL, OVERLAY, VIEW, PhotoFolder
-from service.records.tables import ARM, MEASURED, RECEIVED, REFUSED, Child, PhotoRequest, Upload
+from service.records.tables import ARM, MEASURED, RECEIVED, REFUSED, Child, Upload
 
 STRAY_AFTER = timedelta(hours=1)
-
-
-class Measurer(Protocol):
-    """What measures photos: `service.measuring.pool.MeasuringPool`."""
-
-    async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
-        """Measure the arm in one photo."""
-
-    async def instrument(
-        self, data: bytes, name: str, corrections: Corrections | None = None, bar_mm: float | None = None
-    ) -> Outcome:
-        """Measure the instrument in one photo."""
-
-    async def look(self, data: bytes, kind: str, bar_mm: float | None = None) -> bytes | None:
-        """What is seen in a photo, for `solve`; None where that failed."""
-
-    async def solve(self, sight: bytes, question: ArmQuestion) -> Outcome:
-        """Lengths from what was seen, with corrected points."""
-
-
-class Clock(Protocol):
-    """Says what time it is; a test's clock can be set forward."""
-
-    def now(self) -> datetime:
-        """The moment, in UTC."""
 
 
 @dataclass(frozen=True)
@@ -105,14 +82,8 @@ async def measure_photo(upload_id: str) -> None:
     elif kind == ARM:
         outcome = await tools.pool.arm(original, kind, question)
     else:
-        outcome = await tools.pool.instrument(original, kind, bar_mm=bar_mm)
+        outcome = await tools.pool.instrument(original, kind, InstrumentQuestion(bar_mm=bar_mm))
     keep_outcome(tools, upload_id, outcome)
-
-
-def stated_bar_mm(session: Session, upload: Upload) -> float | None:
-    """What the family read on its ruler along the sheet's bar, mm; None where it did not say."""
-    asked = session.get(PhotoRequest, upload.request_id) if upload.request_id else None
-    return asked.bar_mm if asked is not None else None
 
 
 def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome) -> None:
@@ -181,12 +152,3 @@ def _strays(tools: Workshop) -> list[str]:
     kept = tools.photos.kept(tools.clock.now() - STRAY_AFTER)
     with tools.store.whole_house() as session:
         return sorted(kept - set(session.scalars(select(Upload.id))))
-
-
-def age_years(child: Child | None, today: date) -> float | None:
-    """Age on a day from month and year of birth, to the middle of the month; None where the year is not known."""
-    if child is None or child.birth_year is None:
-        return None
-    month = child.birth_month or 7
-    age = today.year - child.birth_year + (today.month - month) / 12
-    return age if 2 <= age <= 20 else None

@@ -9,26 +9,31 @@ from __future__ import annotations
 
 import asyncio
 import importlib
-import io
 import logging
 import multiprocessing
-import pickle
 import resource
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any, Protocol
 
 from pebble import ProcessPool
 
-from calibration.problems import Problem, Refused
-from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS, arm_json, instrument_json, problems_json
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
+from calibration.problems import Problem
+from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
+from service.measuring.work import (
+    NEEDED,
+    ArmQuestion,
+    InstrumentQuestion,
+    Outcome,
+    Question,
+    look_at_photo,
+    measure_arm_photo,
+    measure_instrument_photos,
+    refused,
+    solve_sight,
+)
 
 log = logging.getLogger("scrollreach")
 
@@ -37,145 +42,35 @@ WORKER_MEMORY_LIMIT_BYTES = 6 * 2**30
 PHOTOS_BEFORE_RENEWAL = 200
 """A worker is renewed after so many photos: landmark models are known to grow in memory in long-lived servers."""
 
-NEEDED = (
-    "mediapipe",
-    "vision.arm.measure",
-    "vision.instrument.measure",
-    "vision.arm.overlay",
-    "vision.instrument.overlay",
-)
-"""Modules that a worker loads before its first photo."""
-
 MEASURING_FAILED = Problem(
     "measuring_failed",
     "This photo could not be read or measured.",
     "Take a new photo with the camera of the phone and send it unchanged.",
 )
 
-ARM = "arm"
-"""Kind of a photo that shows a child; any other kind shows an instrument."""
 
-Corrections = Mapping[str, tuple[float, float]]
+class Measurer(Protocol):
+    """What measures photos: `MeasuringPool`, or what stands in for it in a test."""
 
+    async def is_ready(self) -> bool:
+        """Whether photos can be measured now."""
 
-@dataclass(frozen=True)
-class ArmQuestion:
-    """What to measure in photos of a child: the options of `vision.arm.measure.measure_arm`."""
+    async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
+        """Measure the arm in one photo."""
 
-    side: str = "auto"
-    age_years: float | None = None
-    stature_mm: float | None = None
-    against_wall: bool | None = None
-    corrections: Corrections | None = None
-    bar_mm: float | None = None
+    async def instrument(self, data: bytes, name: str, question: InstrumentQuestion | None = None) -> Outcome:
+        """Measure the instrument in one photo."""
 
+    async def instrument_together(
+        self, files: Sequence[tuple[bytes, str]], question: InstrumentQuestion | None = None
+    ) -> Outcome:
+        """Measure one instrument from several photos of it lying still."""
 
-@dataclass(frozen=True)
-class Outcome:
-    """What a worker found in one photo.
+    async def look(self, data: bytes, kind: str, bar_mm: float | None = None) -> bytes | None:
+        """What is seen in a photo, for `solve`; None where that failed."""
 
-    Attributes
-    ----------
-    result : dict
-        JSON form of the measurement (see `service.measuring.results`).
-    overlay_jpeg : bytes or None
-        The photo with what was measured drawn on it; faces, or all that is away from an instrument, blurred.
-    photo_jpeg : bytes or None
-        The photo without metadata, blurred in the same way, at its own size.
-    size_px : tuple of int or None
-        (width, height) of the upright photo, the frame of ``points_px``.
-    """
-
-    result: dict[str, Any]
-    overlay_jpeg: bytes | None = None
-    photo_jpeg: bytes | None = None
-    size_px: tuple[int, int] | None = None
-
-
-def measure_arm_photo(data: bytes, name: str, question: ArmQuestion) -> Outcome:
-    """Measure the arm in one photo, given as the bytes of its file."""
-    from vision.arm.measure import measure_arm
-    from vision.arm.overlay import blur_face, draw_arm
-    from vision.photo import load_photo
-
-    try:
-        photo = load_photo(data, name)
-    except Refused as refusal:
-        return _refused(name, refusal.problems, {"side": None}, ARM_LENGTHS)
-    measurement = measure_arm(
-        photo,
-        side=question.side,
-        age_years=question.age_years,
-        stature_mm=question.stature_mm,
-        against_wall=question.against_wall,
-        corrections=question.corrections,
-        bar_mm=question.bar_mm,
-    )
-    return Outcome(
-        arm_json(measurement),
-        _jpeg(draw_arm(photo, measurement)),
-        _jpeg(blur_face(photo, measurement)),
-        _size_px(photo.rgb),
-    )
-
-
-def measure_instrument_photos(
-    files: Sequence[tuple[bytes, str]],
-    corrections: Corrections | None = None,
-    bar_mm: float | None = None,
-    sheet_height_mm: float | None = None,
-) -> Outcome:
-    """Measure one instrument, lying still, from one photo or several together; the pictures are of the first."""
-    from vision.instrument.measure import measure_instrument, measure_instrument_together
-    from vision.instrument.overlay import blur_surroundings, draw_instrument
-    from vision.photo import load_photo
-
-    photos = []
-    for data, name in files:
-        try:
-            photos.append(load_photo(data, name))
-        except Refused as refusal:
-            return _refused(name, refusal.problems, {}, INSTRUMENT_LENGTHS)
-    if len(photos) == 1:
-        measurement = measure_instrument(photos[0], corrections, sheet_height_mm, bar_mm)
-    else:
-        measurement = measure_instrument_together(photos, sheet_height_mm, bar_mm)
-    shown = replace(photos[0], rgb=blur_surroundings(photos[0], measurement))
-    return Outcome(
-        instrument_json(measurement), _jpeg(draw_instrument(shown, measurement)), _jpeg(shown.rgb), _size_px(shown.rgb)
-    )
-
-
-def look_at_photo(data: bytes, kind: str, bar_mm: float | None) -> bytes:
-    """What is seen in a photo, or why nothing is: the slow half of measuring, made into bytes for `solve_sight`."""
-    from vision.arm.measure import look
-    from vision.instrument.measure import detect_instrument
-    from vision.photo import load_photo
-
-    try:
-        photo = load_photo(data, kind)
-        seen = look(photo, bar_mm=bar_mm) if kind == ARM else detect_instrument(photo, bar_mm=bar_mm)
-    except Refused as refusal:
-        return pickle.dumps(refusal.problems)
-    return pickle.dumps(seen)
-
-
-def solve_sight(sight: bytes, question: ArmQuestion) -> Outcome:
-    """Lengths from what was seen, with corrected points: the quick half of measuring; makes no pictures."""
-    from vision.arm.measure import solve_arm
-    from vision.arm.seen import SeenArm
-    from vision.instrument.measure import solve_instrument
-
-    seen = pickle.loads(sight)  # made by `look_at_photo` in a worker of this pool, and kept in memory only
-    if isinstance(seen, SeenArm):
-        options = question.age_years, question.stature_mm, question.against_wall, question.corrections
-        return Outcome(arm_json(solve_arm(seen, *options)))
-    try:
-        if isinstance(seen, tuple):
-            raise Refused(*seen)
-        return Outcome(instrument_json(solve_instrument(seen, question.corrections)))
-    except Refused as refusal:
-        return _refused("", refusal.problems, {}, ())
+    async def solve(self, sight: bytes, question: Question) -> Outcome:
+        """Lengths from what was seen, with corrected points."""
 
 
 class MeasuringPool:
@@ -242,25 +137,17 @@ class MeasuringPool:
             measure_arm_photo, name, {"side": None}, ARM_LENGTHS, data, name, question or ArmQuestion()
         )
 
-    async def instrument(
-        self,
-        data: bytes,
-        name: str,
-        corrections: Corrections | None = None,
-        bar_mm: float | None = None,
-        sheet_height_mm: float | None = None,
-    ) -> Outcome:
+    async def instrument(self, data: bytes, name: str, question: InstrumentQuestion | None = None) -> Outcome:
         """Measure the instrument in one photo; never raises for what the photo holds."""
-        arguments = ([(data, name)], corrections, bar_mm, sheet_height_mm)
-        return await self._run(measure_instrument_photos, name, {}, INSTRUMENT_LENGTHS, *arguments)
+        return await self.instrument_together([(data, name)], question)
 
     async def instrument_together(
-        self, files: Sequence[tuple[bytes, str]], bar_mm: float | None = None, sheet_height_mm: float | None = None
+        self, files: Sequence[tuple[bytes, str]], question: InstrumentQuestion | None = None
     ) -> Outcome:
         """Measure one instrument from several photos of it lying still."""
         name = " + ".join(name for _, name in files)
-        arguments = (list(files), None, bar_mm, sheet_height_mm)
-        return await self._run(measure_instrument_photos, name, {}, INSTRUMENT_LENGTHS, *arguments)
+        asked = question or InstrumentQuestion()
+        return await self._run(measure_instrument_photos, name, {}, INSTRUMENT_LENGTHS, list(files), asked)
 
     async def look(self, data: bytes, kind: str, bar_mm: float | None = None) -> bytes | None:
         """What is seen in a photo, for `solve`; None where the worker failed."""
@@ -271,7 +158,7 @@ class MeasuringPool:
             return None
         return sight
 
-    async def solve(self, sight: bytes, question: ArmQuestion) -> Outcome:
+    async def solve(self, sight: bytes, question: Question) -> Outcome:
         """Lengths from what was seen, with corrected points."""
         return await self._run(solve_sight, "", {}, (), sight, question)
 
@@ -288,7 +175,7 @@ class MeasuringPool:
         except Exception as error:
             # Whatever a stranger's photo does to the code that reads it, the answer is the same and nothing else stops.
             log.error("a photo could not be measured: %s", type(error).__name__)
-            return _refused(name, (MEASURING_FAILED,), extra, lengths)
+            return refused(name, (MEASURING_FAILED,), extra, lengths)
         return outcome
 
     async def _answer(self, work: Callable[..., Any], *arguments: Any) -> Any:
@@ -313,22 +200,3 @@ def _prepare_worker() -> None:
     for name in NEEDED:
         with suppress(Exception):
             importlib.import_module(name)
-
-
-def _refused(name: str, problems: Sequence[Problem], extra: dict[str, Any], lengths: tuple[str, ...]) -> Outcome:
-    nothing: dict[str, Any] = dict.fromkeys(lengths)
-    head = {"photo": name, "usable": False, "problems": problems_json(problems)}
-    return Outcome(head | nothing | {"points_px": {}} | extra)
-
-
-def _size_px(rgb: NDArray[np.uint8]) -> tuple[int, int]:
-    height, width = rgb.shape[:2]
-    return width, height
-
-
-def _jpeg(rgb: NDArray[np.uint8]) -> bytes:
-    from PIL import Image
-
-    buffer = io.BytesIO()
-    Image.fromarray(rgb).save(buffer, "JPEG", quality=88)
-    return buffer.getvalue()

@@ -19,8 +19,8 @@ from calibration.quantity import Length, combine
 from service.fit.errors import FitError
 from service.fit.lengths import widened
 from service.fit.sentences import say
-from service.measuring.pool import Outcome
 from service.measuring.results import ARM_LENGTHS, length_from_json, length_json, problems_json
+from service.measuring.work import Outcome
 
 PHOTOS_DISAGREE = Problem(
     "photos_disagree",

@@ -13,9 +13,10 @@ from service.fit.errors import FitError
 from service.fit.sentences import Translate, say, unchanged
 from service.fit.signs import PlayingSigns
 from service.fit.verdict import Verdict, judge
-from service.measuring.pool import ArmQuestion, MeasuringPool, Outcome
+from service.measuring.pool import Measurer
 from service.measuring.results import length_from_json, translated
 from service.measuring.same_child import check_distinct, together
+from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome
 
 if TYPE_CHECKING:
     from calibration.quantity import Length
@@ -113,7 +114,7 @@ class FitAnswer:
         return side_by_side(overlays) if overlays else None
 
 
-async def answer(pool: MeasuringPool, question: FitQuestion) -> FitAnswer:
+async def answer(pool: Measurer, question: FitQuestion) -> FitAnswer:
     """Measure what was photographed, all photos at a time, and judge.
 
     Raises
@@ -133,18 +134,19 @@ async def answer(pool: MeasuringPool, question: FitQuestion) -> FitAnswer:
     return FitAnswer(child, instrument, verdict, photos)
 
 
-async def _child(pool: MeasuringPool, question: FitQuestion) -> tuple[Outcome, ...]:
+async def _child(pool: Measurer, question: FitQuestion) -> tuple[Outcome, ...]:
     if question.arm is not None:
         return ()
     return tuple(await asyncio.gather(*(pool.arm(*file, question.arm_options) for file in question.child_photos)))
 
 
-async def _instrument(pool: MeasuringPool, question: FitQuestion) -> Outcome | None:
+async def _instrument(pool: Measurer, question: FitQuestion) -> Outcome | None:
     if question.body is not None or question.total is not None or not question.instrument_photos:
         return None
+    known = InstrumentQuestion(bar_mm=question.bar_mm)
     if len(question.instrument_photos) > 1:
-        return await pool.instrument_together(question.instrument_photos, question.bar_mm)
-    return await pool.instrument(*question.instrument_photos[0], bar_mm=question.bar_mm)
+        return await pool.instrument_together(question.instrument_photos, known)
+    return await pool.instrument(*question.instrument_photos[0], known)
 
 
 def _lengths(question: FitQuestion, instrument: Outcome | None) -> InstrumentLengths:

@@ -27,8 +27,8 @@ from service.fit.sentences import Sentence, say
 from service.fit.signs import CONDITION_QUESTIONS, SIGN_QUESTIONS, InstrumentCondition, PlayingSigns
 from service.fit.stature import Sex
 from service.fit.verdict import Verdict, judge
-from service.jobs.workflows import age_years
 from service.measuring.results import length_from_json
+from service.records.lookups import age_years
 from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, StudioChart, VerdictRecord
 from service.words.i18n import LANGUAGES, translator
 

@@ -15,9 +15,10 @@ from starlette.staticfiles import StaticFiles
 
 from service.api.problem_details import install_problem_details, problem_response
 from service.api.routes import include_interface
+from service.jobs.clock import Clock
 from service.jobs.running import start_jobs, stop_jobs
-from service.jobs.workflows import Clock, Measurer, Workshop
-from service.measuring.pool import MeasuringPool
+from service.jobs.workflows import Workshop
+from service.measuring.pool import Measurer, MeasuringPool
 from service.settings import Settings
 from service.web.gate.guard import LinkClosed, SignInNeeded, WrongForm
 from service.web.gate.middleware import TOO_LARGE, TOO_SLOW, ArrivalLimits, PlainFailures, SafeHeaders, SameOriginForms

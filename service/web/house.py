@@ -10,8 +10,8 @@ from limits import RateLimitItemPerHour, RateLimitItemPerMinute
 from limits.storage import MemoryStorage
 from limits.strategies import MovingWindowRateLimiter
 
-from service.jobs.running import SystemClock
-from service.jobs.workflows import Clock, Measurer
+from service.jobs.clock import Clock, SystemClock
+from service.measuring.pool import Measurer
 from service.records.database import Store
 from service.records.photos import PhotoFolder
 from service.security import Signer, load_or_make_secret

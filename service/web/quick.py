@@ -10,9 +10,10 @@ from starlette.datastructures import FormData
 
 from service.fit.errors import FitError
 from service.fit.lengths import parse_length
-from service.measuring.pool import Outcome
+from service.measuring.work import Outcome
 from service.questions.fitting import FitAnswer, FitQuestion, answer
-from service.web.gate.guard import OpenFields, TheHouse, photo_field, text_field
+from service.web.forms.reading import photo_field, text_field
+from service.web.gate.guard import OpenFields, TheHouse
 from service.web.house import House
 from service.web.language import page_language, translator
 from service.web.pages import page
@@ -37,7 +38,7 @@ async def quick_verdict(request: Request, parts: TheHouse, form: OpenFields) -> 
         return _page(request, 429, filled, problem="often")
     try:
         question = await _question(form, filled, parts)
-        found = await answer(parts.pool, question)  # type: ignore[arg-type]
+        found = await answer(parts.pool, question)
     except FitError as error:
         return _page(request, 422, filled, words=error.sentence.text(translator(language), language))
     said = found.as_json(translator(language), language)

@@ -12,7 +12,8 @@ from sqlalchemy.orm import Session
 from service.records.photos import OVERLAY
 from service.records.tables import ACCEPTED, INSTRUMENT, ArmRecord, Child, Teacher, Upload, VerdictRecord
 from service.report.pdf import PAPERS, Report, make_report, report_pdf
-from service.web.gate.guard import REPORT, Fields, Reader, Records, TheHouse, nothing_here, text_field
+from service.web.forms.reading import text_field
+from service.web.gate.guard import REPORT, Fields, Reader, Records, TheHouse, nothing_here
 from service.web.house import House
 from service.web.language import LANGUAGES, translator
 from service.web.pages import go_to, page

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
 
-from service.measuring.pool import ArmQuestion, Corrections, Outcome
+from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.settings import Settings
 from service.web.app import create_app
 from service.web.house import House
@@ -43,23 +43,25 @@ class Recorded:
         result = arm_result(436.0 + (moved["mid_palm"][0] - 830 if "mid_palm" in moved else 0))
         return self._outcome(data, name, result | {"points_px": result["points_px"] | dict(moved)})
 
-    async def instrument(
-        self, data: bytes, name: str, corrections: Corrections | None = None, bar_mm: float | None = None
-    ) -> Outcome:
+    async def instrument(self, data: bytes, name: str, question: InstrumentQuestion | None = None) -> Outcome:
         await asyncio.sleep(self.pause_s)
-        self.bars_mm.append(bar_mm)
+        self.bars_mm.append(question.bar_mm if question else None)
         return self._outcome(data, name, instrument_result(243.0))
+
+    async def instrument_together(
+        self, files: Sequence[tuple[bytes, str]], question: InstrumentQuestion | None = None
+    ) -> Outcome:
+        return await self.instrument(*files[0], question)
 
     async def look(self, data: bytes, kind: str, bar_mm: float | None = None) -> bytes | None:
         await asyncio.sleep(self.pause_s)
         self.looked.append(kind)
         return kind.encode()
 
-    async def solve(self, sight: bytes, question: ArmQuestion) -> Outcome:
-        name = sight.decode()
-        if name == "arm":
-            return await self.arm(b"", name, question)
-        return await self.instrument(b"", name, question.corrections)
+    async def solve(self, sight: bytes, question: Question) -> Outcome:
+        if isinstance(question, ArmQuestion):
+            return await self.arm(b"", sight.decode(), question)
+        return await self.instrument(b"", sight.decode(), question)
 
     def _outcome(self, data: bytes, name: str, result: dict[str, object]) -> Outcome:
         self.measured.append(name)

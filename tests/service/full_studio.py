@@ -10,7 +10,13 @@ from typing import Any
 import numpy as np
 
 from service.jobs.workflows import Workshop, keep_outcome
-from service.measuring.pool import ArmQuestion, Outcome, measure_arm_photo, measure_instrument_photos
+from service.measuring.work import (
+    ArmQuestion,
+    InstrumentQuestion,
+    Outcome,
+    measure_arm_photo,
+    measure_instrument_photos,
+)
 from service.records.deciding import keep_verdict
 from service.records.photos import ORIGINAL, OVERLAY
 from service.records.tables import (
@@ -46,7 +52,7 @@ def use_real_photos(house: House, seeded: Seeded) -> Outcome:
     """Put sample photos, as they are measured, into the two uploads that wait for review; the arm's measurement."""
     child, violin = (SAMPLES / "child-3.jpg").read_bytes(), (SAMPLES / "instrument-3.jpg").read_bytes()
     arm = measure_arm_photo(child, ARM, ArmQuestion(age_years=AGE_YEARS))
-    instrument = measure_instrument_photos([(violin, "instrument")])
+    instrument = measure_instrument_photos([(violin, "instrument")], InstrumentQuestion())
     tools = Workshop(house.store, house.photos, house.pool, house.clock, review=True)
     for upload_id, photo, outcome in (
         (seeded.arm_upload_id, child, arm),

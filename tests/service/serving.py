@@ -15,7 +15,7 @@ from typing import Any
 import uvicorn
 from fastapi import FastAPI
 
-from service.jobs.workflows import Measurer
+from service.measuring.pool import Measurer
 from service.settings import Settings
 from service.web.app import create_app
 from service.web.house import House

@@ -23,17 +23,8 @@ from service.records.columns import fresh_id
 from service.records.erase import erase_request
 from service.records.photos import ORIGINAL, OVERLAY
 from service.records.tables import ACCEPTED, AGAIN, ARM, INSTRUMENT, MEASURED, RECEIVED, PhotoRequest, Studio, Upload
-from service.web.gate.guard import (
-    Family,
-    FamilyFields,
-    FamilyRecords,
-    FamilyVisit,
-    LinkClosed,
-    TheHouse,
-    nothing_here,
-    photo_field,
-    text_field,
-)
+from service.web.forms.reading import photo_field, text_field
+from service.web.gate.guard import Family, FamilyFields, FamilyRecords, FamilyVisit, LinkClosed, TheHouse, nothing_here
 from service.web.house import House
 from service.web.language import LANGUAGES
 from service.web.pages import go_to, page

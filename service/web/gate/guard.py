@@ -15,7 +15,7 @@ from fastapi import Depends, Path, Request
 from fastapi.exceptions import HTTPException
 from sqlalchemy import select
 from sqlalchemy.orm import Session
-from starlette.datastructures import FormData, UploadFile
+from starlette.datastructures import FormData
 
 from service.records.tables import PhotoRequest, SignIn, Teacher, VerdictRecord
 from service.security import digest
@@ -187,29 +187,6 @@ async def _checked(request: Request, parts: House) -> FormData:
 OpenFields = Annotated[FormData, Depends(open_form)]
 Fields = Annotated[FormData, Depends(teacher_form)]
 FamilyFields = Annotated[FormData, Depends(family_form)]
-
-
-def text_field(form: FormData, name: str, most: int = 200) -> str:
-    """A field's text, trimmed and cut; empty where absent."""
-    value = form.get(name)
-    return value.strip()[:most] if isinstance(value, str) else ""
-
-
-async def photo_field(form: FormData, name: str, most_bytes: int) -> bytes | None:
-    """An uploaded photo's bytes; None where none was chosen.
-
-    Raises
-    ------
-    HTTPException
-        413 if it is larger than is accepted.
-    """
-    value = form.get(name)
-    if not isinstance(value, UploadFile):
-        return None
-    content = await value.read(most_bytes + 1)
-    if len(content) > most_bytes:
-        raise HTTPException(413, "This photo is larger than we accept.")
-    return content or None
 
 
 def nothing_here() -> HTTPException:

@@ -13,7 +13,8 @@ from sqlalchemy.orm import Session
 from service.records.tables import Invitation, SignIn, Studio, Teacher
 from service.security import SHORTEST_PASSWORD, digest, fresh_token, hash_password, password_fits
 from service.settings import Settings
-from service.web.gate.guard import Fields, LinkClosed, OpenFields, TheHouse, Visitor, session_cookie, text_field
+from service.web.forms.reading import text_field
+from service.web.gate.guard import Fields, LinkClosed, OpenFields, TheHouse, Visitor, session_cookie
 from service.web.house import House
 from service.web.language import marked, page_language
 from service.web.pages import go_to, page
@@ -113,7 +114,7 @@ def first_invitation(settings: Settings, base_url: str) -> str | None:
     base_url : str
         Address of the service.
     """
-    from service.jobs.running import SystemClock
+    from service.jobs.clock import SystemClock
     from service.records.database import Store
 
     store = Store(settings.database_file)

@@ -12,7 +12,8 @@ from service.fit.chart import COLUMNS, Chart, chart_from_entries, default_chart,
 from service.fit.errors import FitError
 from service.records.deciding import chart_in_use
 from service.records.tables import StudioChart
-from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here, text_field
+from service.web.forms.reading import text_field
+from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.language import marked, page_language, translator
 from service.web.pages import fragment, go_to, page
 from service.web.plots import chart_plot

@@ -23,7 +23,6 @@ from service.fit.sentences import Translate
 from service.fit.signs import SIGN_QUESTIONS
 from service.fit.tape import check_tape
 from service.fit.verdict import Verdict
-from service.jobs.workflows import age_years
 from service.records.deciding import (
     ALLOWED_YEARS,
     arm_length,
@@ -37,6 +36,7 @@ from service.records.deciding import (
     ranked,
     verdict_for,
 )
+from service.records.lookups import age_years
 from service.records.tables import (
     MEASURED,
     RECEIVED,

@@ -28,7 +28,8 @@ from service.records.tables import (
     Upload,
     VerdictRecord,
 )
-from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here, text_field
+from service.web.forms.reading import text_field
+from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION
 from service.web.language import page_language, translator
 from service.web.pages import go_to, page

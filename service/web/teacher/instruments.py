@@ -25,7 +25,8 @@ from service.records.deciding import chart_in_use, instrument_lengths
 from service.records.erase import erase_instrument
 from service.records.photos import ORIGINAL
 from service.records.tables import INSTRUMENT, MEASURED, RECEIVED, REFUSED, Instrument, Studio, Upload
-from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here, photo_field, text_field
+from service.web.forms.reading import photo_field, text_field
+from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION
 from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page

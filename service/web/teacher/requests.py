@@ -13,7 +13,8 @@ from markupsafe import Markup
 from sqlalchemy.orm import Session
 
 from service.records.tables import Child, PhotoRequest
-from service.web.gate.guard import FAMILY, Fields, Records, TheHouse, Visitor, nothing_here, text_field
+from service.web.forms.reading import text_field
+from service.web.gate.guard import FAMILY, Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.house import House
 from service.web.language import LANGUAGES, marked, page_language, translator
 from service.web.pages import go_to, page

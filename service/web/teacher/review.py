@@ -20,10 +20,10 @@ from sqlalchemy.orm import Session
 from service.fit.assessment import InstrumentLengths
 from service.fit.errors import FitError
 from service.fit.verdict import Verdict, judge
-from service.jobs.workflows import age_years, stated_bar_mm
-from service.measuring.pool import ArmQuestion
 from service.measuring.results import length_from_json
+from service.measuring.work import ArmQuestion, InstrumentQuestion, Question
 from service.records.deciding import chart_in_use, latest_arm, verdict_for
+from service.records.lookups import age_years, stated_bar_mm
 from service.records.photos import ORIGINAL, OVERLAY, VIEW
 from service.records.tables import (
     ACCEPTED,
@@ -37,7 +37,8 @@ from service.records.tables import (
     PhotoRequest,
     Upload,
 )
-from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here, text_field
+from service.web.forms.reading import text_field
+from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION, House
 from service.web.language import marked, page_language, translator
 from service.web.pages import fragment, go_to, page
@@ -223,18 +224,21 @@ async def _draw_moved_points(parts: House, who: SignedIn, upload_id: str) -> Non
     original = parts.photos.get(upload_id, ORIGINAL)
     if not moved or original is None:
         return
-    if upload.kind == ARM:
+    if isinstance(question, ArmQuestion):
         outcome = await parts.pool.arm(original, ARM, question)
     else:
-        outcome = await parts.pool.instrument(original, upload.kind, moved, question.bar_mm)
+        outcome = await parts.pool.instrument(original, upload.kind, question)
     if outcome.overlay_jpeg is not None and parts.photos.has(upload_id, ORIGINAL):
         parts.photos.put(upload_id, OVERLAY, outcome.overlay_jpeg)
 
 
-def _question(parts: House, records: Session, upload: Upload, points: Any) -> ArmQuestion:
+def _question(parts: House, records: Session, upload: Upload, points: Any) -> Question:
+    bar_mm = stated_bar_mm(records, upload)
+    if upload.kind != ARM:
+        return InstrumentQuestion(points, bar_mm)
     child = records.get(Child, upload.child_id) if upload.child_id else None
     age = age_years(child, parts.clock.now().date())
-    return ArmQuestion(age_years=age, corrections=points, bar_mm=stated_bar_mm(records, upload))
+    return ArmQuestion(age_years=age, corrections=points, bar_mm=bar_mm)
 
 
 def _reasons(upload: Upload) -> dict[str, str]:

@@ -12,7 +12,8 @@ from service.records.erase import erase_studio
 from service.records.export import studio_export
 from service.records.tables import SignIn, Studio, Teacher
 from service.security import password_fits
-from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here, session_cookie, text_field
+from service.web.forms.reading import text_field
+from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here, session_cookie
 from service.web.gate.sign_in import new_invitation
 from service.web.language import LANGUAGES
 from service.web.pages import go_to, page

@@ -12,7 +12,13 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, Page, Route
 
-from service.measuring.pool import ArmQuestion, Outcome, measure_arm_photo, measure_instrument_photos
+from service.measuring.work import (
+    ArmQuestion,
+    InstrumentQuestion,
+    Outcome,
+    measure_arm_photo,
+    measure_instrument_photos,
+)
 from tests.service.browser.conftest import PHONE, SAMPLES
 from tests.service.conftest import Recorded
 from tests.service.seeding import Seeded, seed
@@ -120,7 +126,9 @@ def test_a_shrunk_photo_measures_like_the_photo_as_taken(
         if kind == "arm":
             lengths = [arm_mm(measure_arm_photo(each, "photo", ArmQuestion())) for each in (sent, taken)]
         else:
-            lengths = [body_mm(measure_instrument_photos([(each, "photo")])) for each in (sent, taken)]
+            lengths = [
+                body_mm(measure_instrument_photos([(each, "photo")], InstrumentQuestion())) for each in (sent, taken)
+            ]
         assert abs(lengths[0] - lengths[1]) < SAME_MM, (kind, lengths)
 
 

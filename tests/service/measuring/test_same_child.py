@@ -10,8 +10,8 @@ import pytest
 from click.testing import Result
 
 from service.fit.errors import FitError
-from service.measuring.pool import ArmQuestion, Outcome
 from service.measuring.same_child import check_distinct, together
+from service.measuring.work import ArmQuestion, Outcome
 from tests.service.cli.command import invoke
 from tests.service.seeding import arm_result
 

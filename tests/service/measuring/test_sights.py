@@ -16,16 +16,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from service.measuring.pool import (
+from service.measuring.pool import MeasuringPool, _prepare_worker
+from service.measuring.sights import Sights
+from service.measuring.work import (
     ArmQuestion,
-    MeasuringPool,
-    _prepare_worker,
+    InstrumentQuestion,
     look_at_photo,
     measure_arm_photo,
     measure_instrument_photos,
     solve_sight,
 )
-from service.measuring.sights import Sights
 from service.records.erase import erase_child
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
@@ -60,7 +60,7 @@ def test_solving_what_was_seen_says_what_measuring_again_would_say(photo: str, k
     def measured(points: dict[str, tuple[float, float]] | None) -> dict:
         if kind == "arm":
             return measure_arm_photo(data, kind, ArmQuestion(age_years=7.0, corrections=points, bar_mm=150.0)).result
-        return measure_instrument_photos([(data, kind)], points, 150.0).result
+        return measure_instrument_photos([(data, kind)], InstrumentQuestion(points, 150.0)).result
 
     automatic = measured(None)
     name = "mid_palm" if kind == "arm" else "body_bottom"

@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 from service.fit.causes import cause
-from service.measuring.pool import ArmQuestion, measure_arm_photo, measure_instrument_photos
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
+from service.measuring.work import ArmQuestion, InstrumentQuestion, measure_arm_photo, measure_instrument_photos
 from service.words import i18n
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -95,7 +95,7 @@ def test_every_measured_cause_is_translated():
     arm = measure_arm_photo((SAMPLES / "child-3.jpg").read_bytes(), "child", ArmQuestion(age_years=6))
     files = [((SAMPLES / f"instrument-4-{name}.jpg").read_bytes(), name) for name in ("first", "second")]
     found = [arm.result[name] for name in ARM_LENGTHS]
-    instrument = measure_instrument_photos(files)
+    instrument = measure_instrument_photos(files, InstrumentQuestion())
     found += [instrument.result[name] for name in INSTRUMENT_LENGTHS]
     causes = {part["source"] for length in found if length for part in length["budget"]}
     catalogue = i18n.read_catalogue("de")

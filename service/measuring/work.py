@@ -1,0 +1,184 @@
+"""What a worker does with a photo: decode and measure it, look at it, solve what was seen; in plain data in and out.
+
+These functions run in a process of their own (`service.measuring.pool`).  What they hand back is the JSON form of the
+measurement and JPEG pictures without metadata and with the face blurred.
+"""
+
+from __future__ import annotations
+
+import io
+import pickle
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from calibration.problems import Problem, Refused
+from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS, arm_json, instrument_json, problems_json
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+NEEDED = (
+    "mediapipe",
+    "vision.arm.measure",
+    "vision.instrument.measure",
+    "vision.arm.overlay",
+    "vision.instrument.overlay",
+)
+"""Modules that a worker loads before its first photo."""
+
+ARM = "arm"
+"""Kind of a photo that shows a child; any other kind shows an instrument."""
+
+Corrections = Mapping[str, tuple[float, float]]
+
+
+@dataclass(frozen=True)
+class ArmQuestion:
+    """What to measure in photos of a child: the options of `vision.arm.measure.measure_arm`."""
+
+    side: str = "auto"
+    age_years: float | None = None
+    stature_mm: float | None = None
+    against_wall: bool | None = None
+    corrections: Corrections | None = None
+    bar_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class InstrumentQuestion:
+    """What is known of photos of an instrument: the options of `vision.instrument.measure.measure_instrument`."""
+
+    corrections: Corrections | None = None
+    bar_mm: float | None = None
+    sheet_height_mm: float | None = None
+
+
+Question = ArmQuestion | InstrumentQuestion
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a worker found in one photo.
+
+    Attributes
+    ----------
+    result : dict
+        JSON form of the measurement (see `service.measuring.results`).
+    overlay_jpeg : bytes or None
+        The photo with what was measured drawn on it; faces, or all that is away from an instrument, blurred.
+    photo_jpeg : bytes or None
+        The photo without metadata, blurred in the same way, at its own size.
+    size_px : tuple of int or None
+        (width, height) of the upright photo, the frame of ``points_px``.
+    """
+
+    result: dict[str, Any]
+    overlay_jpeg: bytes | None = None
+    photo_jpeg: bytes | None = None
+    size_px: tuple[int, int] | None = None
+
+
+def measure_arm_photo(data: bytes, name: str, question: ArmQuestion) -> Outcome:
+    """Measure the arm in one photo, given as the bytes of its file."""
+    from vision.arm.measure import measure_arm
+    from vision.arm.overlay import blur_face, draw_arm
+    from vision.photo import load_photo
+
+    try:
+        photo = load_photo(data, name)
+    except Refused as refusal:
+        return refused(name, refusal.problems, {"side": None}, ARM_LENGTHS)
+    measurement = measure_arm(
+        photo,
+        side=question.side,
+        age_years=question.age_years,
+        stature_mm=question.stature_mm,
+        against_wall=question.against_wall,
+        corrections=question.corrections,
+        bar_mm=question.bar_mm,
+    )
+    return Outcome(
+        arm_json(measurement),
+        _jpeg(draw_arm(photo, measurement)),
+        _jpeg(blur_face(photo, measurement)),
+        _size_px(photo.rgb),
+    )
+
+
+def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: InstrumentQuestion) -> Outcome:
+    """Measure one instrument, lying still, from one photo or several together; the pictures are of the first.
+
+    Moved points belong to one photo, so they are used only where there is one.
+    """
+    from vision.instrument.measure import measure_instrument, measure_instrument_together
+    from vision.instrument.overlay import blur_surroundings, draw_instrument
+    from vision.photo import load_photo
+
+    photos = []
+    for data, name in files:
+        try:
+            photos.append(load_photo(data, name))
+        except Refused as refusal:
+            return refused(name, refusal.problems, {}, INSTRUMENT_LENGTHS)
+    if len(photos) == 1:
+        measurement = measure_instrument(photos[0], question.corrections, question.sheet_height_mm, question.bar_mm)
+    else:
+        measurement = measure_instrument_together(photos, question.sheet_height_mm, question.bar_mm)
+    shown = replace(photos[0], rgb=blur_surroundings(photos[0], measurement))
+    return Outcome(
+        instrument_json(measurement), _jpeg(draw_instrument(shown, measurement)), _jpeg(shown.rgb), _size_px(shown.rgb)
+    )
+
+
+def look_at_photo(data: bytes, kind: str, bar_mm: float | None) -> bytes:
+    """What is seen in a photo, or why nothing is: the slow half of measuring, made into bytes for `solve_sight`."""
+    from vision.arm.measure import look
+    from vision.instrument.measure import detect_instrument
+    from vision.photo import load_photo
+
+    try:
+        photo = load_photo(data, kind)
+        seen = look(photo, bar_mm=bar_mm) if kind == ARM else detect_instrument(photo, bar_mm=bar_mm)
+    except Refused as refusal:
+        return pickle.dumps(refusal.problems)
+    return pickle.dumps(seen)
+
+
+def solve_sight(sight: bytes, question: Question) -> Outcome:
+    """Lengths from what was seen, with corrected points: the quick half of measuring; makes no pictures."""
+    from vision.arm.measure import solve_arm
+    from vision.arm.seen import SeenArm
+    from vision.instrument.measure import solve_instrument
+
+    seen = pickle.loads(sight)  # made by `look_at_photo` in a worker of this pool, and kept in memory only
+    if isinstance(seen, SeenArm) and isinstance(question, ArmQuestion):
+        options = question.age_years, question.stature_mm, question.against_wall, question.corrections
+        return Outcome(arm_json(solve_arm(seen, *options)))
+    try:
+        if isinstance(seen, tuple):
+            raise Refused(*seen)
+        return Outcome(instrument_json(solve_instrument(seen, question.corrections)))
+    except Refused as refusal:
+        return refused("", refusal.problems, {}, ())
+
+
+def refused(name: str, problems: Sequence[Problem], extra: dict[str, Any], lengths: tuple[str, ...]) -> Outcome:
+    """The outcome of a photo in which nothing could be measured, for these reasons."""
+    nothing: dict[str, Any] = dict.fromkeys(lengths)
+    head = {"photo": name, "usable": False, "problems": problems_json(problems)}
+    return Outcome(head | nothing | {"points_px": {}} | extra)
+
+
+def _size_px(rgb: NDArray[np.uint8]) -> tuple[int, int]:
+    height, width = rgb.shape[:2]
+    return width, height
+
+
+def _jpeg(rgb: NDArray[np.uint8]) -> bytes:
+    from PIL import Image
+
+    buffer = io.BytesIO()
+    Image.fromarray(rgb).save(buffer, "JPEG", quality=88)
+    return buffer.getvalue()

@@ -1,0 +1,29 @@
+"""What the records say of a photo's child and sheet, looked up the same way wherever a photo is measured."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from sqlalchemy.orm import Session
+
+from service.records.tables import Child, PhotoRequest, Upload
+
+MIDDLE_OF_A_YEAR = 7
+"""Month of birth where only the year is known."""
+KNOWN_AGES = (2, 20)
+"""Ages in years that the measuring room's priors reach; outside of them no age is said."""
+
+
+def stated_bar_mm(session: Session, upload: Upload) -> float | None:
+    """What the family read on its ruler along the sheet's bar, mm; None where it did not say."""
+    asked = session.get(PhotoRequest, upload.request_id) if upload.request_id else None
+    return asked.bar_mm if asked is not None else None
+
+
+def age_years(child: Child | None, today: date) -> float | None:
+    """Age on a day from month and year of birth, to the middle of the month; None where the year is not known."""
+    if child is None or child.birth_year is None:
+        return None
+    month = child.birth_month or MIDDLE_OF_A_YEAR
+    age = today.year - child.birth_year + (today.month - month) / 12
+    return age if KNOWN_AGES[0] <= age <= KNOWN_AGES[1] else None

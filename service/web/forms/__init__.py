@@ -1,0 +1,1 @@
+"""Forms: what people type into a page, as typed values."""
