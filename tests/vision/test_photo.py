@@ -5,7 +5,7 @@ import io
 import numpy as np
 import piexif
 import pytest
-from PIL import Image
+from PIL import ExifTags, Image, ImageOps
 
 from calibration.problems import Refused
 from vision import photo as photo_module
@@ -148,5 +148,19 @@ def test_a_bomb_is_refused_by_its_header():
 
 def test_large_pictures_are_reduced(monkeypatch):
     monkeypatch.setattr(photo_module, "WORKING_SIDE_PX", 500)
-    photo = load_photo(encoded(picture()))
-    assert photo.size_px == (500, 375)
+    assert load_photo(encoded(picture(), "PNG")).size_px == (500, 375)
+    # 6/8 is the largest scale of a JPEG's blocks that keeps 640 pixels within 500
+    assert load_photo(encoded(picture())).size_px == (480, 360)
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+@pytest.mark.parametrize("mode", ["RGB", "L"])
+def test_pictures_are_turned_as_pillow_turns_them(orientation, mode):
+    noise = np.random.default_rng(orientation).integers(0, 256, (15, 20, 3), np.uint8)
+    image = Image.fromarray(noise).resize((WIDTH, HEIGHT)).convert(mode)
+    exif = image.getexif()
+    exif[ExifTags.Base.Orientation] = orientation
+    out = io.BytesIO()
+    image.save(out, "JPEG", quality=90, exif=exif)
+    reference = ImageOps.exif_transpose(Image.open(io.BytesIO(out.getvalue()))).convert("RGB")
+    assert np.array_equal(load_photo(out.getvalue()).rgb, np.asarray(reference))

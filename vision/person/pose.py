@@ -10,12 +10,16 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.networks.landmark_model import LandmarkModel
 
 MAX_PEOPLE = 3
+LOOKING_SIDE_PX = 1280
+"""Longer pictures are reduced to this side for the model, which sees a person in 256 pixels (BlazePose, Bazarevsky et
+al. 2020); the mask it gives is as large as what it was shown.  Landmarks stay where they were (tested)."""
 
 
 class Landmark(IntEnum):
@@ -59,8 +63,8 @@ class Person:
         The model's belief that each is seen, 0..1.
     world : (33, 3) ndarray
         The model's guess of the body in space: its own metres about the hips, x right in the picture, y down, z away.
-    mask : (H, W) float32 ndarray
-        Probability that a pixel belongs to the person.
+    mask : (h, w) float32 ndarray
+        Probability that a pixel belongs to the person, in the picture reduced to `LOOKING_SIDE_PX`.
     """
 
     points_px: NDArray[np.float64]
@@ -105,8 +109,12 @@ def find_people(rgb: NDArray[np.uint8]) -> tuple[Person, ...]:
     tuple of Person
         At most `MAX_PEOPLE`; two readings of the same person are given once.
     """
-    result = _model.detect(rgb, lambda found: bool(found.pose_landmarks))
     height, width = rgb.shape[:2]
+    shown = rgb
+    if max(height, width) > LOOKING_SIDE_PX:
+        shrink = LOOKING_SIDE_PX / max(height, width)
+        shown = np.asarray(cv2.resize(rgb, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8)
+    result = _model.detect(shown, lambda found: bool(found.pose_landmarks))
     people = []
     masks = result.segmentation_masks or []
     for flat, world, mask in zip(result.pose_landmarks, result.pose_world_landmarks, masks, strict=True):
@@ -116,7 +124,7 @@ def find_people(rgb: NDArray[np.uint8]) -> tuple[Person, ...]:
                 np.array([[p.x * width - 0.5, p.y * height - 0.5] for p in flat]),
                 np.array([p.visibility for p in flat]),
                 np.array([[p.x, p.y, p.z] for p in world]),
-                np.array(mask.numpy_view()).reshape(height, width),
+                np.array(mask.numpy_view()).reshape(shown.shape[:2]),
             )
         )
     people.sort(key=lambda person: -person.torso_px)
