@@ -19,7 +19,7 @@ from vision.networks.landmark_model import LandmarkModel
 MAX_PEOPLE = 3
 LOOKING_SIDE_PX = 1280
 """Longer pictures are reduced to this side for the model, which sees a person in 256 pixels (BlazePose, Bazarevsky et
-al. 2020); the mask it gives is as large as what it was shown.  Landmarks stay where they were (tested)."""
+al. 2020); the mask it gives is as large as what it was shown.  Landmarks are as good."""
 
 
 class Landmark(IntEnum):

