@@ -24,8 +24,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import OptimizeResult, least_squares
 
-from calibration.detection import SheetInPhoto, pooled_noise_px
 from calibration.problems import NO_SHEET, WRONG_LENS, Refused
+from calibration.sheet_in_photo import SheetInPhoto, pooled_noise_px
 
 Array = NDArray[np.float64]
 

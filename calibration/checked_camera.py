@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from calibration.camera import PosedCamera, Surface, solve_camera
 from calibration.card import scale_from_card
-from calibration.detection import SheetInPhoto
 from calibration.print_scale import PrintScale, combined_scale, scale_from_bar, scale_from_paper
 from calibration.problems import BAR_LENGTH, PRINT_SCALE, PRINT_SCALE_DISAGREES, Problem, Refused
+from calibration.sheet_in_photo import SheetInPhoto
 
 
 @dataclass(frozen=True)

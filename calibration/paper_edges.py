@@ -16,7 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.detection import SheetInPhoto, apply_homography
+from calibration.homography import apply_homography
+from calibration.sheet_in_photo import SheetInPhoto
 
 Array = NDArray[np.float64]
 

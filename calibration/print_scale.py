@@ -21,10 +21,10 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.detection import SheetInPhoto
 from calibration.paper_edges import SIDES, EdgeCandidate, edge_candidates
 from calibration.quantity import Contribution
 from calibration.sheet import CHECK_BAR_MM, Paper
+from calibration.sheet_in_photo import SheetInPhoto
 
 PRINTER_RELATIVE_U = 0.0017
 """Relative standard uncertainty of a print in true size, along either side: +-0.3 %, rectangular (JCGM 100:2008,

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.detection import apply_homography
+from calibration.homography import apply_homography
 from calibration.sheet import SheetLayout
 from calibration.sheet_drawing import sheet_image
 

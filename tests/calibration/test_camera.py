@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from calibration.camera import FRAME_DIAGONAL_MM, PosedCamera, solve_camera
-from calibration.detection import SheetInPhoto
 from calibration.problems import Refused
 from calibration.sheet import Paper, SheetLayout
+from calibration.sheet_in_photo import SheetInPhoto
 
 SIZE = (2400, 1800)
 NOISE_PX = 0.05

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from calibration.camera import FRAME_DIAGONAL_MM, solve_camera
 from calibration.card import CARD_THICKNESS_MM, scale_from_card
-from calibration.detection import apply_homography, find_sheets
+from calibration.detection import find_sheets
+from calibration.homography import apply_homography
 from calibration.print_scale import UNCHECKED, PrintScale
 from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, Paper, SheetLayout
 from tests.calibration.pretend_photos import photograph, placed

@@ -6,7 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.detection import apply_homography, find_sheets
+from calibration.detection import find_sheets
+from calibration.homography import apply_homography
 from calibration.sheet import Paper, SheetLayout, all_layouts
 from tests.calibration.pretend_photos import photograph, placed
 

@@ -7,9 +7,10 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.camera import FRAME_DIAGONAL_MM, PosedCamera, solve_camera
-from calibration.detection import SheetInPhoto, find_sheets
+from calibration.detection import find_sheets
 from calibration.quality import sheet_problems
 from calibration.sheet import Paper, SheetLayout
+from calibration.sheet_in_photo import SheetInPhoto
 from tests.calibration.pretend_photos import photograph, placed
 
 SIZE = (2400, 1800)

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from calibration.camera import PosedCamera
-from calibration.detection import SheetInPhoto
 from calibration.print_scale import UNCHECKED
 from calibration.problems import Problem, Refused
 from calibration.quantity import COVERAGE, Contribution, Length
+from calibration.sheet_in_photo import SheetInPhoto
 from vision.arm import priors as priors
 from vision.arm.depth import informed, stance_log_likelihood
 from vision.arm.estimator import Evidence, Sighting, Solution, solve

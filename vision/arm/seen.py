@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from calibration.camera import PosedCamera, Surface
 from calibration.checked_camera import checked_camera
-from calibration.detection import SheetInPhoto, find_sheets
+from calibration.detection import find_sheets
 from calibration.print_scale import PrintScale
 from calibration.problems import NO_SHEET, Problem, Refused
+from calibration.sheet_in_photo import SheetInPhoto
 from vision.arm import priors as priors
 from vision.arm.depth import ArmDepths, arm_depths
 from vision.arm.estimator import Sighting

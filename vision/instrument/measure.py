@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 
 from calibration.camera import PosedCamera, Surface
 from calibration.checked_camera import checked_camera
-from calibration.detection import SheetInPhoto, find_sheets
+from calibration.detection import find_sheets
 from calibration.print_scale import PrintScale
 from calibration.problems import SHEET_HIDDEN, Problem, Refused
 from calibration.quality import sheet_problems
 from calibration.quantity import Length
+from calibration.sheet_in_photo import SheetInPhoto
 from vision.blur import is_blurred
 from vision.instrument.cameras import LeanCamera
 from vision.instrument.edges import TracedInstrument, trace

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from calibration.camera import PosedCamera
-from calibration.detection import SheetInPhoto
 from calibration.sheet import Paper, SheetLayout
+from calibration.sheet_in_photo import SheetInPhoto
 from vision.arm import priors as priors
 from vision.arm.estimator import Evidence, Sighting, arm_length_mm, expected_arm_mm, solve, straight_arm_mm
 from vision.arm.priors import JOINTS, whitener

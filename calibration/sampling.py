@@ -1,0 +1,40 @@
+"""Grey levels between the pixels of a photo."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Grey = NDArray[np.uint8]
+
+_MOST_AT_ONCE = 30000
+"""OpenCV's `remap` takes maps of fewer than 32768 rows."""
+
+
+def grey_photo(image: Grey) -> Grey:
+    """The photo (H, W) in grey; `image` is (H, W, 3) RGB or grey already.
+
+    Examples
+    --------
+    >>> grey_photo(np.full((1, 2, 3), 200, np.uint8))
+    array([[200, 200]], dtype=uint8)
+    """
+    return np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY) if image.ndim == 3 else image, dtype=np.uint8)
+
+
+def sample(grey: Grey, at_px: Array) -> Array:
+    """Grey levels (N,) at points (N, 2) in px, interpolated linearly; the photo's edge repeats outside.
+
+    Examples
+    --------
+    >>> sample(np.array([[0, 100]], np.uint8), np.array([(0.5, 0.0), (7.0, 3.0)]))
+    array([ 50., 100.])
+    """
+    maps = np.ascontiguousarray(at_px, dtype=np.float32).reshape(-1, 1, 2)
+    pieces = [
+        cv2.remap(grey, part, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        for part in np.array_split(maps, len(maps) // _MOST_AT_ONCE + 1)
+    ]
+    return np.vstack(pieces).ravel().astype(np.float64)
