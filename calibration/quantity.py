@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot, isfinite
 from statistics import NormalDist
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import numpy as np
@@ -173,3 +173,50 @@ def combine(lengths: Sequence[Length]) -> Length:
     budget = (*independent, *(Contribution(source, value, key) for key, (source, value) in shared.items()))
     value = float(sum(w * length.value_mm for w, length in zip(weights, lengths, strict=True)))
     return Length(value, budget)
+
+
+def length_json(length: Length | None) -> dict[str, Any] | None:
+    """A length as JSON: mm to two decimals, with its 95 % coverage interval and its budget.
+
+    Examples
+    --------
+    >>> length_json(Length.stated(462.0, 4.0))["low_mm"]
+    454.16
+    """
+    if length is None:
+        return None
+    return {
+        "value_mm": round(length.value_mm, 2),
+        "standard_uncertainty_mm": round(length.standard_uncertainty_mm, 2),
+        "low_mm": round(length.low_mm, 2),
+        "high_mm": round(length.high_mm, 2),
+        "budget": [
+            {"source": part.source, "contribution_mm": round(part.contribution_mm, 3)}
+            | ({"key": part.key} if part.key is not None else {})
+            for part in length.budget
+        ],
+    }
+
+
+SAME_END_MM = 0.02
+"""Ends of an interval this close to the symmetric ones are those, mm: twice the rounding of `length_json`."""
+
+
+def length_from_json(stored: dict[str, Any]) -> Length:
+    """The length that `length_json` wrote, to its rounding.
+
+    Raises
+    ------
+    KeyError
+        If a field is missing.
+
+    Examples
+    --------
+    >>> length_from_json(length_json(Length.stated(462.0, 4.0))).value_mm
+    462.0
+    """
+    budget = tuple(Contribution(part["source"], part["contribution_mm"], part.get("key")) for part in stored["budget"])
+    symmetric = Length(stored["value_mm"], budget)
+    ends = (stored["low_mm"], stored["high_mm"])
+    same = abs(symmetric.low_mm - ends[0]) < SAME_END_MM and abs(symmetric.high_mm - ends[1]) < SAME_END_MM
+    return symmetric if same else Length(stored["value_mm"], budget, ends)

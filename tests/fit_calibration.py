@@ -15,12 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.anthropometry import SHARE_CV, height_cv, median_arm_mm
 from calibration.quantity import Contribution, Length
 from service.fit.assessment import Assessment, InstrumentLengths, Moments, assess_moments
 from service.fit.chart import Chart, default_chart
 from service.fit.conformity import GlobalRisks, global_risks
 from service.fit.decision import DECISIONS, RULE, Decision, decide
-from service.fit.stature import SHARE_CV, height_cv, median_arm_mm
 from service.fit.verdict import judge
 
 Array = NDArray[np.float64]

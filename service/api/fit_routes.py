@@ -20,6 +20,7 @@ from service.fit.ranking import judge_class, rank
 from service.fit.sentences import say
 from service.fit.signs import InstrumentCondition
 from service.fit.tape import check_tape
+from service.fit.verdict_json import verdict_json
 from service.words.i18n import translator
 
 router = APIRouter(prefix="/api/v1", responses=RESPONSES)
@@ -271,7 +272,9 @@ def class_verdicts(question: ClassQuestion) -> dict[str, Any]:
     verdicts = judge_class(arms, _instrument(question.instrument), _chart(question.chart))
     translate = translator(question.language)
     return {
-        "children": [{"name": name} | each.as_json(translate, question.language) for name, each in verdicts.items()]
+        "children": [
+            {"name": name} | verdict_json(each, translate, question.language) for name, each in verdicts.items()
+        ]
     }
 
 

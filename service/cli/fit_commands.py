@@ -186,6 +186,7 @@ def compare(
     from service.fit.fingers import finger_room, room_difference
     from service.fit.ranking import judge_class, rank
     from service.fit.shelf import read_class, read_shelf
+    from service.fit.verdict_json import verdict_json
 
     chart = _chart(chart_file)
     listed = list(read_shelf(read_text(shelf_file))) if shelf_file is not None else []
@@ -211,7 +212,7 @@ def compare(
     verdicts = judge_class(read_class(read_text(class_file)), listed[0], chart)
     if as_json:
         translate = _translate(language)
-        children = [{"name": name} | each.as_json(translate, language) for name, each in verdicts.items()]
+        children = [{"name": name} | verdict_json(each, translate, language) for name, each in verdicts.items()]
         click.echo(json.dumps({"children": children}))
     else:
         _print_rows([(name, each.size, each) for name, each in list(verdicts.items())[:first]], language)
@@ -233,8 +234,9 @@ def _arm(arm_mm: str | None, child_photo: Path | None, language: str) -> tuple[L
 
 
 def _measured(child_photo: Path, language: str) -> tuple[Length, dict[str, Length | None]]:
+    from calibration.quantity import length_from_json
     from service.measuring.pool import MeasuringPool
-    from service.measuring.results import ARM_LENGTHS, length_from_json
+    from service.measuring.results import ARM_LENGTHS
     from service.measuring.work import ArmQuestion
     from service.words.readable import measurement_text
 

@@ -292,7 +292,13 @@ def default_chart() -> Chart:
 
 
 def plain_size(size: str) -> str:
-    """A size's name in one spelling: ``⅛``, ``1 / 8``, ``1/8 violin`` become ``1/8``; ``full`` becomes ``4/4``."""
+    """A size's name in one spelling: ``⅛``, ``1 / 8``, ``1/8 violin`` become ``1/8``; ``full`` becomes ``4/4``.
+
+    Examples
+    --------
+    >>> plain_size("⅛ violin"), plain_size("full")
+    ('1/8', '4/4')
+    """
     spelled = {"¼": "1/4", "½": "1/2", "¾": "3/4", "⅛": "1/8", "⅒": "1/10", "⅞": "7/8", "full": "4/4"}
     text = size.strip().lower()
     for sign, plain in spelled.items():

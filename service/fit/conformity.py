@@ -34,6 +34,13 @@ def conformance_probability(value: float, u: float, low: float = -math.inf, high
     Returns
     -------
     float
+
+    Examples
+    --------
+    A breakdown voltage of -5.47 V, standard uncertainty 0.05 V, under the limit of -5.40 V (JCGM 106:2012, example 1):
+
+    >>> round(conformance_probability(-5.47, 0.05, high=-5.40), 2)
+    0.92
     """
     if u == 0:
         return float(low <= value <= high)
@@ -41,7 +48,13 @@ def conformance_probability(value: float, u: float, low: float = -math.inf, high
 
 
 def guard_factor(risk: float) -> float:
-    """Width of the guard band in standard uncertainties that keeps a one-sided risk below `risk`."""
+    """Width of the guard band in standard uncertainties that keeps a one-sided risk below `risk`.
+
+    Examples
+    --------
+    >>> round(guard_factor(0.025), 2)
+    1.96
+    """
     return NormalDist().inv_cdf(1 - risk)
 
 

@@ -12,11 +12,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from calibration.quantity import Contribution, Length
+from calibration.quantity import Contribution, Length, length_json
 from service.fit.assessment import InstrumentLengths
 from service.fit.lengths import linear
 from service.fit.sentences import Millimetres, Number, Sentence, say, unchanged
-from service.measuring.results import length_json
 
 FIRST_POSITION = (2, 4, 5, 7)
 """Semitones of the first to the fourth finger."""
@@ -65,7 +64,13 @@ class FingerRoom:
 
 
 def semitone_place_mm(string_length_mm: float, semitones: float) -> float:
-    """Distance from the nut of the note that many semitones above the open string, mm."""
+    """Distance from the nut of the note that many semitones above the open string, mm.
+
+    Examples
+    --------
+    >>> round(semitone_place_mm(327.5, 12), 2)
+    163.75
+    """
     return float(string_length_mm * (1 - 2 ** (-semitones / 12)))
 
 

@@ -1,8 +1,8 @@
 """How a child's arm will grow, and when the present instrument is outgrown.
 
-The median arm for an age is the median height times the arm's share of it (`service.fit.stature`).  A child differs
-from the median by a factor that stays nearly the same while it grows: a tall child stays tall.  The logarithm of that
-factor is a Gaussian process: standard deviation sqrt(S^2 + R^2), S the height's coefficient of
+The median arm for an age is the median height times the arm's share of it (`calibration.anthropometry`).  A child
+differs from the median by a factor that stays nearly the same while it grows: a tall child stays tall.  The logarithm
+of that factor is a Gaussian process: standard deviation sqrt(S^2 + R^2), S the height's coefficient of
 variation in the tables, R that of the arm's share (0.034: between-child SD 0.013 of 0.385); correlation 0.97 to the
 power of the years between two ages (year-to-year correlations of children's heights are 0.95 to 0.98; from memory).
 Dated measurements with their uncertainties condition it (Rasmussen and Williams, Gaussian Processes for Machine
@@ -24,13 +24,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.anthropometry import SHARE_CV, Sex, height_cv, median_arm_mm
 from calibration.quantity import Length, covariance_mm2
 from service.fit.assessment import InstrumentLengths, assess
 from service.fit.chart import Chart
 from service.fit.errors import GrowthError
 from service.fit.lengths import check_plausible, linear, widened
 from service.fit.sentences import Millimetres, Number, Sentence, say, unchanged
-from service.fit.stature import SHARE_CV, Sex, height_cv, median_arm_mm
 
 Array = NDArray[np.float64]
 

@@ -81,6 +81,12 @@ def parse_length(
     ------
     LengthError
         If the text is no length, an implausible one, or one with an implausible uncertainty.
+
+    Examples
+    --------
+    >>> length = parse_length("46.2 cm ± 1 cm")
+    >>> round(length.value_mm, 1), round(length.standard_uncertainty_mm, 2)
+    (462.0, 5.1)
     """
     match = _FORM.match(text)
     if match is None:

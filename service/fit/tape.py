@@ -19,10 +19,9 @@ from dataclasses import dataclass
 from math import exp, hypot, pi, sqrt
 from typing import Any
 
-from calibration.quantity import Length, combine, covariance_mm2
+from calibration.quantity import Length, combine, covariance_mm2, length_json
 from service.fit.lengths import widened
 from service.fit.sentences import Millimetres, Number, Percent, Sentence, Value, say, unchanged
-from service.measuring.results import length_json
 
 K_EN = 2.0
 """Coverage factor of the expanded uncertainties in En."""

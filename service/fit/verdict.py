@@ -8,9 +8,7 @@ length ask for clearly different arms.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,11 +31,8 @@ from service.fit.decision import (
     decide,
     with_signs,
 )
-from service.fit.fingers import finger_room
 from service.fit.lengths import check_plausible, linear, widened
-from service.fit.sentences import unchanged
 from service.fit.signs import InstrumentCondition, PlayingSigns
-from service.measuring.results import length_json
 
 Array = NDArray[np.float64]
 
@@ -134,50 +129,6 @@ class Verdict:
             return False
         surely = abs(self.neck.value_mm) > guard_factor(0.025) * self.neck.standard_uncertainty_mm
         return surely and abs(self.neck.value_mm) > NECK_MM
-
-    def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
-        """All of it as JSON; sentences in `language` by `translate`."""
-        from service.fit.explanation import explanation_json
-
-        return {
-            "decision": self.decision.value,
-            "action": self.action.value,
-            "probabilities": {name: round(getattr(self.probabilities, name), 4) for name in CLASS_ORDER},
-            "claim": [each.value for each in self.claim],
-            "confidence": None if self.confidence is None else round(self.confidence, 4),
-            "risk": None if self.risk is None else round(self.risk, 4),
-            "rule": {"confidence": self.rule.confidence, "strain_risk": self.rule.strain_risk},
-            "by_signs": self.by_signs,
-            "arm_length": length_json(self.arm),
-            "instrument": {
-                "label": self.instrument.label,
-                "name": self.instrument.name,
-                "body_length": length_json(self.instrument.body),
-                "total_length": length_json(self.instrument.total),
-                "nearest_size": self.size,
-                "label_right": None if self.label_right is None else round(self.label_right, 4),
-                "mislabelled": self.mislabelled,
-                "unusual_neck": self.unusual_neck,
-                "below_quarter_size": self.small,
-            },
-            "arm_needed": {
-                "from_mm": round(self.shortest_arm_mm, 1),
-                "to_mm": _finite(self.longest_arm_mm),
-                "stretch_from_mm": round(self.shortest_arm_mm - self.chart.stretch_mm, 1),
-            },
-            "margin": length_json(self.margin),
-            "guard_band": {
-                "low_mm": round(self.guard.low_mm, 1),
-                "high_mm": _finite(self.guard.high_mm),
-                "accept_from_mm": _finite(self.guard.accept_from_mm),
-                "accept_to_mm": _finite(self.guard.accept_to_mm),
-            },
-            "chart": self.chart.name,
-            "finger_room": None
-            if (room := finger_room(self.instrument)) is None
-            else room.as_json(translate, language),
-            **explanation_json(self, translate, language),
-        }
 
 
 NECK_MM = 10.0
@@ -307,7 +258,3 @@ def _neck(chart: Chart, instrument: InstrumentLengths) -> Length | None:
     by_total = float(chart.shortest_arm_mm(instrument.total.value_mm, "total"))
     by_body = float(chart.shortest_arm_mm(instrument.body.value_mm, "body"))
     return Length(by_total - by_body, linear(parts).budget)
-
-
-def _finite(value: float | None) -> float | None:
-    return None if value is None or not np.isfinite(value) else round(value, 1)

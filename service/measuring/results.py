@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any
 
 from calibration.problems import Problem
-from calibration.quantity import Length
+from calibration.quantity import length_json
 
 if TYPE_CHECKING:
     from vision.arm.measure import ArmMeasurement
@@ -36,23 +36,6 @@ Translate = Callable[[str], str]
 def unchanged(text: str) -> str:
     """Leave a text in the language it is written in."""
     return text
-
-
-def length_json(length: Length | None) -> dict[str, Any] | None:
-    """A length as JSON: mm to two decimals, with its 95 % coverage interval and its budget."""
-    if length is None:
-        return None
-    return {
-        "value_mm": round(length.value_mm, 2),
-        "standard_uncertainty_mm": round(length.standard_uncertainty_mm, 2),
-        "low_mm": round(length.low_mm, 2),
-        "high_mm": round(length.high_mm, 2),
-        "budget": [
-            {"source": part.source, "contribution_mm": round(part.contribution_mm, 3)}
-            | ({"key": part.key} if part.key is not None else {})
-            for part in length.budget
-        ],
-    }
 
 
 def problems_json(problems: Iterable[Problem], translate: Translate = unchanged) -> list[dict[str, str]]:
@@ -93,20 +76,3 @@ def translated(result: dict[str, Any], translate: Translate) -> dict[str, Any]:
         for problem in result["problems"]
     ]
     return result | {"problems": problems}
-
-
-def length_from_json(stored: dict[str, Any]) -> Length:
-    """The length that `length_json` wrote, to its rounding.
-
-    Raises
-    ------
-    KeyError
-        If a field is missing.
-    """
-    from calibration.quantity import Contribution
-
-    budget = tuple(Contribution(part["source"], part["contribution_mm"], part.get("key")) for part in stored["budget"])
-    symmetric = Length(stored["value_mm"], budget)
-    ends = (stored["low_mm"], stored["high_mm"])
-    same = abs(symmetric.low_mm - ends[0]) < 0.02 and abs(symmetric.high_mm - ends[1]) < 0.02
-    return symmetric if same else Length(stored["value_mm"], budget, ends)

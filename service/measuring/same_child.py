@@ -15,11 +15,11 @@ from typing import Any
 
 from calibration.agreement import Agreement, agreement
 from calibration.problems import Problem
-from calibration.quantity import Length, combine
+from calibration.quantity import Length, combine, length_from_json, length_json
 from service.fit.errors import FitError
 from service.fit.lengths import widened
 from service.fit.sentences import say
-from service.measuring.results import ARM_LENGTHS, length_from_json, length_json, problems_json
+from service.measuring.results import ARM_LENGTHS, problems_json
 from service.measuring.work import Outcome
 
 PHOTOS_DISAGREE = Problem(

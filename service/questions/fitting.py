@@ -7,14 +7,16 @@ import io
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from calibration.quantity import length_from_json
 from service.fit.assessment import InstrumentLengths
 from service.fit.chart import Chart, default_chart
 from service.fit.errors import FitError
 from service.fit.sentences import Translate, say, unchanged
 from service.fit.signs import PlayingSigns
 from service.fit.verdict import Verdict, judge
+from service.fit.verdict_json import verdict_json
 from service.measuring.pool import Measurer
-from service.measuring.results import length_from_json, translated
+from service.measuring.results import translated
 from service.measuring.same_child import check_distinct, together
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome
 
@@ -105,7 +107,7 @@ class FitAnswer:
             "child": None if self.child is None else translated(self.child.result, translate),
             **({"child_photos": photos} if len(photos) > 1 else {}),
             "instrument": None if self.instrument is None else translated(self.instrument.result, translate),
-            "verdict": None if self.verdict is None else self.verdict.as_json(translate, language),
+            "verdict": None if self.verdict is None else verdict_json(self.verdict, translate, language),
         }
 
     def picture_jpeg(self) -> bytes | None:

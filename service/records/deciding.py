@@ -13,7 +13,8 @@ from typing import Any, cast
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from calibration.quantity import Length
+from calibration.anthropometry import Sex
+from calibration.quantity import Length, length_from_json
 from service.fit.assessment import InstrumentLengths
 from service.fit.chart import Chart, default_chart, read_chart
 from service.fit.decision import Action, Decision
@@ -25,9 +26,8 @@ from service.fit.outlook import outlook
 from service.fit.ranking import Ranked, rank
 from service.fit.sentences import Sentence, say
 from service.fit.signs import CONDITION_QUESTIONS, SIGN_QUESTIONS, InstrumentCondition, PlayingSigns
-from service.fit.stature import Sex
 from service.fit.verdict import Verdict, judge
-from service.measuring.results import length_from_json
+from service.fit.verdict_json import verdict_json
 from service.records.lookups import age_years
 from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, StudioChart, VerdictRecord
 from service.words.i18n import LANGUAGES, translator
@@ -155,7 +155,7 @@ def keep_verdict(
             "signs": None if signs is None else {name: getattr(signs, name) for name in SIGN_QUESTIONS},
         },
         outcome={
-            code: verdict.as_json(translator(code), code)
+            code: verdict_json(verdict, translator(code), code)
             | {"next": [each.text(translator(code), code) for each in next_lines(verdict, growth, arm.measured_on)]}
             for code in LANGUAGES
         },

@@ -1,6 +1,6 @@
 """The tables: a studio, its people, what was asked, what was measured and what was decided.
 
-Lengths are kept as the JSON of `service.measuring.results.length_json`, with their budgets, so that what a verdict was
+Lengths are kept as the JSON of `calibration.quantity.length_json`, with their budgets, so that what a verdict was
 made from can be read years later.  A child is a nickname and, if the teacher likes, a month and year of birth.
 """
 

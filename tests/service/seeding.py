@@ -10,8 +10,7 @@ from typing import Any
 import numpy as np
 from PIL import Image, ImageDraw
 
-from calibration.quantity import Contribution, Length
-from service.measuring.results import length_json
+from calibration.quantity import Contribution, Length, length_json
 from service.records.deciding import keep_verdict
 from service.records.photos import ORIGINAL, OVERLAY, VIEW
 from service.records.tables import (

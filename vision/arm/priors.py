@@ -135,14 +135,6 @@ TRUNK_AXIS = (1.1, 1.25)
 """Bias and standard deviation, in degrees, of the line from the hips to the shoulders, leaning away from the raised
 arm (rendered figures: 1.1 and 1.1)."""
 
-ARM_OVER_STATURE = (0.3671, 0.0021, 0.036)
-"""Arm length over stature = first + second x age in years, with a log deviation between children of the third: derived
-from child body measurements (Snyder 1977, lateral reach and segment sums; see the facts cited in DEVELOPERS.md)."""
-STATURE_MM_BY_AGE = {3: 956, 4: 1030, 5: 1097, 6: 1156, 7: 1213, 8: 1270, 9: 1326, 10: 1382, 11: 1441, 12: 1502}
-"""Median stature, both sexes averaged (WHO child growth standards 2006 and reference 2007), rounded."""
-STATURE_LOG_DEVIATION = 0.045
-"""Deviation of stature between children of one age (WHO: 3.9 to 4.7 %)."""
-
 
 @dataclass(frozen=True, slots=True)
 class LandmarkError:

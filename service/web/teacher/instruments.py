@@ -13,13 +13,13 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from starlette.datastructures import FormData
 
+from calibration.quantity import length_json
 from service.fit.assessment import InstrumentLengths
 from service.fit.errors import FitError
 from service.fit.lengths import parse_length
 from service.fit.signs import CONDITION_QUESTIONS
 from service.fit.verdict import nearest_size
 from service.jobs.running import start_measuring
-from service.measuring.results import length_json
 from service.records.columns import fresh_id
 from service.records.deciding import chart_in_use, instrument_lengths
 from service.records.erase import erase_instrument
@@ -168,7 +168,7 @@ def _fill(request: Request, instrument: Instrument, form: FormData) -> str | Non
 
 
 def _length(stored: dict[str, Any] | None) -> Any:
-    from service.measuring.results import length_from_json
+    from calibration.quantity import length_from_json
 
     return length_from_json(stored) if stored else None
 

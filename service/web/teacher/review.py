@@ -17,10 +17,11 @@ from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Resp
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from calibration.quantity import length_from_json
 from service.fit.assessment import InstrumentLengths
 from service.fit.errors import FitError
 from service.fit.verdict import Verdict, judge
-from service.measuring.results import length_from_json
+from service.fit.verdict_json import verdict_json
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Question
 from service.records.deciding import chart_in_use, latest_arm, verdict_for
 from service.records.lookups import age_years, stated_bar_mm
@@ -256,7 +257,7 @@ def _live(
     verdict = words = None
     try:
         found = _verdict(records, child, upload, result) if child is not None else None
-        verdict = found.as_json(translate, language) if found is not None else None
+        verdict = verdict_json(found, translate, language) if found is not None else None
     except FitError as error:
         words = error.sentence.text(translate, language)
     shown = {"upload": upload, "result": result, "verdict": verdict, "words": words}

@@ -9,6 +9,7 @@ from service.fit.explanation import CAUTIONS, full_reasons, short_reasons, verdi
 from service.fit.sentences import Millimetres, Month, Number, Percent, say
 from service.fit.signs import InstrumentCondition, PlayingSigns
 from service.fit.verdict import judge
+from service.fit.verdict_json import verdict_json
 from service.words.i18n import translator
 from tests.service.fit.conftest import instrument
 
@@ -62,17 +63,17 @@ def test_the_numbers_behind_a_verdict_are_said(chart):
 def test_an_open_verdict_says_what_would_help_most(chart):
     verdict = verdict_of(chart, "not decided")
     assert "What would help most" in verdict_text(verdict)
-    found = verdict.as_json()
+    found = verdict_json(verdict)
     assert found["next_steps"][0]["settles"] > 0
     assert found["confidence"] is None
 
 
 def test_a_stretch_asks_the_five_questions_that_are_open(chart):
-    assert len(verdict_of(chart, "stretch").as_json()["questions"]) == 5
+    assert len(verdict_json(verdict_of(chart, "stretch"))["questions"]) == 5
     partly = judge(
         Length.stated(426, 2), instrument(255, 421, 0.5), chart, PlayingSigns(wrist_free=True, painless=True)
     )
-    assert [each["code"] for each in partly.as_json()["questions"]] == ["fingers_easy", "bow_clear", "elbow_bent"]
+    assert [each["code"] for each in verdict_json(partly)["questions"]] == ["fingers_easy", "bow_clear", "elbow_bent"]
 
 
 def test_a_wrong_label_and_a_neglected_instrument_are_said(chart):
@@ -86,7 +87,7 @@ def test_a_wrong_label_and_a_neglected_instrument_are_said(chart):
 
 def test_json_is_json(chart):
     for case in CASES:
-        found = json.loads(json.dumps(verdict_of(chart, case).as_json(translator("de"), "de")))
+        found = json.loads(json.dumps(verdict_json(verdict_of(chart, case), translator("de"), "de")))
         assert sum(found["probabilities"].values()) == pytest.approx(1, abs=5e-4)
         assert found["arm_length"]["value_mm"] == CASES[case][0]
         assert found["cautions"]

