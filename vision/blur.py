@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+
+from calibration.arrays import Array, Floats, Picture
 
 _SIDE_PX = 1400
 _LIGHT_PX, _STRONG_PX = 1.2, 6.0
@@ -20,7 +21,7 @@ MOST_BLUR_PX = 2.5
 squares of a marker run into one another (our choice; scenes with motion blur of 35 px and more lie far beyond it)."""
 
 
-def blur_px(rgb: NDArray[np.uint8]) -> float:
+def blur_px(rgb: Picture) -> float:
     """Standard deviation of the blur in the worst direction, in px of the photo reduced to a longer side of 1400 px."""
     shrink = min(1.0, _SIDE_PX / max(rgb.shape[:2]))
     size = (round(rgb.shape[1] * shrink), round(rgb.shape[0] * shrink))
@@ -32,12 +33,12 @@ def blur_px(rgb: NDArray[np.uint8]) -> float:
     return float(np.sqrt(max(square, 0.0)))
 
 
-def is_blurred(rgb: NDArray[np.uint8]) -> bool:
+def is_blurred(rgb: Picture) -> bool:
     """Whether the photo as a whole is too blurred to measure in."""
     return blur_px(rgb) > MOST_BLUR_PX
 
 
-def _steepest(grey: NDArray[np.float32], smooth_px: float) -> NDArray[np.float64]:
+def _steepest(grey: Floats, smooth_px: float) -> Array:
     """Slope exceeded by one pixel in 2000, for each of the directions."""
     soft = cv2.GaussianBlur(grey, (0, 0), smooth_px)
     across, down = cv2.Sobel(soft, cv2.CV_32F, 1, 0), cv2.Sobel(soft, cv2.CV_32F, 0, 1)

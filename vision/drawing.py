@@ -12,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-Picture = NDArray[np.uint8]
+from calibration.arrays import Array, Picture
+
 Colour = tuple[int, int, int]
-Point = Sequence[float] | NDArray[np.float64]
+Point = Sequence[float] | Array
 
 YELLOW: Colour = (255, 221, 51)
 CYAN: Colour = (64, 224, 255)
@@ -31,11 +32,11 @@ def unit_px(picture: Picture) -> float:
     return float(max(picture.shape[:2])) / 1000.0
 
 
-def _fixed(points_px: NDArray[np.float64]) -> NDArray[np.int32]:
+def _fixed(points_px: Array) -> NDArray[np.int32]:
     return np.round(np.asarray(points_px, float) * (1 << _FRACTION_BITS)).astype(np.int32).reshape(-1, 1, 2)
 
 
-def line(picture: Picture, points_px: NDArray[np.float64], colour: Colour, width: float, closed: bool = False) -> None:
+def line(picture: Picture, points_px: Array, colour: Colour, width: float, closed: bool = False) -> None:
     """Draw a polyline (N, 2) with a dark rim; `width` in units of `unit_px`."""
     unit = unit_px(picture)
     for shade, thickness in ((RIM, width + 2.0), (colour, width)):

@@ -17,9 +17,9 @@ import cv2
 import numpy as np
 import pillow_heif
 import simplejpeg
-from numpy.typing import NDArray
 from PIL import ExifTags, Image, UnidentifiedImageError
 
+from calibration.arrays import Picture
 from calibration.problems import Refused
 from vision.problems import FILE_ANIMATED, FILE_DAMAGED, FILE_TOO_LARGE, FILE_UNREADABLE, PHOTO_TOO_SMALL
 
@@ -36,7 +36,7 @@ more pixels."""
 _EIGHTHS = 8
 """A JPEG's blocks of 8 x 8 pixels can be decoded to 1 .. 8 pixels a side (ITU-T T.81, as libjpeg does it)."""
 
-_TURNS: dict[int, Callable[[NDArray[np.uint8]], NDArray[np.uint8]]] = {
+_TURNS: dict[int, Callable[[Picture], Picture]] = {
     2: lambda rgb: _array(cv2.flip(rgb, 1)),
     3: lambda rgb: _array(cv2.rotate(rgb, cv2.ROTATE_180)),
     4: lambda rgb: _array(cv2.flip(rgb, 0)),
@@ -75,7 +75,7 @@ class Photo:
     """
 
     name: str
-    rgb: NDArray[np.uint8]
+    rgb: Picture
     focal35_mm: float | None = None
     front_lens: bool = False
 
@@ -166,7 +166,7 @@ def _lens(image: Image.Image) -> tuple[float | None, bool]:
     return focal_mm, front
 
 
-def _pixels(image: Image.Image, content: bytes) -> NDArray[np.uint8]:
+def _pixels(image: Image.Image, content: bytes) -> Picture:
     """Upright (H, W, 3) uint8 pixels."""
     try:
         turn = _TURNS.get(image.getexif().get(ExifTags.Base.Orientation, 1))
@@ -185,7 +185,7 @@ def _pixels(image: Image.Image, content: bytes) -> NDArray[np.uint8]:
     return np.ascontiguousarray(rgb if turn is None else turn(rgb))
 
 
-def _quickly(image: Image.Image, content: bytes) -> NDArray[np.uint8] | None:
+def _quickly(image: Image.Image, content: bytes) -> Picture | None:
     """Pixels (H, W, 3) of an ordinary JPEG, at reduced size where full size is too large; None for everything else.
 
     Pillow holds a picture in its own memory first and copies it twice on the way to an array, which takes three times
@@ -201,7 +201,7 @@ def _quickly(image: Image.Image, content: bytes) -> NDArray[np.uint8] | None:
         return None
 
 
-def _array(picture: object) -> NDArray[np.uint8]:
+def _array(picture: object) -> Picture:
     """What OpenCV returns, as the array it is."""
     return np.asarray(picture, dtype=np.uint8)
 

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+
+from calibration.arrays import Floats, Picture
 
 WORKING_SIDE_PX = 1200
 """Longer boxes are reduced first; nothing sharper matters to landmarks."""
@@ -38,7 +39,7 @@ class Quality:
     edge_width_px: float
 
 
-def quality(rgb: NDArray[np.uint8], box_px: tuple[float, float, float, float]) -> Quality:
+def quality(rgb: Picture, box_px: tuple[float, float, float, float]) -> Quality:
     """Measure a part of a picture.
 
     Parameters
@@ -66,13 +67,13 @@ def quality(rgb: NDArray[np.uint8], box_px: tuple[float, float, float, float]) -
     return Quality(float(high), float(high - low), _edge_width_px(np.asarray(grey, np.uint8)) / shrink)
 
 
-def _edge_width_px(grey: NDArray[np.uint8]) -> float:
+def _edge_width_px(grey: Picture) -> float:
     """The wider of the edges across and the edges down: a moved phone blurs one direction only."""
     smooth = cv2.GaussianBlur(grey, (0, 0), 0.8).astype(np.float32)
     return max(_step_width_px(smooth), _step_width_px(np.ascontiguousarray(smooth.T)))
 
 
-def _step_width_px(grey: NDArray[np.float32]) -> float:
+def _step_width_px(grey: Floats) -> float:
     """Range of grey over the steepest slope along the rows, at the strongest edges: how wide a step has become."""
     slope = np.abs(cv2.Sobel(grey, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8))
     window = np.ones((1, _WINDOW_PX), np.uint8)

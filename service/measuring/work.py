@@ -134,13 +134,13 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
 
 def look_at_photo(data: bytes, kind: str, bar_mm: float | None) -> bytes:
     """What is seen in a photo, or why nothing is: the slow half of measuring, made into bytes for `solve_sight`."""
-    from vision.arm.measure import look
+    from vision.arm.seen import see_arm
     from vision.instrument.measure import detect_instrument
     from vision.photo import load_photo
 
     try:
         photo = load_photo(data, kind)
-        seen = look(photo, bar_mm=bar_mm) if kind == ARM else detect_instrument(photo, bar_mm=bar_mm)
+        seen = see_arm(photo, bar_mm=bar_mm) if kind == ARM else detect_instrument(photo, bar_mm=bar_mm)
     except Refused as refusal:
         return pickle.dumps(refusal.problems)
     return pickle.dumps(seen)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from calibration.camera import FRAME_DIAGONAL_MM
 from calibration.problems import Refused
 from vision.instrument.edges import trace
-from vision.instrument.outline import Setting, View, fit
+from vision.instrument.fit import Setting, View, fit
 from vision.instrument.seen import InstrumentSeen, see_instrument
 from vision.photo import Photo
 

@@ -19,12 +19,10 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Picture
 from vision.arm.priors import CHAIN, STANCES, Stance
-from vision.instrument.net import session
-
-Vector = NDArray[np.float64]
+from vision.networks.session import session
 
 MODEL = Path(__file__).parents[1] / "models" / "arm_depth.onnx"
 STANCE_SHARES = np.array([0.485, 0.408, 0.107])
@@ -74,9 +72,9 @@ class ArmDepths:
         Bend of the elbow, and how far the upper arm is held forward of the trunk's plane, degrees.
     """
 
-    stance: Vector
-    steps: Vector
-    covariance: Vector
+    stance: Array
+    steps: Array
+    covariance: Array
     bend_deg: float
     forward_deg: float
 
@@ -86,7 +84,7 @@ class ArmDepths:
         return cls(np.full(3, 1 / 3), np.zeros((3, 5)), usual_covariance(), 0.0, 0.0)
 
 
-def arm_depths(rgb: NDArray[np.uint8], joints_px: Vector, slopes: Vector) -> ArmDepths:
+def arm_depths(rgb: Picture, joints_px: Array, slopes: Array) -> ArmDepths:
     """Stance and depths of a raised arm.
 
     Parameters
@@ -112,7 +110,7 @@ def arm_depths(rgb: NDArray[np.uint8], joints_px: Vector, slopes: Vector) -> Arm
     return weakened(stance, depth, pose)
 
 
-def weakened(stance: Vector, depth: Vector, pose: Vector) -> ArmDepths:
+def weakened(stance: Array, depth: Array, pose: Array) -> ArmDepths:
     """The networks' outputs as one, less sure than they are.
 
     Parameters
@@ -144,7 +142,7 @@ def weakened(stance: Vector, depth: Vector, pose: Vector) -> ArmDepths:
     return ArmDepths(shares / shares.sum(), middle, covariance, float(bend), float(forward))
 
 
-def usual_covariance() -> Vector:
+def usual_covariance() -> Array:
     """Correlation (3, 5, 5) of the steps of each stance, as usual."""
     back = np.linalg.inv(CHAIN)
     return np.array(
@@ -152,7 +150,7 @@ def usual_covariance() -> Vector:
     )
 
 
-def arm_picture(rgb: NDArray[np.uint8], joints_px: Vector, framing: Framing) -> NDArray[np.uint8]:
+def arm_picture(rgb: Picture, joints_px: Array, framing: Framing) -> Picture:
     """The arm pointing right, up staying up, (height, width, 3) uint8; parameters as of `arm_depths`."""
     shoulder, elbow, wrist, palm = np.asarray(joints_px, float)
     straight = sum(float(np.linalg.norm(b - a)) for a, b in ((shoulder, elbow), (elbow, wrist), (wrist, palm)))

@@ -22,15 +22,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from calibration import anthropometry
+from calibration.arrays import Array
 from calibration.camera import PosedCamera
 from vision.arm import priors as priors
 from vision.arm.priors import JOINTS, Stance, whitener
-
-Vector = NDArray[np.float64]
 
 NECK, SHOULDER, ELBOW, WRIST, PALM = range(5)
 POSE_PARAMETERS = 6
@@ -50,12 +48,12 @@ class Sighting:
         Its name in the budget.
     """
 
-    px: Vector
-    whitening: Vector
+    px: Array
+    whitening: Array
     cause: str
 
     @classmethod
-    def isotropic(cls, px: Vector, deviation_px: float, cause: str) -> Sighting:
+    def isotropic(cls, px: Array, deviation_px: float, cause: str) -> Sighting:
         """A point with the same standard deviation in all directions."""
         return cls(np.asarray(px, float), np.eye(2) / deviation_px, cause)
 
@@ -74,7 +72,7 @@ class Evidence:
     outward : float
         +1 if the arm points along +x, -1 if along -x.
     sightings : mapping of str to Sighting
-        By name of the joint; all five of `arm_priors.JOINTS`.
+        By name of the joint; all five of `vision.arm.priors.JOINTS`.
     trunk_lean_deg : float or None
         Lean of the line from hips to shoulders away from the raised arm, bias removed, in degrees.
     hand_px : float or None
@@ -84,7 +82,7 @@ class Evidence:
     """
 
     camera: PosedCamera
-    body_to_sheet: Vector
+    body_to_sheet: Array
     outward: float
     sightings: Mapping[str, Sighting]
     trunk_lean_deg: float | None = None
@@ -106,11 +104,12 @@ class Solution:
     log_evidence : float
         Log probability of the photo under the stance, up to a constant common to all stances.
     lengths : mapping of str to (float, mapping of str to float)
-        For each length its value in mm and, by cause, the standard deviation that the cause brings, signed.
+        For each length its value in mm and, by cause, the standard deviation that the cause brings: the root of the
+        sum of squares over the cause's rows, never negative.
     """
 
     stance: Stance
-    points_mm: Vector
+    points_mm: Array
     log_evidence: float
     lengths: Mapping[str, tuple[float, Mapping[str, float]]]
 
@@ -122,7 +121,7 @@ class _Rows:
     values: list[float] = field(default_factory=list)
     causes: list[str] = field(default_factory=list)
 
-    def add(self, cause: str, residuals: Vector | Sequence[float] | float) -> None:
+    def add(self, cause: str, residuals: Array | Sequence[float] | float) -> None:
         values = np.ravel(residuals).tolist()
         self.values += values
         self.causes += [cause] * len(values)
@@ -139,15 +138,15 @@ class _Problem:
         self.camera_root = np.linalg.cholesky(evidence.camera.covariance[:size, :size])
         self.depth_whitener = whitener(stance.depth_covariance)
 
-    def camera(self, unknowns: Vector) -> PosedCamera:
+    def camera(self, unknowns: Array) -> PosedCamera:
         parameters = self.evidence.camera.parameters.copy()
         parameters[: self.camera_size] += self.camera_root @ unknowns[: self.camera_size]
         return self.evidence.camera.with_parameters(parameters)
 
-    def points(self, unknowns: Vector) -> Vector:
+    def points(self, unknowns: Array) -> Array:
         return unknowns[self.camera_size : self.camera_size + 15].reshape(5, 3)
 
-    def start(self) -> Vector:
+    def start(self) -> Array:
         """Each point on its line of sight, at the stance's usual depth."""
         seen = np.array([self.evidence.sightings[name].px for name in JOINTS])
         camera, turn = self.evidence.camera, self.evidence.body_to_sheet
@@ -158,7 +157,7 @@ class _Problem:
             straight = straight_arm_mm(points)
         return np.concatenate([np.zeros(self.camera_size), points.ravel(), [0.0]])
 
-    def rows(self, unknowns: Vector) -> _Rows:
+    def rows(self, unknowns: Array) -> _Rows:
         evidence, points, rows = self.evidence, self.points(unknowns), _Rows()
         lean_deg = float(unknowns[-1])
         camera = self.camera(unknowns)
@@ -184,7 +183,7 @@ class _Problem:
             rows.add("trunk lean", (lean_deg - evidence.trunk_lean_deg) / priors.TRUNK_AXIS[1])
         return rows
 
-    def _proportions(self, rows: _Rows, points: Vector, straight: float, lean_deg: float) -> None:
+    def _proportions(self, rows: _Rows, points: Array, straight: float, lean_deg: float) -> None:
         upper, fore, palm = _segments(points)
         for value, (mean, deviation) in (
             (np.log(upper / fore), priors.UPPER_TO_FOREARM),
@@ -197,7 +196,7 @@ class _Problem:
         centre, deviation = priors.STRAIGHT_ARM_MM
         rows.add("arm proportions", (np.log(straight / centre)) / deviation)
 
-    def _family(self, rows: _Rows, points: Vector, lean_deg: float) -> None:
+    def _family(self, rows: _Rows, points: Array, lean_deg: float) -> None:
         expected = expected_arm_mm(self.evidence.age_years, self.evidence.stature_mm)
         if expected is not None:
             centre, deviation = expected
@@ -222,7 +221,7 @@ def solve(evidence: Evidence, stance: Stance) -> Solution:
     """
     problem = _Problem(evidence, stance)
 
-    def residuals(unknowns: Vector) -> Vector:
+    def residuals(unknowns: Array) -> Array:
         return np.array(problem.rows(unknowns).values)
 
     start = problem.start()
@@ -241,7 +240,7 @@ def solve(evidence: Evidence, stance: Stance) -> Solution:
     return Solution(stance, problem.points(fit.x), log_evidence, lengths)
 
 
-def _measures(evidence: Evidence) -> dict[str, Callable[[Vector, float], float]]:
+def _measures(evidence: Evidence) -> dict[str, Callable[[Array, float], float]]:
     out = evidence.outward
     return {
         "arm_length": lambda points, lean: arm_length_mm(points, out, lean),
@@ -251,11 +250,11 @@ def _measures(evidence: Evidence) -> dict[str, Callable[[Vector, float], float]]
 
 
 def _length(
-    measure: Callable[[Vector, float], float], problem: _Problem, unknowns: Vector, response: Vector, causes: list[str]
+    measure: Callable[[Array, float], float], problem: _Problem, unknowns: Array, response: Array, causes: list[str]
 ) -> tuple[float, dict[str, float]]:
     """Value and, by cause, the standard deviation it brings: sensitivities chained through the solution."""
 
-    def value(at: Vector) -> float:
+    def value(at: Array) -> float:
         return measure(problem.points(at), float(at[-1]))
 
     here = value(unknowns)
@@ -272,18 +271,18 @@ def _length(
     return here, budget
 
 
-def _segments(points: Vector) -> tuple[float, float, float]:
+def _segments(points: Array) -> tuple[float, float, float]:
     """Lengths of the upper arm, the forearm, and wrist to palm, mm."""
     steps = np.linalg.norm(np.diff(points[SHOULDER:], axis=0), axis=1)
     return float(steps[0]), float(steps[1]), float(steps[2])
 
 
-def straight_arm_mm(points: Vector) -> float:
+def straight_arm_mm(points: Array) -> float:
     """Length from the shoulder joint to the palm with the arm straight, mm; `points` (5, 3) mm."""
     return sum(_segments(points))
 
 
-def neck_offset_mm(points: Vector, outward: float, lean_deg: float) -> tuple[float, float]:
+def neck_offset_mm(points: Array, outward: float, lean_deg: float) -> tuple[float, float]:
     """How far the neck point lies inwards of and above the shoulder joint, along the trunk's own axes, mm."""
     lean = np.radians(lean_deg)
     out = np.array([np.cos(lean) * outward, np.sin(lean)])  # leaning away from the arm raises its side
@@ -292,12 +291,12 @@ def neck_offset_mm(points: Vector, outward: float, lean_deg: float) -> tuple[flo
     return float(-offset @ out), float(offset @ up)
 
 
-def _reach(points: Vector, outward: float, lean_deg: float, from_shoulder_mm: float) -> float:
+def _reach(points: Array, outward: float, lean_deg: float, from_shoulder_mm: float) -> float:
     inward, up = neck_offset_mm(points, outward, lean_deg)
     return float(np.hypot(inward + from_shoulder_mm, up))
 
 
-def arm_length_mm(points: Vector, outward: float, lean_deg: float) -> float:
+def arm_length_mm(points: Array, outward: float, lean_deg: float) -> float:
     """Arm length as defined (side of the neck to mid palm, arm straight out at 90 degrees), mm.
 
     Parameters

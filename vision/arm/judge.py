@@ -1,4 +1,4 @@
-"""Whether a photo of an arm can be trusted: faults of the picture, of the person, and of the pose.
+"""Whether the pose of a measured arm can be trusted.
 
 A fault that the estimate corrects by itself (an arm a little low, a trunk a little turned) is no fault here: the
 interval is wide enough.  A fault beyond that refuses the photo, with the one thing to do differently.  Thresholds were
@@ -11,32 +11,15 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
-from numpy.typing import NDArray
 
-from calibration import quality as sheet_quality
+from calibration.arrays import Array
 from calibration.problems import Problem
 from vision import problems
+from vision.arm.body import SeenBody
+from vision.arm.depth import ArmDepths
 from vision.arm.estimator import ELBOW, PALM, SHOULDER, WRIST, Evidence, Solution, straight_arm_mm
-from vision.arm.seen import SeenArm
 from vision.person.pose import Landmark
-from vision.photo import Photo
-from vision.quality import quality
 
-Vector = NDArray[np.float64]
-
-DARKEST = 45.0
-"""95th percentile of the grey values about the arm: below it shirt, arm and wall are one; our choice."""
-LEAST_CONTRAST = 18.0
-"""5th to 95th percentile of the grey values about the arm; our choice."""
-WIDEST_EDGE = 0.045, 10.0
-"""Edges wider than this share of the shoulder-to-wrist length, and than this many px, make landmarks wander; sharp
-scenes stay below 0.027, a blur of 1.5 % of the arm gives 0.04."""
-SHORTEST_ARM_PX = 90.0
-"""Shoulder to wrist; the hand's crop then has 100 px, where nearly all hands are found (photographs of people)."""
-BORDER = 0.005
-"""Landmarks nearer to the photo's border than this share of its width count as cut off."""
-SEEN = 0.3
-"""Least visibility of shoulder, elbow and wrist."""
 BENT_DEG = 14.5
 """Bend at the elbow across the line of sight, landmarks' bias removed: straight arms read -6 to 14 (132 readings of
 development scenes and of others), bent ones (25 to 50 degrees in space, part of it towards the camera) 13 to 49."""
@@ -85,57 +68,7 @@ class Pose:
     turn: float
 
 
-def picture_problems(photo: Photo, seen: SeenArm) -> tuple[Problem, ...]:
-    """Faults of the picture and of who is in it.
-
-    Parameters
-    ----------
-    photo : Photo
-        The photo.
-    seen : SeenArm
-        What was found in it.
-
-    Returns
-    -------
-    tuple of Problem
-        Empty where there is none.
-    """
-    found = list(sheet_quality.sheet_problems(seen.camera))
-    arm = np.array([seen.landmark(name) for name in ("shoulder", "elbow", "wrist")])
-    reach = float(np.linalg.norm(arm[2] - arm[0]))
-    if photo.front_lens:
-        found.append(problems.SELFIE_LENS)
-    if seen.people > 1:
-        found.append(problems.SEVERAL_PEOPLE)
-    if reach < SHORTEST_ARM_PX:
-        found.append(problems.PERSON_TOO_SMALL)
-        return tuple(found)
-    low, high = arm.min(axis=0) - 0.3 * reach, arm.max(axis=0) + 0.3 * reach
-    about = quality(photo.rgb, (low[0], low[1], high[0], high[1]))
-    if about.brightness < DARKEST or about.contrast < LEAST_CONTRAST:
-        found.append(problems.PHOTO_TOO_DARK)
-    elif about.edge_width_px > max(WIDEST_EDGE[0] * reach, WIDEST_EDGE[1]):
-        found.append(problems.PHOTO_BLURRED)
-    needed = [seen.landmark("shoulder"), seen.landmark("elbow"), seen.landmark("wrist"), seen.neck.px]
-    needed.append(seen.landmarks_px[Landmark.NOSE])
-    if seen.hand is not None:
-        needed.extend(seen.hand.points_px)
-    size = np.array(seen.image_size_px)
-    margin = BORDER * size[0]
-    if any((point < margin).any() or (point > size - 1 - margin).any() for point in needed):
-        found.append(problems.PERSON_CUT)
-    elif (
-        min(seen.visibility[Landmark[f"{seen.side}_{name}".upper()]] for name in ("shoulder", "elbow", "wrist")) < SEEN
-    ):
-        found.append(problems.NO_ARM_OUT)
-    elif seen.hand is None:
-        found.append(problems.HAND_HIDDEN)
-    if not seen.face_seen and seen.hand is not None and seen.hand.handedness != seen.side:
-        found.append(problems.BACK_VIEW)
-    return tuple(found)
-
-
-def pose_of(seen: SeenArm, evidence: Evidence, solution: Solution) -> Pose:
+def pose_of(body: SeenBody, evidence: Evidence, solution: Solution) -> Pose:
     """How the arm is held, from the solved points and the face."""
     points, out = solution.points_mm, evidence.outward
     upper, fore, whole = (
@@ -144,11 +77,11 @@ def pose_of(seen: SeenArm, evidence: Evidence, solution: Solution) -> Pose:
         points[PALM] - points[SHOULDER],
     )
     straight = straight_arm_mm(points)
-    middle = seen.landmarks_px[[Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER]]
+    middle = body.landmarks_px[[Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER]]
     depth = points[SHOULDER, 2]
-    shoulders = (seen.camera.to_plane(middle, depth) @ evidence.body_to_sheet).mean(axis=0)
+    shoulders = (body.camera.to_plane(middle, depth) @ evidence.body_to_sheet).mean(axis=0)
     nose_depth = depth + NOSE_FORWARD * straight
-    nose = (seen.camera.to_plane(seen.landmarks_px[[Landmark.NOSE]], nose_depth) @ evidence.body_to_sheet)[0]
+    nose = (body.camera.to_plane(body.landmarks_px[[Landmark.NOSE]], nose_depth) @ evidence.body_to_sheet)[0]
     return Pose(
         elevation_deg=_above(whole, out),
         bend_deg=_above(fore, out) - _above(upper, out),
@@ -160,7 +93,7 @@ NOSE_FORWARD = 0.25
 """Nose in front of the shoulder joints, over the straight arm; rendered figures."""
 
 
-def _above(step: Vector, outward: float) -> float:
+def _above(step: Array, outward: float) -> float:
     """Angle of a step above the outward horizontal, seen from the front, degrees."""
     return float(np.degrees(np.arctan2(step[1], step[0] * outward)))
 
@@ -172,12 +105,18 @@ def turned_probability(turn: float, stance: str) -> float:
     return odds / (1 + odds)
 
 
-def pose_problems(seen: SeenArm, evidence: Evidence, solution: Solution, reaching: float) -> tuple[Problem, ...]:
+def pose_problems(
+    body: SeenBody, depths: ArmDepths, evidence: Evidence, solution: Solution, reaching: float
+) -> tuple[Problem, ...]:
     """Faults of the pose.
 
     Parameters
     ----------
-    seen, evidence, solution : SeenArm, Evidence, Solution
+    body : SeenBody
+        What was seen of the person.
+    depths : ArmDepths
+        How the arm is bent and held, as shadow and posture tell.
+    evidence, solution : Evidence, Solution
         The most probable arm.
     reaching : float
         Probability that the hand is far in front of the body's plane.
@@ -187,13 +126,13 @@ def pose_problems(seen: SeenArm, evidence: Evidence, solution: Solution, reachin
     tuple of Problem
         Empty where the arm length can be trusted.
     """
-    pose = pose_of(seen, evidence, solution)
+    pose = pose_of(body, evidence, solution)
     found = []
     if abs(pose.elevation_deg) > NOT_OUT_DEG:
         return (problems.NO_ARM_OUT,)
-    if pose.bend_deg > BENT_DEG or seen.depths.bend_deg > BENT_AS_TOLD_DEG:
+    if pose.bend_deg > BENT_DEG or depths.bend_deg > BENT_AS_TOLD_DEG:
         found.append(problems.ELBOW_BENT)
-    elif reaching > FORWARD_PROBABILITY or seen.depths.forward_deg > FORWARD_AS_TOLD_DEG:
+    elif reaching > FORWARD_PROBABILITY or depths.forward_deg > FORWARD_AS_TOLD_DEG:
         found.append(problems.ARM_FORWARD)
     if pose.elevation_deg < LOW_DEG:
         found.append(problems.ARM_TOO_LOW)
@@ -202,10 +141,10 @@ def pose_problems(seen: SeenArm, evidence: Evidence, solution: Solution, reachin
     if abs(pose.turn) > TURNED:
         found.append(problems.TORSO_TURNED)
     arm = solution.points_mm[1:].mean(axis=0) @ evidence.body_to_sheet.T
-    sight = seen.camera.position_mm - arm
+    sight = body.camera.position_mm - arm
     if np.degrees(np.arccos(sight[2] / np.linalg.norm(sight))) > STEEP_DEG:
         found.append(problems.CAMERA_TILTED)
-    centres = np.array([seen.camera.sheet_frame(number)[1] for number in range(len(seen.sheets))])
+    centres = np.array([body.camera.sheet_frame(number)[1] for number in range(len(body.camera.sheets))])
     if np.linalg.norm(centres[:, :2] - arm[:2], axis=1).min() > FAR_MM:
         found.append(problems.SHEET_TOO_FAR)
     return tuple(found)

@@ -7,8 +7,8 @@ otherwise.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Picture
 from vision import drawing
 from vision.arm.measure import ArmMeasurement
 from vision.drawing import CYAN, GREEN, RED, WHITE, YELLOW
@@ -20,7 +20,7 @@ INSET_SIDE, INSET_TIMES = 190.0, 2.6
 """Side of a magnified detail in thousandths of the photo's longer side, and its magnification."""
 
 
-def draw_arm(photo: Photo, measurement: ArmMeasurement, blur_face: bool = True) -> NDArray[np.uint8]:
+def draw_arm(photo: Photo, measurement: ArmMeasurement, blur_face: bool = True) -> Picture:
     """Draw what was measured.
 
     Parameters
@@ -61,7 +61,7 @@ def draw_arm(photo: Photo, measurement: ArmMeasurement, blur_face: bool = True) 
     return drawing.banner(picture, text, WHITE)
 
 
-def blur_face(photo: Photo, measurement: ArmMeasurement | None = None) -> NDArray[np.uint8]:
+def blur_face(photo: Photo, measurement: ArmMeasurement | None = None) -> Picture:
     """The photo with all faces made unrecognisable, (H, W, 3) uint8, at its own size.
 
     Parameters
@@ -74,7 +74,7 @@ def blur_face(photo: Photo, measurement: ArmMeasurement | None = None) -> NDArra
     return _without_faces(photo, measurement)
 
 
-def _without_faces(photo: Photo, measurement: ArmMeasurement | None) -> NDArray[np.uint8]:
+def _without_faces(photo: Photo, measurement: ArmMeasurement | None) -> Picture:
     faces = measurement.faces_px if measurement is not None else None
     if faces is None:
         faces = tuple(face_disc(person) for person in find_people(photo.rgb))
@@ -84,7 +84,7 @@ def _without_faces(photo: Photo, measurement: ArmMeasurement | None) -> NDArray[
     return picture
 
 
-def _sheets(picture: NDArray[np.uint8], measurement: ArmMeasurement) -> None:
+def _sheets(picture: Picture, measurement: ArmMeasurement) -> None:
     """Outline each sheet where the solved camera puts it."""
     if measurement.camera is None:
         return
@@ -94,7 +94,7 @@ def _sheets(picture: NDArray[np.uint8], measurement: ArmMeasurement) -> None:
         drawing.line(picture, outline, GREEN, 2.0, closed=True)
 
 
-def _details(picture: NDArray[np.uint8], clean: NDArray[np.uint8], points: dict[str, NDArray[np.float64]]) -> None:
+def _details(picture: Picture, clean: Picture, points: dict[str, Array]) -> None:
     """The neck and the palm magnified, in the upper corners on their own sides of the picture."""
     marked = clean.copy()
     for name in ("side_neck", "mid_palm"):

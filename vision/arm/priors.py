@@ -23,7 +23,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from calibration.arrays import Array
 
 JOINTS = ("neck", "shoulder", "elbow", "wrist", "palm")
 """Order of the points in every array of five."""
@@ -47,10 +48,10 @@ class Stance:
     """
 
     name: str
-    depth: NDArray[np.float64]
-    depth_covariance: NDArray[np.float64]
-    step: NDArray[np.float64]
-    step_deviation: NDArray[np.float64]
+    depth: Array
+    depth_covariance: Array
+    step: Array
+    step_deviation: Array
 
 
 CHAIN = np.array(
@@ -170,7 +171,7 @@ HAND_SIZE = (np.log(0.161), 0.06)
 """Log of the hand model's wrist-to-knuckle distance over the straight arm, and its deviation between children."""
 
 
-def whitener(covariance: NDArray[np.float64]) -> NDArray[np.float64]:
+def whitener(covariance: Array) -> Array:
     """Whitening matrix of a covariance: rows times (value - mean) have unit variance."""
-    inverse: NDArray[np.float64] = np.linalg.inv(np.linalg.cholesky(covariance))
+    inverse: Array = np.linalg.inv(np.linalg.cholesky(covariance))
     return inverse

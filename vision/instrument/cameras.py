@@ -6,11 +6,9 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array
 from calibration.camera import PosedCamera
-
-Array = NDArray[np.float64]
 
 _POSE_PARAMETERS = 6
 

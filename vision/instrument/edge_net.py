@@ -10,15 +10,13 @@ models/SOURCES.md.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 
 import cv2
 import numpy as np
-import onnxruntime
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from calibration.arrays import Array, Picture
+from vision.networks.session import session
 
 MODEL = Path(__file__).parents[1] / "models" / "edge.onnx"
 COLUMNS = 64
@@ -48,7 +46,7 @@ class EdgeReading:
 
 
 def read_edges(
-    picture: NDArray[np.uint8], lines_px: tuple[Array, ...], normals_px: tuple[Array, ...], px_per_mm: float
+    picture: Picture, lines_px: tuple[Array, ...], normals_px: tuple[Array, ...], px_per_mm: float
 ) -> tuple[EdgeReading, ...]:
     """Find the edges beside predicted closed lines.
 
@@ -68,13 +66,13 @@ def read_edges(
     mean = strips.mean(axis=(1, 2), keepdims=True)
     spread = strips.std(axis=(1, 2, 3), keepdims=True)
     batch = ((strips - mean) / (spread + 0.03)).transpose(0, 3, 1, 2).astype(np.float32)
-    logits = _session().run(None, {"strips": batch})[0].astype(np.float64)
+    logits = session(MODEL, 1).run(None, {"strips": batch})[0].astype(np.float64)
     chance = np.exp(logits - logits.max(axis=2, keepdims=True))
     chance /= chance.sum(axis=2, keepdims=True)
     return tuple(_reading(each) for each in chance)
 
 
-def _strip(picture: NDArray[np.uint8], line_px: Array, normal_px: Array, across_px: Array) -> Array:
+def _strip(picture: Picture, line_px: Array, normal_px: Array, across_px: Array) -> Array:
     maps = (line_px[:, None, :] + across_px[None, :, None] * normal_px[:, None, :]).astype(np.float32)
     values = cv2.remap(picture, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return values.astype(np.float64) / 255
@@ -91,10 +89,3 @@ def _reading(chance: Array) -> EdgeReading:
     square = (near * (place_mm - offset[:, None]) ** 2).sum(axis=1)
     sigma = np.sqrt(np.maximum(square - TAUGHT_SIGMA_MM**2, 0.0))
     return EdgeReading(offset, sigma, 1.0 - chance[:, COLUMNS])
-
-
-@cache
-def _session() -> onnxruntime.InferenceSession:
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = 1
-    return onnxruntime.InferenceSession(str(MODEL), options, providers=["CPUExecutionProvider"])

@@ -1,8 +1,9 @@
 """From a rough map of an instrument to exact edges: the outline is fitted to the map first, then to the photo itself.
 
-The map (`instrument_net`) knows what is body and what is floor, shadow, chin rest or bow, but only to a few pixels.
-The fitted outline carries that knowledge to full resolution: along its normals the photo's own edges are looked for
-in a window that narrows with every round, and the fit in between throws out what no violin's outline passes through.
+The map (`vision.instrument.net`) knows what is body and what is floor, shadow, chin rest or bow, but only to a few
+pixels.  The fitted outline carries that knowledge to full resolution: along its normals the photo's own edges are
+looked for in a window that narrows with every round, and the fit in between throws out what no violin's outline passes
+through.
 """
 
 from __future__ import annotations
@@ -10,38 +11,31 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Mask, Picture
 from calibration.problems import Refused
 from vision.instrument.cameras import Camera, FixedCamera
 from vision.instrument.edge_net import read_edges
-from vision.instrument.outline import (
+from vision.instrument.fit import Edges, Setting, Tip, View, settle
+from vision.instrument.model import (
     BODY_UNKNOWNS,
     LENGTH,
     TOTAL,
     TOTAL_TO_BODY,
     WIDTH,
     YAW,
-    Edges,
     Pose,
-    Setting,
-    Tip,
-    View,
     X,
     Y,
     outward_normals,
     pose_of,
-    settle,
-    silhouette,
 )
 from vision.instrument.profiles import expected_edges
 from vision.instrument.resting import resting_heights_mm
 from vision.instrument.seen import InstrumentSeen
 from vision.instrument.shape import FULL_SIZE_MM, outline_prior
+from vision.instrument.silhouette import silhouette
 from vision.problems import OUTLINE_NOT_FOUND
-
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 _MAP_REACH_MM = (16.0, 8.0, 5.0)
 _PHOTO_ROBUST = ((12.0, 6.0), (6.0, 4.0))
@@ -86,7 +80,7 @@ class TracedInstrument:
     px_per_mm: float
 
 
-def trace(rgb: NDArray[np.uint8], seen: InstrumentSeen, camera: Camera, setting: Setting) -> TracedInstrument:
+def trace(rgb: Picture, seen: InstrumentSeen, camera: Camera, setting: Setting) -> TracedInstrument:
     """Find an instrument's edges in a photo.
 
     Raises
@@ -111,7 +105,7 @@ def trace(rgb: NDArray[np.uint8], seen: InstrumentSeen, camera: Camera, setting:
     if weight.mean() < _LEAST_AGREEMENT:
         raise Refused(OUTLINE_NOT_FOUND)
     kept = weight > 0.05
-    edges = Edges(*(getattr(edges, name)[kept] for name in ("back", "node", "point_px", "normal_px", "sigma_px")))
+    edges = edges.where(kept)
     if len(edges.node) < _FEWEST_EDGES:
         raise Refused(OUTLINE_NOT_FOUND)
     return TracedInstrument(start, edges, scroll, covered, px_per_mm)
@@ -170,7 +164,7 @@ def _map_edges(seen: InstrumentSeen, pose: Pose, camera: Camera, reach_px: float
 
 
 def _photo_edges(
-    rgb: NDArray[np.uint8], seen: InstrumentSeen, pose: Pose, camera: Camera, usable: Mask, px_per_mm: float
+    rgb: Picture, seen: InstrumentSeen, pose: Pose, camera: Camera, usable: Mask, px_per_mm: float
 ) -> tuple[Edges, Mask]:
     """Edges of both plates in the photo, where they bound the body and are bare; and where they are not bare."""
     lines = camera.project(pose.top), camera.project(pose.back)
@@ -186,7 +180,7 @@ def _photo_edges(
     sigma_px = _NEIGHBOURS * np.hypot(np.hypot(sigma, _EDGE_SIGMA_MM) * px_per_mm, _EDGE_SIGMA_PX)
     covered = np.zeros(len(usable), dtype=bool)
     covered[visible.node] = bare <= _LEAST_BARE
-    return Edges(visible.back[good], visible.node[good], point[good], visible.normal_px[good], sigma_px[good]), covered
+    return Edges(visible.back, visible.node, point, visible.normal_px, sigma_px).where(good), covered
 
 
 def _axis_direction(pose: Pose, camera: Camera) -> tuple[Array, Array]:
@@ -203,7 +197,7 @@ def _scroll_in_map(seen: InstrumentSeen, pose: Pose, camera: Camera) -> Tip:
     return Tip("scroll_top", seen.scroll_end_px(), direction, sigma_px)
 
 
-def _scroll_in_photo(rgb: NDArray[np.uint8], rough: Tip, body_mm: float, px_per_mm: float) -> Tip:
+def _scroll_in_photo(rgb: Picture, rough: Tip, body_mm: float, px_per_mm: float) -> Tip:
     """End of the scroll to a fraction of a millimetre: the furthest of a parabola through edges beside the axis."""
     half_width_px = 5.0 * (body_mm / FULL_SIZE_MM) ** 0.7 * px_per_mm
     side = np.array([-rough.direction_px[1], rough.direction_px[0]])

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Picture
 from calibration.problems import Refused
 from vision.instrument.seen import InstrumentSeen
 from vision.problems import STRONG_GLARE
@@ -16,7 +16,7 @@ MOST_BURNT = 0.06
 """Share of the body's picture that may be burnt out; 56 rendered scenes stay below 0.004; our choice."""
 
 
-def burnt_share(rgb: NDArray[np.uint8], seen: InstrumentSeen) -> float:
+def burnt_share(rgb: Picture, seen: InstrumentSeen) -> float:
     """Share of the body that is burnt out.
 
     Parameters
@@ -38,7 +38,7 @@ def burnt_share(rgb: NDArray[np.uint8], seen: InstrumentSeen) -> float:
     return float((picture[body].min(axis=1) >= BURNT).mean()) if body.any() else 0.0
 
 
-def refuse_glare(rgb: NDArray[np.uint8], seen: InstrumentSeen) -> None:
+def refuse_glare(rgb: Picture, seen: InstrumentSeen) -> None:
     """Refuse a photo whose instrument glares.
 
     Raises

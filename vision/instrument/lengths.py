@@ -11,15 +11,15 @@ from collections.abc import Callable, Mapping
 from math import hypot
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array
 from calibration.print_scale import PrintScale
 from calibration.quantity import Contribution, Length
 from vision.instrument.cameras import Camera
-from vision.instrument.outline import BODY_UNKNOWNS, LENGTH, SHAPE, TOTAL, WIDTH, Fit, Pose, pose_of
+from vision.instrument.fit import Fit
+from vision.instrument.model import BODY_UNKNOWNS, LENGTH, SHAPE, TOTAL, WIDTH, Pose, pose_of
 from vision.instrument.shape import FULL_SIZE_MM, outline_prior
 
-Array = NDArray[np.float64]
 Prints = Mapping[str, PrintScale]
 """How large each sheet was printed, by the sheets' names."""
 

@@ -11,8 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array
 from calibration.camera import PosedCamera, Surface
 from calibration.checked_camera import checked_camera
 from calibration.detection import find_sheets
@@ -24,9 +24,10 @@ from calibration.sheet_in_photo import SheetInPhoto
 from vision.blur import is_blurred
 from vision.instrument.cameras import LeanCamera
 from vision.instrument.edges import TracedInstrument, trace
+from vision.instrument.fit import Fit, Setting, Tip, View, fit
 from vision.instrument.glare import refuse_glare
 from vision.instrument.lengths import body_length, bout_of, bout_width, string_length, total_length
-from vision.instrument.outline import BODY_UNKNOWNS, LENGTH, Edges, Fit, Setting, Tip, View, fit, pose_of
+from vision.instrument.model import BODY_UNKNOWNS, LENGTH, pose_of
 from vision.instrument.seen import refuse_shoulder_rest, see_instrument
 from vision.instrument.shape import MODES, outline_prior
 from vision.instrument.sheet_support import BOOK_MM, BOOK_SPREAD_MM, lies_on_book
@@ -42,8 +43,6 @@ from vision.problems import (
     SHOULDER_REST_MOUNTED,
     VIEW_TOO_STEEP,
 )
-
-Array = NDArray[np.float64]
 
 POINT_NAMES = ("scroll_top", "body_top", "body_bottom")
 """Points that can be corrected by hand."""
@@ -196,9 +195,16 @@ def detect_instrument(
     if shows_feet(photo.rgb, traced, lean, setting):
         raise Refused(SHOULDER_REST_MOUNTED)
     _judge_view(traced, camera, setting)
-    remarks = (*checked.remarks, *remarks)
     return DetectedInstrument(
-        photo.name, photo.size_px, camera, checked.prints, setting, traced, seen.points_px, seen.sigma_px, remarks
+        photo=photo.name,
+        size_px=photo.size_px,
+        camera=camera,
+        prints=checked.prints,
+        setting=setting,
+        traced=traced,
+        points_px=seen.points_px,
+        sigma_px=seen.sigma_px,
+        remarks=(*checked.remarks, *remarks),
     )
 
 
@@ -277,50 +283,56 @@ def _corrected(detected: DetectedInstrument, corrections: Mapping[str, tuple[flo
             keep &= y < 0.88
         if name == "body_bottom":
             keep &= y > 0.12
-    edges = traced.edges
-    edges = Edges(*(getattr(edges, part)[keep] for part in ("back", "node", "point_px", "normal_px", "sigma_px")))
-    return View(camera, edges, tuple(tips))
+    return View(camera, traced.edges.where(keep), tuple(tips))
 
 
 def _measurement(name: str, detected: DetectedInstrument, fitted: Fit) -> InstrumentMeasurement:
     prints = detected.prints
-    camera = fitted.views[0].camera
-    unknowns = fitted.unknowns
     body, total = body_length(fitted, prints), total_length(fitted, prints)
     ratio = total.value_mm / body.value_mm
     if not _PLAUSIBLE_TOTAL_TO_BODY[0] < ratio < _PLAUSIBLE_TOTAL_TO_BODY[1]:
         raise Refused(NOT_LYING_FLAT)
     if body.standard_uncertainty_mm > _WIDEST_SHARE * body.value_mm:
         raise Refused(OUTLINE_UNCERTAIN)
+    return InstrumentMeasurement(
+        photo=name,
+        usable=True,
+        problems=detected.remarks,
+        body_length=body,
+        total_length=total,
+        upper_bout_width=bout_width(fitted, "upper", prints),
+        middle_bout_width=bout_width(fitted, "middle", prints),
+        lower_bout_width=bout_width(fitted, "lower", prints),
+        string_length=_strings(detected, fitted),
+        points_px=_places_px(detected, fitted),
+        outline_px=fitted.views[0].camera.project(fitted.pose().top),
+        sheets=detected.camera.sheets,
+        camera=detected.camera,
+        detected=detected,
+    )
+
+
+def _strings(detected: DetectedInstrument, fitted: Fit) -> Length | None:
+    """Vibrating length; None where nut or bridge is not seen."""
+    points, sigma = detected.points_px, detected.sigma_px
+    if "nut" not in points or "bridge" not in points:
+        return None
+    camera = fitted.views[0].camera
+    sigma_px = (sigma["nut"], sigma["bridge"])
+    return string_length(fitted, camera, points["nut"], points["bridge"], sigma_px, detected.prints)
+
+
+def _places_px(detected: DetectedInstrument, fitted: Fit) -> dict[str, tuple[float, float]]:
+    """Ends and bouts as fitted, nut and bridge as seen, px of the first photo."""
     pose = fitted.pose()
-    strings = None
-    points = detected.points_px
-    if "nut" in points and "bridge" in points:
-        sigma = (detected.sigma_px["nut"], detected.sigma_px["bridge"])
-        strings = string_length(fitted, camera, points["nut"], points["bridge"], sigma, prints)
     places = {"scroll_top": pose.scroll_top, "body_top": pose.body_top, "body_bottom": pose.body_bottom}
     for which in ("upper", "middle", "lower"):
-        along, width = bout_of(unknowns[:BODY_UNKNOWNS], which)
+        along, width = bout_of(fitted.unknowns[:BODY_UNKNOWNS], which)
         places[f"{which}_bout_left"] = pose.at(-width / 2, along, 0.0)
         places[f"{which}_bout_right"] = pose.at(width / 2, along, 0.0)
-    points_px = dict(zip(places, map(_pair, camera.project(np.array(list(places.values())))), strict=True))
-    points_px |= {key: _pair(points[key]) for key in ("nut", "bridge") if key in points}
-    return InstrumentMeasurement(
-        name,
-        True,
-        detected.remarks,
-        body,
-        total,
-        bout_width(fitted, "upper", prints),
-        bout_width(fitted, "middle", prints),
-        bout_width(fitted, "lower", prints),
-        strings,
-        points_px,
-        camera.project(pose.top),
-        detected.camera.sheets,
-        detected.camera,
-        detected,
-    )
+    px = fitted.views[0].camera.project(np.array(list(places.values())))
+    seen = {name: detected.points_px[name] for name in ("nut", "bridge") if name in detected.points_px}
+    return {name: _pair(place) for name, place in (*zip(places, px, strict=True), *seen.items())}
 
 
 def _judge_view(traced: TracedInstrument, camera: PosedCamera, setting: Setting) -> None:

@@ -10,15 +10,17 @@ How the network was trained, and where it fails, is in models/instrument.md.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 from pathlib import Path
 
 import cv2
 import numpy as np
-import onnxruntime
-from numpy.typing import NDArray
+
+from calibration.arrays import Array, Floats, Mask, Picture
+from vision.networks.crops import take_crop, upright_crop
+from vision.networks.points import MapPoint, read_points, to_photo_points
+from vision.networks.session import session
 
 MODEL = Path(__file__).parents[1] / "models" / "instrument.onnx"
 MASKS = ("body", "whole", "chin_rest", "shoulder_rest", "bow")
@@ -43,9 +45,6 @@ SECOND_SIZE = (352, 640)
 """Width and height of the upright crop, px."""
 FILL = 0.86
 """How much of the crop's height the instrument takes."""
-POINT_STRIDE = 4
-LAPLACE_TO_DEVIATION = 3.0**0.5
-"""For a round two-dimensional Laplace error of scale b each coordinate has the variance 3 b**2."""
 _GROW = 0.15
 MASK_SHIFT = np.array([0.2, 0.4, 0.0, 0.0, 0.0], np.float32)
 """Added to the logits of `MASKS`: the network draws its edges a little inside the true ones.  Fitted on rendered
@@ -53,28 +52,6 @@ scenes that were neither trained nor developed on, cut out and laid on other pic
 OTHER_SHARE = 0.2
 """A further piece of `whole` at least this large beside the main one counts as another instrument.
 Chosen, not fitted."""
-
-Floats = NDArray[np.float32]
-
-
-@dataclass(frozen=True, slots=True)
-class MapPoint:
-    """One point that a network found.
-
-    Attributes
-    ----------
-    x, y : float
-        Where, px of the photo.
-    sigma_px : float
-        Expected standard deviation of either coordinate, px of the photo.
-    confidence : float
-        How sure the network is that the point is there at all, 0 to 1.
-    """
-
-    x: float
-    y: float
-    sigma_px: float
-    confidence: float
 
 
 @dataclass(frozen=True)
@@ -96,7 +73,7 @@ class InstrumentMap:
     """
 
     crop: Floats
-    to_photo: NDArray[np.float64]
+    to_photo: Array
     size_px: tuple[int, int]
     keypoints: dict[str, MapPoint]
     instruments: int
@@ -126,107 +103,6 @@ class InstrumentMap:
         return self.mask("shoulder_rest")
 
 
-@lru_cache(maxsize=4)
-def session(path: Path, threads: int) -> onnxruntime.InferenceSession:
-    """Load a network once per number of threads.
-
-    Parameters
-    ----------
-    path : Path
-    threads : int
-        Threads it may use.
-
-    Returns
-    -------
-    onnxruntime.InferenceSession
-    """
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = threads
-    options.inter_op_num_threads = 1
-    return onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
-
-
-def read_points(maps: Floats, count: int) -> NDArray[np.float64]:
-    """Read points off the network's maps.
-
-    Parameters
-    ----------
-    maps : (4 * count, h, w) ndarray
-        Logit, offset right, offset down (cells) and logarithm of the scale (cells) of each point.
-    count : int
-
-    Returns
-    -------
-    (count, 4) ndarray
-        x and y (px of the input), standard deviation of either (px), confidence.
-    """
-    out = np.empty((count, 4))
-    height, width = maps.shape[1:]
-    for k, (logit, right, down, scale) in enumerate(maps.reshape(count, 4, height, width)):
-        row, col = np.unravel_index(int(np.argmax(logit)), logit.shape)
-        rows, cols = slice(max(row - 1, 0), row + 2), slice(max(col - 1, 0), col + 2)
-        chance = 1 / (1 + np.exp(-logit[rows, cols].astype(float)))
-        weight = chance / chance.sum()
-        yy, xx = np.mgrid[rows.start : rows.start + weight.shape[0], cols.start : cols.start + weight.shape[1]]
-        x, y = float((weight * (xx + right[rows, cols])).sum()), float((weight * (yy + down[rows, cols])).sum())
-        deviation = LAPLACE_TO_DEVIATION * float((weight * np.exp(scale[rows, cols])).sum()) * POINT_STRIDE
-        out[k] = (x + 0.5) * POINT_STRIDE - 0.5, (y + 0.5) * POINT_STRIDE - 0.5, deviation, chance.max()
-    return out
-
-
-def to_photo_points(
-    points: NDArray[np.float64], to_photo: NDArray[np.float64], names: Sequence[str]
-) -> dict[str, MapPoint]:
-    """Carry points from a crop to the photo.
-
-    Parameters
-    ----------
-    points : (K, 4) ndarray
-        As `read_points` gives them.
-    to_photo : (2, 3) ndarray
-        From px of the crop to px of the photo.
-    names : sequence of str
-        Their names.
-
-    Returns
-    -------
-    dict of str to MapPoint
-    """
-    scale = float(np.hypot(*to_photo[:, 0]))
-    xy = points[:, :2] @ to_photo[:, :2].T + to_photo[:, 2]
-    return {
-        name: MapPoint(float(x), float(y), float(sigma * scale), float(confidence))
-        for name, (x, y), (sigma, confidence) in zip(names, xy, points[:, 2:], strict=True)
-    }
-
-
-def upright_crop(
-    centre: NDArray[np.float64], up: NDArray[np.float64], scale: float, size: tuple[int, int]
-) -> NDArray[np.float64]:
-    """Affine map from a crop to the photo.
-
-    Parameters
-    ----------
-    centre : (2,) ndarray
-        Where the crop's middle lies, px of the photo.
-    up : (2,) ndarray
-        The direction in the photo that is up in the crop, length 1.
-    scale : float
-        Photo px a crop px.
-    size : tuple of int
-        Width and height of the crop, px.
-
-    Returns
-    -------
-    (2, 3) ndarray
-        From px of the crop to px of the photo.
-    """
-    right = np.array([-up[1], up[0]])
-    linear = scale * np.column_stack([right, -up])
-    middle = (np.array(size) - 1) / 2
-    return np.column_stack([linear, centre - linear @ middle])
-
-
 class InstrumentNet:
     """The network, ready to run on the processor.
 
@@ -241,7 +117,7 @@ class InstrumentNet:
     def __init__(self, threads: int = 1, model: Path = MODEL) -> None:
         self._session = session(model, threads)
 
-    def __call__(self, rgb: NDArray[np.uint8]) -> InstrumentMap:
+    def __call__(self, rgb: Picture) -> InstrumentMap:
         """Look at a photo.
 
         Parameters
@@ -284,9 +160,7 @@ class InstrumentNet:
             length *= 1 + 2 * _GROW
         return InstrumentMap(masks, view, (width, height), to_photo_points(points, view, POINTS), count)
 
-    def _look(
-        self, rgb: NDArray[np.uint8], to_photo: NDArray[np.float64], size: tuple[int, int]
-    ) -> tuple[Floats, NDArray[np.float64]]:
+    def _look(self, rgb: Picture, to_photo: Array, size: tuple[int, int]) -> tuple[Floats, Array]:
         """Run the network on a crop; masks (5, h, w) as probabilities and points in px of the crop."""
         crop = take_crop(rgb, to_photo, size)
         masks, maps = self._session.run(None, {"image": crop})
@@ -295,44 +169,14 @@ class InstrumentNet:
         return full, read_points(maps[0], len(POINTS))
 
 
-def take_crop(rgb: NDArray[np.uint8], to_photo: NDArray[np.float64], size: tuple[int, int]) -> Floats:
-    """Cut a crop out of a photo, averaging where it shrinks.
-
-    Parameters
-    ----------
-    rgb : (H, W, 3) ndarray of uint8
-    to_photo : (2, 3) ndarray
-        From px of the crop to px of the photo.
-    size : tuple of int
-        Width and height of the crop, px.
-
-    Returns
-    -------
-    (1, 3, h, w) ndarray of float32
-        0 to 255; mid-grey where the photo ends.
-    """
-    scale = float(np.hypot(*to_photo[:, 0]))
-    shrink = max(1, int(np.floor(scale)))
-    if shrink > 1:
-        small = cv2.resize(rgb, (rgb.shape[1] // shrink, rgb.shape[0] // shrink), interpolation=cv2.INTER_AREA)
-        ratio = np.array([small.shape[1] / rgb.shape[1], small.shape[0] / rgb.shape[0]])
-        moved = to_photo * ratio[:, None]
-        moved[:, 2] += 0.5 * ratio - 0.5
-    else:
-        small, moved = rgb, to_photo
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    crop = cv2.warpAffine(small, moved, size, flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=(114, 114, 114))
-    return np.ascontiguousarray(crop.transpose(2, 0, 1)[None], np.float32)
-
-
-def _beyond(whole: Floats) -> NDArray[np.float64]:
+def _beyond(whole: Floats) -> Array:
     """Return on which sides a mask runs out of its crop: to the right +1, left -1; up +1, down -1; else 0."""
     inside = whole > 0.5
     top, bottom, left, right = inside[:2].any(), inside[-2:].any(), inside[:, :2].any(), inside[:, -2:].any()
     return np.array([float(right) - float(left), float(top) - float(bottom)])
 
 
-def _main_piece(whole: Floats) -> tuple[NDArray[np.bool_], int] | None:
+def _main_piece(whole: Floats) -> tuple[Mask, int] | None:
     """Return the largest connected piece of the whole-instrument mask, and how many pieces are of a like size."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats((whole > 0.5).astype(np.uint8), connectivity=8)
     if count < 2:
@@ -343,9 +187,7 @@ def _main_piece(whole: Floats) -> tuple[NDArray[np.bool_], int] | None:
     return labels == 1 + int(np.argmax(areas)), int((areas > OTHER_SHARE * areas.max()).sum())
 
 
-def _lie(
-    piece: NDArray[np.bool_], points: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+def _lie(piece: Mask, points: Array) -> tuple[Array, Array, float]:
     """Return centre, direction of the scroll and length of the instrument in px of the first look."""
     rows, cols = np.nonzero(piece)
     xy = np.column_stack([cols, rows]).astype(float)
@@ -355,7 +197,7 @@ def _lie(
     head, foot = points[0], points[2]
     grown = cv2.dilate(piece.astype(np.uint8), np.ones((25, 25), np.uint8))
 
-    def on(p: NDArray[np.float64]) -> bool:
+    def on(p: Array) -> bool:
         col, row = round(p[0]), round(p[1])
         return 0 <= row < piece.shape[0] and 0 <= col < piece.shape[1] and bool(grown[row, col])
 

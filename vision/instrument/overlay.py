@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Picture
 from calibration.quantity import Length
 from vision import drawing
 from vision.drawing import CYAN, GREEN, RED, WHITE, YELLOW
@@ -26,7 +26,7 @@ beyond; in thousandths of the photo's longer side."""
 _CORNERS = ("top left", "top right", "bottom left", "bottom right")
 
 
-def draw_instrument(photo: Photo, measurement: InstrumentMeasurement) -> NDArray[np.uint8]:
+def draw_instrument(photo: Photo, measurement: InstrumentMeasurement) -> Picture:
     """Draw what was measured.
 
     Parameters
@@ -64,7 +64,7 @@ def draw_instrument(photo: Photo, measurement: InstrumentMeasurement) -> NDArray
     return drawing.banner(picture, f"{_text(measurement.body_length)}   |   {_text(measurement.total_length)}", WHITE)
 
 
-def blur_surroundings(photo: Photo, measurement: InstrumentMeasurement) -> NDArray[np.uint8]:
+def blur_surroundings(photo: Photo, measurement: InstrumentMeasurement) -> Picture:
     """The photo with everything away from instrument and sheets made unrecognisable, (H, W, 3) uint8.
 
     Whoever stands beside the instrument is nobody's business; faces need not be looked for, since no place is kept
@@ -94,9 +94,9 @@ def blur_surroundings(photo: Photo, measurement: InstrumentMeasurement) -> NDArr
 
 
 def _details(
-    picture: NDArray[np.uint8],
-    clean: NDArray[np.uint8],
-    points: dict[str, NDArray[np.float64]],
+    picture: Picture,
+    clean: Picture,
+    points: dict[str, Array],
     measurement: InstrumentMeasurement,
 ) -> None:
     """The three ends magnified, each in a corner that hides neither instrument nor sheet, as far as there is one."""
@@ -115,7 +115,7 @@ def _details(
     picture[:] = drawn
 
 
-def _hides(places_px: NDArray[np.float64], corner: str, size_px: float, width: int, height: int) -> bool:
+def _hides(places_px: Array, corner: str, size_px: float, width: int, height: int) -> bool:
     """Whether an inset in a corner would lie over any of the places or of the lines between neighbours."""
     between = np.vstack(
         [places_px + share * (np.roll(places_px, -1, axis=0) - places_px) for share in (0.0, 0.33, 0.67)]

@@ -11,15 +11,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from calibration.arrays import Array, Floats, Mask, Picture
 
 STEP_PX = 0.5
 """Distance of samples along a profile."""
 
 
-def profiles(
-    picture: NDArray[np.uint8] | NDArray[np.float32], point_px: Array, normal_px: Array, reach_px: float
-) -> tuple[Array, Array]:
+def profiles(picture: Picture | Floats, point_px: Array, normal_px: Array, reach_px: float) -> tuple[Array, Array]:
     """Read `picture` along normals.
 
     Parameters
@@ -43,9 +41,7 @@ def profiles(
     return offset_px, value.astype(np.float64)
 
 
-def mask_crossings(
-    mask: NDArray[np.float32], point_px: Array, normal_px: Array, reach_px: float
-) -> tuple[Array, NDArray[np.bool_]]:
+def mask_crossings(mask: Floats, point_px: Array, normal_px: Array, reach_px: float) -> tuple[Array, Mask]:
     """Offsets (M,) of the falling crossing of 0.5 nearest to each point, and where there is one."""
     offset_px, value = profiles(mask, point_px, normal_px, reach_px)
     inside, outside = value[:, :-1], value[:, 1:]
@@ -58,7 +54,7 @@ def mask_crossings(
 
 
 def expected_edges(
-    picture: NDArray[np.uint8], point_px: Array, normal_px: Array, sigma_px: float, smooth_px: float = 0.8
+    picture: Picture, point_px: Array, normal_px: Array, sigma_px: float, smooth_px: float = 0.8
 ) -> Array:
     """Offsets (M,) of the sharpest colour change, those far off counting less (normal weight of `sigma_px`)."""
     offset_px, magnitude = _gradient(picture, point_px, normal_px, 3 * sigma_px, smooth_px)
@@ -67,7 +63,7 @@ def expected_edges(
 
 
 def _gradient(
-    picture: NDArray[np.uint8], point_px: Array, normal_px: Array, reach_px: float, smooth_px: float
+    picture: Picture, point_px: Array, normal_px: Array, reach_px: float, smooth_px: float
 ) -> tuple[Array, Array]:
     """Offsets (T,) and magnitude (M, T) of the colour gradient along normals, neighbours mixed in by a quarter."""
     offset_px, value = profiles(picture, point_px, normal_px, reach_px)

@@ -18,8 +18,8 @@ three: a soft table lets the instrument sink by up to 2.5 mm.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array
 from vision.instrument.shape import FULL_SIZE_MM
 
 _AT_FULL_SIZE_MM = np.array([44.0, 50.2, 23.2])
@@ -35,16 +35,16 @@ ROLL_SPREAD_DEG = 0.5
 """Standard uncertainty of the sideways tilt, in degrees: level on a table, up to a degree and a half on a bed."""
 
 
-def resting_heights_mm(body_length_mm: float) -> NDArray[np.float64]:
+def resting_heights_mm(body_length_mm: float) -> Array:
     """Expected heights (3,) above the table: top edge at the lower end, top edge at the neck, end of the scroll; mm."""
-    heights: NDArray[np.float64] = _AT_FULL_SIZE_MM * (body_length_mm / FULL_SIZE_MM) ** _POWER - _SINK_MM
+    heights: Array = _AT_FULL_SIZE_MM * (body_length_mm / FULL_SIZE_MM) ** _POWER - _SINK_MM
     return heights
 
 
-def resting_covariance_mm2(body_length_mm: float) -> NDArray[np.float64]:
+def resting_covariance_mm2(body_length_mm: float) -> Array:
     """Covariance (3, 3) of the three heights, in mm2; the sinking is common to them."""
     size = body_length_mm / FULL_SIZE_MM
-    covariance: NDArray[np.float64] = np.diag(_SPREAD_MM**2) * size + _SINK_SPREAD_MM**2
+    covariance: Array = np.diag(_SPREAD_MM**2) * size + _SINK_SPREAD_MM**2
     return covariance
 
 

@@ -1,7 +1,7 @@
 """The rough picture of an instrument: which pixels are body, instrument, chin rest, and roughly where its ends are.
 
-The maps come from the network (`instrument_net`) as a small upright crop; this is the place that knows how its pixels
-relate to the photo's, and that reads the ends of the instrument out of it.
+The maps come from the network (`vision.instrument.net`) as a small upright crop; this is the place that knows how its
+pixels relate to the photo's, and that reads the ends of the instrument out of it.
 """
 
 from __future__ import annotations
@@ -11,15 +11,12 @@ from functools import cache
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Floats, Mask, Picture
 from calibration.problems import Refused
 from vision.instrument.net import InstrumentMap, InstrumentNet
 from vision.instrument.profiles import mask_crossings
 from vision.problems import INSTRUMENT_CUT, NO_INSTRUMENT, SHOULDER_REST_MOUNTED, TWO_INSTRUMENTS
-
-Array = NDArray[np.float64]
-Map = NDArray[np.float32]
 
 _INSIDE = 0.5
 _SURE = 0.3
@@ -57,10 +54,10 @@ class InstrumentSeen:
         Their standard uncertainties, px.
     """
 
-    body: Map
-    whole: Map
-    chin_rest: Map
-    shoulder_rest: Map
+    body: Floats
+    whole: Floats
+    chin_rest: Floats
+    shoulder_rest: Floats
     to_photo: Array
     size_px: tuple[int, int]
     points_px: dict[str, Array]
@@ -76,16 +73,16 @@ class InstrumentSeen:
         return np.asarray(place @ self.to_photo[:, :2].T + self.to_photo[:, 2])
 
     def in_map(self, point_px: Array) -> Array:
-        """Map pixels (N, 2) of photo pixels (N, 2)."""
+        """Floats pixels (N, 2) of photo pixels (N, 2)."""
         return np.asarray((point_px - self.to_photo[:, 2]) @ np.linalg.inv(self.to_photo[:, :2]).T)
 
-    def crossings(self, of: Map, point_px: Array, normal_px: Array, reach_px: float) -> tuple[Array, NDArray[np.bool_]]:
+    def crossings(self, of: Floats, point_px: Array, normal_px: Array, reach_px: float) -> tuple[Array, Mask]:
         """Where a map falls through one half along normals: offsets (M,) in photo px, and where it does."""
         normal = normal_px @ np.linalg.inv(self.to_photo[:, :2]).T * self.map_px
         offset, found = mask_crossings(of, self.in_map(point_px), normal, reach_px / self.map_px)
         return offset * self.map_px, found
 
-    def near_chin_rest(self, point_px: Array, margin_px: float) -> NDArray[np.bool_]:
+    def near_chin_rest(self, point_px: Array, margin_px: float) -> Mask:
         """Which points (M, 2) lie on the chin rest or within `margin_px` of it."""
         covered = (self.chin_rest > _INSIDE).astype(np.uint8)
         if not covered.any():
@@ -118,12 +115,12 @@ class InstrumentSeen:
         near = (beside < 0.03 * length) & (along > 0.5 * length) & (along < 1.15 * length)
         return lower + along[near].max() * axis if near.any() else scroll
 
-    def _pixels(self, of: Map) -> Array:
+    def _pixels(self, of: Floats) -> Array:
         rows, columns = np.nonzero(of > _INSIDE)
         return self.in_photo(np.stack([columns, rows], axis=1).astype(float))
 
 
-def see_instrument(rgb: NDArray[np.uint8]) -> InstrumentSeen:
+def see_instrument(rgb: Picture) -> InstrumentSeen:
     """Find the instrument in a photo.
 
     Parameters
@@ -162,14 +159,14 @@ def _seen(found: InstrumentMap) -> InstrumentSeen:
     sure = {name: point for name, point in sure.items() if point.confidence >= _SURE}
     body, whole, chin_rest, shoulder_rest, _ = found.crop
     return InstrumentSeen(
-        body,
-        whole,
-        chin_rest,
-        shoulder_rest,
-        found.to_photo,
-        found.size_px,
-        {name: np.array([point.x, point.y]) for name, point in sure.items()},
-        {name: point.sigma_px for name, point in sure.items()},
+        body=body,
+        whole=whole,
+        chin_rest=chin_rest,
+        shoulder_rest=shoulder_rest,
+        to_photo=found.to_photo,
+        size_px=found.size_px,
+        points_px={name: np.array([point.x, point.y]) for name, point in sure.items()},
+        sigma_px={name: point.sigma_px for name, point in sure.items()},
     )
 
 

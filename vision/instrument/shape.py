@@ -22,9 +22,8 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from calibration.arrays import Array, Mask
 
 FULL_SIZE_MM = 356.0
 """Body length at which the control points are given, in mm."""
@@ -56,7 +55,7 @@ class OutlinePrior:
 
     mean: Array
     modes: Array
-    at_corner: NDArray[np.bool_]
+    at_corner: Mask
 
     def half(self, weights: Array, width_factor: float) -> Array:
         """Right half (N, 2) in units of the body length for the mode `weights` (K,)."""

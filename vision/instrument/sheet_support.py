@@ -11,11 +11,9 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Picture
 from calibration.camera import PosedCamera
-
-Array = NDArray[np.float64]
 
 BOOK_MM, BOOK_SPREAD_MM = 30.0, 10.0
 """Thickness of a book and its standard uncertainty where the sheet lies on one and nobody says how thick it is: books
@@ -29,7 +27,7 @@ _LEAST_SHARE = 0.7
 _STRAIGHT_MM = 1.0
 
 
-def lies_on_book(rgb: NDArray[np.uint8], camera: PosedCamera, number: int = 0) -> bool:
+def lies_on_book(rgb: Picture, camera: PosedCamera, number: int = 0) -> bool:
     """Whether a rim is seen round at least three sides of sheet `number`.
 
     Parameters
@@ -48,9 +46,7 @@ def lies_on_book(rgb: NDArray[np.uint8], camera: PosedCamera, number: int = 0) -
     return rims >= 3
 
 
-def _band(
-    rgb: NDArray[np.uint8], camera: PosedCamera, rotation: Array, shift: Array, start: Array, end: Array
-) -> Array:
+def _band(rgb: Picture, camera: PosedCamera, rotation: Array, shift: Array, start: Array, end: Array) -> Array:
     """Lab colours (A, T, 3) outside one side of the paper: along it, and away from it."""
     along = end - start
     # corners run clockwise on the page (y up), so outward is to the left of the way along the side

@@ -12,14 +12,14 @@ import re
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Mask, Picture
 from vision.instrument.cameras import Camera
 from vision.instrument.edges import TracedInstrument
-from vision.instrument.outline import Setting, pose_of, silhouette
+from vision.instrument.fit import Setting
+from vision.instrument.model import pose_of
 from vision.instrument.shape import MODES, outline_prior
-
-Array = NDArray[np.float64]
+from vision.instrument.silhouette import silhouette
 
 _LOWER_BOUT = (0.05, 0.385)
 _OUTSIDE_MM = np.arange(0.8, 4.6, 0.3)
@@ -32,7 +32,7 @@ _BESIDE_THE_EDGE = re.compile(r"\.o{0,3}#{1,4}o{0,3}\.{2,14}o{0,3}#{1,4}o{0,3}c?
 """Two dark things of a few nodes each, a little apart, on an otherwise even ground."""
 
 
-def shows_feet(rgb: NDArray[np.uint8], traced: TracedInstrument, camera: Camera, setting: Setting) -> bool:
+def shows_feet(rgb: Picture, traced: TracedInstrument, camera: Camera, setting: Setting) -> bool:
     """Whether the feet of a shoulder rest are seen at either lower bout."""
     outline = outline_prior().closed(np.zeros(MODES), 1.0)
     darkness = _ground(rgb, traced, camera, setting, len(outline))
@@ -50,7 +50,7 @@ def shows_feet(rgb: NDArray[np.uint8], traced: TracedInstrument, camera: Camera,
     return False
 
 
-def _ground(rgb: NDArray[np.uint8], traced: TracedInstrument, camera: Camera, setting: Setting, nodes: int) -> Array:
+def _ground(rgb: Picture, traced: TracedInstrument, camera: Camera, setting: Setting, nodes: int) -> Array:
     """Grey level (N,) of the darkest millimetre just outside each node that bounds the body; else not a number."""
     line = silhouette(pose_of(traced.start, setting.table_mm), camera, np.ones(nodes, dtype=bool))
     away = _OUTSIDE_MM * traced.px_per_mm
@@ -63,7 +63,7 @@ def _ground(rgb: NDArray[np.uint8], traced: TracedInstrument, camera: Camera, se
     return level
 
 
-def _pattern(level: Array, covered: NDArray[np.bool_]) -> str:
+def _pattern(level: Array, covered: Mask) -> str:
     """One letter a node: dark ``#``, dim ``o``, covered ``c``, as its neighbours ``.``, unseen ``?``."""
     letters = []
     for index, own in enumerate(level):

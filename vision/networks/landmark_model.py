@@ -18,7 +18,8 @@ from importlib.resources import as_file, files
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+
+from calibration.arrays import Picture
 
 _STDERR = 2
 _redirecting = threading.Lock()
@@ -57,7 +58,7 @@ class LandmarkModel:
         self._warm = False
         self._busy = threading.Lock()  # a landmarker serves one picture at a time
 
-    def detect(self, rgb: NDArray[np.uint8], found: Callable[[Any], bool]) -> Any:
+    def detect(self, rgb: Picture, found: Callable[[Any], bool]) -> Any:
         """Run the model on an (H, W, 3) uint8 picture.
 
         Parameters

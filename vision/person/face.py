@@ -12,8 +12,8 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Picture
 from vision.person.pose import Landmark, Person
 
 _SIDE_PX = 200
@@ -27,7 +27,7 @@ def _cascades() -> tuple[cv2.CascadeClassifier, ...]:
     return tuple(cv2.CascadeClassifier(str(folder / name)) for name in names)
 
 
-def looks_at_camera(rgb: NDArray[np.uint8], person: Person) -> bool:
+def looks_at_camera(rgb: Picture, person: Person) -> bool:
     """Whether a face is found where the person's head is; (H, W, 3) uint8 `rgb`."""
     x, y, radius = face_disc(person)
     box = np.array([x - radius, y - radius, x + radius, y + radius])

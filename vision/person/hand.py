@@ -15,8 +15,8 @@ from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Picture
 from vision.networks.landmark_model import LandmarkModel
 
 CROP_SIDE = 0.9
@@ -60,23 +60,23 @@ class Hand:
         The model's confidence in that, 0.5..1.
     """
 
-    points_px: NDArray[np.float64]
+    points_px: Array
     repeat_px: float
     handedness: str
     score: float
 
-    def point(self, name: HandPoint) -> NDArray[np.float64]:
+    def point(self, name: HandPoint) -> Array:
         """(2,) px of one landmark."""
         return np.asarray(self.points_px[name])
 
     @property
-    def palm_px(self) -> NDArray[np.float64]:
+    def palm_px(self) -> Array:
         """(2,) px midway between the wrist and the middle finger's knuckle."""
         return _palm(self.points_px)
 
 
-def _palm(points_px: NDArray[np.float64]) -> NDArray[np.float64]:
-    middle: NDArray[np.float64] = 0.5 * (points_px[HandPoint.WRIST] + points_px[HandPoint.MIDDLE_KNUCKLE])
+def _palm(points_px: Array) -> Array:
+    middle: Array = 0.5 * (points_px[HandPoint.WRIST] + points_px[HandPoint.MIDDLE_KNUCKLE])
     return middle
 
 
@@ -92,7 +92,7 @@ def _open(path: str) -> Any:
 _model = LandmarkModel("hand.task", _open)
 
 
-def find_hand(rgb: NDArray[np.uint8], wrist_px: NDArray[np.float64], arm_px: float) -> Hand | None:
+def find_hand(rgb: Picture, wrist_px: Array, arm_px: float) -> Hand | None:
     """Find the hand whose wrist the body model puts at `wrist_px`.
 
     Parameters
@@ -129,7 +129,7 @@ def find_hand(rgb: NDArray[np.uint8], wrist_px: NDArray[np.float64], arm_px: flo
     return Hand(points, repeat, first.handedness, first.score)
 
 
-def _read(rgb: NDArray[np.uint8], centre_px: NDArray[np.float64], side_px: float) -> list[Hand]:
+def _read(rgb: Picture, centre_px: Array, side_px: float) -> list[Hand]:
     """All hands on one square crop, in the whole picture's pixels."""
     if side_px < MIN_CROP_PX or not np.isfinite(side_px):
         return []

@@ -13,8 +13,8 @@ from functools import cache
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Picture
 from vision.person.neck_net import NeckNet
 from vision.person.pose import Landmark, Person
 
@@ -33,7 +33,7 @@ class NeckPoint:
         Whether the point itself was seen; otherwise it is inferred from what lies about it.
     """
 
-    px: NDArray[np.float64]
+    px: Array
     deviation_px: float
     seen: bool
 
@@ -57,7 +57,7 @@ PROPORTION_DEVIATION = 0.13
 """Standard deviation of either (photographs of people: 0.16 and 0.10)."""
 
 
-def find_neck(rgb: NDArray[np.uint8], person: Person, side: str) -> NeckPoint:
+def find_neck(rgb: Picture, person: Person, side: str) -> NeckPoint:
     """Find the side of the neck.
 
     Parameters
@@ -91,7 +91,7 @@ def _network() -> NeckNet:
     return NeckNet()
 
 
-def _is_bare(rgb: NDArray[np.uint8], person: Person, near: NDArray[np.float64], far: NDArray[np.float64]) -> bool:
+def _is_bare(rgb: Picture, person: Person, near: Array, far: Array) -> bool:
     """Whether the neck, just inside the point `near`, has the colour of the face."""
     middle, width = 0.5 * (near + far), float(np.linalg.norm(near - far))
     nose = person.points_px[Landmark.NOSE]
@@ -105,7 +105,7 @@ def _is_bare(rgb: NDArray[np.uint8], person: Person, near: NDArray[np.float64], 
     return bool(np.hypot(*chroma) < OFF_SKIN[0] and abs(lightness) < OFF_SKIN[1])
 
 
-def _colour(rgb: NDArray[np.uint8], centre: NDArray[np.float64], radius_px: float) -> NDArray[np.float64]:
+def _colour(rgb: Picture, centre: Array, radius_px: float) -> Array:
     """Median CIELAB colour (3,) of a small square; black where it lies outside the photo."""
     reach = max(round(radius_px), 1)
     x, y = np.round(centre).astype(int)

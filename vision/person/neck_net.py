@@ -11,9 +11,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
-from vision.instrument.net import MapPoint, read_points, session, take_crop, to_photo_points, upright_crop
+from calibration.arrays import Array, Picture
+from vision.networks.crops import take_crop, upright_crop
+from vision.networks.points import MapPoint, read_points, to_photo_points
+from vision.networks.session import session
 
 MODEL = Path(__file__).parents[1] / "models" / "neck.onnx"
 SIZE = 224
@@ -38,9 +40,7 @@ class NeckNet:
     def __init__(self, threads: int = 1, model: Path = MODEL) -> None:
         self._session = session(model, threads)
 
-    def __call__(
-        self, rgb: NDArray[np.uint8], left_shoulder_px: NDArray[np.float64], right_shoulder_px: NDArray[np.float64]
-    ) -> dict[str, MapPoint]:
+    def __call__(self, rgb: Picture, left_shoulder_px: Array, right_shoulder_px: Array) -> dict[str, MapPoint]:
         """Find the sides of the neck and the shoulder tips.
 
         Parameters

@@ -12,8 +12,8 @@ from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Floats, Picture
 from vision.networks.landmark_model import LandmarkModel
 
 MAX_PEOPLE = 3
@@ -67,12 +67,12 @@ class Person:
         Probability that a pixel belongs to the person, in the picture reduced to `LOOKING_SIDE_PX`.
     """
 
-    points_px: NDArray[np.float64]
-    visibility: NDArray[np.float64]
-    world: NDArray[np.float64]
-    mask: NDArray[np.float32]
+    points_px: Array
+    visibility: Array
+    world: Array
+    mask: Floats
 
-    def point(self, name: str, side: str) -> NDArray[np.float64]:
+    def point(self, name: str, side: str) -> Array:
         """(2,) px of a landmark of one side."""
         return np.asarray(self.points_px[of_side(name, side)])
 
@@ -96,7 +96,7 @@ def _open(path: str) -> Any:
 _model = LandmarkModel("pose_heavy.task", _open)
 
 
-def find_people(rgb: NDArray[np.uint8]) -> tuple[Person, ...]:
+def find_people(rgb: Picture) -> tuple[Person, ...]:
     """Find the people in a picture, the largest first.
 
     Parameters

@@ -146,9 +146,9 @@ def test_a_turned_head_makes_a_turned_trunk_likelier_and_the_interval_longer_upw
         assert turned_probability(-0.16, stance) == pytest.approx(told[-1])
     assert turned_probability(0.1, "wall") < turned_probability(0.1, "floating")
     before = solve_arm(seen, against_wall=False).arm_length
-    landmarks_px = seen.landmarks_px.copy()
-    reach = np.linalg.norm(seen.landmark("wrist") - seen.landmark("shoulder"))
+    landmarks_px = seen.body.landmarks_px.copy()
+    reach = np.linalg.norm(seen.body.landmark("wrist") - seen.body.landmark("shoulder"))
     landmarks_px[Landmark.NOSE, 0] += 0.16 * reach
-    after = solve_arm(replace(seen, landmarks_px=landmarks_px), against_wall=False).arm_length
+    after = solve_arm(replace(seen, body=replace(seen.body, landmarks_px=landmarks_px)), against_wall=False).arm_length
     assert after.high_mm - after.value_mm > before.high_mm - before.value_mm + 1.0
     assert any(part.source == "trunk turned or not" for part in after.budget)

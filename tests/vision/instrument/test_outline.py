@@ -5,7 +5,8 @@ import pytest
 
 from tests.vision.trace import AssumedCamera
 from vision.instrument.cameras import FixedCamera
-from vision.instrument.outline import (
+from vision.instrument.fit import Edges, Setting, Tip, View, fit
+from vision.instrument.model import (
     BODY_UNKNOWNS,
     DEPTH,
     LENGTH,
@@ -16,18 +17,13 @@ from vision.instrument.outline import (
     TOTAL,
     WIDTH,
     YAW,
-    Edges,
-    Setting,
-    Tip,
-    View,
     X,
     Y,
-    fit,
     pose_of,
-    silhouette,
 )
 from vision.instrument.resting import plate_distance_mm, resting_covariance_mm2, resting_heights_mm
 from vision.instrument.shape import FULL_SIZE_MM, MODES, outline_prior
+from vision.instrument.silhouette import silhouette
 
 USABLE = np.ones(2 * len(outline_prior().mean) - 2, dtype=bool)
 

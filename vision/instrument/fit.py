@@ -1,16 +1,11 @@
-"""One instrument lying before one or more cameras: a model with few numbers, fitted to the edges the photos show.
+"""The instrument's model fitted to the edges that one or more photos show.
 
-The unknowns are the body length, the width factor and the modes of the outline (`outline_shape`), where the instrument
-lies and how it is turned, the heights of its top edge and scroll above the table (`resting`), the distance between its
-two plates, a small common shift of all edges in each photo (blur, rounded edge, bleeding light), and the cameras' own
-unknowns.  Everything that is not seen has a prior; everything seen is an edge crossing: a pixel position on a line's
-normal with a standard uncertainty.  The estimate is the most probable one (Gauss-Newton, with weights that fall for
-edges that do not fit, after Geman and McClure 1987), and because priors and edges are all independent pieces of
-knowledge, the covariance of the estimate is a sum with one term for each piece: that sum is the uncertainty budget.
-
-Which line is seen: from above, the silhouette of the body is the top plate's edge on the side away from the point below
-the camera, and the back plate's edge on the near side, where the ribs come into view.  Both lines are the same outline
-at two heights, so each node of each line counts as visible when it is not inside the other line's image.
+To the model's unknowns (`vision.instrument.model`) come a small common shift of all edges in each photo (blur, rounded
+edge, bleeding light) and the cameras' own unknowns.  Everything that is not seen has a prior; everything seen is an
+edge crossing: a pixel position on a line's normal with a standard uncertainty.  The estimate is the most probable one
+(Gauss-Newton, with weights that fall for edges that do not fit, after Geman and McClure 1987), and because priors and
+edges are all independent pieces of knowledge, the covariance of the estimate is a sum with one term for each piece:
+that sum is the uncertainty budget.
 """
 
 from __future__ import annotations
@@ -18,28 +13,34 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.arrays import Array, Mask
 from vision.instrument.cameras import Camera
-from vision.instrument.resting import (
-    RIB_SPREAD_MM,
-    ROLL_SPREAD_DEG,
-    plate_distance_mm,
-    resting_covariance_mm2,
-    resting_heights_mm,
+from vision.instrument.model import (
+    BODY_UNKNOWNS,
+    DEPTH,
+    LENGTH,
+    LOW,
+    NECK,
+    ROLL,
+    SCROLL,
+    SHAPE,
+    TOTAL,
+    TOTAL_TO_BODY,
+    TOTAL_TO_BODY_SPREAD,
+    WIDTH,
+    YAW,
+    Pose,
+    X,
+    Y,
+    pose_of,
 )
-from vision.instrument.shape import MODES, OutlinePrior, outline_prior
-
-Array = NDArray[np.float64]
-
-X, Y, YAW, LENGTH, TOTAL, WIDTH, LOW, NECK, SCROLL, ROLL, DEPTH = range(11)
-SHAPE = slice(11, 11 + MODES)
-BODY_UNKNOWNS = 11 + MODES
+from vision.instrument.resting import RIB_SPREAD_MM, ROLL_SPREAD_DEG, resting_covariance_mm2
+from vision.instrument.shape import MODES, outline_prior
 
 _LENGTHS_MM = (40.0, 1500.0)
-TOTAL_TO_BODY, TOTAL_TO_BODY_SPREAD = 1.67, 0.12
 WIDTH_SPREAD = 0.035
 """Relative spread of a body's width about the outline's proportions (published lower bouts: 0.569 to 0.579)."""
 
@@ -60,11 +61,21 @@ class Edges:
         Standard uncertainty along the normal.
     """
 
-    back: NDArray[np.bool_]
+    back: Mask
     node: NDArray[np.int_]
     point_px: Array
     normal_px: Array
     sigma_px: Array
+
+    def where(self, keep: Mask) -> Edges:
+        """Those of the crossings (M,) that are to be kept."""
+        return Edges(
+            back=self.back[keep],
+            node=self.node[keep],
+            point_px=self.point_px[keep],
+            normal_px=self.normal_px[keep],
+            sigma_px=self.sigma_px[keep],
+        )
 
 
 @dataclass(frozen=True)
@@ -94,103 +105,6 @@ class View:
     camera: Camera
     edges: Edges
     tips: tuple[Tip, ...] = ()
-
-
-@dataclass(frozen=True)
-class Pose:
-    """Places of the model in space for one set of unknowns (mm, in the sheet's frame).
-
-    Attributes
-    ----------
-    top, back : (C, 3) ndarray
-        The closed outline on the top plate's edge and on the back plate's edge.
-    scroll_top, body_top, body_bottom : (3,) ndarray
-        The ends.
-    across, along, up : (3,) ndarray
-        Unit vectors of the instrument: to the treble side, to the scroll, out of the top plate.
-    """
-
-    top: Array
-    back: Array
-    scroll_top: Array
-    body_top: Array
-    body_bottom: Array
-    across: Array
-    along: Array
-    up: Array
-
-    def at(self, x_mm: float, y_mm: float, lift_mm: float) -> Array:
-        """Point (3,) at `x_mm` across, `y_mm` along and `lift_mm` above the plane of the top edge."""
-        point: Array = self.body_bottom + x_mm * self.across + y_mm * self.along + lift_mm * self.up
-        return point
-
-
-def pose_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0, prior: OutlinePrior | None = None) -> Pose:
-    """Model in space for `unknowns` (BODY_UNKNOWNS,) on a table at `table_mm`, its edges moved outward by a shift."""
-    prior = prior or outline_prior()
-    length = unknowns[LENGTH]
-    outline = length * prior.closed(unknowns[SHAPE], unknowns[WIDTH])
-    if edge_shift_mm:
-        outline = outline + edge_shift_mm * outward_normals(outline)
-    low, neck, scroll = table_mm + resting_heights_mm(length) + unknowns[LOW : SCROLL + 1]
-    sine = (neck - low) / length
-    cosine = np.sqrt(1.0 - sine**2)
-    turn, roll = unknowns[YAW], unknowns[ROLL]
-    along = np.array([-np.sin(turn) * cosine, np.cos(turn) * cosine, sine])
-    level = np.array([np.cos(turn), np.sin(turn), 0.0])
-    across = np.cos(roll) * level + np.sin(roll) * _cross(level, along)
-    up = _cross(across, along)
-    bottom = np.array([unknowns[X], unknowns[Y], low])
-    top = bottom + outline[:, :1] * across + outline[:, 1:] * along
-    depth = plate_distance_mm(length) + unknowns[DEPTH]
-    scroll_top = bottom + unknowns[TOTAL] * along
-    scroll_top = scroll_top + (scroll - scroll_top[2]) / up[2] * up
-    return Pose(top, top - depth * up, scroll_top, bottom + length * along, bottom, across, along, up)
-
-
-def _cross(a: Array, b: Array) -> Array:
-    """Vector product of two vectors (3,); NumPy's own takes ten times as long for so few numbers."""
-    return np.array([a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]])
-
-
-def outward_normals(outline: Array) -> Array:
-    """Unit outward normals (C, 2) of a closed anticlockwise outline (C, 2)."""
-    tangent = np.roll(outline, -1, axis=0) - np.roll(outline, 1, axis=0)
-    normals = np.stack([tangent[:, 1], -tangent[:, 0]], axis=1)
-    unit: Array = normals / np.linalg.norm(normals, axis=1, keepdims=True)
-    return unit
-
-
-@dataclass(frozen=True)
-class Silhouette:
-    """The part of the model's two lines that bounds the body in a photo.
-
-    Attributes
-    ----------
-    back : (M,) ndarray of bool
-    node : (M,) ndarray of int
-    point_px, normal_px : (M, 2) ndarray
-        Predicted position and outward unit normal.
-    """
-
-    back: NDArray[np.bool_]
-    node: NDArray[np.int_]
-    point_px: Array
-    normal_px: Array
-
-
-def silhouette(pose: Pose, camera: Camera, usable: NDArray[np.bool_]) -> Silhouette:
-    """Visible bounding nodes of the body among the `usable` (C,) nodes of the outline."""
-    lines = [camera.project(pose.top), camera.project(pose.back)]
-    rows = []
-    for index, (line, other) in enumerate(((lines[0], lines[1]), (lines[1], lines[0]))):
-        contour = other.astype(np.float32).reshape(-1, 1, 2)
-        inside = np.array([cv2.pointPolygonTest(contour, (float(x), float(y)), True) for x, y in line])
-        nodes = np.flatnonzero(usable & (inside < -0.3))
-        # the image turns the outline's sense round (y down), so the outward normal is on the other hand
-        rows.append((np.full(len(nodes), index == 1), nodes, line[nodes], -outward_normals(line)[nodes]))
-    back, node, point, normal = (np.concatenate(part) for part in zip(*rows, strict=True))
-    return Silhouette(back, node, point, normal)
 
 
 @dataclass(frozen=True)
@@ -453,13 +367,13 @@ class _Problem:
         bounds = np.cumsum([len(view.edges.node) for view in self.views])[:-1]
         mean_square = float((weight * residual[: self.edge_count] ** 2).sum() / max(weight.sum(), 1.0))
         return Fit(
-            unknowns,
-            covariance,
-            shares,
-            views,
-            self.setting.table_mm,
-            tuple(np.split(weight, bounds)),
-            mean_square**0.5,
+            unknowns=unknowns,
+            covariance=covariance,
+            shares=shares,
+            views=views,
+            table_mm=self.setting.table_mm,
+            weight=tuple(np.split(weight, bounds)),
+            residual_sigma=mean_square**0.5,
         )
 
 

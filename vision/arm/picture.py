@@ -1,0 +1,84 @@
+"""Faults of a picture of an arm, and of who is in it: whatever is wrong before the arm is solved.
+
+Thresholds were set on the development scenes so that good photos pass with room to spare; each says what it separates.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calibration import quality as sheet_quality
+from calibration.problems import Problem
+from vision import problems
+from vision.arm.body import SeenBody
+from vision.person.pose import Landmark
+from vision.photo import Photo
+from vision.quality import quality
+
+DARKEST = 45.0
+"""95th percentile of the grey values about the arm: below it shirt, arm and wall are one; our choice."""
+LEAST_CONTRAST = 18.0
+"""5th to 95th percentile of the grey values about the arm; our choice."""
+WIDEST_EDGE = 0.045, 10.0
+"""Edges wider than this share of the shoulder-to-wrist length, and than this many px, make landmarks wander; sharp
+scenes stay below 0.027, a blur of 1.5 % of the arm gives 0.04."""
+SHORTEST_ARM_PX = 90.0
+"""Shoulder to wrist; the hand's crop then has 100 px, where nearly all hands are found (photographs of people)."""
+BORDER = 0.005
+"""Landmarks nearer to the photo's border than this share of its width count as cut off."""
+SEEN = 0.3
+"""Least visibility of shoulder, elbow and wrist."""
+
+
+def picture_problems(photo: Photo, body: SeenBody, people: int, face_seen: bool) -> tuple[Problem, ...]:
+    """Faults of the picture and of who is in it.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photo.
+    body : SeenBody
+        The person found in it.
+    people : int
+        How many people were found.
+    face_seen : bool
+        Whether the person's face is body.
+
+    Returns
+    -------
+    tuple of Problem
+        Empty where there is none.
+    """
+    found = list(sheet_quality.sheet_problems(body.camera))
+    arm = np.array([body.landmark(name) for name in ("shoulder", "elbow", "wrist")])
+    reach = float(np.linalg.norm(arm[2] - arm[0]))
+    if photo.front_lens:
+        found.append(problems.SELFIE_LENS)
+    if people > 1:
+        found.append(problems.SEVERAL_PEOPLE)
+    if reach < SHORTEST_ARM_PX:
+        found.append(problems.PERSON_TOO_SMALL)
+        return tuple(found)
+    low, high = arm.min(axis=0) - 0.3 * reach, arm.max(axis=0) + 0.3 * reach
+    about = quality(photo.rgb, (low[0], low[1], high[0], high[1]))
+    if about.brightness < DARKEST or about.contrast < LEAST_CONTRAST:
+        found.append(problems.PHOTO_TOO_DARK)
+    elif about.edge_width_px > max(WIDEST_EDGE[0] * reach, WIDEST_EDGE[1]):
+        found.append(problems.PHOTO_BLURRED)
+    needed = [body.landmark("shoulder"), body.landmark("elbow"), body.landmark("wrist"), body.neck.px]
+    needed.append(body.landmarks_px[Landmark.NOSE])
+    if body.hand is not None:
+        needed.extend(body.hand.points_px)
+    size = np.array(photo.size_px)
+    margin = BORDER * size[0]
+    if any((point < margin).any() or (point > size - 1 - margin).any() for point in needed):
+        found.append(problems.PERSON_CUT)
+    elif (
+        min(body.visibility[Landmark[f"{body.side}_{name}".upper()]] for name in ("shoulder", "elbow", "wrist")) < SEEN
+    ):
+        found.append(problems.NO_ARM_OUT)
+    elif body.hand is None:
+        found.append(problems.HAND_HIDDEN)
+    if not face_seen and body.hand is not None and body.hand.handedness != body.side:
+        found.append(problems.BACK_VIEW)
+    return tuple(found)
