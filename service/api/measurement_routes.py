@@ -2,40 +2,39 @@
 
 from __future__ import annotations
 
-import asyncio
 import base64
+from collections.abc import Sequence
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Depends, File, Form, HTTPException, Query, Request, Response, UploadFile
+from fastapi import APIRouter, Depends, Form, HTTPException, Query, Request, Response, UploadFile
 from pydantic import BaseModel, ConfigDict, Field
 
 from service.api.problem_details import RESPONSES
+from service.fit.sentences import Translate
 from service.measuring.pool import MeasuringPool
-from service.measuring.same_child import check_distinct, together
-from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome
+from service.measuring.results import translated
+from service.measuring.work import Outcome
+from service.questions.asked import MOST_PHOTOS, Language, Part
+from service.questions.measuring import ArmPhotos, InstrumentPhotos, PhotoFile, arms, instruments
+from service.words.i18n import SOURCE_LANGUAGE, translator
 
 router = APIRouter(prefix="/api/v1", responses=RESPONSES)
 
-MAX_PHOTO_BYTES = 25 * 2**20
-MAX_PHOTOS = 8
-
-Photos = Annotated[list[UploadFile], File(description="One photo or several: JPEG, PNG, WebP or HEIC.")]
-BarLength = Annotated[float | None, Form(description="Length of the sheet's check bar as measured with a ruler, mm.")]
-Side = Annotated[Literal["left", "right", "auto"], Form(description="Which arm, the child's own.")]
-AgainstWall = Annotated[
-    bool | None, Form(description="Back and back of the hand touch the wall; the photo tells if null.")
-]
-Age = Annotated[float | None, Form(ge=2, le=20, description="Age of the child in years, if known.")]
-Stature = Annotated[float | None, Form(ge=600, le=2200, description="Standing height in mm, if known.")]
+Photos = Annotated[list[UploadFile], Field(description="One photo or several: JPEG, PNG, WebP or HEIC.")]
 Pictures = Annotated[bool, Query(description="Also return each photo with what was measured drawn on it.")]
+PHOTO_FORM = Form(media_type="multipart/form-data")
 
 
-class Part(BaseModel):
-    """One cause's share of a length's uncertainty."""
+class ArmForm(ArmPhotos):
+    """Photos of children, or several of one child."""
 
-    source: str
-    contribution_mm: float
-    key: str | None = None
+    photos: Photos
+
+
+class InstrumentForm(InstrumentPhotos):
+    """Photos of instruments, or several of one."""
+
+    photos: Photos
 
 
 class LengthOut(BaseModel):
@@ -140,56 +139,36 @@ def measuring_pool(request: Request) -> MeasuringPool:
     return pool
 
 
+def photo_limit(request: Request) -> int:
+    """Give a route the largest photo that the service's settings accept, in bytes."""
+    most: int = request.app.state.upload_bytes
+    return most
+
+
 Pool = Annotated[MeasuringPool, Depends(measuring_pool)]
+PhotoLimit = Annotated[int, Depends(photo_limit)]
 
 
 @router.post("/arm-measurements", response_model=ArmMeasurements, summary="Measure a child's arm")
 async def arm_measurements(
-    photos: Photos,
-    pool: Pool,
-    side: Side = "auto",
-    same: Annotated[
-        bool, Form(description="All photos show the same child: also give the length from all of them.")
-    ] = False,
-    against_wall: AgainstWall = None,
-    age_years: Age = None,
-    stature_mm: Stature = None,
-    bar_mm: BarLength = None,
-    pictures: Pictures = False,
+    form: Annotated[ArmForm, PHOTO_FORM], pool: Pool, limit: PhotoLimit, pictures: Pictures = False
 ) -> dict[str, Any]:
     """Measure the arm in each photo: side of the neck to the middle of the palm, arm stretched out sideways."""
-    question = ArmQuestion(side, age_years, stature_mm, against_wall, bar_mm=bar_mm)
-    files = await read_photos(photos)
-    if same:
-        check_distinct(files)
-    outcomes = await asyncio.gather(*(pool.arm(data, name, question) for data, name in files))
-    joint = together(outcomes).result if same and len(files) > 1 else None
-    return {"measurements": [with_picture(outcome, pictures) for outcome in outcomes], "together": joint}
+    outcomes, joint = await arms(pool, form, await read_photos(form.photos, limit))
+    translate = translator(form.language)
+    return {
+        "measurements": [with_picture(outcome, pictures, translate) for outcome in outcomes],
+        "together": None if joint is None else translated(joint.result, translate),
+    }
 
 
 @router.post("/instrument-measurements", response_model=InstrumentMeasurements, summary="Measure an instrument")
 async def instrument_measurements(
-    photos: Photos,
-    pool: Pool,
-    same: Annotated[
-        bool, Form(description="All photos show one instrument, lying still beside the same sheet.")
-    ] = False,
-    sheet_height_mm: Annotated[
-        float | None, Form(ge=0, le=300, description="Thickness of what the sheet lies on, mm.")
-    ] = None,
-    bar_mm: BarLength = None,
-    pictures: Pictures = False,
+    form: Annotated[InstrumentForm, PHOTO_FORM], pool: Pool, limit: PhotoLimit, pictures: Pictures = False
 ) -> dict[str, Any]:
     """Measure body length and total length in each photo, or in all photos together."""
-    files = await read_photos(photos)
-    if same:
-        check_distinct(files)
-    question = InstrumentQuestion(bar_mm=bar_mm, sheet_height_mm=sheet_height_mm)
-    if same and len(files) > 1:
-        outcomes = [await pool.instrument_together(files, question)]
-    else:
-        outcomes = await asyncio.gather(*(pool.instrument(data, name, question) for data, name in files))
-    return {"measurements": [with_picture(outcome, pictures) for outcome in outcomes]}
+    outcomes = await instruments(pool, form, await read_photos(form.photos, limit))
+    return {"measurements": [with_picture(each, pictures, translator(form.language)) for each in outcomes]}
 
 
 @router.get(
@@ -201,7 +180,7 @@ async def instrument_measurements(
 def sheet_pdf_page(
     paper: Annotated[Literal["a4", "letter"], Query(description="Paper size.")] = "a4",
     index: Annotated[int, Query(ge=1, le=4, description="Which of the four sheets that go into one photo.")] = 1,
-    language: Annotated[Literal["en", "de"], Query(description="Language of the words on it.")] = "en",
+    language: Annotated[Language, Query(description="Language of the words on it.")] = SOURCE_LANGUAGE,
 ) -> Response:
     """Make the reference sheet as a PDF to be printed at 100 %."""
     from calibration.sheet import Paper, SheetLayout
@@ -214,27 +193,28 @@ def sheet_pdf_page(
     )
 
 
-async def read_photos(uploads: list[UploadFile]) -> list[tuple[bytes, str]]:
+async def read_photos(uploads: Sequence[UploadFile], most_bytes: int) -> list[PhotoFile]:
     """Read uploaded photos as (bytes, name).
 
     Raises
     ------
     HTTPException
-        413 if there are more than `MAX_PHOTOS`, or one is larger than `MAX_PHOTO_BYTES`.
+        413 if there are more than `MOST_PHOTOS`, or one is larger than `most_bytes`.
     """
-    if len(uploads) > MAX_PHOTOS:
-        raise HTTPException(413, f"Send at most {MAX_PHOTOS} photos at a time.")
+    if len(uploads) > MOST_PHOTOS:
+        raise HTTPException(413, f"Send at most {MOST_PHOTOS} photos at a time.")
     files = []
     for upload in uploads:
-        data = await upload.read(MAX_PHOTO_BYTES + 1)
-        if len(data) > MAX_PHOTO_BYTES:
-            raise HTTPException(413, f"A photo may have at most {MAX_PHOTO_BYTES // 2**20} MB.")
+        data = await upload.read(most_bytes + 1)
+        if len(data) > most_bytes:
+            raise HTTPException(413, f"A photo may have at most {most_bytes // 2**20} MB.")
         files.append((data, upload.filename or "photo"))
     return files
 
 
-def with_picture(outcome: Outcome, wanted: bool) -> dict[str, Any]:
+def with_picture(outcome: Outcome, wanted: bool, translate: Translate) -> dict[str, Any]:
     """The JSON form of an outcome, with its annotated picture where wanted."""
+    result = translated(outcome.result, translate)
     if not wanted or outcome.overlay_jpeg is None:
-        return outcome.result
-    return outcome.result | {"picture_jpeg_base64": base64.b64encode(outcome.overlay_jpeg).decode()}
+        return result
+    return result | {"picture_jpeg_base64": base64.b64encode(outcome.overlay_jpeg).decode()}

@@ -63,11 +63,17 @@ def install_problem_details(app: FastAPI) -> None:
     @app.exception_handler(RequestValidationError)
     async def invalid(_: Request, error: RequestValidationError) -> JSONResponse:
         faults = [
-            {"where": ".".join(str(part) for part in fault["loc"]), "message": fault["msg"]} for fault in error.errors()
+            {"where": ".".join(str(part) for part in each["loc"]), "message": _reason(each)} for each in error.errors()
         ]
-        detail = "; ".join(f"{fault['where']}: {fault['message']}" for fault in faults)
+        detail = "; ".join(f"{each['where']}: {each['message']}" for each in faults)
         return problem_response(422, detail, errors=faults)
 
     @app.exception_handler(FitError)
     async def unacceptable(_: Request, error: FitError) -> JSONResponse:
         return problem_response(422, str(error))
+
+
+def _reason(fault: Any) -> str:
+    """What is wrong with a field, without the name that pydantic puts before a sentence of ours."""
+    reason = fault.get("ctx", {}).get("error")
+    return str(reason) if isinstance(reason, FitError) else str(fault["msg"])

@@ -3,38 +3,45 @@
 from __future__ import annotations
 
 import base64
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
-from fastapi import APIRouter, File, Form, UploadFile
+from fastapi import APIRouter, UploadFile
 from pydantic import BaseModel, Field
 
 from service.api.measurement_routes import (
-    AgainstWall,
-    Age,
+    PHOTO_FORM,
     ArmOut,
-    BarLength,
     InstrumentOut,
     JointArmOut,
+    PhotoLimit,
     Pictures,
     Pool,
-    Side,
-    Stature,
     read_photos,
 )
 from service.api.problem_details import RESPONSES
-from service.fit.chart import read_chart
+from service.fit.chart import Chart, read_chart
 from service.fit.errors import FitError
-from service.fit.lengths import parse_length
 from service.fit.sentences import say
-from service.fit.signs import PlayingSigns
-from service.measuring.work import ArmQuestion
-from service.questions.fitting import FitQuestion, answer
+from service.questions.asked import asked
+from service.questions.fitting import FitQuestion, Typed, answer
 from service.words.i18n import translator
 
 router = APIRouter(prefix="/api/v1", responses=RESPONSES)
 
-TypedLength = Annotated[str | None, Form(examples=["462±10", "18 1/2 in"])]
-Sign = Annotated[bool | None, Form()]
+MOST_CHART_BYTES = 100_000
+"""A chart's file; our choice, a hundred times a large chart."""
+
+
+class FitForm(Typed):
+    """What is known of the child and of the instrument: for each, photos or typed lengths, not both."""
+
+    child_photos: Annotated[
+        list[UploadFile], Field(description="One photo of the child, or several of the same child.")
+    ] = []  # noqa: RUF012
+    instrument_photos: Annotated[
+        list[UploadFile], Field(description="One photo of the instrument, or several of it lying still.")
+    ] = []  # noqa: RUF012
+    chart: Annotated[UploadFile | None, Field(description="Your own chart of sizes (CSV).")] = None
 
 
 class VerdictAnswer(BaseModel):
@@ -57,61 +64,31 @@ class VerdictAnswer(BaseModel):
 
 @router.post("/verdicts", response_model=VerdictAnswer, summary="Does this instrument fit this child?")
 async def verdicts(
-    pool: Pool,
-    child_photo: Annotated[
-        list[UploadFile] | None, File(description="One photo of the child, or several of the same child.")
-    ] = None,
-    instrument_photos: Annotated[
-        list[UploadFile] | None, File(description="One photo of the instrument, or several of it lying still.")
-    ] = None,
-    arm_mm: TypedLength = None,
-    body_mm: TypedLength = None,
-    total_mm: TypedLength = None,
-    label: Annotated[str | None, Form(max_length=20, examples=["1/8"])] = None,
-    chart: Annotated[UploadFile | None, File(description="Your own chart (CSV).")] = None,
-    side: Side = "auto",
-    against_wall: AgainstWall = None,
-    age_years: Age = None,
-    stature_mm: Stature = None,
-    bar_mm: BarLength = None,
-    wrist_free: Sign = None,
-    fingers_easy: Sign = None,
-    bow_clear: Sign = None,
-    elbow_bent: Sign = None,
-    painless: Sign = None,
-    language: Annotated[Literal["en", "de"], Form()] = "en",
-    pictures: Pictures = False,
+    form: Annotated[FitForm, PHOTO_FORM], pool: Pool, limit: PhotoLimit, pictures: Pictures = False
 ) -> dict[str, Any]:
     """Judge one instrument for one child, from photos, typed numbers or one of each.
 
     A length is typed as V±U in mm, where U is the expanded (95 %) uncertainty; other units are written behind it.
     """
-    question = FitQuestion(
-        child_photos=tuple(await read_photos(child_photo or [])),
-        instrument_photos=tuple(await read_photos(instrument_photos or [])),
-        arm=parse_length(arm_mm, "arm") if arm_mm else None,
-        body=parse_length(body_mm, "body") if body_mm else None,
-        total=parse_length(total_mm, "total") if total_mm else None,
-        label=label or None,
-        chart=read_chart(await _chart_text(chart), chart.filename or "own chart") if chart is not None else None,
-        signs=PlayingSigns(wrist_free, fingers_easy, bow_clear, elbow_bent, painless),
-        arm_options=ArmQuestion(side, age_years, stature_mm, against_wall, bar_mm=bar_mm),
-        bar_mm=bar_mm,
+    typed = {name: getattr(form, name) for name in Typed.model_fields}
+    question = asked(
+        FitQuestion,
+        child_photos=tuple(await read_photos(form.child_photos, limit)),
+        instrument_photos=tuple(await read_photos(form.instrument_photos, limit)),
+        chart=None if form.chart is None else await _chart(form.chart),
+        **typed,
     )
     result = await answer(pool, question)
-    body = result.as_json(translator(language), language)
+    body = result.as_json(translator(form.language), form.language)
     picture = result.picture_jpeg() if pictures else None
     return body | {"picture_jpeg_base64": None if picture is None else base64.b64encode(picture).decode()}
 
 
-MAX_CHART_BYTES = 100_000
-
-
-async def _chart_text(upload: UploadFile) -> str:
-    data = await upload.read(MAX_CHART_BYTES + 1)
+async def _chart(upload: UploadFile) -> Chart:
+    data = await upload.read(MOST_CHART_BYTES + 1)
     try:
-        if len(data) <= MAX_CHART_BYTES:
-            return data.decode("utf-8-sig")
+        if len(data) <= MOST_CHART_BYTES:
+            return read_chart(data.decode("utf-8-sig"), upload.filename or "own chart")
     except UnicodeDecodeError:
         pass
     raise FitError(say("The chart is not a text file of rows separated by commas."))

@@ -6,34 +6,31 @@ import asyncio
 import json
 import socket
 import sys
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Callable, Coroutine, Sequence
 from os import cpu_count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from service.cli.asking import options_for
 from service.cli.fit_commands import COMMANDS
 from service.cli.options import (
     FILE,
     LANGUAGE,
     NEW_FILE,
     REFUSED_STATUS,
-    Number,
-    arm_options,
-    arm_question,
-    bar_option,
-    chart_option,
-    in_order,
     language_option,
-    photo_options,
+    picture_option,
     plain_errors,
+    read_own_chart,
     read_photos,
-    read_text,
-    sign_option,
     write,
 )
-from service.fit.signs import SIGN_QUESTIONS, PlayingSigns
+from service.fit.signs import SIGN_QUESTIONS
+from service.questions.asked import asked
+from service.questions.fitting import FitQuestion
+from service.questions.measuring import ArmPhotos, InstrumentPhotos, arms, instruments
 from service.words.readable import measurement_text
 
 if TYPE_CHECKING:
@@ -41,6 +38,10 @@ if TYPE_CHECKING:
     from service.measuring.work import Outcome
 
 Answer = TypeVar("Answer")
+
+OF_THE_CHILD = ("side", "against_wall", "age_years", "stature_mm")
+PHOTOS = click.argument("photos", nargs=-1, required=True, type=FILE)
+FIRST_PICTURE = picture_option("Save the first photo with what was measured drawn on it.")
 
 HELP = {"help_option_names": ["-h", "--help"], "max_content_width": 100, "show_default": True}
 SYSTEM_PACKAGES = "libgl1 libegl1 libgles2 libglib2.0-0"
@@ -57,63 +58,39 @@ def commands() -> None:
 
 
 @commands.command()
-@photo_options(
-    one_json="One JSON object per photo, one a line; with --same a last one for the child.",
-    same="All photos show the same child: print the length from all of them, too.",
+@PHOTOS
+@options_for(ArmPhotos, "same", "bar_mm")
+@click.option(
+    "--json",
+    "as_json",
+    is_flag=True,
+    help="One JSON object per photo, one a line; with --same a last one for the child.",
 )
-@arm_options
+@FIRST_PICTURE
+@options_for(ArmPhotos, *OF_THE_CHILD)
 @plain_errors
-def arm(
-    photos: Sequence[Path],
-    same: bool,
-    bar_mm: float | None,
-    as_json: bool,
-    picture: Path | None,
-    **child: Any,
-) -> None:
+def arm(photos: Sequence[Path], as_json: bool, picture: Path | None, **known: Any) -> None:
     """Measure the arm, from the side of the neck to the middle of the palm.
 
     Each photo is measured by itself. With --same the photos are compared and, unless they contradict one another,
     joined to one length, which is printed last.
     """
-    from service.measuring.same_child import check_distinct, together
-
-    files = read_photos(photos)
-    question = arm_question(child, bar_mm)
-    if same:
-        check_distinct(files)
-    outcomes = _measure([lambda pool, file=file: pool.arm(*file, question) for file in files], len(files))
-    _finish([*outcomes, together(outcomes)] if same and len(files) > 1 else outcomes, as_json, picture)
+    files, question = read_photos(photos), asked(ArmPhotos, **known)
+    outcomes, joint = _measure(lambda pool: arms(pool, question, files), len(files))
+    _finish(outcomes if joint is None else [*outcomes, joint], as_json, picture)
 
 
 @commands.command()
-@photo_options(
-    one_json="One JSON object per photo (one in all with --same), one a line.",
-    same="All photos show the same instrument, lying still beside the same sheet: measure it from all together.",
-)
-@click.option("--sheet-height-mm", type=Number(0, 300), help="Thickness of what the sheet lies on, mm.")
+@PHOTOS
+@options_for(InstrumentPhotos, "same", "bar_mm")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object per photo (one in all with --same), one a line.")
+@FIRST_PICTURE
+@options_for(InstrumentPhotos, "sheet_height_mm")
 @plain_errors
-def instrument(
-    photos: Sequence[Path],
-    same: bool,
-    bar_mm: float | None,
-    as_json: bool,
-    picture: Path | None,
-    sheet_height_mm: float | None,
-) -> None:
+def instrument(photos: Sequence[Path], as_json: bool, picture: Path | None, **known: Any) -> None:
     """Measure an instrument's body length and total length."""
-    from service.measuring.same_child import check_distinct
-    from service.measuring.work import InstrumentQuestion
-
-    files = read_photos(photos)
-    if same:
-        check_distinct(files)
-    question = InstrumentQuestion(bar_mm=bar_mm, sheet_height_mm=sheet_height_mm)
-    if same and len(files) > 1:
-        outcomes = _measure([lambda pool: pool.instrument_together(files, question)], 1)
-    else:
-        outcomes = _measure([lambda pool, file=file: pool.instrument(*file, question) for file in files], len(files))
-    _finish(outcomes, as_json, picture)
+    files, question = read_photos(photos), asked(InstrumentPhotos, **known)
+    _finish(_measure(lambda pool: instruments(pool, question, files), len(files)), as_json, picture)
 
 
 @commands.command()
@@ -142,66 +119,35 @@ def sheet(paper: str, index: int, form: str | None, dpi: int, language: str, out
 
 
 @commands.command()
-@click.option(
-    "--child", "child_photos", type=FILE, multiple=True, help="Photo of the child; several times for several."
-)
-@click.option("--arm-mm", help="The arm instead of a photo: V±U in mm, U the expanded (95 %) uncertainty.")
-@click.option(
-    "--instrument",
-    "instrument_photos",
-    type=FILE,
-    multiple=True,
-    help="Photo of the instrument; several times for several of it lying still.",
-)
-@click.option("--body-mm", help="Body length instead of a photo: V±U in mm.")
-@click.option("--total-mm", help="Total length instead of a photo: V±U in mm.")
-@click.option("--label", help="The size it is sold as, e.g. 1/8.")
-@chart_option
-@bar_option
-@arm_options
-@in_order(*(sign_option(name, question.text()) for name, question in SIGN_QUESTIONS.items()))
+@options_for(FitQuestion, "child_photos", "arm_length", "instrument_photos", "body_length", "total_length", "label")
+@options_for(FitQuestion, "chart", "bar_mm", *OF_THE_CHILD, *SIGN_QUESTIONS)
 @click.option("--json", "as_json", is_flag=True, help="One JSON object with measurements and verdict.")
-@click.option("--picture", type=NEW_FILE, help="Save the photos with what was measured drawn on them.")
+@picture_option("Save the photos with what was measured drawn on them.")
 @language_option
 @plain_errors
 def fit(
     child_photos: Sequence[Path],
-    arm_mm: str | None,
     instrument_photos: Sequence[Path],
-    body_mm: str | None,
-    total_mm: str | None,
-    label: str | None,
-    chart_file: Path | None,
-    bar_mm: float | None,
+    chart: Path | None,
     as_json: bool,
     picture: Path | None,
     language: str,
-    **options: Any,
+    **known: Any,
 ) -> None:
     """Say whether this instrument fits this child."""
-    from service.fit.chart import read_chart
     from service.fit.explanation import verdict_text
-    from service.fit.lengths import parse_length
-    from service.questions.fitting import FitQuestion, answer
+    from service.questions.fitting import answer
     from service.words.i18n import translator
 
-    if child_photos and arm_mm is not None:
-        raise click.UsageError("Give either --arm-mm or --child.")
-    if instrument_photos and (body_mm is not None or total_mm is not None):
-        raise click.UsageError("Give either --instrument or --body-mm and --total-mm.")
-    question = FitQuestion(
+    question = asked(
+        FitQuestion,
         child_photos=tuple(read_photos(child_photos)),
         instrument_photos=tuple(read_photos(instrument_photos)),
-        arm=None if arm_mm is None else parse_length(arm_mm, "arm"),
-        body=None if body_mm is None else parse_length(body_mm, "body"),
-        total=None if total_mm is None else parse_length(total_mm, "total"),
-        label=label,
-        chart=None if chart_file is None else read_chart(read_text(chart_file), chart_file.stem),
-        signs=PlayingSigns(**{name: options.pop(name) for name in SIGN_QUESTIONS}),
-        arm_options=arm_question(options, bar_mm),
-        bar_mm=bar_mm,
+        chart=read_own_chart(chart),
+        language=language,
+        **known,
     )
-    result = _measure([lambda pool: answer(pool, question)], len(child_photos) + len(instrument_photos))[0]
+    result = _measure(lambda pool: answer(pool, question), len(child_photos) + len(instrument_photos))
     if picture is not None and (annotated := result.picture_jpeg()) is not None:
         write(picture, annotated)
     if as_json:
@@ -230,7 +176,7 @@ def serve(host: str | None, port: int | None, list_settings: bool) -> None:
 
     from service.settings import Settings, described, faults
 
-    said = {name: value for name, value in (("host", host), ("port", port)) if value is not None}
+    said: dict[str, Any] = {name: value for name, value in (("host", host), ("port", port)) if value is not None}
     try:
         settings = Settings(**said)
     except ValidationError as error:
@@ -287,26 +233,18 @@ def _check_address(host: str, port: int) -> None:
         raise click.UsageError(f"Cannot listen on {host}, port {port}: {error.strerror}.") from None
 
 
-def _measure(tasks: Sequence[Callable[[MeasuringPool], Awaitable[Answer]]], photos: int) -> list[Answer]:
-    """Run the tasks, which measure so many photos in all, in a pool, with progress on a terminal."""
+def _measure(task: Callable[[MeasuringPool], Coroutine[Any, Any, Answer]], photos: int) -> Answer:
+    """Do what measures so many photos in a pool, with a sign of life on a terminal."""
     from rich.console import Console
-    from rich.progress import Progress
 
     from service.measuring.pool import MeasuringPool
 
-    async def everything(pool: MeasuringPool) -> list[Answer]:
-        async def one(task: Callable[[MeasuringPool], Awaitable[Answer]]) -> Answer:
-            outcome = await task(pool)
-            progress.advance(bar)
-            return outcome
-
-        return await asyncio.gather(*(one(task) for task in tasks))
-
     console = Console(stderr=True)
-    with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
-        bar = progress.add_task("Measuring", total=len(tasks))
-        with MeasuringPool(max(1, min(photos, cpu_count() or 1))) as pool:
-            return asyncio.run(everything(pool))
+    with MeasuringPool(max(1, min(photos, cpu_count() or 1))) as pool:
+        if not console.is_terminal:
+            return asyncio.run(task(pool))
+        with console.status("Measuring"):
+            return asyncio.run(task(pool))
 
 
 def _finish(outcomes: Sequence[Outcome], as_json: bool, picture: Path | None) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from functools import wraps
 from math import isfinite
@@ -10,8 +11,10 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from service.words.i18n import LANGUAGES, SOURCE_LANGUAGE
+
 if TYPE_CHECKING:
-    from service.measuring.work import ArmQuestion
+    from service.fit.chart import Chart
 
 Command = TypeVar("Command", bound=Callable[..., None])
 
@@ -40,7 +43,7 @@ class NewFile(click.Path):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Check the place."""
-        path = super().convert(value, param, ctx)
+        path = Path(os.fsdecode(super().convert(value, param, ctx)))
         if not path.absolute().parent.is_dir():
             self.fail(f"There is no folder {str(path.parent)!r} to write {path.name!r} into.", param, ctx)
         return path
@@ -48,74 +51,16 @@ class NewFile(click.Path):
 
 FILE = click.Path(exists=True, dir_okay=False, readable=True, path_type=Path)
 NEW_FILE = NewFile()
-LANGUAGE = click.Choice(["en", "de"])
+LANGUAGE = click.Choice(LANGUAGES)
 
-bar_option = click.option(
-    "--bar-mm",
-    type=float,
-    help="Length of the sheet's 150 mm check bar as you measured it with a ruler.",
-)
-arm_option = click.option("--arm-mm", help="The arm: V±U in mm, U the expanded (95 %) uncertainty.")
-child_option = click.option("--child", "child_photo", type=FILE, help="Photo of the child, instead of the arm.")
-chart_option = click.option("--chart", "chart_file", type=FILE, help="Your own chart of sizes (CSV).")
+PHOTO_OF_THE_CHILD = click.option("--child", "child_photo", type=FILE, help="Photo of the child, instead of the arm.")
 json_option = click.option("--json", "as_json", is_flag=True, help="One JSON object.")
-language_option = click.option("--language", type=LANGUAGE, default="en", help="Language of the words.")
+language_option = click.option("--language", type=LANGUAGE, default=SOURCE_LANGUAGE, help="Language of the words.")
 
 
-def in_order(*options: Callable[[Any], Any]) -> Callable[[Command], Command]:
-    """One decorator that adds several arguments and options, in this order in the help."""
-
-    def decorate(command: Command) -> Command:
-        for option in reversed(options):
-            command = option(command)
-        return command
-
-    return decorate
-
-
-def photo_options(one_json: str, same: str) -> Callable[[Command], Command]:
-    """Arguments and options of a command that measures photos.
-
-    Parameters
-    ----------
-    one_json, same : str
-        Help of ``--json`` and of ``--same``.
-    """
-    return in_order(
-        click.argument("photos", nargs=-1, required=True, type=FILE),
-        click.option("--same", is_flag=True, help=same),
-        bar_option,
-        click.option("--json", "as_json", is_flag=True, help=one_json),
-        click.option("--picture", type=NEW_FILE, help="Save the first photo with what was measured drawn on it."),
-    )
-
-
-arm_options = in_order(
-    click.option(
-        "--side", type=click.Choice(["left", "right", "auto"]), default="auto", help="Which arm, the child's own."
-    ),
-    click.option(
-        "--against-wall/--off-wall",
-        "against_wall",
-        default=None,
-        help="Back and back of the hand touch the wall, or not; the photo tells if neither is said.",
-    ),
-    click.option("--age", "age_years", type=Number(2, 20), help="Age of the child in years, if known."),
-    click.option("--stature", "stature_mm", type=Number(600, 2200), help="Standing height in mm, if known."),
-)
-"""What can be said about the child in a photo; `arm_question` takes them up."""
-
-
-def sign_option(name: str, question: str) -> Callable[[Any], Any]:
-    """The option that answers one of the questions about playing."""
-    return click.option(f"--{name.replace('_', '-')}", name, type=click.BOOL, metavar="yes|no", help=question)
-
-
-def arm_question(options: dict[str, Any], bar_mm: float | None) -> ArmQuestion:
-    """The question that the values of `arm_options` make."""
-    from service.measuring.work import ArmQuestion
-
-    return ArmQuestion(**options, bar_mm=bar_mm)
+def picture_option(words: str) -> Callable[[Command], Command]:
+    """The option that saves what was drawn."""
+    return click.option("--picture", type=NEW_FILE, help=words)
 
 
 def plain_errors(command: Callable[..., None]) -> Callable[..., None]:
@@ -129,7 +74,7 @@ def plain_errors(command: Callable[..., None]) -> Callable[..., None]:
         try:
             command(*args, **options)
         except FitError as error:
-            language = options.get("language", "en")
+            language = options.get("language", SOURCE_LANGUAGE)
             raise click.UsageError(error.sentence.text(translator(language), language)) from None
 
     return wrapped
@@ -147,6 +92,21 @@ def read_photos(paths: Sequence[Path]) -> list[tuple[bytes, str]]:
         return [(path.read_bytes(), path.name) for path in paths]
     except OSError as error:
         raise click.UsageError(f"Cannot read {error.filename}: {error.strerror}.") from None
+
+
+def read_own_chart(path: Path | None) -> Chart | None:
+    """A teacher's own chart; None where none was given.
+
+    Raises
+    ------
+    ChartError
+        With the row and the reason.
+    click.UsageError
+        If it is no text file or cannot be read.
+    """
+    from service.fit.chart import read_chart
+
+    return None if path is None else read_chart(read_text(path), path.stem)
 
 
 def read_text(path: Path) -> str:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from calibration.problems import Problem
-from calibration.quantity import length_json
+from calibration.quantity import Length, length_from_json, length_json
 
 if TYPE_CHECKING:
     from vision.arm.measure import ArmMeasurement
@@ -76,3 +76,9 @@ def translated(result: dict[str, Any], translate: Translate) -> dict[str, Any]:
         for problem in result["problems"]
     ]
     return result | {"problems": problems}
+
+
+def kept_length(result: Mapping[str, Any], name: str) -> Length | None:
+    """A length among those of a measurement in its JSON form; None where it was not measured."""
+    stored = result.get(name)
+    return length_from_json(stored) if stored else None

@@ -11,9 +11,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from calibration.agreement import Agreement, agreement
 from calibration.problems import Problem
 from calibration.quantity import Length, combine, length_from_json, length_json
 from service.fit.errors import FitError
@@ -21,6 +20,9 @@ from service.fit.lengths import widened
 from service.fit.sentences import say
 from service.measuring.results import ARM_LENGTHS, problems_json
 from service.measuring.work import Outcome
+
+if TYPE_CHECKING:
+    from calibration.agreement import Agreement
 
 PHOTOS_DISAGREE = Problem(
     "photos_disagree",
@@ -67,6 +69,8 @@ def together(outcomes: Sequence[Outcome]) -> Outcome:
         went in and ``agreement`` says how they scatter (null for fewer than two).  Pictures are those of the first
         photo that was usable.
     """
+    from calibration.agreement import agreement  # statistics take long to load, and most questions need none
+
     usable = [each for each in outcomes if each.result["usable"]]
     sides = {each.result["side"] for each in usable}
     arms = [_length(each, "arm_length") for each in usable]

@@ -1,1 +1,1 @@
-"""What is asked, once: the questions that command line, HTTP interface and pages all put."""
+"""What is asked, once: each question is one typed model that command line, HTTP and pages all read."""

@@ -4,69 +4,85 @@ from __future__ import annotations
 
 import asyncio
 import io
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Any, Self
 
-from calibration.quantity import length_from_json
-from service.fit.assessment import InstrumentLengths
-from service.fit.chart import Chart, default_chart
+from pydantic import Field, model_validator
+
 from service.fit.errors import FitError
 from service.fit.sentences import Translate, say, unchanged
-from service.fit.signs import PlayingSigns
-from service.fit.verdict import Verdict, judge
-from service.fit.verdict_json import verdict_json
 from service.measuring.pool import Measurer
-from service.measuring.results import translated
+from service.measuring.results import kept_length, translated
 from service.measuring.same_child import check_distinct, together
-from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome
+from service.measuring.work import InstrumentQuestion, Outcome
+from service.questions.asked import (
+    LONGEST_LABEL,
+    MOST_PHOTOS,
+    ArmLength,
+    BodyLength,
+    OfTheChild,
+    Signs,
+    Spelled,
+    TotalLength,
+    WithChart,
+)
+from service.questions.measuring import PhotoFile
 
 if TYPE_CHECKING:
-    from calibration.quantity import Length
+    from service.fit.assessment import InstrumentLengths
+    from service.fit.verdict import Verdict
 
-PhotoFile = tuple[bytes, str]
+
+class Typed(OfTheChild, Signs):
+    """All of the question but its files: what can be typed of the child and of the instrument."""
+
+    arm_length: Annotated[
+        ArmLength | None,
+        Field(description="The arm instead of a photo: V±U in mm, U the expanded (95 %) uncertainty."),
+        Spelled("--arm-mm"),
+    ] = None
+    body_length: Annotated[
+        BodyLength | None, Field(description="Body length instead of a photo: V±U in mm."), Spelled("--body-mm")
+    ] = None
+    total_length: Annotated[
+        TotalLength | None, Field(description="Total length instead of a photo: V±U in mm."), Spelled("--total-mm")
+    ] = None
+    label: Annotated[
+        str | None, Field(max_length=LONGEST_LABEL, description="The size it is sold as, e.g. 1/8.", examples=["1/8"])
+    ] = None
 
 
-@dataclass(frozen=True)
-class FitQuestion:
-    """What is known of the child and of the instrument: for each, photos or typed lengths.
+class FitQuestion(Typed, WithChart):
+    """What is known of the child and of the instrument: for each, photos or typed lengths, not both."""
 
-    Attributes
-    ----------
-    child_photos : tuple of (bytes, str)
-        File and name of each photo of the one child; used where `arm` is None.
-    instrument_photos : tuple of (bytes, str)
-        Photos of the one instrument, lying still; used where `body` and `total` are None.
-    arm, body, total : Length or None
-        Typed lengths.
-    label : str or None
-        The size the instrument is sold as.
-    chart : Chart or None
-        The teacher's chart; None takes the default one.
-    signs : PlayingSigns or None
-    arm_options : ArmQuestion
-        Side and what else is known for the photo of the child.
-    bar_mm : float or None
-        Length of the check bar on the sheet beside the instrument, as measured with a ruler, mm.
-    """
+    child_photos: Annotated[
+        tuple[PhotoFile, ...],
+        Field(max_length=MOST_PHOTOS, description="Photo of the child; several times for several."),
+        Spelled("--child"),
+    ] = ()
+    instrument_photos: Annotated[
+        tuple[PhotoFile, ...],
+        Field(
+            max_length=MOST_PHOTOS,
+            description="Photo of the instrument; several times for several of it lying still.",
+        ),
+        Spelled("--instrument"),
+    ] = ()
 
-    child_photos: tuple[PhotoFile, ...] = ()
-    instrument_photos: tuple[PhotoFile, ...] = ()
-    arm: Length | None = None
-    body: Length | None = None
-    total: Length | None = None
-    label: str | None = None
-    chart: Chart | None = None
-    signs: PlayingSigns | None = None
-    arm_options: ArmQuestion = field(default_factory=ArmQuestion)
-    bar_mm: float | None = None
-
-    def __post_init__(self) -> None:
+    @model_validator(mode="after")
+    def _one_of_each(self) -> Self:
         check_distinct(self.child_photos)
         check_distinct(self.instrument_photos)
-        if self.arm is None and not self.child_photos:
+        if self.arm_length is None and not self.child_photos:
             raise FitError(say("Give a photo of the child or the length of the arm."))
-        if self.body is None and self.total is None and not self.instrument_photos:
+        if self.arm_length is not None and self.child_photos:
+            raise FitError(say("Give either photos of the child or the length of the arm, not both."))
+        typed = self.body_length is not None or self.total_length is not None
+        if not typed and not self.instrument_photos:
             raise FitError(say("Give a photo of the instrument, or its body length or total length."))
+        if typed and self.instrument_photos:
+            raise FitError(say("Give either photos of the instrument or its lengths, not both."))
+        return self
 
 
 @dataclass(frozen=True)
@@ -101,6 +117,8 @@ class FitAnswer:
 
     def as_json(self, translate: Translate = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON."""
+        from service.fit.verdict_json import verdict_json
+
         photos = [translated(each.result, translate) for each in self.child_photos]
         return {
             "usable": self.verdict is not None,
@@ -124,46 +142,37 @@ async def answer(pool: Measurer, question: FitQuestion) -> FitAnswer:
     FitError
         If lengths are implausible.
     """
+    from service.fit.verdict import judge
+
     photos, instrument = await asyncio.gather(_child(pool, question), _instrument(pool, question))
     child = together(photos) if len(photos) > 1 else photos[0] if photos else None
-    usable = all(outcome is None or outcome.result["usable"] for outcome in (child, instrument))
-    if not usable:
+    arm = question.arm_length if child is None else kept_length(child.result, "arm_length")
+    if arm is None or (instrument is not None and not instrument.result["usable"]):
         return FitAnswer(child, instrument, None, photos)
-    arm = question.arm if child is None else length_from_json(child.result["arm_length"])
-    if arm is None:
-        raise FitError(say("Give a photo of the child or the length of the arm."))
-    verdict = judge(arm, _lengths(question, instrument), question.chart or default_chart(), question.signs)
+    verdict = judge(arm, _lengths(question, instrument), question.sizes, question.signs())
     return FitAnswer(child, instrument, verdict, photos)
 
 
 async def _child(pool: Measurer, question: FitQuestion) -> tuple[Outcome, ...]:
-    if question.arm is not None:
-        return ()
-    return tuple(await asyncio.gather(*(pool.arm(*file, question.arm_options) for file in question.child_photos)))
+    known = question.known()
+    return tuple(await asyncio.gather(*(pool.arm(*file, known) for file in question.child_photos)))
 
 
 async def _instrument(pool: Measurer, question: FitQuestion) -> Outcome | None:
-    if question.body is not None or question.total is not None or not question.instrument_photos:
+    if not question.instrument_photos:
         return None
-    known = InstrumentQuestion(bar_mm=question.bar_mm)
-    if len(question.instrument_photos) > 1:
-        return await pool.instrument_together(question.instrument_photos, known)
-    return await pool.instrument(*question.instrument_photos[0], known)
+    return await pool.instrument_together(question.instrument_photos, InstrumentQuestion(bar_mm=question.bar_mm))
 
 
 def _lengths(question: FitQuestion, instrument: Outcome | None) -> InstrumentLengths:
+    from service.fit.assessment import InstrumentLengths
+
     if instrument is None:
-        return InstrumentLengths(question.body, question.total, question.label)
-    measured = {
-        name: None if instrument.result[name] is None else length_from_json(instrument.result[name])
-        for name in ("body_length", "total_length", "string_length")
-    }
-    return InstrumentLengths(
-        measured["body_length"],
-        measured["total_length"],
-        question.label,
-        string_length=measured["string_length"],
+        return InstrumentLengths(question.body_length, question.total_length, question.label)
+    body, total, string = (
+        kept_length(instrument.result, name) for name in ("body_length", "total_length", "string_length")
     )
+    return InstrumentLengths(body, total, question.label, string_length=string)
 
 
 def side_by_side(jpegs: list[bytes], height_px: int = 1200) -> bytes:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, datetime
-from typing import Any, cast
+from typing import cast
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -28,6 +28,7 @@ from service.fit.sentences import Sentence, say
 from service.fit.signs import CONDITION_QUESTIONS, SIGN_QUESTIONS, InstrumentCondition, PlayingSigns
 from service.fit.verdict import Verdict, judge
 from service.fit.verdict_json import verdict_json
+from service.measuring.results import kept_length
 from service.records.lookups import age_years
 from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, StudioChart, VerdictRecord
 from service.words.i18n import LANGUAGES, translator
@@ -54,11 +55,6 @@ def latest_arm(records: Session, child_id: str) -> ArmRecord | None:
 def arm_length(arm: ArmRecord) -> Length:
     """The arm of a record."""
     return length_from_json(arm.lengths["arm_length"])
-
-
-def kept_length(stored: dict[str, Any], name: str) -> Length | None:
-    """A length among stored ones, None where it was not measured."""
-    return length_from_json(stored[name]) if stored.get(name) else None
 
 
 def instrument_lengths(instrument: Instrument) -> InstrumentLengths:

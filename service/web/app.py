@@ -80,6 +80,7 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
         openapi_url="/api/v1/openapi.json",
         lifespan=running,
     )
+    app.state.upload_bytes = settings.upload_bytes
     include_interface(app)
     include_pages(app, settings)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")

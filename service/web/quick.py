@@ -9,8 +9,8 @@ from fastapi.responses import HTMLResponse, Response
 from starlette.datastructures import FormData
 
 from service.fit.errors import FitError
-from service.fit.lengths import parse_length
 from service.measuring.work import Outcome
+from service.questions.asked import LONGEST_TYPED, asked
 from service.questions.fitting import FitAnswer, FitQuestion, answer
 from service.web.forms.reading import photo_field, text_field
 from service.web.gate.guard import OpenFields, TheHouse
@@ -19,7 +19,8 @@ from service.web.language import page_language, translator
 from service.web.pages import page
 
 router = APIRouter()
-NUMBERS = ("arm", "body", "total", "label")
+TYPED = ("arm_length", "body_length", "total_length", "label")
+"""Fields of `FitQuestion` that can be typed here."""
 
 
 @router.get("/")
@@ -32,7 +33,7 @@ def quick_page(request: Request, parts: TheHouse) -> HTMLResponse:
 async def quick_verdict(request: Request, parts: TheHouse, form: OpenFields) -> Response:
     """Measure, judge, and show; forget everything."""
     address = request.client.host if request.client else "unknown"
-    filled = {name: text_field(form, name, 40) for name in NUMBERS}
+    filled = {name: text_field(form, name, LONGEST_TYPED) for name in TYPED}
     language = page_language(request)
     if not parts.limiter.allows("quick", address):
         return _page(request, 429, filled, problem="often")
@@ -49,13 +50,11 @@ async def _question(form: FormData, filled: dict[str, str], parts: House) -> Fit
     most = parts.settings.upload_bytes
     child = await photo_field(form, "child_photo", most)
     instrument = await photo_field(form, "instrument_photo", most)
-    return FitQuestion(
+    return asked(
+        FitQuestion,
         child_photos=() if child is None else ((child, "child"),),
         instrument_photos=() if instrument is None else ((instrument, "instrument"),),
-        arm=parse_length(filled["arm"], "arm") if filled["arm"] else None,
-        body=parse_length(filled["body"], "body") if filled["body"] else None,
-        total=parse_length(filled["total"], "total") if filled["total"] else None,
-        label=filled["label"] or None,
+        **{name: typed for name, typed in filled.items() if typed},
     )
 
 
@@ -72,7 +71,7 @@ def _page(
         request,
         "quick.html",
         status,
-        filled=filled or dict.fromkeys(NUMBERS, ""),
+        filled=filled or dict.fromkeys(TYPED, ""),
         problem=problem,
         words=words,
         verdict=verdict,

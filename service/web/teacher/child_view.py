@@ -23,6 +23,7 @@ from service.fit.sentences import Translate
 from service.fit.signs import SIGN_QUESTIONS
 from service.fit.tape import check_tape
 from service.fit.verdict import Verdict
+from service.measuring.results import kept_length
 from service.records.deciding import (
     ALLOWED_YEARS,
     arm_length,
@@ -30,7 +31,6 @@ from service.records.deciding import (
     chart_in_use,
     growth_of,
     instrument_lengths,
-    kept_length,
     latest_arm,
     noted_signs,
     ranked,

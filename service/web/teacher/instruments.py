@@ -20,6 +20,7 @@ from service.fit.lengths import parse_length
 from service.fit.signs import CONDITION_QUESTIONS
 from service.fit.verdict import nearest_size
 from service.jobs.running import start_measuring
+from service.measuring.results import kept_length
 from service.records.columns import fresh_id
 from service.records.deciding import chart_in_use, instrument_lengths
 from service.records.erase import erase_instrument
@@ -151,7 +152,7 @@ def _fill(request: Request, instrument: Instrument, form: FormData) -> str | Non
             if text != _as_typed(kept, field):
                 typed[field] = length_json(parse_length(text, kind)) if text else None
         kept |= typed
-        InstrumentLengths(*(_length(kept.get(field)) for field in ("body_length", "total_length")))
+        InstrumentLengths(*(kept_length(kept, field) for field in ("body_length", "total_length")))
     except FitError as error:
         return error.sentence.text(translator(language), language)
     instrument.name = name
@@ -165,12 +166,6 @@ def _fill(request: Request, instrument: Instrument, form: FormData) -> str | Non
         instrument.measured_by = "typed"
     instrument.program_version = PROGRAM_VERSION
     return None
-
-
-def _length(stored: dict[str, Any] | None) -> Any:
-    from calibration.quantity import length_from_json
-
-    return length_from_json(stored) if stored else None
 
 
 def _as_typed(lengths: dict[str, Any], field: str) -> str:

@@ -17,11 +17,11 @@ from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Resp
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from calibration.quantity import length_from_json
 from service.fit.assessment import InstrumentLengths
 from service.fit.errors import FitError
 from service.fit.verdict import Verdict, judge
 from service.fit.verdict_json import verdict_json
+from service.measuring.results import kept_length
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Question
 from service.records.deciding import chart_in_use, latest_arm, verdict_for
 from service.records.lookups import age_years, stated_bar_mm
@@ -271,8 +271,9 @@ def _verdict(records: Session, child: Child, upload: Upload, result: dict[str, A
         return None
     if upload.kind == ARM:
         instrument = records.get(Instrument, child.instrument_id) if child.instrument_id else None
-        if instrument is not None:
-            return verdict_for(records, child, length_from_json(result["arm_length"]), instrument)
+        arm_found = kept_length(result, "arm_length")
+        if instrument is not None and arm_found is not None:
+            return verdict_for(records, child, arm_found, instrument)
         sent = _sent_with(records, upload, INSTRUMENT)
         return _judged(records, result, sent) if sent else None
     arm = latest_arm(records, child.id)
@@ -282,10 +283,12 @@ def _verdict(records: Session, child: Child, upload: Upload, result: dict[str, A
     return _judged(records, sent, result) if sent else None
 
 
-def _judged(records: Session, arm: dict[str, Any], instrument: dict[str, Any]) -> Verdict:
-    body, total = (instrument.get(name) for name in ("body_length", "total_length"))
-    lengths = InstrumentLengths(length_from_json(body) if body else None, length_from_json(total) if total else None)
-    return judge(length_from_json(arm["arm_length"]), lengths, chart_in_use(records))
+def _judged(records: Session, arm: dict[str, Any], instrument: dict[str, Any]) -> Verdict | None:
+    length = kept_length(arm, "arm_length")
+    if length is None:
+        return None
+    lengths = InstrumentLengths(*(kept_length(instrument, name) for name in ("body_length", "total_length")))
+    return judge(length, lengths, chart_in_use(records))
 
 
 def _sent_with(records: Session, upload: Upload, kind: str) -> dict[str, Any] | None:

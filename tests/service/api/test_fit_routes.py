@@ -33,7 +33,11 @@ def test_every_example_in_the_description_works(client):
 
 
 def test_a_tape_is_checked(client):
-    question = {"tape": "418±6", "photo": "455±8", "neck_to_wrist": {"value_mm": 417, "standard_uncertainty_mm": 3}}
+    question = {
+        "reading": "418±6",
+        "arm_length": "455±8",
+        "neck_to_wrist": {"value_mm": 417, "standard_uncertainty_mm": 3},
+    }
     found = client.post("/api/v1/tape-checks", json=question).json()
     assert found["outcome"] == "inconsistent"
     assert found["likely_slips"] == ["wrist"]
@@ -46,9 +50,12 @@ def test_shared_causes_are_taken_from_budgets(client):
         part = {"source": "print scale", "contribution_mm": 0.01 * value, "key": "print-scale:a4-1"}
         return {"value_mm": value, "standard_uncertainty_mm": 0.01 * value, "budget": [part]}
 
-    question = {"arm": length(450), "instruments": [{"name": "A", "body": length(255), "total": length(421)}]}
+    question = {
+        "arm_length": length(450),
+        "instruments": [{"name": "A", "body_length": length(255), "total_length": length(421)}],
+    }
     shared = client.post("/api/v1/comparisons", json=question).json()["ranking"][0]
-    question["arm"] = {"value_mm": 450, "standard_uncertainty_mm": 4.5}
+    question["arm_length"] = {"value_mm": 450, "standard_uncertainty_mm": 4.5}
     apart = client.post("/api/v1/comparisons", json=question).json()["ranking"][0]
     assert shared["probabilities"]["fits"] > apart["probabilities"]["fits"]
 
@@ -61,7 +68,7 @@ def test_own_charts_are_checked_and_used(client):
     complete = client.post("/api/v1/charts", json={"rows": rows}).json()
     assert complete["rows"][0]["arm_to_mm"] == 440
     assert complete["rows"][1]["arm_to_mm"] is None
-    assert client.post("/api/v1/orders", json={"arm": "420±4", "chart": {"rows": rows}}).json()["sizes"] == ["S"]
+    assert client.post("/api/v1/orders", json={"arm_length": "420±4", "chart": {"rows": rows}}).json()["sizes"] == ["S"]
     answer = client.post("/api/v1/charts", json={"rows": rows[:1]})
     assert answer.status_code == 422
     assert "at least two sizes" in answer.json()["detail"]
@@ -77,13 +84,19 @@ def test_the_drawing_is_a_picture(client):
 @pytest.mark.parametrize(
     ("path", "question", "said"),
     [
-        ("orders", {"arm": "45"}, "Did you mean 45 cm?"),
-        ("orders", {"arm": {"value_mm": 4500, "standard_uncertainty_mm": 1}}, "cannot be the length of an arm"),
-        ("orders", {}, "arm"),
-        ("growth-predictions", {"measurements": [{"age_years": 30, "arm": "600"}]}, "from 3 to 13 years"),
+        ("orders", {"arm_length": "45"}, "Did you mean 45 cm?"),
+        ("orders", {"arm_length": {"value_mm": 4500, "standard_uncertainty_mm": 1}}, "cannot be the length of an arm"),
+        ("orders", {}, "arm_length: Field required"),
+        ("orders", {"arm_length": "450", "growth": 3}, "growth: Extra inputs"),
+        ("orders", {"arm_length": "450", "lasting_months": 3}, "go together"),
+        ("growth-predictions", {"measurements": [{"age_years": 30, "arm_length": "600"}]}, "from 3 to 13 years"),
         ("growth-predictions", {"measurements": []}, "At least one measurement"),
-        ("comparisons", {"arm": "450", "instruments": [{"name": "A"}]}, "Neither body length nor total length"),
-        ("class-verdicts", {"arms": {"P": "450"}, "instrument": {"body": "421", "total": "255"}}, "421 mm cannot be"),
+        ("comparisons", {"arm_length": "450", "instruments": [{"name": "A"}]}, "Neither body length nor total length"),
+        (
+            "class-verdicts",
+            {"arms": {"P": "450"}, "instrument": {"body_length": "421", "total_length": "255"}},
+            "421 mm cannot be",
+        ),
     ],
 )
 def test_what_is_wrong_is_said_in_plain_words(client, path, question, said):

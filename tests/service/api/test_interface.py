@@ -41,7 +41,7 @@ def test_photos_of_one_child_are_compared(client: TestClient) -> None:
     assert answer["together"]["problems"][0]["code"] == "photos_disagree"
     assert answer["together"]["agreement"]["birge_ratio"] > 2
     verdict = client.post(
-        "/api/v1/verdicts", files=[("child_photo", file) for _, file in files], data={"body_mm": "278±2"}
+        "/api/v1/verdicts", files=[("child_photos", file) for _, file in files], data={"body_length": "278±2"}
     ).json()
     assert not verdict["usable"]
     assert verdict["child"]["photos"] == len(verdict["child_photos"]) == 2
@@ -53,7 +53,7 @@ def test_a_verdict_from_a_photo_and_typed_numbers(client: TestClient) -> None:
     answer = client.post(
         "/api/v1/verdicts?pictures=true",
         files=[("instrument_photos", photo("instrument-1.jpg"))],
-        data={"arm_mm": "490±8", "label": "1/4", "language": "de"},
+        data={"arm_length": "490±8", "label": "1/4", "language": "de"},
     )
     assert answer.status_code == 200, answer.text
     body = answer.json()
@@ -72,9 +72,10 @@ def test_the_sheet_is_a_pdf(client: TestClient) -> None:
 @pytest.mark.parametrize(
     ("path", "options", "status", "word"),
     [
-        ("/api/v1/verdicts", {"data": {"arm_mm": "46", "body_mm": "253"}}, 422, "Did you mean 46 cm"),
-        ("/api/v1/verdicts", {"data": {"arm_mm": "460"}}, 422, "photo of the instrument"),
-        ("/api/v1/verdicts", {"data": {"arm_mm": "460", "body_mm": "253", "language": "xx"}}, 422, "language"),
+        ("/api/v1/verdicts", {"data": {"arm_length": "46", "body_length": "253"}}, 422, "Did you mean 46 cm"),
+        ("/api/v1/verdicts", {"data": {"arm_length": "460"}}, 422, "photo of the instrument"),
+        ("/api/v1/verdicts", {"data": {"arm_length": "460", "body_length": "253", "language": "xx"}}, 422, "language"),
+        ("/api/v1/verdicts", {"data": {"arm_length": "460", "body_length": "253", "age": "7"}}, 422, "age"),
         ("/api/v1/arm-measurements", {"data": {"side": "left"}}, 422, "photos"),
         ("/api/v1/arm-measurements", {"files": [("photos", ("a.jpg", b"x"))] * 9}, 413, "at most 8"),
         ("/api/v1/nothing", {}, 404, "Not Found"),

@@ -41,7 +41,7 @@ def test_an_order_can_last():
     lasting = json.loads(run("order", "--arm-mm", "450±6", "--lasting-months", "6", "--age", "6.5", "--json").output)
     assert 8 < lasting["growth_mm"] < 17
     assert lasting["body_length"]["from_mm"] > plain["body_length"]["from_mm"]
-    assert "give --age" in run("order", "--arm-mm", "450±6", "--lasting-months", "6").output
+    assert "go together" in run("order", "--arm-mm", "450±6", "--lasting-months", "6").output
 
 
 def test_of_two_instruments_the_room_for_the_fingers_is_compared():

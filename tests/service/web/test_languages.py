@@ -126,7 +126,7 @@ def test_no_english_is_left_where_a_form_is_refused(place: Place, language: str)
         f"{family}/sheet": {"form_token": token, "bar_mm": "15 cm"},
         f"{family}/arm": {"form_token": token},
         f"{family}/delete/": {"form_token": "wrong"},
-        "/": {"body": "long", "total": "420"},
+        "/": {"body_length": "long", "total_length": "420"},
         "/sign-in": {"email": seeded.email, "password": "wrong"},
         f"/welcome/{seeded.invitation}": {"name": "", "email": "nobody", "password": "a", "twice": "b"},
         "/children/new": {"form_token": desk, "nickname": ""},

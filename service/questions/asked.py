@@ -1,0 +1,283 @@
+"""What every question is made of: its fields with their limits and meanings, and what is said where one is wrong.
+
+A question is a pydantic model.  The command line makes an option of each field (`service.cli.asking`), the HTTP
+interface a form or a JSON body, and a page fills it from what was typed; so a limit or a sentence stands in one place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, GetPydanticSchema, ValidationError, WithJsonSchema
+from pydantic_core import core_schema
+
+from calibration.quantity import Contribution, Length
+from calibration.sheet import CHECK_BAR_MM
+from service.fit.chart import STRETCH_MM, Chart, chart_from_entries, default_chart
+from service.fit.errors import FitError
+from service.fit.lengths import check_plausible, parse_length
+from service.fit.sentences import Sentence, say
+from service.fit.signs import SIGN_QUESTIONS, PlayingSigns
+from service.measuring.work import ArmQuestion
+from service.words.i18n import LANGUAGES, SOURCE_LANGUAGE
+
+MOST_PHOTOS = 8
+"""Photos in one question; our choice: more of one child add little, since what they share is not averaged away."""
+LONGEST_TYPED = 40
+"""Letters of a typed length; our choice, twice the longest that makes sense."""
+LONGEST_LABEL = 20
+"""Letters of a size as a label says it; our choice."""
+LONGEST_NAME = 80
+"""Letters of an instrument's or a chart's name; our choice."""
+
+Asked = TypeVar("Asked", bound="Question")
+
+
+@dataclass(frozen=True, slots=True)
+class Spelled:
+    """How the command line writes a field where that is not the field's own name.
+
+    Attributes
+    ----------
+    option : str
+        Such as ``--arm-mm``, or ``--yes/--no`` for a field that is true, false or not said.
+    """
+
+    option: str
+
+
+def _known_language(code: str) -> str:
+    if code not in LANGUAGES:
+        raise ValueError(f"one of {', '.join(LANGUAGES)} is expected")
+    return code
+
+
+Language = Annotated[str, AfterValidator(_known_language), WithJsonSchema({"type": "string", "enum": list(LANGUAGES)})]
+"""A language that the catalogue has."""
+
+
+class Question(BaseModel):
+    """Base of every question; a field it does not know is an error, since it is most likely a slip of the pen."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", arbitrary_types_allowed=True)
+
+    language: Annotated[Language, Field(description="Language of the words.")] = SOURCE_LANGUAGE
+
+
+def asked(model: type[Asked], **values: Any) -> Asked:
+    """Make a question from what was typed.
+
+    Parameters
+    ----------
+    model : type of Question
+    **values
+        Its fields.
+
+    Raises
+    ------
+    FitError
+        With the first thing that is wrong, in words.
+    """
+    try:
+        return model(**values)
+    except ValidationError as error:
+        raise FitError(fault(error.errors())) from None
+
+
+def fault(errors: Sequence[Any]) -> Sentence:
+    """The first of pydantic's errors as a sentence.
+
+    Parameters
+    ----------
+    errors : sequence of mapping
+        As ``ValidationError.errors()`` gives them.
+    """
+    first = errors[0]
+    reason = first.get("ctx", {}).get("error")
+    if isinstance(reason, FitError):
+        return reason.sentence
+    where = ".".join(str(part) for part in first["loc"])
+    return say("{where}: {reason}", where=where, reason=first["msg"])
+
+
+class Part(BaseModel):
+    """One cause's share of a length's uncertainty; the key names a cause that other lengths share."""
+
+    source: str = Field(max_length=200)
+    contribution_mm: float = Field(allow_inf_nan=False)
+    key: str | None = Field(default=None, max_length=200)
+
+
+class MeasuredLength(BaseModel):
+    """A length as a measuring route returns it, or a value with one standard uncertainty."""
+
+    value_mm: float = Field(gt=0, allow_inf_nan=False)
+    standard_uncertainty_mm: float = Field(ge=0, allow_inf_nan=False)
+    budget: list[Part] | None = Field(default=None, max_length=100)
+
+    model_config = ConfigDict(json_schema_extra={"examples": [{"value_mm": 462.0, "standard_uncertainty_mm": 4.0}]})
+
+
+TypedLength = Annotated[str, Field(max_length=LONGEST_TYPED, examples=["462±10", "18 1/2 in"])]
+"""``V±U`` with U the expanded (95 %) uncertainty; mm unless another unit is written."""
+
+
+def _length_of(kind: str) -> GetPydanticSchema:
+    """How a field that holds a `Length` is read: typed, as measured before, or the length itself."""
+
+    def read(value: Any, handler: Callable[[Any], Any]) -> Length:
+        if isinstance(value, Length):
+            check_plausible(value.value_mm, kind)
+            return value
+        given = handler(value)
+        return parse_length(given, kind) if isinstance(given, str) else _measured(given, kind)
+
+    return GetPydanticSchema(
+        lambda _, handler: core_schema.no_info_wrap_validator_function(
+            read, handler.generate_schema(TypedLength | MeasuredLength)
+        )
+    )
+
+
+def _measured(given: MeasuredLength, kind: str) -> Length:
+    check_plausible(given.value_mm, kind)
+    if given.budget is None:
+        return Length.stated(given.value_mm, given.standard_uncertainty_mm)
+    parts = tuple(Contribution(part.source, part.contribution_mm, part.key) for part in given.budget)
+    return Length(given.value_mm, parts)
+
+
+ArmLength = Annotated[Length, _length_of("arm")]
+BodyLength = Annotated[Length, _length_of("body")]
+TotalLength = Annotated[Length, _length_of("total")]
+StringLength = Annotated[Length, _length_of("string")]
+TapeLength = Annotated[Length, _length_of("tape")]
+
+
+class ChartRowIn(BaseModel):
+    """One size of a chart, mm; `arm_to_mm` null reaches up to the next size."""
+
+    size: str = Field(max_length=LONGEST_LABEL)
+    arm_from_mm: float
+    arm_to_mm: float | None = None
+    body_length_mm: float
+    total_length_mm: float
+
+
+class ChartIn(BaseModel):
+    """A teacher's own chart."""
+
+    name: str = Field(default="own chart", max_length=LONGEST_NAME)
+    rows: list[ChartRowIn] = Field(max_length=40)
+    stretch_mm: float = STRETCH_MM
+    note: str = Field(default="", max_length=2000)
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "name": "own chart",
+                    "rows": [
+                        {"size": "1/8", "arm_from_mm": 430, "body_length_mm": 255, "total_length_mm": 421},
+                        {"size": "1/4", "arm_from_mm": 470, "body_length_mm": 280, "total_length_mm": 463},
+                    ],
+                }
+            ]
+        }
+    )
+
+    def chart(self) -> Chart:
+        """The chart, checked and complete.
+
+        Raises
+        ------
+        ChartError
+            With the row and the reason.
+        """
+        return chart_from_entries([row.model_dump() for row in self.rows], self.name, "mm", self.stretch_mm, self.note)
+
+
+def _read_chart(value: Any, handler: Callable[[Any], ChartIn]) -> Chart:
+    return value if isinstance(value, Chart) else handler(value).chart()
+
+
+OwnChart = Annotated[
+    Chart,
+    GetPydanticSchema(
+        lambda _, handler: core_schema.no_info_wrap_validator_function(_read_chart, handler.generate_schema(ChartIn))
+    ),
+]
+"""A chart, or one as JSON."""
+
+
+class WithChart(Question):
+    """A question that a chart of sizes answers."""
+
+    chart: Annotated[OwnChart | None, Field(description="Your own chart of sizes (CSV)."), Spelled("--chart")] = None
+
+    @property
+    def sizes(self) -> Chart:
+        """The chart to judge by: the teacher's own, or common practice."""
+        return self.chart or default_chart()
+
+
+BAR_PLAUSIBLE_MM = (0.85 * CHECK_BAR_MM, 1.1 * CHECK_BAR_MM)
+"""Outside of this, mm, the ruler was read wrongly: "fit to page" changes a page by 3 to 6 %."""
+
+Bar = Annotated[
+    float | None,
+    Field(
+        ge=BAR_PLAUSIBLE_MM[0],
+        le=BAR_PLAUSIBLE_MM[1],
+        allow_inf_nan=False,
+        description="Length of the sheet's 150 mm check bar as you measured it with a ruler.",
+    ),
+]
+
+
+class OfTheChild(Question):
+    """What can be said about a child in a photo."""
+
+    side: Annotated[Literal["left", "right", "auto"], Field(description="Which arm, the child's own.")] = "auto"
+    against_wall: Annotated[
+        bool | None,
+        Field(
+            description="Back and back of the hand touch the wall, or not; the photo tells if neither is said.",
+        ),
+        Spelled("--against-wall/--off-wall"),
+    ] = None
+    age_years: Annotated[
+        float | None,
+        Field(ge=2, le=20, allow_inf_nan=False, description="Age of the child in years, if known."),
+        Spelled("--age"),
+    ] = None
+    stature_mm: Annotated[
+        float | None,
+        Field(ge=600, le=2200, allow_inf_nan=False, description="Standing height in mm, if known."),
+        Spelled("--stature"),
+    ] = None
+    bar_mm: Bar = None
+
+    def known(self) -> ArmQuestion:
+        """The same for the measuring room."""
+        return ArmQuestion(self.side, self.age_years, self.stature_mm, self.against_wall, bar_mm=self.bar_mm)
+
+
+def _sign(name: str) -> Any:
+    return Field(default=None, description=SIGN_QUESTIONS[name].text())
+
+
+class Signs(Question):
+    """What an eye on the playing child tells; yes is the good answer, none is not looked at."""
+
+    wrist_free: bool | None = _sign("wrist_free")
+    fingers_easy: bool | None = _sign("fingers_easy")
+    bow_clear: bool | None = _sign("bow_clear")
+    elbow_bent: bool | None = _sign("elbow_bent")
+    painless: bool | None = _sign("painless")
+
+    def signs(self) -> PlayingSigns:
+        """The answers for the trade's rules."""
+        return PlayingSigns(**{name: getattr(self, name) for name in SIGN_QUESTIONS})

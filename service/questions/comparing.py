@@ -1,0 +1,151 @@
+"""Which of these instruments suits an arm, and which of these children an instrument suits."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field, GetPydanticSchema
+from pydantic_core import core_schema
+
+from service.fit.signs import InstrumentCondition
+from service.questions.asked import (
+    LONGEST_LABEL,
+    LONGEST_NAME,
+    ArmLength,
+    BodyLength,
+    Spelled,
+    StringLength,
+    TotalLength,
+    WithChart,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from service.fit.assessment import InstrumentLengths
+    from service.fit.ranking import Ranked
+    from service.fit.verdict import Verdict
+
+MOST_INSTRUMENTS = 5000
+"""Instruments in one comparison; our choice, a large shop's shelf."""
+MOST_CHILDREN = 500
+"""Children in one list; our choice, a school."""
+
+
+class InstrumentIn(BaseModel):
+    """What is measured on an instrument, and its state."""
+
+    body_length: BodyLength | None = None
+    total_length: TotalLength | None = None
+    string_length: StringLength | None = None
+    label: str | None = Field(default=None, max_length=LONGEST_LABEL)
+    name: str | None = Field(default=None, max_length=LONGEST_NAME)
+    pegs_hold: bool | None = None
+    bridge_cut: bool | None = None
+    strings_apart: bool | None = None
+
+    model_config = ConfigDict(
+        extra="forbid",
+        arbitrary_types_allowed=True,
+        json_schema_extra={
+            "examples": [{"name": "A", "label": "1/8", "body_length": "255±2", "total_length": "421±3"}]
+        },
+    )
+
+    def lengths(self) -> InstrumentLengths:
+        """Its lengths for the trade's rules.
+
+        Raises
+        ------
+        LengthError
+            If none is given, or they do not go together.
+        """
+        from service.fit.assessment import InstrumentLengths
+
+        return InstrumentLengths(self.body_length, self.total_length, self.label, self.name, self.string_length)
+
+    def condition(self) -> InstrumentCondition:
+        """Its state for the trade's rules."""
+        return InstrumentCondition(self.pegs_hold, self.bridge_cut, self.strings_apart)
+
+
+def _read_instrument(value: Any, handler: Callable[[Any], InstrumentIn]) -> tuple[InstrumentLengths, Any]:
+    from service.fit.assessment import InstrumentLengths
+
+    if isinstance(value, InstrumentLengths):
+        return value, InstrumentCondition()
+    given = handler(value)
+    return given.lengths(), given.condition()
+
+
+if TYPE_CHECKING:
+    Instrument = tuple[InstrumentLengths, InstrumentCondition]
+else:  # what lengths are made with takes longer to load than every other part of a question
+    Instrument = Annotated[
+        tuple[Any, InstrumentCondition],
+        GetPydanticSchema(
+            lambda _, handler: core_schema.no_info_wrap_validator_function(
+                _read_instrument, handler.generate_schema(InstrumentIn)
+            )
+        ),
+    ]
+"""An instrument's lengths and state; lengths alone, or JSON."""
+
+
+class ComparisonQuestion(WithChart):
+    """One arm and the instruments to rank for it."""
+
+    arm_length: Annotated[
+        ArmLength, Field(description="The arm: V±U in mm, U the expanded (95 %) uncertainty."), Spelled("--arm-mm")
+    ]
+    instruments: Annotated[list[Instrument], Field(min_length=1, max_length=MOST_INSTRUMENTS)]
+    first: Annotated[int, Field(ge=1, le=MOST_INSTRUMENTS, description="How many to name.")] = 10
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "arm_length": "450±6",
+                    "instruments": [
+                        {"name": "A", "label": "1/8", "body_length": "255±2", "total_length": "421±3"},
+                        {"name": "B", "label": "1/8", "body_length": "246±2", "total_length": "406±3"},
+                    ],
+                }
+            ]
+        }
+    )
+
+
+class ClassQuestion(WithChart):
+    """One instrument and the arms of a class."""
+
+    instrument: Instrument
+    arms: Annotated[dict[str, ArmLength], Field(min_length=1, max_length=MOST_CHILDREN)]
+    first: Annotated[int, Field(ge=1, le=MOST_CHILDREN, description="How many to name.")] = MOST_CHILDREN
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "instrument": {"body_length": "255±2", "total_length": "421±3"},
+                    "arms": {"P1": "440±8", "P2": "465±8"},
+                }
+            ]
+        }
+    )
+
+
+def ranking(question: ComparisonQuestion) -> tuple[Ranked, ...]:
+    """The first of the instruments in the order in which they suit the arm."""
+    from service.fit.ranking import rank
+
+    lengths, conditions = zip(*question.instruments, strict=True)
+    return rank(question.arm_length, lengths, question.sizes, conditions)[: question.first]
+
+
+def class_verdicts(question: ClassQuestion) -> dict[str, Verdict]:
+    """A verdict for each child, those whom the instrument suits best first."""
+    from service.fit.ranking import judge_class
+
+    found = judge_class(question.arms, question.instrument[0], question.sizes)
+    return dict(list(found.items())[: question.first])

@@ -1,0 +1,63 @@
+"""What to order for an arm."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Self
+
+from pydantic import ConfigDict, Field, model_validator
+
+from service.fit.errors import FitError
+from service.fit.sentences import say
+from service.questions.asked import ArmLength, Spelled, WithChart
+
+if TYPE_CHECKING:
+    from service.fit.order import Order
+
+
+class OrderQuestion(WithChart):
+    """An arm, and what to allow for."""
+
+    arm_length: Annotated[
+        ArmLength, Field(description="The arm: V±U in mm, U the expanded (95 %) uncertainty."), Spelled("--arm-mm")
+    ]
+    growth_mm: Annotated[
+        float | None, Field(ge=0, le=100, allow_inf_nan=False, description="Growth of the arm to allow for, mm.")
+    ] = None
+    lasting_months: Annotated[
+        int | None, Field(ge=1, le=60, description="Or: how many months it shall fit; needs the age.")
+    ] = None
+    age_years: Annotated[
+        float | None,
+        Field(allow_inf_nan=False, description="Age of the child in years, for the months it shall fit."),
+        Spelled("--age"),
+    ] = None
+    stretch: Annotated[bool, Field(description="Allow a stretch below quarter size; the playing signs are good.")] = (
+        False
+    )
+
+    model_config = ConfigDict(json_schema_extra={"examples": [{"arm_length": "450±6", "growth_mm": 12}]})
+
+    @model_validator(mode="after")
+    def _one_allowance(self) -> Self:
+        if (self.lasting_months is None) != (self.age_years is None):
+            raise FitError(say("The months it shall fit and the child's age go together: give both, or neither."))
+        if self.lasting_months is not None and self.growth_mm is not None:
+            raise FitError(say("Give either the growth to allow for or the months it shall fit."))
+        return self
+
+
+def answer(question: OrderQuestion) -> Order:
+    """Limits of body and total length that any shop can check.
+
+    Raises
+    ------
+    GrowthError
+        If the age is outside of what the references of growth cover.
+    """
+    from service.fit.growth import allowance_mm
+    from service.fit.order import order
+
+    growth_mm = question.growth_mm or 0.0
+    if question.lasting_months is not None and question.age_years is not None:
+        growth_mm = allowance_mm(question.arm_length, question.age_years, question.lasting_months)
+    return order(question.arm_length, question.sizes, growth_mm, question.stretch)
