@@ -30,7 +30,7 @@ SEEN = 0.3
 """Least visibility of shoulder, elbow and wrist."""
 
 
-def picture_problems(photo: Photo, body: SeenBody, people: int, face_seen: bool) -> tuple[Problem, ...]:
+def picture_problems(photo: Photo, body: SeenBody, people: int, behind: bool) -> tuple[Problem, ...]:
     """Faults of the picture and of who is in it.
 
     Parameters
@@ -41,8 +41,8 @@ def picture_problems(photo: Photo, body: SeenBody, people: int, face_seen: bool)
         The person found in it.
     people : int
         How many people were found.
-    face_seen : bool
-        Whether the person's face is body.
+    behind : bool
+        Whether the person is seen from behind.
 
     Returns
     -------
@@ -79,6 +79,6 @@ def picture_problems(photo: Photo, body: SeenBody, people: int, face_seen: bool)
         found.append(problems.NO_ARM_OUT)
     elif body.hand is None:
         found.append(problems.HAND_HIDDEN)
-    if not face_seen and body.hand is not None and body.hand.handedness != body.side:
+    if behind:
         found.append(problems.BACK_VIEW)
     return tuple(found)

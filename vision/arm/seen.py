@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.camera import Surface
+from calibration.camera import PosedCamera, Surface
 from calibration.checked_camera import checked_camera
 from calibration.detection import find_sheets
 from calibration.print_scale import PrintScale
@@ -20,8 +20,8 @@ from calibration.sheet_in_photo import SheetInPhoto
 from vision.arm.body import SeenBody, lines_of_sight, stretched_side
 from vision.arm.depth import ArmDepths, arm_depths
 from vision.arm.picture import picture_problems
-from vision.person.face import face_disc, looks_at_camera
-from vision.person.hand import Hand, find_hand
+from vision.person.face import face_disc, seen_from_behind
+from vision.person.hand import find_hand
 from vision.person.neck import find_neck
 from vision.person.pose import Person, find_people
 from vision.photo import Photo
@@ -98,14 +98,7 @@ def see_arm(photo: Photo, side: str = "auto", bar_mm: float | None = None) -> Se
     person = people[0]
     if side == "auto":
         side = stretched_side(person)
-    body = SeenBody(
-        camera=checked.camera,
-        side=side,
-        landmarks_px=person.points_px,
-        visibility=person.visibility,
-        neck=find_neck(photo.rgb, person, side),
-        hand=_hand(photo, person, side),
-    )
+    body = seen_body(photo, person, side, checked.camera)
     joints_px, slopes = lines_of_sight(body)
     return SeenArm(
         photo=photo.name,
@@ -113,11 +106,32 @@ def see_arm(photo: Photo, side: str = "auto", bar_mm: float | None = None) -> Se
         depths=arm_depths(photo.rgb, joints_px, slopes),
         faces_px=tuple(face_disc(someone) for someone in people),
         prints=checked.prints,
-        problems=picture_problems(photo, body, len(people), looks_at_camera(photo.rgb, person)),
+        problems=picture_problems(photo, body, len(people), seen_from_behind(photo.rgb, person, body.hand, side)),
         remarks=checked.remarks,
     )
 
 
-def _hand(photo: Photo, person: Person, side: str) -> Hand | None:
+def seen_body(photo: Photo, person: Person, side: str, camera: PosedCamera) -> SeenBody:
+    """A person's body with hand and neck, as seen through a camera.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photo.
+    person : Person
+        Somebody in it.
+    side : str
+        ``"left"`` or ``"right"``, the person's own.
+    camera : PosedCamera
+        Solved from the sheets.
+    """
     wrist, shoulder = person.point("wrist", side), person.point("shoulder", side)
-    return find_hand(photo.rgb, wrist, ARM_OVER_SHOULDER_TO_WRIST * float(np.linalg.norm(wrist - shoulder)))
+    arm_px = ARM_OVER_SHOULDER_TO_WRIST * float(np.linalg.norm(wrist - shoulder))
+    return SeenBody(
+        camera=camera,
+        side=side,
+        landmarks_px=person.points_px,
+        visibility=person.visibility,
+        neck=find_neck(photo.rgb, person, side),
+        hand=find_hand(photo.rgb, wrist, arm_px),
+    )

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from calibration.arrays import Picture
+from vision.person.hand import Hand
 from vision.person.pose import Landmark, Person
 
 _SIDE_PX = 200
@@ -43,6 +44,23 @@ def looks_at_camera(rgb: Picture, person: Person) -> bool:
             if len(cascade.detectMultiScale(view, 1.06, 2, minSize=(45, 45))):
                 return True
     return False
+
+
+def seen_from_behind(rgb: Picture, person: Person, hand: Hand | None, side: str) -> bool:
+    """Whether the picture shows the person's back: no face, and a hand that would be the other one from the front.
+
+    Parameters
+    ----------
+    rgb : (H, W, 3) uint8 ndarray
+        The picture.
+    person : Person
+        Somebody in it.
+    hand : Hand or None
+        The hand at the end of an arm.
+    side : str
+        ``"left"`` or ``"right"``: which arm, as the body model has it.
+    """
+    return hand is not None and hand.handedness != side and not looks_at_camera(rgb, person)
 
 
 def face_disc(person: Person) -> tuple[float, float, float]:

@@ -1,1 +1,0 @@
-"""How far the body model's landmarks are from points that people marked."""

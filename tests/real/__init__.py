@@ -1,0 +1,1 @@
+"""What the program makes of real photographs with labels: ``python -m tests.real FOLDER``."""

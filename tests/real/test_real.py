@@ -1,0 +1,108 @@
+"""The command that holds the program against labelled photographs, on rendered scenes labelled by their truth."""
+
+import json
+import shutil
+import sys
+
+import numpy as np
+import pytest
+
+from tests.real import people, violins
+from tests.real.__main__ import main
+from tests.real.people import LABELS, read_people
+from tests.real.table import figures, share
+from tests.real.violins import overlap
+
+POINTS = {"shoulder": "shoulder_joint", "wrist": "wrist"}
+
+
+@pytest.fixture(scope="module")
+def folder(shared, tmp_path_factory):
+    """A folder as the command wants it: one rendered child and one rendered violin."""
+    folder = tmp_path_factory.mktemp("real")
+    child, violin = (shared / "scenes" / name for name in ("child/002", "violin/003"))
+    for kind, scene in (("people", child), ("violins", violin)):
+        (folder / kind).mkdir()
+        shutil.copy(scene / "white.jpg", folder / kind / "one.jpg")
+    points = json.loads((child / "truth.json").read_text())["points"]
+    labels = {
+        f"{label}_{letter}": points[f"{POINTS.get(label, label)}_{letter}"]["px"]
+        for label in LABELS.values()
+        for letter in "LR"
+    }
+    flags = {"side_neck_L": "visible", "side_neck_R": "visible", "arm_L": {}}
+    (folder / "people.json").write_text(
+        json.dumps([{"file": "one.jpg", "points": labels, "flags": flags, "view": "front"}])
+    )
+    truth = json.loads((violin / "truth.json").read_text())
+    ends = {
+        name: np.array(truth["points_px"][name]) for name in ("scroll_top", "body_top_center", "body_bottom_center")
+    }
+    bottom = ends["body_bottom_center"]
+    (folder / "violins.json").write_text(
+        json.dumps(
+            [
+                {
+                    "file": "one.jpg",
+                    "body": truth["outline_top_edge_px"],
+                    "instrument": truth["outline_top_edge_px"],
+                    "body_px": float(np.linalg.norm(ends["body_top_center"] - bottom)),
+                    "total_px": float(np.linalg.norm(ends["scroll_top"] - bottom)),
+                }
+            ]
+        )
+    )
+    return folder
+
+
+def test_a_rendered_child_is_read_against_its_truth(folder):
+    (arm,) = read_people(json.loads((folder / "people.json").read_text()), folder / "people")
+    assert arm.found
+    assert arm.side == "left"
+    assert not arm.behind
+    assert set(arm.points) == {"neck", "shoulder", "elbow", "wrist", "palm"}
+    assert 0.0 < max(point.raw_size for point in arm.points.values()) < 12.0
+    assert arm.points["neck"].size < 3.0
+    assert not any(chain.startswith("crashed") for chain in arm.chains)
+
+
+def test_a_wrong_label_shows(folder):
+    (entry,) = json.loads((folder / "people.json").read_text())
+    palm, neck = np.array(entry["points"]["mid_palm_L"]), np.array(entry["points"]["side_neck_L"])
+    entry["points"]["side_neck_L"] = list(neck + 0.2 * (palm - neck))
+    (arm,) = read_people([entry], folder / "people")
+    assert arm.points["neck"].used[0] < -20.0  # the point found lies inwards of the label
+    assert arm.points["neck"].covered[0] is False
+
+
+def test_a_rendered_violin_is_read_against_its_truth(folder):
+    (violin,) = violins.read_violins(json.loads((folder / "violins.json").read_text()), folder / "violins")
+    assert violin.body_overlap > 0.95
+    assert violin.whole_overlap < violin.body_overlap  # only its body was labelled
+    assert violin.measures
+
+
+def test_the_command_prints_both_halves(folder, capsys, monkeypatch):
+    monkeypatch.setattr(people, "SHEET_PLACES", ())
+    monkeypatch.setattr(sys, "argv", ["tests.real", str(folder), "--json", str(folder / "out.json")])
+    main()
+    said = capsys.readouterr().out
+    assert "neck seen or hidden told right" in said
+    assert "violin: both lengths within 2 %" in said
+    assert {"people", "violins", "table"} == set(json.loads((folder / "out.json").read_text()))
+
+
+def test_a_folder_without_index_is_wrong_usage(tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr(sys, "argv", ["tests.real", str(tmp_path)])
+    with pytest.raises(SystemExit) as stopped:
+        main()
+    assert stopped.value.code == 2
+    assert "neither people.json nor violins.json" in capsys.readouterr().err
+
+
+def test_figures_and_shares():
+    assert figures([1.0, 2.0, 3.0]) == "2.0 / 2.9"
+    assert share([True, False, True, True]) == "3 of 4 (75 %)"
+    assert share([]) == "none to count"
+    half = np.array([[True, False]])
+    assert overlap(half, np.array([[True, True]])) == 0.5
