@@ -104,7 +104,7 @@ class MeasuringPool:
             if self._closed:
                 raise
             log.error("the measuring processes were lost and are started anew")
-            self._pool.stop()
+            self._pool.stop()  # type: ignore[no-untyped-call]
             self._pool = self._new_pool()
             return self._pool.schedule(work, args=arguments, timeout=timeout_s)
 
@@ -117,7 +117,7 @@ class MeasuringPool:
     def close(self) -> None:
         """End the workers; what is being measured is abandoned."""
         self._closed = True
-        self._pool.stop()
+        self._pool.stop()  # type: ignore[no-untyped-call]
         self._pool.join()
 
     def start(self) -> Future[None]:

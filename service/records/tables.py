@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import ForeignKey, String, UniqueConstraint
+from sqlalchemy import ForeignKey, Index, String, UniqueConstraint, text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.records.columns import Row, StudioRow
@@ -125,7 +125,18 @@ class Upload(StudioRow):
     """A photo that arrived, until it is measured, reviewed and deleted."""
 
     __tablename__ = "upload"
-    __table_args__ = (UniqueConstraint("request_id", "client_key"),)
+    __table_args__ = (
+        UniqueConstraint("request_id", "client_key"),
+        # To a unique key no two NULLs are equal (ISO/IEC 9075-2): photos without a request need a rule of their own.
+        Index(
+            "uq_upload_of_shelf",
+            "studio_id",
+            "client_key",
+            unique=True,
+            sqlite_where=text("request_id IS NULL"),
+            postgresql_where=text("request_id IS NULL"),
+        ),
+    )
 
     request_id: Mapped[str | None] = mapped_column(ForeignKey("photo_request.id", ondelete="CASCADE"), index=True)
     child_id: Mapped[str | None] = mapped_column(ForeignKey("child.id", ondelete="CASCADE"), index=True)

@@ -300,7 +300,7 @@ def _side_by_side(left: list[Flowable], right: list[Flowable], width: float) -> 
     return Table([[left, right]], colWidths=[width / 2, width / 2], hAlign="LEFT", style=top)
 
 
-class _Purfling(Flowable):
+class _Purfling(Flowable):  # type: ignore[misc]  # the library has no types
     """A double line across the page."""
 
     def __init__(self, width: float) -> None:
@@ -313,7 +313,7 @@ class _Purfling(Flowable):
         _draw_purfling(self.canv, 3.2, self.width + 2 * MARGIN)
 
 
-class _Odds(Flowable):
+class _Odds(Flowable):  # type: ignore[misc]
     """How likely each answer is, as one bar."""
 
     def __init__(self, shares: tuple[float, ...], width: float) -> None:

@@ -119,12 +119,12 @@ def _answer_errors(app: FastAPI) -> None:
 
     async def http_error(request: Request, error: HTTPException) -> Response:
         if _is_interface(request):
-            return await for_programs[HTTPException](request, error)  # type: ignore[misc, no-any-return]
+            return await for_programs[HTTPException](request, error)  # type: ignore[no-any-return]
         return page(request, "error.html", error.status_code, code=error.status_code)
 
     async def invalid(request: Request, error: RequestValidationError) -> Response:
         if _is_interface(request):
-            return await for_programs[RequestValidationError](request, error)  # type: ignore[misc, no-any-return]
+            return await for_programs[RequestValidationError](request, error)  # type: ignore[no-any-return]
         return page(request, "error.html", 404, code=404)
 
     async def sign_in_needed(request: Request, _: Exception) -> Response:

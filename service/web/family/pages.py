@@ -8,21 +8,20 @@ from __future__ import annotations
 
 import asyncio
 import secrets
-from datetime import timedelta
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
-from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from calibration.sheet import CHECK_BAR_MM
 from service.jobs.running import start_measuring
-from service.records.columns import fresh_id
+from service.questions.asked import BAR_PLAUSIBLE_MM
 from service.records.erase import erase_request
-from service.records.photos import ORIGINAL, OVERLAY
+from service.records.photos import OVERLAY
 from service.records.tables import ACCEPTED, AGAIN, ARM, INSTRUMENT, MEASURED, RECEIVED, PhotoRequest, Studio, Upload
+from service.records.uploads import NobodyAsks, keep_upload
 from service.web.forms.reading import photo_field, text_field
 from service.web.gate.guard import Family, FamilyFields, FamilyRecords, FamilyVisit, LinkClosed, TheHouse, nothing_here
 from service.web.house import House
@@ -34,8 +33,6 @@ router = APIRouter(prefix="/f/{token}")
 WAIT_S = 8.0
 """How long the answer to an upload is held back for the result; then a page that asks again is shown."""
 LOOK_EVERY_S = 0.05
-BAR_PLAUSIBLE_MM = (0.85 * CHECK_BAR_MM, 1.1 * CHECK_BAR_MM)
-"""Outside of this, mm, the ruler was read wrongly: "fit to page" changes a page by 3 to 6 %."""
 PLACES = {"sheet": "/sheet", "arm": "/arm", "instrument": "/instrument", "done": "/done/", "delete": "/delete/"}
 """Pages of the family by the names their templates use; every other one is the first page."""
 
@@ -240,7 +237,7 @@ def _next_kind(records: Session, asked: PhotoRequest) -> str | None:
     return next((kind for kind in wanted if kind not in good), None)
 
 
-def _steps(records: Session, who: FamilyVisit, asked: PhotoRequest, here: str) -> dict[str, object]:
+def _steps(records: Session, who: FamilyVisit, asked: PhotoRequest, here: str) -> dict[str, Any]:
     """What every page of the family shows; the teacher's reason only while the photo is still wanted again."""
     wanted = _next_kind(records, asked)
     return {
@@ -270,49 +267,27 @@ def _photo_problem(
 
 
 def _kept_upload(parts: House, who: FamilyVisit, kind: str, key: str, content: bytes, label: str) -> str:
-    """Keep a photo and its row; a form sent twice is one upload."""
+    """Keep a photo that an adult agreed to send, and what the family says of its label."""
     with parts.store.for_studio(who.studio_id) as records:
         asked = _asked(records, who)
         if asked.consent_at is None:
             raise LinkClosed
-        known = _upload_of_key(records, asked.id, key)
-        if known is not None:
-            return known
         if label:
             asked.label = label
-        days = records.get_one(Studio, who.studio_id).photo_days
-    now = parts.clock.now()
-    upload_id = fresh_id()
-    parts.photos.put(upload_id, ORIGINAL, content)
     try:
-        with parts.store.for_studio(who.studio_id) as records:
-            records.add(
-                Upload(
-                    id=upload_id,
-                    studio_id=who.studio_id,
-                    request_id=who.request_id,
-                    child_id=who.child_id,
-                    kind=kind,
-                    client_key=key,
-                    received_at=now,
-                    state=RECEIVED,
-                    delete_on=(now + timedelta(days=days)).date(),
-                )
-            )
-    except IntegrityError:  # the same form arrived twice at the same moment, or the link was deleted meanwhile
-        parts.photos.delete(upload_id)
-        with parts.store.for_studio(who.studio_id) as records:
-            known = _upload_of_key(records, who.request_id, key)
-        if known is None:
-            raise LinkClosed from None
-        return known
-    return upload_id
-
-
-def _upload_of_key(records: Session, request_id: str, key: str) -> str | None:
-    return records.scalars(
-        select(Upload.id).where(Upload.request_id == request_id, Upload.client_key == key)
-    ).one_or_none()
+        return keep_upload(
+            parts.store,
+            parts.photos,
+            content,
+            studio_id=who.studio_id,
+            kind=kind,
+            client_key=key,
+            now=parts.clock.now(),
+            request_id=who.request_id,
+            child_id=who.child_id,
+        )
+    except NobodyAsks:  # the link was deleted meanwhile
+        raise LinkClosed from None
 
 
 async def _result_of(parts: House, studio_id: str, upload_id: str, wait_s: float) -> None:

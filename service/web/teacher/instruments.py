@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import secrets
-from datetime import timedelta
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -21,11 +20,10 @@ from service.fit.signs import CONDITION_QUESTIONS
 from service.fit.verdict import nearest_size
 from service.jobs.running import start_measuring
 from service.measuring.results import kept_length
-from service.records.columns import fresh_id
 from service.records.deciding import chart_in_use, instrument_lengths
 from service.records.erase import erase_instrument
-from service.records.photos import ORIGINAL
-from service.records.tables import INSTRUMENT, MEASURED, RECEIVED, REFUSED, Instrument, Studio, Upload
+from service.records.tables import INSTRUMENT, MEASURED, RECEIVED, REFUSED, Instrument, Upload
+from service.records.uploads import keep_upload
 from service.web.forms.reading import photo_field, text_field
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION
@@ -79,21 +77,15 @@ async def photo_sent(request: Request, who: Visitor, parts: TheHouse, form: Fiel
     if content is None:
         key = secrets.token_hex(16)
         return page(request, "teacher/instrument_photo.html", 422, client_key=key, problem=NO_PHOTO)
-    now, upload_id = parts.clock.now(), fresh_id()
-    parts.photos.put(upload_id, ORIGINAL, content)
-    with parts.store.for_studio(who.studio_id) as records:
-        days = records.get_one(Studio, who.studio_id).photo_days
-        records.add(
-            Upload(
-                id=upload_id,
-                studio_id=who.studio_id,
-                kind=INSTRUMENT,
-                client_key=text_field(form, "client_key", 64),
-                received_at=now,
-                state=RECEIVED,
-                delete_on=(now + timedelta(days=days)).date(),
-            )
-        )
+    upload_id = keep_upload(
+        parts.store,
+        parts.photos,
+        content,
+        studio_id=who.studio_id,
+        kind=INSTRUMENT,
+        client_key=text_field(form, "client_key", 64) or secrets.token_hex(16),
+        now=parts.clock.now(),
+    )
     await start_measuring(upload_id)
     return go_to("/instruments")
 
@@ -152,7 +144,7 @@ def _fill(request: Request, instrument: Instrument, form: FormData) -> str | Non
             if text != _as_typed(kept, field):
                 typed[field] = length_json(parse_length(text, kind)) if text else None
         kept |= typed
-        InstrumentLengths(*(kept_length(kept, field) for field in ("body_length", "total_length")))
+        InstrumentLengths(kept_length(kept, "body_length"), kept_length(kept, "total_length"))
     except FitError as error:
         return error.sentence.text(translator(language), language)
     instrument.name = name

@@ -287,7 +287,7 @@ def _judged(records: Session, arm: dict[str, Any], instrument: dict[str, Any]) -
     length = kept_length(arm, "arm_length")
     if length is None:
         return None
-    lengths = InstrumentLengths(*(kept_length(instrument, name) for name in ("body_length", "total_length")))
+    lengths = InstrumentLengths(kept_length(instrument, "body_length"), kept_length(instrument, "total_length"))
     return judge(length, lengths, chart_in_use(records))
 
 

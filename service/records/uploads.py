@@ -1,0 +1,94 @@
+"""A photo that arrives is kept once: its encrypted file, then its row; a form that was sent twice is one upload."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from sqlalchemy import Select, select
+from sqlalchemy.exc import IntegrityError
+
+from service.records.columns import fresh_id
+from service.records.database import Store
+from service.records.photos import ORIGINAL, PhotoFolder
+from service.records.tables import RECEIVED, Studio, Upload
+
+
+class NobodyAsks(LookupError):
+    """Raised where what a photo was sent for is gone: its request, its child or its studio was deleted meanwhile."""
+
+
+def keep_upload(
+    store: Store,
+    photos: PhotoFolder,
+    content: bytes,
+    *,
+    studio_id: str,
+    kind: str,
+    client_key: str,
+    now: datetime,
+    request_id: str | None = None,
+    child_id: str | None = None,
+) -> str:
+    """Keep a photo and its row; on return both are on the disk.
+
+    Parameters
+    ----------
+    store, photos : Store, PhotoFolder
+    content : bytes
+        The photo as it came.
+    studio_id : str
+    kind : {'arm', 'instrument'}
+    client_key : str
+        Made with the form that sent the photo: the same key for the same request, or for the same studio where there is
+        no request, is the same upload.
+    now : datetime
+    request_id, child_id : str, optional
+        What a family was asked, and for whom; none for the studio's own shelf.
+
+    Returns
+    -------
+    str
+        The upload's id; the earlier one's where the form was sent before.
+
+    Raises
+    ------
+    NobodyAsks
+        If what the photo was sent for is gone.
+    """
+    with store.for_studio(studio_id) as records:
+        known = records.scalars(_of_form(request_id, client_key)).one_or_none()
+        studio = records.get(Studio, studio_id)
+    if known is not None:
+        return known
+    if studio is None:
+        raise NobodyAsks
+    upload_id = fresh_id()
+    photos.put(upload_id, ORIGINAL, content)
+    try:
+        with store.for_studio(studio_id) as records:
+            records.add(
+                Upload(
+                    id=upload_id,
+                    studio_id=studio_id,
+                    request_id=request_id,
+                    child_id=child_id,
+                    kind=kind,
+                    client_key=client_key,
+                    received_at=now,
+                    state=RECEIVED,
+                    delete_on=(now + timedelta(days=studio.photo_days)).date(),
+                )
+            )
+    except IntegrityError:  # the same form arrived twice at the same moment, or what it was sent for was deleted
+        photos.delete(upload_id)
+        with store.for_studio(studio_id) as records:
+            known = records.scalars(_of_form(request_id, client_key)).one_or_none()
+        if known is None:
+            raise NobodyAsks from None
+        return known
+    return upload_id
+
+
+def _of_form(request_id: str | None, client_key: str) -> Select[str]:
+    """The upload that a form sent; sessions of one studio see that studio's only."""
+    return select(Upload.id).where(Upload.request_id == request_id, Upload.client_key == client_key)
