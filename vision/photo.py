@@ -72,12 +72,21 @@ class Photo:
         or where the picture was cropped afterwards.
     front_lens : bool
         The file says that it was taken with the phone's front (selfie) camera.
+
+    Raises
+    ------
+    ValueError
+        If there are no pixels, or they are not of three colours.
     """
 
     name: str
     rgb: Picture
     focal35_mm: float | None = None
     front_lens: bool = False
+
+    def __post_init__(self) -> None:
+        if self.rgb.ndim != 3 or self.rgb.shape[2] != 3 or self.rgb.size == 0:
+            raise ValueError("a photo is an (H, W, 3) array of pixels, with at least one")
 
     @property
     def size_px(self) -> tuple[int, int]:

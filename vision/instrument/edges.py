@@ -16,7 +16,7 @@ from calibration.arrays import Array, Mask, Picture
 from calibration.problems import Refused
 from vision.instrument.cameras import Camera, FixedCamera
 from vision.instrument.edge_net import read_edges
-from vision.instrument.fit import Edges, Setting, Tip, View, settle
+from vision.instrument.fit import Edges, RanAway, Setting, Tip, View, settle
 from vision.instrument.model import (
     BODY_UNKNOWNS,
     LENGTH,
@@ -88,7 +88,13 @@ def trace(rgb: Picture, seen: InstrumentSeen, camera: Camera, setting: Setting) 
     Refused
         If no outline of a violin fits what is seen.
     """
-    camera = FixedCamera(camera)
+    try:
+        return _trace(rgb, seen, FixedCamera(camera), setting)
+    except RanAway as error:
+        raise Refused(OUTLINE_NOT_FOUND) from error
+
+
+def _trace(rgb: Picture, seen: InstrumentSeen, camera: Camera, setting: Setting) -> TracedInstrument:
     start = first_guess(seen, camera, setting)
     px_per_mm = resolution_px_per_mm(start, camera, setting)
     usable = _usable_nodes()

@@ -162,7 +162,11 @@ class Setting:
     edge_shift_mm: float = 0.12
 
 
-@np.errstate(divide="ignore", invalid="ignore")  # a fit that runs away ends in NaN, which is refused: no warnings
+class RanAway(ArithmeticError):
+    """No instrument was found near the start: what was given belongs to no single instrument that lies still."""
+
+
+@np.errstate(all="ignore")  # a fit that runs away overflows on its way, and is told by that: no warnings
 def fit(start: Array, views: Sequence[View], setting: Setting, robust: float = 4.0, rounds: int = 8) -> Fit:
     """Most probable unknowns.
 
@@ -187,16 +191,25 @@ def fit(start: Array, views: Sequence[View], setting: Setting, robust: float = 4
     -------
     Fit
         Estimate with covariance and its shares.
+
+    Raises
+    ------
+    ValueError
+        If there is no view.
+    RanAway
+        If the rounds lead nowhere.
     """
+    if not views:
+        raise ValueError("there is no photo to fit an instrument to")
     problem = _Problem(tuple(views), setting)
     return problem.result(*_settled(problem, start, robust, rounds))
 
 
-@np.errstate(divide="ignore", invalid="ignore")  # a fit that runs away ends in NaN, which is refused: no warnings
+@np.errstate(all="ignore")  # as above
 def settle(
     start: Array, views: Sequence[View], setting: Setting, robust: float = 4.0, rounds: int = 8
 ) -> tuple[Array, Array]:
-    """Most probable instrument (BODY_UNKNOWNS,) and the weights of the edges; parameters as of `fit`."""
+    """Most probable instrument (BODY_UNKNOWNS,) and the weights of the edges; parameters and errors as of `fit`."""
     unknowns, weight = _settled(_Problem(tuple(views), setting), start, robust, rounds)
     return unknowns[:BODY_UNKNOWNS], weight
 
@@ -214,8 +227,13 @@ def _settled(problem: _Problem, start: Array, robust: float, rounds: int) -> tup
         normal = jacobian.T @ (factor[:, None] * jacobian) + information[np.ix_(free, free)]
         pull = jacobian.T @ (factor * residual) + (information @ prior_residual)[free]
         step = np.zeros(len(unknowns))
-        step[free] = -np.linalg.solve(normal, pull)
+        try:
+            step[free] = -np.linalg.solve(normal, pull)
+        except np.linalg.LinAlgError as error:
+            raise RanAway from error
         unknowns = unknowns + step
+        if not np.isfinite(unknowns).all():
+            raise RanAway
         unknowns[LENGTH] = np.clip(unknowns[LENGTH], *_LENGTHS_MM)
         if np.abs(step[[X, Y, LENGTH, TOTAL]]).max() < 0.01:
             break

@@ -24,7 +24,7 @@ from calibration.sheet_in_photo import SheetInPhoto
 from vision.blur import is_blurred
 from vision.instrument.cameras import LeanCamera
 from vision.instrument.edges import TracedInstrument, trace
-from vision.instrument.fit import Fit, Setting, Tip, View, fit
+from vision.instrument.fit import Fit, RanAway, Setting, Tip, View, fit
 from vision.instrument.glare import refuse_glare
 from vision.instrument.lengths import body_length, bout_of, bout_width, string_length, total_length
 from vision.instrument.model import BODY_UNKNOWNS, LENGTH, pose_of
@@ -35,6 +35,7 @@ from vision.instrument.shoulder_rest import shows_feet
 from vision.photo import Photo
 from vision.problems import (
     NOT_LYING_FLAT,
+    OUTLINE_NOT_FOUND,
     OUTLINE_UNCERTAIN,
     PHOTO_BLURRED,
     PHOTOS_NOT_OF_ONE_INSTRUMENT,
@@ -158,7 +159,13 @@ def measure_instrument(
 def measure_instrument_together(
     photos: Sequence[Photo], sheet_height_mm: float | None = None, bar_mm: float | None = None
 ) -> InstrumentMeasurement:
-    """Measure one instrument that lies unmoved beside the same sheets in two or more photos from different places."""
+    """Measure one instrument that lies unmoved beside the same sheets in two or more photos from different places.
+
+    Raises
+    ------
+    ValueError
+        If there is no photo.
+    """
     name = " + ".join(photo.name for photo in photos)
     try:
         return solve_together([detect_instrument(photo, sheet_height_mm, bar_mm) for photo in photos])
@@ -241,7 +248,10 @@ def solve_instrument(
     Refused
         If the lengths cannot be those of an instrument lying flat, or are too uncertain.
     """
-    fitted = fit(detected.traced.start, [_corrected(detected, corrections or {})], detected.setting)
+    try:
+        fitted = fit(detected.traced.start, [_corrected(detected, corrections or {})], detected.setting)
+    except RanAway as error:
+        raise Refused(OUTLINE_NOT_FOUND) from error
     return _measurement(detected.photo, detected, fitted)
 
 
@@ -255,11 +265,18 @@ def solve_together(detected: Sequence[DetectedInstrument]) -> InstrumentMeasurem
     ------
     Refused
         If the photos do not fit one instrument that lies still.
+    ValueError
+        If there is none.
     """
+    if not detected:
+        raise ValueError("there is no photo to measure an instrument in")
     setting = replace(detected[0].setting, heights_factor=_TOGETHER_HEIGHTS_FACTOR)
     if len({one.camera.sheets[0].layout for one in detected}) != 1:
         raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT)
-    fitted = fit(detected[0].traced.start, [_corrected(one, {}) for one in detected], setting, rounds=15)
+    try:
+        fitted = fit(detected[0].traced.start, [_corrected(one, {}) for one in detected], setting, rounds=15)
+    except RanAway as error:
+        raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT) from error
     if min(weight.mean() for weight in fitted.weight) < _LEAST_AGREEMENT:
         raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT)
     return _measurement(" + ".join(one.photo for one in detected), detected[0], fitted)
