@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
+from tests.vision.sample_photos import photo, truth
 from vision.arm import priors as priors
 from vision.arm.depth import (
     FLOOR,
@@ -108,24 +109,46 @@ def grey(rgb: np.ndarray) -> np.ndarray:
     return cv2.cvtColor(packed, cv2.COLOR_GRAY2RGB)
 
 
-@pytest.mark.parametrize("look", [lambda rgb: rgb, dull, harsh, grey], ids=["as it is", "dull", "harsh", "grey"])
+LOOKS = {"as it is": lambda rgb: rgb, "dull": dull, "harsh": harsh, "grey": grey}
+
+
+def told_of(rgb: np.ndarray, true: dict, eye_mm: list[float]) -> ArmDepths:
+    """What the network says of a picture with the true joints."""
+    points, side = true["points"], true["side"]
+    names = [f"{name}_{side}" for name in ("shoulder_joint", "elbow", "wrist", "mid_palm")]
+    joints = np.array([points[name]["px"] for name in names])
+    ends = np.array([points[names[i]]["mm"] for i in (0, 3)]) - np.array(eye_mm)
+    outward = np.sign(joints[3, 0] - joints[0, 0])
+    return arm_depths(np.ascontiguousarray(rgb), joints, ends[:, :2] / -ends[:, 2:] * [outward, 1.0])
+
+
+@pytest.mark.parametrize("look", LOOKS.values(), ids=LOOKS)
+@pytest.mark.parametrize(("name", "stance"), [("child-1", 0), ("child-2", 0), ("child-3", 1)])
+def test_stance_is_told_on_samples(name, stance, look):
+    true = truth(name)
+    got = told_of(look(photo(name).rgb), true, true["eye_mm"])
+    assert int(np.argmax(got.stance)) == stance
+    assert got.bend_deg < 15
+
+
+def test_a_bent_elbow_is_told_on_a_sample():
+    true = truth("child-elbow-bent")
+    got = told_of(photo("child-elbow-bent").rgb, true, true["eye_mm"])
+    assert got.bend_deg == pytest.approx(true["pose"]["elbow_flexion_deg"], abs=12.0)
+    assert got.bend_deg > 15
+
+
+@pytest.mark.parametrize("look", LOOKS.values(), ids=LOOKS)
 def test_stance_is_told_on_scenes(shared, look):
     """On development scenes with the true joints, whatever the camera made of the light."""
     right, angles = [], []
     for kind, expected in (("child_wall", 0), ("child", 1)):
         for folder in sorted((shared / "scenes" / kind).iterdir())[:8]:
-            truth = json.loads((folder / "truth.json").read_text())
-            rgb = cv2.imread(str(folder / truth["image"]))[..., ::-1]
-            points, side = truth["points"], truth["side"]
-            names = [f"{name}_{side}" for name in ("shoulder_joint", "elbow", "wrist", "mid_palm")]
-            joints = np.array([points[name]["px"] for name in names])
-            eye = np.array(truth["camera"]["centre_mm"])
-            ends = np.array([points[names[i]]["mm"] for i in (0, 3)]) - eye
-            outward = np.sign(joints[3, 0] - joints[0, 0])
-            slopes = ends[:, :2] / -ends[:, 2:] * [outward, 1.0]
-            got = arm_depths(look(np.ascontiguousarray(rgb)), joints, slopes)
-            angles.append((got.bend_deg, truth["pose"]["elbow_flexion_deg"]))
-            if truth["quality"] == "good":
+            true = json.loads((folder / "truth.json").read_text())
+            rgb = cv2.imread(str(folder / true["image"]))[..., ::-1]
+            got = told_of(look(np.ascontiguousarray(rgb)), true, true["camera"]["centre_mm"])
+            angles.append((got.bend_deg, true["pose"]["elbow_flexion_deg"]))
+            if true["quality"] == "good":
                 right.append(int(np.argmax(got.stance)) == expected)
     assert np.mean(right) > 0.9
     bend = np.array(angles)

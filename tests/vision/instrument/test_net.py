@@ -1,10 +1,13 @@
-import json
+"""The instrument's network on sample photos, and what crops and points are made of."""
 
 import cv2
 import numpy as np
 import pytest
 
-from vision.instrument.net import MASKS, POINTS, InstrumentNet, read_points, take_crop, upright_crop
+from tests.vision.sample_photos import photo, truth
+from vision.instrument.net import MASKS, POINTS, InstrumentNet
+from vision.networks.crops import take_crop, upright_crop
+from vision.networks.points import read_points
 
 
 @pytest.fixture(scope="module")
@@ -12,24 +15,27 @@ def net():
     return InstrumentNet()
 
 
-def scene(shared, name):
-    place = shared / "scenes" / "violin" / name
-    truth = json.loads((place / "truth.json").read_text())
-    rgb = np.ascontiguousarray(cv2.imread(str(place / "white.jpg"))[::2, ::2, ::-1])
-    part = cv2.imread(str(place / "parts.png"), cv2.IMREAD_GRAYSCALE)[::2, ::2] // 30
-    body = np.zeros(part.shape, np.uint8)
-    cv2.fillPoly(body, [np.round(np.array(truth["outline_top_edge_px"]) / 2 * 16).astype(np.int32)], 1, shift=4)
-    points = {name: np.array(xy) / 2 for name, xy in truth["points_px"].items()}
-    return rgb, body > 0, (part == 1) | (part == 2), points
+def filled(outline_px, shape):
+    """Pixels within an outline (N, 2), px of the photo, in the photo at half its size."""
+    mask = np.zeros(shape, np.uint8)
+    cv2.fillPoly(mask, [np.round(np.array(outline_px) / 2 * 16).astype(np.int32)], 1, shift=4)
+    return mask > 0
+
+
+def sample(name):
+    """The photo at half its size, body, whole instrument, and points, as they are in truth."""
+    rgb, true = np.ascontiguousarray(photo(name).rgb[::2, ::2]), truth(name)
+    points = {key: np.array(xy) / 2 for key, xy in true["points_px"].items()}
+    return rgb, filled(true["outline_px"], rgb.shape[:2]), filled(true["whole_px"], rgb.shape[:2]), points
 
 
 def overlap(a, b):
     return (a & b).sum() / (a | b).sum()
 
 
-@pytest.mark.parametrize("name", ["000", "004", "012"])
-def test_finds_body_and_whole_and_points(shared, net, name):
-    rgb, body, whole, points = scene(shared, name)
+@pytest.mark.parametrize("name", ["instrument-1", "instrument-2", "instrument-3", "instrument-on-shoulder-rest"])
+def test_finds_body_and_whole_and_points(net, name):
+    rgb, body, whole, points = sample(name)
     seen = net(rgb)
     assert seen.instruments == 1
     assert seen.body.shape == rgb.shape[:2]
@@ -43,8 +49,8 @@ def test_finds_body_and_whole_and_points(shared, net, name):
         assert got.confidence > 0.2
 
 
-def test_turning_the_photo_turns_what_is_found(shared, net):
-    rgb, *_ = scene(shared, "000")
+def test_turning_the_photo_turns_what_is_found(net):
+    rgb, *_ = sample("instrument-1")
     upright, turned = net(rgb), net(np.ascontiguousarray(np.rot90(rgb)))
     length = np.hypot(
         upright.keypoints["scroll_top"].x - upright.keypoints["body_bottom_center"].x,

@@ -1,0 +1,59 @@
+"""The sample photos with what is true of them, each decoded and measured once."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from vision.arm.measure import ArmMeasurement, measure_arm
+from vision.arm.seen import SeenArm, see_arm
+from vision.instrument.measure import (
+    DetectedInstrument,
+    InstrumentMeasurement,
+    detect_instrument,
+    solve_instrument,
+)
+from vision.photo import Photo, load_photo
+
+FOLDER = Path(__file__).resolve().parents[2] / "sample_images"
+
+
+@cache
+def truth(name: str) -> dict[str, Any]:
+    """What is true of a sample (written by `tests.samples`)."""
+    every: dict[str, dict[str, Any]] = json.loads((FOLDER / "truth.json").read_text())
+    return every[name]
+
+
+@cache
+def photo(name: str) -> Photo:
+    """A sample, decoded; not to be written into."""
+    decoded = load_photo(FOLDER / f"{name}.jpg")
+    decoded.rgb.setflags(write=False)
+    return decoded
+
+
+@cache
+def seen_arm(name: str) -> SeenArm:
+    """What is seen of the arm in a sample."""
+    return see_arm(photo(name))
+
+
+@cache
+def measured_arm(name: str) -> ArmMeasurement:
+    """The arm of a sample, measured from end to end."""
+    return measure_arm(photo(name))
+
+
+@cache
+def detected_instrument(name: str) -> DetectedInstrument:
+    """What is seen of the instrument in a sample."""
+    return detect_instrument(photo(name))
+
+
+@cache
+def measured_instrument(name: str) -> InstrumentMeasurement:
+    """The instrument of a sample, measured."""
+    return solve_instrument(detected_instrument(name))
