@@ -54,6 +54,9 @@ class Settings(BaseSettings):
     upload_seconds: Annotated[int, Field(ge=5, le=3600)] = Field(
         180, description="Longest time one request may take to arrive, in seconds."
     )
+    arriving_megabytes: Annotated[int, Field(ge=64, le=65536)] = Field(
+        256, description="Memory for photos that are arriving at the same time, in megabytes."
+    )
     workers: Annotated[int, Field(ge=0, le=64)] = Field(0, description="Measuring processes; 0 means one a core.")
     sign_in_tries: Annotated[int, Field(ge=1)] = Field(5, description="Sign-in tries a minute for one e-mail address.")
     quick_tries: Annotated[int, Field(ge=1)] = Field(
@@ -98,6 +101,11 @@ class Settings(BaseSettings):
     def upload_bytes(self) -> int:
         """Largest photo accepted, in bytes."""
         return self.upload_megabytes * 1024 * 1024
+
+    @property
+    def arriving_bytes(self) -> int:
+        """Memory for photos that are arriving, in bytes."""
+        return self.arriving_megabytes * 1024 * 1024
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,8 @@ from starlette.exceptions import HTTPException
 
 from service.fit.errors import FitError
 
+MOST_FAULTS = 20
+"""Faults that are named in one answer; thousands of them would only cost time."""
 MEDIA_TYPE = "application/problem+json"
 
 
@@ -37,7 +39,9 @@ RESPONSES: dict[int | str, dict[str, Any]] = {
         400: "The request cannot be understood.",
         408: "The request did not arrive in time.",
         413: "A file is larger than is accepted.",
+        415: "Text that is not in UTF-8.",
         422: "A number or a choice is not acceptable; the detail says which and why.",
+        503: "Busy; Retry-After says for how long.",
     }.items()
 }
 """The errors a measuring route may answer with, for the OpenAPI description."""
@@ -63,7 +67,8 @@ def install_problem_details(app: FastAPI) -> None:
     @app.exception_handler(RequestValidationError)
     async def invalid(_: Request, error: RequestValidationError) -> JSONResponse:
         faults = [
-            {"where": ".".join(str(part) for part in each["loc"]), "message": _reason(each)} for each in error.errors()
+            {"where": ".".join(str(part) for part in each["loc"]), "message": _reason(each)}
+            for each in error.errors()[:MOST_FAULTS]
         ]
         detail = "; ".join(f"{each['where']}: {each['message']}" for each in faults)
         return problem_response(422, detail, errors=faults)

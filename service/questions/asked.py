@@ -32,6 +32,15 @@ LONGEST_LABEL = 20
 LONGEST_NAME = 80
 """Letters of an instrument's or a chart's name; our choice."""
 
+LONGEST_MM = 10_000.0
+"""Nothing of a child or an instrument is as long; far larger numbers would overflow in the arithmetic."""
+
+Bounded = Annotated[float, Field(ge=-LONGEST_MM, le=LONGEST_MM)]
+"""A number in mm that arithmetic can bear."""
+
+Years = Annotated[float, Field(ge=-150.0, le=150.0)]
+"""An age that arithmetic can bear; which ages are answered for, the trade's rules say."""
+
 Asked = TypeVar("Asked", bound="Question")
 
 
@@ -106,15 +115,15 @@ class Part(BaseModel):
     """One cause's share of a length's uncertainty; the key names a cause that other lengths share."""
 
     source: str = Field(max_length=200)
-    contribution_mm: float = Field(allow_inf_nan=False)
+    contribution_mm: Bounded
     key: str | None = Field(default=None, max_length=200)
 
 
 class MeasuredLength(BaseModel):
     """A length as a measuring route returns it, or a value with one standard uncertainty."""
 
-    value_mm: float = Field(gt=0, allow_inf_nan=False)
-    standard_uncertainty_mm: float = Field(ge=0, allow_inf_nan=False)
+    value_mm: float = Field(gt=0, le=LONGEST_MM)
+    standard_uncertainty_mm: float = Field(ge=0, le=LONGEST_MM)
     budget: list[Part] | None = Field(default=None, max_length=100)
 
     model_config = ConfigDict(json_schema_extra={"examples": [{"value_mm": 462.0, "standard_uncertainty_mm": 4.0}]})
@@ -160,10 +169,10 @@ class ChartRowIn(BaseModel):
     """One size of a chart, mm; `arm_to_mm` null reaches up to the next size."""
 
     size: str = Field(max_length=LONGEST_LABEL)
-    arm_from_mm: float
-    arm_to_mm: float | None = None
-    body_length_mm: float
-    total_length_mm: float
+    arm_from_mm: Bounded
+    arm_to_mm: Bounded | None = None
+    body_length_mm: Bounded
+    total_length_mm: Bounded
 
 
 class ChartIn(BaseModel):
@@ -171,7 +180,7 @@ class ChartIn(BaseModel):
 
     name: str = Field(default="own chart", max_length=LONGEST_NAME)
     rows: list[ChartRowIn] = Field(max_length=40)
-    stretch_mm: float = STRETCH_MM
+    stretch_mm: Bounded = STRETCH_MM
     note: str = Field(default="", max_length=2000)
 
     model_config = ConfigDict(

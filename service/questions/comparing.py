@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, GetPydanticSchema
+from pydantic import BaseModel, ConfigDict, FailFast, Field, GetPydanticSchema
 from pydantic_core import core_schema
 
 from service.fit.signs import InstrumentCondition
@@ -30,6 +30,9 @@ MOST_INSTRUMENTS = 5000
 """Instruments in one comparison; our choice, a large shop's shelf."""
 MOST_CHILDREN = 500
 """Children in one list; our choice, a school."""
+
+
+Name = Annotated[str, Field(max_length=LONGEST_NAME)]
 
 
 class InstrumentIn(BaseModel):
@@ -98,7 +101,7 @@ class ComparisonQuestion(WithChart):
     arm_length: Annotated[
         ArmLength, Field(description="The arm: V±U in mm, U the expanded (95 %) uncertainty."), Spelled("--arm-mm")
     ]
-    instruments: Annotated[list[Instrument], Field(min_length=1, max_length=MOST_INSTRUMENTS)]
+    instruments: Annotated[list[Instrument], FailFast(), Field(min_length=1, max_length=MOST_INSTRUMENTS)]
     first: Annotated[int, Field(ge=1, le=MOST_INSTRUMENTS, description="How many to name.")] = 10
 
     model_config = ConfigDict(
@@ -120,7 +123,7 @@ class ClassQuestion(WithChart):
     """One instrument and the arms of a class."""
 
     instrument: Instrument
-    arms: Annotated[dict[str, ArmLength], Field(min_length=1, max_length=MOST_CHILDREN)]
+    arms: Annotated[dict[Name, ArmLength], Field(min_length=1, max_length=MOST_CHILDREN)]
     first: Annotated[int, Field(ge=1, le=MOST_CHILDREN, description="How many to name.")] = MOST_CHILDREN
 
     model_config = ConfigDict(

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from service.questions.asked import ArmLength, WithChart
+from service.questions.asked import ArmLength, WithChart, Years
 from service.questions.comparing import Instrument
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 class ArmAtAge(BaseModel):
     """One dated measurement."""
 
-    age_years: float = Field(allow_inf_nan=False)
+    age_years: Years
     arm_length: ArmLength
 
     model_config = ConfigDict(extra="forbid", arbitrary_types_allowed=True)

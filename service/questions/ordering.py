@@ -8,7 +8,7 @@ from pydantic import ConfigDict, Field, model_validator
 
 from service.fit.errors import FitError
 from service.fit.sentences import say
-from service.questions.asked import ArmLength, Spelled, WithChart
+from service.questions.asked import ArmLength, Spelled, WithChart, Years
 
 if TYPE_CHECKING:
     from service.fit.order import Order
@@ -27,8 +27,8 @@ class OrderQuestion(WithChart):
         int | None, Field(ge=1, le=60, description="Or: how many months it shall fit; needs the age.")
     ] = None
     age_years: Annotated[
-        float | None,
-        Field(allow_inf_nan=False, description="Age of the child in years, for the months it shall fit."),
+        Years | None,
+        Field(description="Age of the child in years, for the months it shall fit."),
         Spelled("--age"),
     ] = None
     stretch: Annotated[bool, Field(description="Allow a stretch below quarter size; the playing signs are good.")] = (

@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 from starlette.formparsers import MultiPartParser
 from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
+from starlette.types import Scope
 
 from service.api.problem_details import install_problem_details, problem_response
 from service.api.routes import include_interface
@@ -20,8 +21,9 @@ from service.jobs.running import start_jobs, stop_jobs
 from service.jobs.workflows import Workshop
 from service.measuring.pool import Measurer, MeasuringPool
 from service.settings import Settings
+from service.web.gate.arrival import ArrivalLimits, ArrivalRules, Arriving, Sender
 from service.web.gate.guard import LinkClosed, SignInNeeded, WrongForm
-from service.web.gate.middleware import TOO_LARGE, TOO_SLOW, ArrivalLimits, PlainFailures, SafeHeaders, SameOriginForms
+from service.web.gate.middleware import PlainFailures, SafeHeaders, SameOriginForms
 from service.web.gate.sign_in import first_invitation
 from service.web.house import PROGRAM_VERSION, open_house
 from service.web.pages import go_to, page
@@ -85,7 +87,12 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
     include_pages(app, settings)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     _answer_errors(app)
-    app.add_middleware(ArrivalLimits, most_bytes=two_photos, seconds=settings.upload_seconds)
+    app.add_middleware(
+        ArrivalLimits,
+        rules=ArrivalRules(two_photos, settings.upload_seconds),
+        arriving=Arriving(settings.arriving_bytes, settings.arriving_bytes // 4),
+        sender=_sender,
+    )
     app.add_middleware(SameOriginForms)
     app.add_middleware(PlainFailures, answer=_refused)
     app.add_middleware(SafeHeaders, secure=settings.secure_cookies)
@@ -120,7 +127,9 @@ def _answer_errors(app: FastAPI) -> None:
     async def http_error(request: Request, error: HTTPException) -> Response:
         if _is_interface(request):
             return await for_programs[HTTPException](request, error)  # type: ignore[no-any-return]
-        return page(request, "error.html", error.status_code, code=error.status_code)
+        answer = page(request, "error.html", error.status_code, code=error.status_code)
+        answer.headers.update(error.headers or {})
+        return answer
 
     async def invalid(request: Request, error: RequestValidationError) -> Response:
         if _is_interface(request):
@@ -143,17 +152,26 @@ def _answer_errors(app: FastAPI) -> None:
     app.add_exception_handler(WrongForm, wrong_form)
 
 
-REFUSALS = {
-    408: TOO_SLOW,
-    413: TOO_LARGE,
-    500: "Something went wrong on our side. Please try again.",
-}
+def _refused(request: Request, refusal: HTTPException) -> Response:
+    status = refusal.status_code
+    answer = (
+        problem_response(status, refusal.detail)
+        if _is_interface(request)
+        else page(request, "error.html", status, code=status)
+    )
+    answer.headers.update(refusal.headers or {})
+    return answer
 
 
-def _refused(request: Request, status: int) -> Response:
-    if _is_interface(request):
-        return problem_response(status, REFUSALS.get(status, REFUSALS[500]))
-    return page(request, "error.html", status, code=status)
+ANONYMOUS_PAGES = ("/sign-in", "/welcome/")
+"""Pages that read what anybody sends; every other one reads a form only after it knows who sends it."""
+
+
+def _sender(scope: Scope) -> Sender:
+    """Whether a request's body is read for somebody who is known by then."""
+    path = scope["path"]
+    anonymous = path == "/" or path.startswith(("/api/", *ANONYMOUS_PAGES))
+    return Sender.ANONYMOUS if anonymous else Sender.KNOWN
 
 
 def _is_interface(request: Request) -> bool:

@@ -9,7 +9,12 @@ from starlette.datastructures import FormData, UploadFile
 def text_field(form: FormData, name: str, most: int = 200) -> str:
     """A field's text, trimmed and cut; empty where absent."""
     value = form.get(name)
-    return value.strip()[:most] if isinstance(value, str) else ""
+    return value.replace("\0", "").strip()[:most] if isinstance(value, str) else ""
+
+
+def whole_number(text: str) -> int | None:
+    """A number typed in plain digits; None for anything else, superscripts and digits of other scripts among it."""
+    return int(text) if text.isascii() and text.isdecimal() else None
 
 
 async def photo_field(form: FormData, name: str, most_bytes: int) -> bytes | None:

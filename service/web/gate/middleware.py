@@ -1,4 +1,4 @@
-"""What is checked before any page is reached and added to every answer: size, time, origin, headers.
+"""What is checked before any page is reached and added to every answer: origin, failures in plain words, headers.
 
 A form posted from another site is refused by the browser's own word (``Sec-Fetch-Site``, else ``Origin``: the Fetch
 standard), before cookies are even looked at; forms of signed-in teachers carry a token besides
@@ -7,7 +7,6 @@ standard), before cookies are even looked at; forms of signed-in teachers carry 
 
 from __future__ import annotations
 
-import asyncio
 import logging
 import traceback
 from collections.abc import Callable
@@ -23,9 +22,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service.security import PAGE_HEADERS
 
 SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
+WENT_WRONG = "Something went wrong on our side. Please try again."
 STATIC_CACHE = "public, max-age=3600"
-TOO_LARGE = "This is larger than we accept."
-TOO_SLOW = "The photo did not arrive in time. Please try again, perhaps where the network is better."
 
 log = logging.getLogger("scrollreach")
 
@@ -63,7 +61,7 @@ class PlainFailures:
     The text of an error can quote what somebody sent, and a log is kept longer than a photo.
     """
 
-    def __init__(self, app: ASGIApp, answer: Callable[[Request, int], Response]) -> None:
+    def __init__(self, app: ASGIApp, answer: Callable[[Request, HTTPException], Response]) -> None:
         self.app = app
         self.answer = answer
 
@@ -79,13 +77,13 @@ class PlainFailures:
         try:
             await self.app(scope, receive, send_noted)
         except HTTPException as refusal:
-            await self.answer(Request(scope), refusal.status_code)(scope, receive, send)
+            await self.answer(Request(scope), refusal)(scope, receive, send)
         except Exception as error:
             if scope["type"] != "http":
                 raise
             log.error("%s at %s", type(error).__name__, _place(error))
             if not started:
-                await self.answer(Request(scope), 500)(scope, receive, send)
+                await self.answer(Request(scope), HTTPException(500, WENT_WRONG))(scope, receive, send)
 
 
 def _place(error: BaseException) -> str:
@@ -113,59 +111,7 @@ def _same_origin(headers: Headers) -> bool:
     if site is not None:
         return site in ("same-origin", "none")
     origin = headers.get("origin")
-    return origin is None or urlsplit(origin).netloc == headers.get("host")
-
-
-class ArrivalLimits:
-    """Refuses a body that says it is too large, and bounds how long one may take to arrive: slow senders hold no place.
-
-    Whoever is late is told so (408, RFC 9110 section 15.5.9) and the connection is closed.
-
-    Parameters
-    ----------
-    app : ASGI application
-        What is protected.
-    most_bytes : int
-        Largest body, as stated and as counted while it arrives.
-    seconds : float
-        Longest time from the first to the last byte.
-    """
-
-    def __init__(self, app: ASGIApp, most_bytes: int, seconds: float) -> None:
-        self.app = app
-        self.most_bytes = most_bytes
-        self.seconds = seconds
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Serve one request."""
-        if scope["type"] != "http":
-            await self.app(scope, receive, send)
-            return
-        stated = Headers(scope=scope).get("content-length", "0")
-        if not stated.isdigit() or int(stated) > self.most_bytes:
-            raise HTTPException(413, TOO_LARGE)
-        complete, late, arrived = False, False, 0
-        deadline = asyncio.get_running_loop().time() + self.seconds
-
-        async def receive_in_time() -> Message:
-            nonlocal complete, late, arrived
-            if complete:
-                return await receive()
-            left = deadline - asyncio.get_running_loop().time()
-            try:
-                message = await asyncio.wait_for(receive(), max(left, 0.001))
-            except TimeoutError:
-                late = True
-                raise HTTPException(408, TOO_SLOW) from None
-            arrived += len(message.get("body", b""))
-            if arrived > self.most_bytes:
-                raise HTTPException(413, TOO_LARGE)
-            complete = message["type"] == "http.disconnect" or not message.get("more_body", False)
-            return message
-
-        async def send_and_hang_up(message: Message) -> None:
-            if late and message["type"] == "http.response.start":
-                MutableHeaders(scope=message)["Connection"] = "close"  # or the sender could trickle on for ever
-            await send(message)
-
-        await self.app(scope, receive_in_time, send_and_hang_up)
+    try:
+        return origin is None or urlsplit(origin).netloc == headers.get("host")
+    except ValueError:  # no address at all
+        return False

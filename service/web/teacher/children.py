@@ -28,7 +28,7 @@ from service.records.tables import (
     Upload,
     VerdictRecord,
 )
-from service.web.forms.reading import text_field
+from service.web.forms.reading import text_field, whole_number
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION
 from service.web.language import page_language, translator
@@ -230,10 +230,10 @@ def _fill(child: Child, form: FormData, today: date) -> bool:
     nickname = text_field(form, "nickname", 40)
     if not nickname:
         return False
-    year, month = text_field(form, "birth_year", 4), text_field(form, "birth_month", 2)
+    year, month = (whole_number(text_field(form, f"birth_{part}", 4)) for part in ("year", "month"))
     child.nickname = nickname
-    child.birth_year = int(year) if year.isdigit() and YOUNGEST <= today.year - int(year) <= OLDEST else None
-    child.birth_month = int(month) if child.birth_year and month.isdigit() and 1 <= int(month) <= 12 else None
+    child.birth_year = year if year is not None and YOUNGEST <= today.year - year <= OLDEST else None
+    child.birth_month = month if child.birth_year and month is not None and 1 <= month <= 12 else None
     sex = text_field(form, "sex", 8)
     child.sex = sex if sex in ("girl", "boy") else None
     return True

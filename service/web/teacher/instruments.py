@@ -197,7 +197,7 @@ def _form_page(
 def _by_name(instrument: Instrument) -> list[tuple[int, str]]:
     """For sorting by name, numbers in it by their value: shelf 3 stands before shelf 12."""
     parts = re.findall(r"\d+|\D+", instrument.name.lower())
-    return [(int(part), "") if part.isdigit() else (-1, part) for part in parts]
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in parts]
 
 
 def _nearest(chart: Any, lengths: InstrumentLengths) -> str:

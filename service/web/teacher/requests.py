@@ -13,7 +13,7 @@ from markupsafe import Markup
 from sqlalchemy.orm import Session
 
 from service.records.tables import Child, PhotoRequest
-from service.web.forms.reading import text_field
+from service.web.forms.reading import text_field, whole_number
 from service.web.gate.guard import FAMILY, Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.house import House
 from service.web.language import LANGUAGES, marked, page_language, translator
@@ -56,7 +56,7 @@ def make_request(
     if child is None:
         raise nothing_here()
     asks_arm, asks_instrument = "arm" in form, "instrument" in form
-    days = text_field(form, "days", 3)
+    days = whole_number(text_field(form, "days", 3))
     language = text_field(form, "language", 8)
     asked = ask(
         records,
@@ -65,7 +65,7 @@ def make_request(
         asks_arm=asks_arm or not asks_instrument,
         asks_instrument=asks_instrument or not asks_arm,
         language=language if language in LANGUAGES else page_language(request),
-        days=min(int(days), LONGEST_DAYS) if days.isdigit() and int(days) else parts.settings.link_days,
+        days=min(days, LONGEST_DAYS) if days else parts.settings.link_days,
     )
     return go_to(f"/requests/{asked.id}")
 

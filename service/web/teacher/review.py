@@ -9,7 +9,6 @@ accepted.
 from __future__ import annotations
 
 import json
-from math import isfinite
 from typing import Any
 
 from fastapi import APIRouter, BackgroundTasks, Request
@@ -47,6 +46,8 @@ from service.web.teacher.requests import REASONS, ask
 
 router = APIRouter(prefix="/reviews")
 MOST_POINTS = 40
+FARTHEST_PX = 1e5
+"""No photo that is accepted is as wide; what is farther out is no place in it."""
 MOVABLE = {
     ARM: {
         "side_neck": marked("side of the neck"),
@@ -182,9 +183,11 @@ def _points(text: str) -> dict[str, tuple[float, float]]:
     try:
         given = json.loads(text)
         points = {str(name)[:40]: (float(x), float(y)) for name, (x, y) in given.items()}
-    except (ValueError, TypeError, AttributeError):
+    except (ValueError, TypeError, AttributeError, OverflowError, RecursionError):
         raise nothing_here() from None
-    if len(points) > MOST_POINTS or not all(isfinite(x) and isfinite(y) for x, y in points.values()):
+    if len(points) > MOST_POINTS or not all(
+        abs(number) <= FARTHEST_PX for place in points.values() for number in place
+    ):
         raise nothing_here()
     return points
 

@@ -12,7 +12,7 @@ from service.records.erase import erase_studio
 from service.records.export import studio_export
 from service.records.tables import SignIn, Studio, Teacher
 from service.security import password_fits
-from service.web.forms.reading import text_field
+from service.web.forms.reading import text_field, whole_number
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here, session_cookie
 from service.web.gate.sign_in import new_invitation
 from service.web.language import LANGUAGES
@@ -33,10 +33,10 @@ def studio(request: Request, who: Visitor, records: Records) -> HTMLResponse:
 def change_settings(who: Visitor, records: Records, form: Fields) -> RedirectResponse:
     """Change the studio's name, how long photos are kept, and the teacher's language."""
     own = records.get_one(Studio, who.studio_id)
-    days = text_field(form, "photo_days", 3)
+    days = whole_number(text_field(form, "photo_days", 3))
     own.name = text_field(form, "name", 80) or own.name
-    if days.isdigit() and 1 <= int(days) <= MOST_PHOTO_DAYS:
-        own.photo_days = int(days)
+    if days is not None and 1 <= days <= MOST_PHOTO_DAYS:
+        own.photo_days = days
     language = text_field(form, "language", 8)
     if language in LANGUAGES:
         records.get_one(Teacher, who.teacher_id).language = language

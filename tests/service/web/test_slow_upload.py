@@ -6,9 +6,11 @@ import json
 import socket
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from urllib.parse import urlsplit
 
+import httpx
 import pytest
 from sqlalchemy import func, select
 
@@ -98,3 +100,35 @@ def test_a_trickling_sender_is_cut_off_in_words(small_place: tuple[Serving, Seed
     left = {file for file in folder.rglob("*") if file.is_file()}
     assert left == files
     assert not [file for file in left if MARK in file.read_bytes()]
+
+
+def test_unfinished_uploads_of_strangers_leave_room_for_a_family(tmp_path: Path) -> None:
+    with serving(tmp_path, pool=Recorded(), arriving_megabytes=64) as service:
+        seeded = seed(service.house)
+        place = urlsplit(service.address).netloc
+        strangers = []
+        answers = []
+        for _ in range(4):  # 16 MB of the 64 are for strangers
+            sender = socket.create_connection(tuple(place.split(":")))  # type: ignore[arg-type]
+            sender.settimeout(20)
+            length = b"Content-Length: 20000000"
+            sender.sendall(head(place, "/", "en").replace(b"Content-Length: 1000000", length))
+            with suppress(ConnectionError):
+                sender.sendall(b"x" * 6_000_000)
+            strangers.append(sender)
+        time.sleep(0.5)
+        for sender in strangers:
+            sender.settimeout(0.2)
+            try:
+                answers.append(sender.recv(65536))
+            except (TimeoutError, ConnectionError):
+                answers.append(b"")
+        refused = [answer for answer in answers if answer]
+        assert len(refused) == 2, [answer[:60] for answer in answers]
+        assert all(answer.startswith(b"HTTP/1.1 503") and b"retry-after: 10" in answer.lower() for answer in refused)
+        fields = {"form_token": service.house.signer.form_token(seeded.family), "client_key": "one"}
+        photo = {"photo": ("a.jpg", b"0" * 20_000_000)}
+        sent = httpx.post(f"{service.address}/f/{seeded.family}/arm", data=fields, files=photo, timeout=20)
+        assert sent.status_code == 303
+        for sender in strangers:
+            sender.close()
