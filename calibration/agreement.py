@@ -70,6 +70,12 @@ def agreement(readings: Sequence[Length]) -> Agreement:
     ------
     ValueError
         If there are fewer than two readings.
+
+    Examples
+    --------
+    >>> found = agreement([Length.stated(450.0, 3.0), Length.stated(460.0, 4.0)])
+    >>> round(found.chi_squared, 3), round(found.probability, 3), found.holds
+    (4.0, 0.046, False)
     """
     if len(readings) < 2:
         raise ValueError("one reading agrees with nothing")

@@ -185,6 +185,12 @@ def scale_from_bar(measured_mm: float, reading_uncertainty_mm: float = RULER_U_M
     ------
     ValueError
         If the length is not within 20 % of what was printed: then something else was measured.
+
+    Examples
+    --------
+    >>> found = scale_from_bar(144.0)
+    >>> found.scale, round(found.standard_uncertainty, 4), found.suspected
+    (0.96, 0.0027, True)
     """
     scale = measured_mm / CHECK_BAR_MM
     if not 0.8 < scale < 1.2:

@@ -75,7 +75,19 @@ class Length:
 
     @classmethod
     def stated(cls, value_mm: float, standard_uncertainty_mm: float, source: str = "as stated") -> Length:
-        """A length somebody states with one standard uncertainty (mm), e.g. a tape reading."""
+        """A length somebody states with one standard uncertainty (mm), e.g. a tape reading.
+
+        Raises
+        ------
+        ValueError
+            If the standard uncertainty is negative, or one of the two is not finite.
+
+        Examples
+        --------
+        >>> tape = Length.stated(452.0, 5.0, "tape")
+        >>> round(tape.low_mm, 1), round(tape.high_mm, 1)
+        (442.2, 461.8)
+        """
         if standard_uncertainty_mm < 0:
             raise ValueError("a standard uncertainty is never negative")
         return cls(value_mm, (Contribution(source, standard_uncertainty_mm),))
@@ -104,6 +116,13 @@ def covariance_mm2(first: Length, second: Length) -> float:
     """Covariance of two lengths from the causes they share, in mm2.
 
     Contributions without a key are independent of everything, also of those of the same length.
+
+    Examples
+    --------
+    >>> body, total = (Length(mm, (Contribution("size of the print", u, "print-scale:a4-1"),)) for mm, u in
+    ...                ((285.0, 0.5), (480.0, 0.8)))
+    >>> covariance_mm2(body, total)
+    0.4
     """
     mine, theirs = _by_key(first), _by_key(second)
     return sum((value * theirs[key] for key, value in mine.items() if key in theirs), start=0.0)
@@ -121,6 +140,12 @@ def covariance_matrix_mm2(lengths: Sequence[Length]) -> NDArray[np.float64]:
     """Covariance (N, N) of N lengths, mm2: their variances, and off the diagonal what they share.
 
     Lengths stated as exact get a standard uncertainty of `EXACT_MM`, so that the matrix can be inverted.
+
+    Examples
+    --------
+    >>> covariance_matrix_mm2([Length.stated(450.0, 2.0), Length.stated(452.0, 3.0)]).round(3)
+    array([[4., 0.],
+           [0., 9.]])
     """
     import numpy as np
 
@@ -150,6 +175,12 @@ def combine(lengths: Sequence[Length]) -> Length:
     ------
     ValueError
         If `lengths` is empty.
+
+    Examples
+    --------
+    >>> both = combine([Length.stated(450.0, 3.0), Length.stated(460.0, 4.0)])
+    >>> round(both.value_mm, 2), round(both.standard_uncertainty_mm, 2)
+    (453.6, 2.4)
     """
     import numpy as np
 

@@ -88,7 +88,13 @@ class Box:
         )
 
     def grown(self, across_mm: float, along_mm: float) -> Box:
-        """The same box made larger by `across_mm` left and right and by `along_mm` above and below."""
+        """The same box made larger by `across_mm` left and right and by `along_mm` above and below.
+
+        Examples
+        --------
+        >>> Box(0, 0, 10, 20).grown(1, 2)
+        Box(left=-1, bottom=-2, right=11, top=22)
+        """
         return Box(self.left - across_mm, self.bottom - along_mm, self.right + across_mm, self.top + along_mm)
 
 
@@ -125,6 +131,12 @@ class SheetLayout:
     ------
     ValueError
         If `index` is not 1, 2, 3 or 4.
+
+    Examples
+    --------
+    >>> sheet = SheetLayout(Paper.A4, 1)
+    >>> sheet.name, sheet.corner_mm.shape, sheet.page.width_mm
+    ('a4-1', (42, 3), 210.0)
     """
 
     paper: Paper
@@ -237,7 +249,13 @@ class SheetLayout:
 
 
 def is_black(column: int, row: int) -> bool:
-    """Whether a square of the board, or a partial square of its rim, is black."""
+    """Whether a square of the board, or a partial square of its rim, is black.
+
+    Examples
+    --------
+    >>> is_black(0, 0), is_black(-1, 0)
+    (True, False)
+    """
     return (column + row) % 2 == 0
 
 
