@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from calibration.problems import Problem
 from calibration.quantity import Length, length_from_json, length_json
+from service.fit.sentences import Translate, unchanged
 
 if TYPE_CHECKING:
     from vision.arm.measure import ArmMeasurement
@@ -29,13 +30,6 @@ INSTRUMENT_LENGTHS = (
     "lower_bout_width",
     "string_length",
 )
-
-Translate = Callable[[str], str]
-
-
-def unchanged(text: str) -> str:
-    """Leave a text in the language it is written in."""
-    return text
 
 
 def problems_json(problems: Iterable[Problem], translate: Translate = unchanged) -> list[dict[str, str]]:

@@ -8,7 +8,7 @@ import pytest
 from service.fit.causes import cause
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
 from service.measuring.work import ArmQuestion, InstrumentQuestion, measure_arm_photo, measure_instrument_photos
-from service.words import i18n
+from service.words import extracting, i18n
 
 ROOT = Path(__file__).resolve().parents[3]
 OTHERS = [language for language in i18n.LANGUAGES if language != i18n.SOURCE_LANGUAGE]
@@ -34,19 +34,19 @@ def test_no_translation_is_left_over(language):
 
 
 def test_strings_are_found_wherever_they_are_marked(tmp_path):
-    for room in i18n.ROOMS:
+    for room in extracting.ROOMS:
         (tmp_path / room).mkdir()
     (tmp_path / "vision/problems.py").write_text('A = Problem("a", "Too dark.", advice="Open the " "curtain.")\n')
     (tmp_path / "service/words.py").write_text('say("One {n}.", n="not this")\n_("Two.")\nother("not this")\n')
     (tmp_path / "calibration/part.py").write_text('Contribution("print scale", 1.0, "not this")\n')
     (tmp_path / "service/page.html").write_text('<p>{% trans %}Three.{% endtrans %} {{ _("Four.") }} not this</p>')
-    found = i18n.source_strings(tmp_path)
+    found = {message.id: message.locations for message in extracting.template(tmp_path) if message.id}
     assert set(found) == {"Too dark.", "Open the curtain.", "One {n}.", "Two.", "print scale", "Three.", "Four."}
-    assert found["Three."] == {"service/page.html"}
+    assert found["Three."] == [("service/page.html", 1)]
 
 
 def test_a_string_without_a_translation_is_missed(tmp_path):
-    for room in i18n.ROOMS:
+    for room in extracting.ROOMS:
         (tmp_path / room).mkdir()
     (tmp_path / "service/words.py").write_text('say("A sentence that nobody has translated.")\n')
     assert i18n.missing("de", tmp_path) == ["A sentence that nobody has translated."]
@@ -54,7 +54,7 @@ def test_a_string_without_a_translation_is_missed(tmp_path):
 
 def test_update_keeps_translations_and_drops_what_is_gone(tmp_path, monkeypatch):
     monkeypatch.setattr(i18n, "LOCALE_DIR", tmp_path / "locale")
-    for room in i18n.ROOMS:
+    for room in extracting.ROOMS:
         (tmp_path / room).mkdir()
     words = tmp_path / "service/words.py"
     words.write_text('say("One.")\nsay("Two.")\n')
