@@ -14,8 +14,6 @@ from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
 
-from babel.dates import format_date
-from babel.numbers import format_decimal
 from reportlab.lib.colors import Color, HexColor
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.styles import ParagraphStyle
@@ -28,6 +26,8 @@ from reportlab.platypus import Flowable, Image, Paragraph, Spacer, Table
 
 from service.fit.sentences import Percent, Translate
 from service.words.i18n import marked
+from service.words.lengths import LENGTHS
+from service.words.writing import written_day, written_mm
 
 INK, SOFT, VARNISH, LINE = HexColor("#2b1e15"), HexColor("#685343"), HexColor("#8c3a1a"), HexColor("#d9cab2")
 TONES = {
@@ -121,18 +121,11 @@ def make_report(
     lengths = {"arm_length": inputs["arm"]["lengths"].get("arm_length")} | {
         name: inputs["instrument"]["lengths"].get(name) for name in ("body_length", "total_length")
     }
-    names = {
-        "arm_length": translate(marked("Arm, from the side of the neck to the middle of the palm")),
-        "body_length": translate(marked("Body of the instrument")),
-        "total_length": translate(marked("Whole instrument, without the end button")),
-    }
     sure = translate(marked("We are 95 % sure that it lies between {low} and {high}."))
 
     def said(length: dict[str, float]) -> tuple[str, str]:
-        low, value, high = (
-            format_decimal(round(length[key]), locale=language) for key in ("low_mm", "value_mm", "high_mm")
-        )
-        return f"{value}\u00a0mm", sure.format(low=low, high=f"{high}\u00a0mm")
+        low, value, high = (written_mm(length[key], language) for key in ("low_mm", "value_mm", "high_mm"))
+        return value, sure.format(low=low, high=high)
 
     return Report(
         title=translate(marked("Does the instrument fit?")),
@@ -147,7 +140,9 @@ def make_report(
             letter: Percent(outcome["probabilities"][name]).text(language)
             for letter, name in zip("abcd", CLASSES, strict=True)
         },
-        measured=tuple((names[name], *said(length)) for name, length in lengths.items() if length),
+        measured=tuple(
+            (LENGTHS[code].plain.text(translate), *said(length)) for code, length in lengths.items() if length
+        ),
         reasons=tuple(reason["text"] for reason in outcome["reasons"]),
         next_lines=tuple(outcome.get("next", ())),
         cautions=tuple(each["text"] for each in outcome["cautions"]),
@@ -217,7 +212,7 @@ def _draw_purfling(canvas: Canvas, y: float, width: float) -> None:
 def _story(report: Report, pictures: list[bytes], language: str, width: float) -> list[Flowable]:
     plain, soft = _style("Helvetica", 10, INK), _style("Helvetica", 9.5, SOFT)
     tone = TONES.get(report.decision, INK)
-    day = format_date(report.day, format="long", locale=language)
+    day = written_day(report.day, language, "long")
     parties = (
         f"{report.labels['for']} <b>{_text(report.for_whom)}</b> · "
         f"{report.labels['by']} <b>{_text(report.by_whom)}</b> · {day}"

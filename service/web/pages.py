@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import re
-from datetime import date, datetime
 from typing import Any
 
-from babel.dates import format_date, format_time
-from babel.numbers import format_decimal
 from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -15,14 +11,14 @@ from markupsafe import Markup
 
 from service.fit.sentences import Percent
 from service.web.house import PROGRAM_VERSION
-from service.web.language import LANGUAGES, marked, page_language, translator
-
-UNIT_AFTER_NUMBER = re.compile(r"(?<=\d) (?=(?:mm|cm|%)(?!\w))")
+from service.web.language import LANGUAGES, page_language, translator
+from service.words.lengths import LENGTHS
+from service.words.writing import unbroken, written_day, written_mm, written_moment, written_number
 
 
 def keep_units(value: Any) -> Any:
     """A text in which no line breaks between a number and its unit; anything else unchanged."""
-    return UNIT_AFTER_NUMBER.sub("\u00a0", value) if type(value) is str else value
+    return unbroken(value) if type(value) is str else value
 
 
 ENVIRONMENT = Environment(
@@ -35,21 +31,6 @@ ENVIRONMENT = Environment(
 )
 
 ENVIRONMENT.filters["largest_first"] = lambda budget: sorted(budget, key=lambda part: -abs(part["contribution_mm"]))
-
-LENGTH_NAMES = {
-    "arm_length": marked("Arm: neck to middle of the palm"),
-    "neck_to_wrist": marked("Neck to wrist"),
-    "neck_to_fingertip": marked("Neck to fingertip"),
-    "shoulder_to_palm": marked("Shoulder to middle of the palm"),
-    "hand_length": marked("Length of the hand"),
-    "hand_breadth": marked("Breadth of the hand"),
-    "body_length": marked("Body length"),
-    "total_length": marked("Total length"),
-    "upper_bout_width": marked("Upper width"),
-    "middle_bout_width": marked("Waist"),
-    "lower_bout_width": marked("Lower width"),
-    "string_length": marked("String length"),
-}
 
 TOKEN_FIELD = Markup('<input type="hidden" name="form_token" value="{}">')
 
@@ -79,18 +60,6 @@ def reading_aids(language: str) -> dict[str, Any]:
         said = translate(text)
         return said % values if values else said
 
-    def mm(value: float, decimals: int = 0) -> str:
-        return format_decimal(value, format="0." + "0" * decimals if decimals else "0", locale=language) + "\u00a0mm"
-
-    def day(value: date | datetime) -> str:
-        return format_date(value, format="medium", locale=language)
-
-    def moment(value: datetime) -> str:
-        return f"{day(value)}, {format_time(value, format='short', locale=language)}"
-
-    def number(value: float, decimals: int = 0) -> str:
-        return format_decimal(round(value, decimals), locale=language)
-
     def percent(share: float) -> str:
         return Percent(share).text(language)
 
@@ -101,13 +70,13 @@ def reading_aids(language: str) -> dict[str, Any]:
         "_": words,
         "language": language,
         "languages": LANGUAGES,
-        "mm": mm,
-        "day": day,
-        "moment": moment,
-        "number": number,
+        "mm": lambda value, decimals=0: written_mm(value, language, decimals),
+        "day": lambda day: written_day(day, language),
+        "moment": lambda moment: written_moment(moment, language),
+        "number": lambda value, decimals=0: written_number(value, language, decimals),
         "percent": percent,
         "sentence": sentence,
-        "length_names": {name: translate(text) for name, text in LENGTH_NAMES.items()},
+        "length_names": {code: each.name.text(translate) for code, each in LENGTHS.items()},
         "program_version": PROGRAM_VERSION,
     }
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from datetime import date
 from math import isfinite
 
-from babel.dates import format_date
 from markupsafe import Markup, escape
 
 from calibration.quantity import Length
 from service.fit.chart import Chart
+from service.words.writing import written_month
 
 WIDTH, HEIGHT = 720, 420
 LEFT, RIGHT, TOP, BOTTOM = 60, 70, 16, 40
@@ -162,7 +162,7 @@ def _axes(scale: Scale, language: str) -> list[str]:
     step = next((each for each in MONTH_STEPS if months / each <= 7), MONTH_STEPS[-1])
     day = _months_on(scale.first.replace(day=1), 1)
     while day <= scale.last:
-        name = escape(format_date(day, "MMM yy", locale=language))
+        name = escape(written_month(day, language))
         parts.append(f'<text class="p-text" x="{scale.x(day)}" y="{HEIGHT - 14}" text-anchor="middle">{name}</text>')
         day = _months_on(day, step)
     parts.append(f'<path class="p-axis" d="M{LEFT} {TOP}V{HEIGHT - BOTTOM}H{WIDTH - RIGHT}"/>')

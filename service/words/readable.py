@@ -6,29 +6,16 @@ from typing import Any
 
 from service.fit.causes import cause
 from service.fit.sentences import Millimetres, Number, Sentence, Translate, say, unchanged
-
-NAMES = {
-    "arm_length": say("Arm, side of the neck to middle of the palm"),
-    "neck_to_wrist": say("Neck to wrist"),
-    "neck_to_fingertip": say("Neck to fingertip"),
-    "shoulder_to_palm": say("Shoulder to middle of the palm"),
-    "spine_to_palm": say("Spine to middle of the palm"),
-    "hand_length": say("Hand length"),
-    "hand_breadth": say("Hand breadth"),
-    "body_length": say("Body length"),
-    "total_length": say("Total length"),
-    "upper_bout_width": say("Upper bout"),
-    "middle_bout_width": say("Middle bout"),
-    "lower_bout_width": say("Lower bout"),
-    "string_length": say("String length, nut to bridge"),
-}
+from service.words.lengths import LENGTHS
 
 
 def measurement_text(result: dict[str, Any], translate: Translate = unchanged, language: str = "en") -> str:
     """Lines for one photo's measurement in its JSON form: lengths with their 95 % intervals, then what to know."""
     title = _title(result).text(translate, language)
     lines = [
-        _length_sentence(name, result[key]).text(translate, language) for key, name in NAMES.items() if result.get(key)
+        _length_sentence(each.name, result[code]).text(translate, language)
+        for code, each in LENGTHS.items()
+        if result.get(code)
     ]
     if result["usable"]:
         lines.append(_limits_text(result.get("arm_length") or result["body_length"], translate, language))

@@ -61,7 +61,7 @@ def test_a_link_is_made_copied_mailed_and_scanned(tab: Page, studio: tuple[Servi
     tab.get_by_role("button", name="Make the link").click()
     link = tab.locator("#link").inner_text()
     facts = tab.locator("dl.facts").inner_text()
-    assert "May 17, 2031" in facts
+    assert "17 May 2031" in facts
     assert "Photo of the child's arm" in facts
     assert "instrument" not in facts
     assert "Deutsch" in facts

@@ -1,0 +1,50 @@
+"""Numbers, lengths and days as a reader's language writes them (CLDR, through Babel)."""
+
+from __future__ import annotations
+
+import re
+from datetime import date, datetime
+
+from babel.dates import format_date, format_time
+from babel.numbers import format_decimal
+
+from service.fit.sentences import Millimetres
+
+REGIONS = {"en": "en_GB"}
+"""Languages whose plain code stands for the habits of a region that ours is not: our English is British."""
+
+UNIT_AFTER_NUMBER = re.compile(r"(?<=\d) (?=(?:mm|cm|%)(?!\w))")
+
+
+def written_mm(value_mm: float, language: str, decimals: int = 0) -> str:
+    """A length such as ``512 mm``, which no line breaks."""
+    return unbroken(Millimetres(value_mm, decimals).text(language))
+
+
+def written_number(value: float, language: str, decimals: int = 0) -> str:
+    """A number with at most so many decimals."""
+    return str(format_decimal(round(value, decimals), locale=language))
+
+
+def written_day(day: date | datetime, language: str, form: str = "medium") -> str:
+    """A day such as ``1 May 2031``; `form` is one of CLDR's short, medium, long and full."""
+    return str(format_date(day, format=form, locale=_habits(language)))
+
+
+def written_month(day: date, language: str) -> str:
+    """A month where there is little room, such as ``May 31``."""
+    return str(format_date(day, "MMM yy", locale=_habits(language)))
+
+
+def written_moment(moment: datetime, language: str) -> str:
+    """A day and the time of it."""
+    return f"{written_day(moment, language)}, {format_time(moment, format='short', locale=_habits(language))}"
+
+
+def unbroken(text: str) -> str:
+    """A text in which no line breaks between a number and its unit."""
+    return UNIT_AFTER_NUMBER.sub("\u00a0", text)
+
+
+def _habits(language: str) -> str:
+    return REGIONS.get(language, language)

@@ -1,0 +1,32 @@
+"""What measured lengths, numbers and days are called."""
+
+from datetime import UTC, date, datetime
+
+import pytest
+
+from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
+from service.words.lengths import LENGTHS
+from service.words.writing import unbroken, written_day, written_mm, written_moment, written_number
+
+
+def test_every_measured_length_has_a_name() -> None:
+    assert tuple(LENGTHS) == (*ARM_LENGTHS, *INSTRUMENT_LENGTHS)
+
+
+@pytest.mark.parametrize(
+    ("language", "day", "moment", "length", "number"),
+    [
+        # CLDR 47, by hand: dates of en-GB and de, decimal signs, groups of thousands.
+        ("en", "1 May 2031", "1 May 2031, 14:05", "1,204.5\u00a0mm", "0.8"),
+        ("de", "01.05.2031", "01.05.2031, 14:05", "1.204,5\u00a0mm", "0,8"),
+    ],
+)
+def test_days_and_numbers_are_written_as_the_reader_does(language, day, moment, length, number) -> None:
+    assert written_day(date(2031, 5, 1), language) == day
+    assert written_moment(datetime(2031, 5, 1, 14, 5, tzinfo=UTC), language) == moment
+    assert written_mm(1204.5, language, 1) == length
+    assert written_number(0.84, language, 1) == number
+
+
+def test_a_number_keeps_its_unit() -> None:
+    assert unbroken("from 12 mm to 13 mm, 95 % sure; 5 men") == "from 12\u00a0mm to 13\u00a0mm, 95\u00a0% sure; 5 men"
