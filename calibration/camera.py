@@ -6,7 +6,11 @@ of them are estimated together from all corners, by least squares (Gauss-Newton 
 weighted by its noise.  What one photo of a plane cannot tell is filled in by priors: the focal length that the phone
 writes into the photo, a principal point near the middle, a lens that hardly distorts, and that sheets on one wall or
 table are parallel.  The inverse of the normal matrix is the covariance of all parameters (JCGM 100:2008, 5.2; Hartley
-and Zisserman, Multiple View Geometry, 2nd ed., 5.2); lengths get their uncertainty from it.
+and Zisserman, Multiple View Geometry, 2nd ed., 5.2); lengths get their uncertainty from it.  A small sheet seen from
+in front hardly tells distance from focal length, and the normal matrix is then so ill-conditioned (1e13) that its
+inverse need not be positive.  So what is computed, kept and handed on is a root of the covariance, from the singular
+values of the Jacobian: they are the square roots, known to twice as many digits, and whatever is squared is positive
+(A. Bjorck, Numerical Methods for Least Squares Problems, 2.8; from memory).
 
 Frame of reference: the frame of the first sheet.  Its plane is z = 0, z points from the wall or table to the viewer.
 The size of the print is not part of this: it stretches everything alike and is added to a length by `print_scale`.
@@ -54,6 +58,12 @@ PRINT_STRETCH_SD = 0.0015
 """Of the print's length over its width, relative to nominal: printers feed paper a little too far or too short.  One or
 two tenths of a per cent in a present-day printer (from memory); older ones differed by more."""
 
+_LEAST_SINGULAR = 1e-12
+"""Of a singular value, over the largest: below it, rounding decides; a parameter is then as good as unknown."""
+
+_LEAST_TURN = 1e-12
+"""Of a rotation, rad: a smaller one has no axis."""
+
 PARAMETERS = ("focal length", "centre x", "centre y", "k1", "k2", "print stretch")
 _LENS, _COMMON, _POSE = 5, len(PARAMETERS), 6
 
@@ -88,8 +98,9 @@ class PosedCamera:
         As in `PARAMETERS`: focal length (px), principal point x and y (px), k1, k2, relative stretch of the print along
         the page; then for each sheet its rotation vector (rad) and translation (mm) into the camera's frame;
         P = 6 + 6 * number of sheets.
-    covariance : (P, P) ndarray of float
-        Covariance of `parameters`.
+    covariance_root : (P, P) ndarray of float
+        Lower triangular root L of the covariance of `parameters`, which is L L'.  The root of the covariance of the
+        first n parameters is ``covariance_root[:n, :n]``.
     chi_square : float
         Sum of squares of the weighted residuals of the corners, about ``2 * corners - 6 * sheets``.
     misfit_px : tuple of float
@@ -99,9 +110,14 @@ class PosedCamera:
     sheets: tuple[SheetInPhoto, ...]
     image_size_px: tuple[int, int]
     parameters: Array
-    covariance: Array
+    covariance_root: Array
     chi_square: float
     misfit_px: tuple[float, ...]
+
+    @cached_property
+    def covariance(self) -> Array:
+        """Covariance (P, P) of `parameters`, symmetric."""
+        return np.asarray(self.covariance_root @ self.covariance_root.T)
 
     @property
     def focal_px(self) -> float:
@@ -239,7 +255,7 @@ def solve_camera(
         sheets=tuple(sheets),
         image_size_px=image_size_px,
         parameters=best.parameters,
-        covariance=_mixed_covariance(best, lenses),
+        covariance_root=_mixed_root(best, lenses),
         chi_square=float((best.problem.corner_residuals(best.parameters) ** 2).sum()),
         misfit_px=tuple(float(np.sqrt((misfit**2).mean())) for misfit in best.problem.misfits_px(best.parameters)),
     )
@@ -295,13 +311,22 @@ class _Adjustment:
             _, rotations, translations, _ = cv2.solvePnPGeneric(
                 corners, sheet.corner_px, matrix, None, flags=cv2.SOLVEPNP_IPPE
             )
-            choices.append(
-                [np.concatenate([r.ravel(), t.ravel()]) for r, t in zip(rotations, translations, strict=True)]
-            )
+            poses = [np.concatenate([r.ravel(), t.ravel()]) for r, t in zip(rotations, translations, strict=True)]
+            kept = [pose for pose in poses if np.isfinite(pose).all() and pose[5] > 0]
+            choices.append(kept or [self._from_in_front(sheet)])
         for first in choices[0]:
             normal = _rotation(first[:3])[:, 2]
             others = [max(poses, key=lambda pose: float(normal @ _rotation(pose[:3])[:, 2])) for poses in choices[1:]]
             yield np.concatenate([self.common, first, *others])
+
+    def _from_in_front(self, sheet: SheetInPhoto) -> Array:
+        """Pose (6,) of a sheet if it were seen from exactly in front, for one that gives no better start."""
+        middle_mm, middle_px = sheet.corner_mm.mean(axis=0), sheet.corner_px.mean(axis=0)
+        spread_mm, spread_px = np.std(sheet.corner_mm[:, :2]), np.std(sheet.corner_px)
+        distance_mm = self.common[0] * spread_mm / spread_px
+        upright = np.array([np.pi, 0.0, 0.0])
+        at_mm = np.append((middle_px - self.common[1:3]) / self.common[0], 1.0) * distance_mm
+        return np.concatenate([upright, at_mm - _rotation(upright) @ middle_mm])
 
     def solve(self, start: Array) -> OptimizeResult:
         """Least squares from one starting point."""
@@ -366,18 +391,22 @@ class _Adjustment:
         return np.concatenate(parts)
 
     def _parallel_jacobian(self, parameters: Array) -> Array:
-        """Central differences; there are three residuals for each further sheet."""
-        steps = np.tile(np.repeat([1e-6, 1e-3], 3), len(self.sheets))
-        jacobian = np.zeros((3 * (len(self.sheets) - 1), len(parameters)))
-        if len(self.sheets) > 1:
-            for column, step in enumerate(steps, start=_COMMON):
-                shift = np.zeros(len(parameters))
-                shift[column] = step
-                ahead, behind = (
-                    self._parallel_residuals(parameters + shift),
-                    self._parallel_residuals(parameters - shift),
-                )
-                jacobian[:, column] = (ahead - behind) / (2 * step)
+        """Derivatives of `_parallel_residuals`: three rows for each further sheet."""
+        height_sd_mm, tilt_sd_deg = self.parallel_sd
+        poses = parameters[_COMMON:].reshape(-1, _POSE)
+        first, by_first = _turned(poses[0, :3])
+        normal, by_normal = first[:, 2], by_first[:, :, 2]
+        jacobian = np.zeros((3 * (len(poses) - 1), len(parameters)))
+        for number, pose in enumerate(poses[1:], start=1):
+            turn, by_turn = _turned(pose[:3])
+            rows = jacobian[3 * (number - 1) : 3 * number]
+            mine = _COMMON + _POSE * number
+            rows[0, _COMMON : _COMMON + 3] = by_normal @ (pose[3:] - poses[0, 3:]) / height_sd_mm
+            rows[0, _COMMON + 3 : _COMMON + 6] = -normal / height_sd_mm
+            rows[0, mine + 3 : mine + 6] = normal / height_sd_mm
+            for axis in range(2):
+                rows[1 + axis, _COMMON : _COMMON + 3] = by_first[:, :, axis] @ turn[:, 2] / np.radians(tilt_sd_deg)
+                rows[1 + axis, mine : mine + 3] = by_turn[:, :, 2] @ first[:, axis] / np.radians(tilt_sd_deg)
         return jacobian
 
 
@@ -387,7 +416,7 @@ class _Solution:
 
     problem: _Adjustment
     parameters: Array
-    covariance: Array
+    root: Array
     cost: float
 
 
@@ -396,19 +425,19 @@ def _solved(problem: _Adjustment) -> _Solution:
     # the corners' noise was judged without a lens; now that the lens is known it is judged again
     problem.judge_noise(start.x)
     parameters = np.asarray(problem.solve(start.x).x, dtype=np.float64)
-    covariance = _inverse(problem.jacobian(parameters))
-    return _Solution(problem, parameters, covariance, problem.improbability + float(start.cost))
+    root = _covariance_root(problem.jacobian(parameters))
+    return _Solution(problem, parameters, root, problem.improbability + float(start.cost))
 
 
-def _mixed_covariance(best: _Solution, lenses: list[_Solution]) -> Array:
-    """Covariance about the best solution where other lenses are possible too (law of total variance)."""
+def _mixed_root(best: _Solution, lenses: list[_Solution]) -> Array:
+    """Root of the covariance about the best solution where other lenses are possible too (law of total variance)."""
     weights = np.exp([best.cost - lens.cost for lens in lenses])
     weights /= weights.sum()
-    mixed = np.zeros_like(best.covariance)
+    parts = []
     for weight, lens in zip(weights, lenses, strict=True):
         away = _same_turns(lens.parameters, best.parameters) - best.parameters
-        mixed += weight * (lens.covariance + np.outer(away, away))
-    return mixed
+        parts.append(np.sqrt(weight) * np.column_stack([lens.root, away]))
+    return _triangular(np.hstack(parts))
 
 
 def _same_turns(parameters: Array, like: Array) -> Array:
@@ -416,17 +445,29 @@ def _same_turns(parameters: Array, like: Array) -> Array:
     changed = parameters.copy()
     for column in range(_COMMON, len(parameters), _POSE):
         vector, other = parameters[column : column + 3], like[column : column + 3]
-        opposite = vector * (1 - 2 * np.pi / np.linalg.norm(vector))
+        opposite = vector * (1 - 2 * np.pi / max(float(np.linalg.norm(vector)), _LEAST_TURN))
         if np.linalg.norm(opposite - other) < np.linalg.norm(vector - other):
             changed[column : column + 3] = opposite
     return changed
 
 
-def _inverse(jacobian: Array) -> Array:
-    """Inverse of the normal matrix, with columns scaled to be alike first."""
+def _covariance_root(jacobian: Array) -> Array:
+    """Root (P, P) of the inverse of the normal matrix, by singular values, with columns scaled to be alike first."""
     scale = np.linalg.norm(jacobian, axis=0)
-    scaled = jacobian / scale
-    return np.asarray(np.linalg.inv(scaled.T @ scaled) / np.outer(scale, scale))
+    _, values, vectors = np.linalg.svd(jacobian / scale, full_matrices=False)
+    return np.asarray(vectors.T / np.maximum(values, _LEAST_SINGULAR * values[0]) / scale[:, None])
+
+
+def _triangular(root: Array) -> Array:
+    """Lower triangular root (P, P), with a diagonal that is not negative, of what `root` (P, K) is a root of."""
+    upper = np.asarray(np.linalg.qr(root.T, mode="r"))
+    return np.asarray((upper * np.where(np.diag(upper) < 0, -1.0, 1.0)[:, None]).T)
+
+
+def _turned(vector: Array) -> tuple[Array, Array]:
+    """Rotation (3, 3) about a vector by its length in rad, and its derivatives (3, 3, 3) by the vector's parts."""
+    rotation, derivatives = cv2.Rodrigues(np.asarray(vector, dtype=np.float64))
+    return np.asarray(rotation), np.asarray(derivatives, dtype=np.float64).reshape(3, 3, 3)
 
 
 def _rotation(vector: Array) -> Array:

@@ -135,7 +135,7 @@ class _Problem:
         # lens and the first sheet's pose; further sheets have done their part once the camera is solved
         size = len(evidence.camera.parameters) - POSE_PARAMETERS * (len(evidence.camera.sheets) - 1)
         self.camera_size = size
-        self.camera_root = np.linalg.cholesky(evidence.camera.covariance[:size, :size])
+        self.camera_root = evidence.camera.covariance_root[:size, :size]
         self.depth_whitener = whitener(stance.depth_covariance)
 
     def camera(self, unknowns: Array) -> PosedCamera:

@@ -30,7 +30,7 @@ def camera(distance_mm: float = 1800.0, position=(250.0, 0.0)) -> PosedCamera:
     lens = [1700.0, 1200.0, 900.0, 0.0, 0.0, 0.0]
     parameters = np.array([*lens, *turn, *shift])
     deviation = np.array([3.0, 3.0, 3.0, 0.005, 0.002, 0.001, 1e-3, 1e-3, 1e-3, 1.0, 1.0, 2.0])
-    return PosedCamera((sheet,), (2400, 1800), parameters, np.diag(deviation**2), 0.0, (0.1,))
+    return PosedCamera((sheet,), (2400, 1800), parameters, np.diag(deviation), 0.0, (0.1,))
 
 
 def joints(elevation_deg: float = 0.0, outward: float = 1.0, lean_deg: float = 0.0, depth=priors.WALL.depth):
