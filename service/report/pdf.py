@@ -22,12 +22,12 @@ from reportlab.lib.utils import ImageReader
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import Flowable, Image, Paragraph, Spacer, Table
+from reportlab.platypus import Flowable, Image, KeepInFrame, Paragraph, Spacer, Table
 
 from service.fit.sentences import Percent, Translate
 from service.words.i18n import marked
 from service.words.lengths import LENGTHS
-from service.words.writing import written_day, written_mm
+from service.words.writing import written_day, written_mm, written_number
 
 INK, SOFT, VARNISH, LINE = HexColor("#2b1e15"), HexColor("#685343"), HexColor("#8c3a1a"), HexColor("#d9cab2")
 TONES = {
@@ -40,7 +40,6 @@ TONES = {
 MARGIN = 17 * mm
 PICTURE_HEIGHT = 60 * mm
 PAPERS = {"a4": A4, "letter": LETTER}
-SCALES = (1.0, 0.95, 0.9, 0.85, 0.8, 0.75, 0.7, 0.6)
 CLASSES = ("too_small", "fits", "stretch", "too_large")
 NAMES_FONT = "Names"
 """For names in letters beyond western Europe's: a part of DejaVu Sans (`service/report/fonts/LICENSE`)."""
@@ -124,8 +123,10 @@ def make_report(
     sure = translate(marked("We are 95 % sure that it lies between {low} and {high}."))
 
     def said(length: dict[str, float]) -> tuple[str, str]:
-        low, value, high = (written_mm(length[key], language) for key in ("low_mm", "value_mm", "high_mm"))
-        return value, sure.format(low=low, high=high)
+        low = written_number(length["low_mm"], language)
+        return written_mm(length["value_mm"], language), sure.format(
+            low=low, high=written_mm(length["high_mm"], language)
+        )
 
     return Report(
         title=translate(marked("Does the instrument fit?")),
@@ -187,18 +188,30 @@ def report_pdf(report: Report, pictures: list[bytes], language: str, paper: str 
     canvas.setFont("Times-Bold", 15)
     canvas.drawString(MARGIN, height - 14 * mm, "Scrollreach")
     room = (width - 2 * MARGIN, height - 23 * mm - 12 * mm)
-    for scale in SCALES:
-        # laid out on a larger page and drawn smaller, until all of it is on one page
-        across = room[0] / scale
-        story = Table([[_story(report, pictures, language, across)]], colWidths=[across], style=_INSET)
-        _, used = story.wrapOn(canvas, across, room[1] / scale)
-        if used * scale <= room[1]:
-            break
-    canvas.translate(MARGIN, height - 23 * mm - used * scale)
-    canvas.scale(scale, scale)
-    story.drawOn(canvas, 0, 0)
+    # What is too long for one page is laid out on a larger one and drawn smaller.
+    whole = KeepInFrame(*room, [_Whole(report, pictures, language)], mode="shrink")
+    _, used = whole.wrapOn(canvas, *room)
+    whole.drawOn(canvas, MARGIN, height - 23 * mm - used)
     canvas.save()
     return out.getvalue()
+
+
+class _Whole(Flowable):  # type: ignore[misc]  # the library has no types
+    """All that the report says, laid out anew for whatever width it is given."""
+
+    def __init__(self, report: Report, pictures: list[bytes], language: str) -> None:
+        super().__init__()
+        self.content = report, pictures, language
+
+    def wrap(self, width: float, height: float) -> tuple[float, float]:
+        """Lay it out; the size it takes."""
+        self.laid_out = Table([[_story(*self.content, width)]], colWidths=[width], style=_INSET)
+        size: tuple[float, float] = self.laid_out.wrapOn(self.canv, width, height)
+        return size
+
+    def draw(self) -> None:
+        """Draw it."""
+        self.laid_out.drawOn(self.canv, 0, 0)
 
 
 def _draw_purfling(canvas: Canvas, y: float, width: float) -> None:
