@@ -31,14 +31,14 @@ from vision.instrument.model import (
     TOTAL_TO_BODY,
     TOTAL_TO_BODY_SPREAD,
     WIDTH,
-    YAW,
     Pose,
     X,
     Y,
     pose_of,
+    slopes_of,
 )
 from vision.instrument.resting import RIB_SPREAD_MM, ROLL_SPREAD_DEG, resting_covariance_mm2
-from vision.instrument.shape import MODES, outline_prior
+from vision.instrument.shape import MODES
 
 _LENGTHS_MM = (40.0, 1500.0)
 WIDTH_SPREAD = 0.035
@@ -105,6 +105,12 @@ class View:
     camera: Camera
     edges: Edges
     tips: tuple[Tip, ...] = ()
+
+
+_STEP_MM = 1e-3
+"""How far a point is moved to see how its picture moves: a millionth of its distance, far above rounding."""
+_STEP_SIGMAS = 0.02
+"""By how much of its standard uncertainty a camera's unknown is moved to see what follows from it."""
 
 
 @dataclass(frozen=True)
@@ -244,7 +250,7 @@ class _Problem:
     """Residuals of one fit, and which rows and columns belong to what."""
 
     def __init__(self, views: tuple[View, ...], setting: Setting) -> None:
-        self.views, self.setting, self.shape = views, setting, outline_prior()
+        self.views, self.setting = views, setting
         self.starts = []
         column = BODY_UNKNOWNS
         for view in views:
@@ -274,51 +280,51 @@ class _Problem:
             else view.camera.with_parameters(parameters)
         )
 
-    def residual_of(self, unknowns: Array, index: int) -> tuple[Array, Array]:
-        """Edge and tip residuals of one view, in sigmas."""
-        view = self.views[index]
-        camera = self.camera(unknowns, index)
-        pose = pose_of(unknowns[:BODY_UNKNOWNS], self.setting.table_mm, unknowns[self.starts[index]], self.shape)
-        edges = view.edges
-        points = np.where(edges.back[:, None], pose.back[edges.node], pose.top[edges.node])
-        tips = [getattr(pose, tip.what) for tip in view.tips]
-        seen = camera.project(np.vstack([points, *tips]))
-        off = ((seen[: len(points)] - edges.point_px) * edges.normal_px).sum(axis=1) / edges.sigma_px
-        tip_off = [
-            float((place - tip.point_px) @ tip.direction_px) / tip.sigma_px
-            for place, tip in zip(seen[len(points) :], view.tips, strict=True)
-        ]
-        return off, np.array(tip_off)
-
     def linearise(self, unknowns: Array, wanted: list[int]) -> tuple[Array, Array]:
         """Residuals (R,), edges of all views, then tips, and their derivatives by the `wanted` unknowns (R, W)."""
-        edge_rows, tip_rows, edge_slopes, tip_slopes = [], [], [], []
-        for index, view in enumerate(self.views):
-            edge, tip = self.residual_of(unknowns, index)
-            slopes = np.zeros((len(edge) + len(tip), self.size))
-            own = [
-                *range(BODY_UNKNOWNS),
-                *range(self.starts[index], self.starts[index] + 1 + len(view.camera.parameters)),
-            ]
-            for column in set(own) & set(wanted):
-                h = self._step(unknowns, column)
-                moved = unknowns.copy()
-                moved[column] += h
-                slopes[:, column] = (np.concatenate(self.residual_of(moved, index)) - np.concatenate([edge, tip])) / h
-            edge_rows.append(edge)
-            tip_rows.append(tip)
-            edge_slopes.append(slopes[: len(edge)])
-            tip_slopes.append(slopes[len(edge) :])
-        return np.concatenate(edge_rows + tip_rows), np.vstack(edge_slopes + tip_slopes)[:, wanted]
+        parts = [self._linearised(unknowns, index, set(wanted)) for index in range(len(self.views))]
+        counts = [len(view.edges.node) for view in self.views]
+        edges = [(residual[:count], slopes[:count]) for (residual, slopes), count in zip(parts, counts, strict=True)]
+        tips = [(residual[count:], slopes[count:]) for (residual, slopes), count in zip(parts, counts, strict=True)]
+        residuals, slopes = zip(*edges, *tips, strict=True)
+        return np.concatenate(residuals), np.vstack(slopes)[:, wanted]
 
-    def _step(self, unknowns: Array, column: int) -> float:
-        if column < BODY_UNKNOWNS:
-            return 1e-3 if column not in (YAW, ROLL, WIDTH) else 1e-5
-        for begin, view in zip(self.starts, self.views, strict=True):
-            if begin < column <= begin + len(view.camera.parameters):
-                sigma = np.sqrt(view.camera.covariance[column - begin - 1, column - begin - 1])
-                return float(max(0.02 * sigma, 1e-9))
-        return 1e-3
+    def _linearised(self, unknowns: Array, index: int, wanted: set[int]) -> tuple[Array, Array]:
+        """Residuals (R,) of one view in sigmas, edges and then tips, and their derivatives (R, P)."""
+        view, begin = self.views[index], self.starts[index]
+        camera, edges, table_mm = self.camera(unknowns, index), view.edges, self.setting.table_mm
+        pose = pose_of(unknowns[:BODY_UNKNOWNS], table_mm, unknowns[begin])
+        moves = slopes_of(unknowns[:BODY_UNKNOWNS], table_mm, unknowns[begin])
+        back, node = edges.back[:, None], edges.node
+        points = np.vstack(
+            [np.where(back, pose.back[node], pose.top[node]), *(getattr(pose, tip.what) for tip in view.tips)]
+        )
+        by_unknowns = np.concatenate(
+            [
+                np.where(back[:, :, None], moves.back[node], moves.top[node]),
+                *(getattr(moves, tip.what)[None] for tip in view.tips),
+            ]
+        )
+        # every residual is the distance along one direction of the picture, in sigmas
+        direction = np.vstack([edges.normal_px, *(tip.direction_px for tip in view.tips)])
+        direction = direction / np.concatenate([edges.sigma_px, [tip.sigma_px for tip in view.tips]])[:, None]
+        target = np.vstack([edges.point_px, *(tip.point_px for tip in view.tips)])
+
+        def residual(by: Camera, places: Array) -> Array:
+            return np.asarray(((by.project(places) - target) * direction).sum(axis=1))
+
+        here = residual(camera, points)
+        by_point = [(residual(camera, points + step) - here) / _STEP_MM for step in _STEP_MM * np.eye(3)]
+        slopes = np.zeros((len(here), self.size))
+        columns = [*range(BODY_UNKNOWNS), begin]
+        slopes[:, columns] = np.einsum("jr,rju->ru", np.array(by_point), by_unknowns)
+        for column in set(range(begin + 1, begin + 1 + len(view.camera.parameters))) & wanted:
+            sigma = np.sqrt(view.camera.covariance[column - begin - 1, column - begin - 1])
+            moved = unknowns.copy()
+            moved[column] += max(_STEP_SIGMAS * sigma, 1e-9)
+            change = residual(self.camera(moved, index), points) - here
+            slopes[:, column] = change / (moved[column] - unknowns[column])
+        return here, slopes
 
     def prior(self, unknowns: Array) -> tuple[Array, Array]:
         """Distance (P,) from the prior means and the prior's information matrix (P, P)."""

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.arrays import Array
-from vision.instrument.resting import plate_distance_mm, resting_heights_mm
+from vision.instrument.resting import plate_distance_mm, plate_slope, resting_heights_mm, resting_slopes
 from vision.instrument.shape import MODES, OutlinePrior, outline_prior
 
 X, Y, YAW, LENGTH, TOTAL, WIDTH, LOW, NECK, SCROLL, ROLL, DEPTH = range(11)
@@ -85,6 +85,88 @@ def pose_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0, prior:
         across=across,
         along=along,
         up=up,
+    )
+
+
+@dataclass(frozen=True)
+class PoseSlopes:
+    """How the model's places move with its unknowns: derivatives by the BODY_UNKNOWNS and, last, by the edges' shift.
+
+    Attributes
+    ----------
+    top, back : (C, 3, BODY_UNKNOWNS + 1) ndarray
+    scroll_top, body_top, body_bottom : (3, BODY_UNKNOWNS + 1) ndarray
+    """
+
+    top: Array
+    back: Array
+    scroll_top: Array
+    body_top: Array
+    body_bottom: Array
+
+
+def slopes_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0) -> PoseSlopes:
+    """Derivatives of `pose_of` at `unknowns` (BODY_UNKNOWNS,).
+
+    The chain rule through the formulas of `pose_of`, with one thing left out: how the outline's normals turn with its
+    shape, since the shift moves an edge along its normal, and edges are compared along it.
+    """
+    prior, pose = outline_prior(), pose_of(unknowns, table_mm, edge_shift_mm)
+    length, width = float(unknowns[LENGTH]), float(unknowns[WIDTH])
+    count = BODY_UNKNOWNS + 1
+    unit = prior.closed(unknowns[SHAPE], width)
+    by_outline = np.zeros((len(unit), 2, count))
+    by_outline[:, :, LENGTH] = unit
+    by_outline[:, 0, WIDTH] = length * unit[:, 0] / width
+    by_outline[:, :, SHAPE] = length * np.moveaxis(prior.closed_modes * np.array([width, 1.0]), 0, -1)
+    by_outline[:, :, -1] = outward_normals(length * unit)
+
+    heights = np.zeros((3, count))
+    heights[:, LENGTH] = resting_slopes(length)
+    heights[:, LOW : SCROLL + 1] = np.eye(3)
+    sine, cosine = float(pose.along[2]), float(np.hypot(*pose.along[:2]))
+    by_sine = (heights[1] - heights[0]) / length
+    by_sine[LENGTH] -= sine / length
+    turn, roll = float(unknowns[YAW]), float(unknowns[ROLL])
+    level = np.array([np.cos(turn), np.sin(turn), 0.0])
+    ahead = np.array([-np.sin(turn), np.cos(turn), 0.0])
+    aside = _cross(level, pose.along)
+
+    along = np.outer(np.array([*(-sine / cosine * ahead[:2]), 1.0]), by_sine)
+    along[:, YAW] += -cosine * level
+    by_level = np.zeros((3, count))
+    by_level[:, YAW] = ahead
+    by_aside = np.cross(by_level, pose.along, axisa=0, axisc=0) + np.cross(level, along, axisb=0, axisc=0)
+    across = np.cos(roll) * by_level + np.sin(roll) * by_aside
+    across[:, ROLL] += -np.sin(roll) * level + np.cos(roll) * aside
+    up = np.cross(across, pose.along, axisa=0, axisc=0) + np.cross(pose.across, along, axisb=0, axisc=0)
+
+    bottom = np.zeros((3, count))
+    bottom[0, X] = bottom[1, Y] = 1.0
+    bottom[2] = heights[0]
+    outline = length * unit + edge_shift_mm * by_outline[:, :, -1]
+    top = (
+        bottom
+        + by_outline[:, :1] * pose.across[:, None]
+        + by_outline[:, 1:] * pose.along[:, None]
+        + outline[:, :1, None] * across
+        + outline[:, 1:, None] * along
+    )
+    depth = np.zeros(count)
+    depth[LENGTH], depth[DEPTH] = plate_slope(length), 1.0
+    plates_mm = plate_distance_mm(length) + float(unknowns[DEPTH])
+    body_top = bottom + length * along
+    body_top[:, LENGTH] += pose.along
+    on_axis = bottom + unknowns[TOTAL] * along
+    on_axis[:, TOTAL] += pose.along
+    lift_mm = float((pose.scroll_top - pose.body_bottom - unknowns[TOTAL] * pose.along) @ pose.up)
+    by_lift = (heights[2] - on_axis[2] - lift_mm * up[2]) / pose.up[2]
+    return PoseSlopes(
+        top=top,
+        back=top - np.outer(pose.up, depth) - plates_mm * up,
+        scroll_top=on_axis + np.outer(pose.up, by_lift) + lift_mm * up,
+        body_top=body_top,
+        body_bottom=bottom,
     )
 
 

@@ -41,6 +41,12 @@ def resting_heights_mm(body_length_mm: float) -> Array:
     return heights
 
 
+def resting_slopes(body_length_mm: float) -> Array:
+    """Change (3,) of the expected heights, mm for one mm of body length."""
+    slopes: Array = _AT_FULL_SIZE_MM * _POWER / FULL_SIZE_MM * (body_length_mm / FULL_SIZE_MM) ** (_POWER - 1)
+    return slopes
+
+
 def resting_covariance_mm2(body_length_mm: float) -> Array:
     """Covariance (3, 3) of the three heights, in mm2; the sinking is common to them."""
     size = body_length_mm / FULL_SIZE_MM
@@ -51,3 +57,9 @@ def resting_covariance_mm2(body_length_mm: float) -> Array:
 def plate_distance_mm(body_length_mm: float) -> float:
     """Expected distance between the edges of top and back plate (ribs and one edge thickness), in mm."""
     return float(_RIB_AT_FULL_SIZE_MM * (body_length_mm / FULL_SIZE_MM) ** _RIB_POWER)
+
+
+def plate_slope(body_length_mm: float) -> float:
+    """Change of the expected distance of the plates, mm for one mm of body length."""
+    per_mm = _RIB_AT_FULL_SIZE_MM * _RIB_POWER / FULL_SIZE_MM
+    return float(per_mm * (body_length_mm / FULL_SIZE_MM) ** (_RIB_POWER - 1))

@@ -19,7 +19,7 @@ free form at full size.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 
 import numpy as np
 
@@ -65,8 +65,17 @@ class OutlinePrior:
 
     def closed(self, weights: Array, width_factor: float) -> Array:
         """Whole outline (2 N - 2, 2), anticlockwise from the lower end: right half, then the mirrored left half."""
-        half = self.half(weights, width_factor)
-        return np.vstack([half, (half * [-1.0, 1.0])[-2:0:-1]])
+        return _mirrored(self.half(weights, width_factor))
+
+    @cached_property
+    def closed_modes(self) -> Array:
+        """Displacement (K, 2 N - 2, 2) of the whole outline's nodes per unit weight of each mode, width factor 1."""
+        return np.array([_mirrored(mode) for mode in self.modes])
+
+
+def _mirrored(half: Array) -> Array:
+    """The right half (N, 2) and its mirror image, its ends once: (2 N - 2, 2)."""
+    return np.vstack([half, (half * [-1.0, 1.0])[-2:0:-1]])
 
 
 @cache
