@@ -16,6 +16,10 @@ from pydantic import Field, ValidationError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
 PREFIX = "SCROLLREACH_"
+MOST_PHOTO_DAYS = 90
+"""Longest a studio may keep photos, days; our choice: a term, and what was measured stays anyway."""
+MOST_LINK_DAYS = 60
+"""Longest a family's link may stay open, days; our choice."""
 SETTINGS_FILE = "scrollreach.toml"
 
 
@@ -40,10 +44,10 @@ class Settings(BaseSettings):
     review: bool = Field(
         True, description="Keep a measured photo, encrypted, until the teacher has reviewed it; off deletes it at once."
     )
-    photo_days: Annotated[int, Field(ge=1, le=90)] = Field(
+    photo_days: Annotated[int, Field(ge=1, le=MOST_PHOTO_DAYS)] = Field(
         14, description="Days after which every photo still kept is deleted."
     )
-    link_days: Annotated[int, Field(ge=1, le=60)] = Field(
+    link_days: Annotated[int, Field(ge=1, le=MOST_LINK_DAYS)] = Field(
         14, description="Days a family's link stays open, unless chosen."
     )
     report_days: Annotated[int, Field(ge=1, le=365)] = Field(60, description="Days a report's link stays open.")

@@ -27,8 +27,8 @@ MOST_PHOTOS = 8
 """Photos in one question; our choice: more of one child add little, since what they share is not averaged away."""
 LONGEST_TYPED = 40
 """Letters of a typed length; our choice, twice the longest that makes sense."""
-LONGEST_LABEL = 20
-"""Letters of a size as a label says it; our choice."""
+LONGEST_LABEL = 16
+"""Letters of a size as a label says it; what the records hold."""
 LONGEST_NAME = 80
 """Letters of an instrument's or a chart's name; our choice."""
 

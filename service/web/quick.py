@@ -10,17 +10,16 @@ from starlette.datastructures import FormData
 
 from service.fit.errors import FitError
 from service.measuring.work import Outcome
-from service.questions.asked import LONGEST_TYPED, asked
+from service.questions.asked import asked
 from service.questions.fitting import FitAnswer, FitQuestion, answer
-from service.web.forms.reading import photo_field, text_field
+from service.web.forms.models import QuickForm
+from service.web.forms.reading import photo_field
 from service.web.gate.guard import OpenFields, TheHouse
 from service.web.house import House
 from service.web.language import page_language, translator
 from service.web.pages import page
 
 router = APIRouter()
-TYPED = ("arm_length", "body_length", "total_length", "label")
-"""Fields of `FitQuestion` that can be typed here."""
 
 
 @router.get("/")
@@ -33,7 +32,7 @@ def quick_page(request: Request, parts: TheHouse) -> HTMLResponse:
 async def quick_verdict(request: Request, parts: TheHouse, form: OpenFields) -> Response:
     """Measure, judge, and show; forget everything."""
     address = request.client.host if request.client else "unknown"
-    filled = {name: text_field(form, name, LONGEST_TYPED) for name in TYPED}
+    filled = QuickForm.read(form)
     language = page_language(request)
     if not parts.limiter.allows("quick", address):
         return _page(request, 429, filled, problem="often")
@@ -46,7 +45,7 @@ async def quick_verdict(request: Request, parts: TheHouse, form: OpenFields) -> 
     return _page(request, 200 if found.verdict else 422, filled, answer=found, verdict=said["verdict"])
 
 
-async def _question(form: FormData, filled: dict[str, str], parts: House) -> FitQuestion:
+async def _question(form: FormData, filled: QuickForm, parts: House) -> FitQuestion:
     most = parts.settings.upload_bytes
     child = await photo_field(form, "child_photo", most)
     instrument = await photo_field(form, "instrument_photo", most)
@@ -54,14 +53,14 @@ async def _question(form: FormData, filled: dict[str, str], parts: House) -> Fit
         FitQuestion,
         child_photos=() if child is None else ((child, "child"),),
         instrument_photos=() if instrument is None else ((instrument, "instrument"),),
-        **{name: typed for name, typed in filled.items() if typed},
+        **{name: typed for name, typed in filled if typed},
     )
 
 
 def _page(
     request: Request,
     status: int,
-    filled: dict[str, str] | None = None,
+    filled: QuickForm | None = None,
     problem: str | None = None,
     words: str | None = None,
     answer: FitAnswer | None = None,
@@ -71,7 +70,7 @@ def _page(
         request,
         "quick.html",
         status,
-        filled=filled or dict.fromkeys(TYPED, ""),
+        filled=filled or QuickForm(),
         problem=problem,
         words=words,
         verdict=verdict,

@@ -12,15 +12,14 @@ from sqlalchemy.orm import Session
 from service.records.photos import OVERLAY
 from service.records.tables import ACCEPTED, INSTRUMENT, ArmRecord, Child, Teacher, Upload, VerdictRecord
 from service.report.pdf import PAPERS, Report, make_report, report_pdf
-from service.web.forms.reading import text_field
+from service.web.forms.models import ShareForm
 from service.web.gate.guard import REPORT, Fields, Reader, Records, TheHouse, nothing_here
 from service.web.house import House
-from service.web.language import LANGUAGES, translator
+from service.web.language import translator
 from service.web.pages import go_to, page
 from service.web.teacher.requests import base_url, qr_svg
 
 router = APIRouter()
-LONGEST_NOTE = 600
 
 
 @router.get("/verdicts/{verdict_id}")
@@ -49,10 +48,9 @@ def verdict_page(request: Request, verdict_id: str, parts: TheHouse, records: Re
 def share(verdict_id: str, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
     """Open the report's link for the family."""
     verdict = _verdict(records, verdict_id)
-    language = text_field(form, "language", 8)
-    if language in LANGUAGES:
-        verdict.report_language = language
-    verdict.report_note = text_field(form, "note", LONGEST_NOTE)
+    wished = ShareForm.read(form)
+    verdict.report_language = wished.language or verdict.report_language
+    verdict.report_note = wished.note
     verdict.report_expires_at = parts.clock.now() + timedelta(days=parts.settings.report_days)
     verdict.report_revoked_at = None
     return go_to(f"/verdicts/{verdict.id}")

@@ -12,20 +12,20 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from pydantic import ValidationError
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from calibration.sheet import CHECK_BAR_MM
 from service.jobs.running import start_measuring
-from service.questions.asked import BAR_PLAUSIBLE_MM
 from service.records.erase import erase_request
 from service.records.photos import OVERLAY
 from service.records.tables import ACCEPTED, AGAIN, ARM, INSTRUMENT, MEASURED, RECEIVED, PhotoRequest, Studio, Upload
 from service.records.uploads import NobodyAsks, keep_upload
-from service.web.forms.reading import photo_field, text_field
+from service.web.forms.models import ConsentForm, FamilyLanguageForm, PhotoForm, SheetForm
+from service.web.forms.reading import photo_field
 from service.web.gate.guard import Family, FamilyFields, FamilyRecords, FamilyVisit, LinkClosed, TheHouse, nothing_here
 from service.web.house import House
-from service.web.language import LANGUAGES
 from service.web.pages import go_to, page
 from service.web.teacher.requests import REASONS
 
@@ -56,7 +56,7 @@ def begin(request: Request, who: Family, records: FamilyRecords) -> HTMLResponse
 def consent(request: Request, who: Family, parts: TheHouse, records: FamilyRecords, form: FamilyFields) -> Response:
     """Note that an adult agreed."""
     asked = _asked(records, who)
-    if form.get("adult") != "yes":
+    if not ConsentForm.read(form).adult:
         return page(
             request,
             "family/begin.html",
@@ -73,10 +73,10 @@ def consent(request: Request, who: Family, parts: TheHouse, records: FamilyRecor
 @router.post("/language")
 def language(who: Family, records: FamilyRecords, form: FamilyFields) -> RedirectResponse:
     """Change the language of the family's pages and stay where the family is."""
-    wished = text_field(form, "language", 8)
-    if wished in LANGUAGES:
-        _asked(records, who).language = wished
-    return go_to(f"/f/{who.token}{PLACES.get(text_field(form, 'here', 16), '')}")
+    wished = FamilyLanguageForm.read(form)
+    if wished.language is not None:
+        _asked(records, who).language = wished.language
+    return go_to(f"/f/{who.token}{PLACES.get(wished.here, '')}")
 
 
 @router.get("/sheet")
@@ -92,15 +92,10 @@ def sheet(request: Request, who: Family, records: FamilyRecords) -> Response:
 def sheet_checked(request: Request, who: Family, records: FamilyRecords, form: FamilyFields) -> Response:
     """Note what the ruler said about the bar, where the family checked."""
     asked = _asked(records, who)
-    typed = text_field(form, "bar_mm", 12).replace(",", ".").removesuffix("mm").strip()
-    if typed:
-        try:
-            length = float(typed)
-        except ValueError:
-            length = 0.0
-        if not BAR_PLAUSIBLE_MM[0] <= length <= BAR_PLAUSIBLE_MM[1]:
-            return page(request, "family/sheet.html", 422, **_steps(records, who, asked, "sheet"), problem="bar")
-        asked.bar_mm = length
+    try:
+        asked.bar_mm = SheetForm.read(form).bar_mm or asked.bar_mm
+    except ValidationError:
+        return page(request, "family/sheet.html", 422, **_steps(records, who, asked, "sheet"), problem="bar")
     return go_to(f"/f/{who.token}/{_next_kind(records, asked) or ARM}")
 
 
@@ -144,8 +139,8 @@ async def send_photo(request: Request, who: Family, parts: TheHouse, kind: Kind,
     )
     if content is None:
         return _photo_problem(request, parts, who, kind, "none", 422)
-    key = text_field(form, "client_key", 64) or secrets.token_hex(16)
-    upload_id = _kept_upload(parts, who, kind, key, content, text_field(form, "label", 16))
+    sent = PhotoForm.read(form)
+    upload_id = _kept_upload(parts, who, kind, sent.client_key or secrets.token_hex(16), content, sent.label)
     await start_measuring(upload_id)
     await _result_of(parts, who.studio_id, upload_id, WAIT_S)
     return go_to(f"/f/{who.token}/photo/{upload_id}")

@@ -12,11 +12,6 @@ def text_field(form: FormData, name: str, most: int = 200) -> str:
     return value.replace("\0", "").strip()[:most] if isinstance(value, str) else ""
 
 
-def whole_number(text: str) -> int | None:
-    """A number typed in plain digits; None for anything else, superscripts and digits of other scripts among it."""
-    return int(text) if text.isascii() and text.isdecimal() else None
-
-
 async def photo_field(form: FormData, name: str, most_bytes: int) -> bytes | None:
     """An uploaded photo's bytes; None where none was chosen.
 

@@ -12,6 +12,7 @@ from service.fit.chart import COLUMNS, Chart, chart_from_entries, default_chart,
 from service.fit.errors import FitError
 from service.records.deciding import chart_in_use
 from service.records.tables import StudioChart
+from service.web.forms.models import LONGEST_CHART_CELL, ChartChoice, ChartForm
 from service.web.forms.reading import text_field
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.language import marked, page_language, translator
@@ -59,7 +60,7 @@ def preview(request: Request, who: Visitor, form: Fields) -> HTMLResponse:
 def make_chart(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
     """Keep a new chart and use it, or only show its picture."""
     chart, fault = _chart_of(request, form)
-    if chart is None or "show" in form:
+    if chart is None or ChartForm.read(form).show:
         return _editor_again(request, None, form, chart, fault)
     kept = StudioChart(
         studio_id=who.studio_id, name=chart.name, csv=chart.as_csv(), in_use=False, changed_at=parts.clock.now()
@@ -73,7 +74,7 @@ def make_chart(request: Request, who: Visitor, parts: TheHouse, records: Records
 @router.post("/use")
 def use_chart(who: Visitor, records: Records, form: Fields) -> RedirectResponse:
     """Use another chart; none of the studio's own means common practice."""
-    chosen = text_field(form, "chart_id", 32)
+    chosen = ChartChoice.read(form).chart_id
     if chosen:
         _chart(records, chosen)
     _use(records, chosen)
@@ -93,7 +94,7 @@ def change_chart(request: Request, chart_id: str, parts: TheHouse, records: Reco
     """Keep a changed chart, or only show its picture."""
     kept = _chart(records, chart_id)
     chart, fault = _chart_of(request, form)
-    if chart is None or "show" in form:
+    if chart is None or ChartForm.read(form).show:
         return _editor_again(request, kept, form, chart, fault)
     kept.name, kept.csv, kept.changed_at = chart.name, chart.as_csv(), parts.clock.now()
     return go_to("/charts")
@@ -127,7 +128,9 @@ def _rows_of(chart: Chart) -> list[dict[str, str]]:
 
 
 def _typed_rows(form: FormData) -> list[dict[str, str]]:
-    rows = [{column: text_field(form, f"{column}-{n}", 16) for column in COLUMNS} for n in range(MOST_ROWS)]
+    rows = [
+        {column: text_field(form, f"{column}-{n}", LONGEST_CHART_CELL) for column in COLUMNS} for n in range(MOST_ROWS)
+    ]
     return [row for row in rows if any(row.values())]
 
 
@@ -135,18 +138,16 @@ def _chart_of(request: Request, form: FormData) -> tuple[Chart | None, str | Non
     """The chart a form describes, or what is wrong with it in the reader's words."""
     language = page_language(request)
     translate = translator(language)
-    name = text_field(form, "name", 60) or translate(marked("Our chart"))
-    unit = text_field(form, "unit", 4)
-    stretch = text_field(form, "stretch", 8).replace(",", ".")
-    unit = unit if unit in UNITS else "mm"
+    typed = ChartForm.read(form)
+    name, unit = typed.name or translate(marked("Our chart")), typed.unit or "mm"
+    stretch = typed.stretch.replace(",", ".")
     try:
         stretch_mm = float(stretch) if stretch else default_chart().stretch_mm
     except ValueError:
         return None, translate(marked("The stretch is not a number."))
-    pasted = text_field(form, "csv", 8000)
     try:
-        if pasted:
-            return read_chart(pasted, name, unit, stretch_mm), None
+        if typed.csv:
+            return read_chart(typed.csv, name, unit, stretch_mm), None
         return chart_from_entries(_typed_rows(form), name, unit, stretch_mm), None
     except FitError as error:
         return None, error.sentence.text(translate, language)
@@ -156,9 +157,9 @@ def _editor_again(
     request: Request, kept: StudioChart | None, form: FormData, chart: Chart | None, fault: str | None
 ) -> HTMLResponse:
     rows = _rows_of(chart) if chart is not None else _typed_rows(form)
-    unit = "mm" if chart is not None else text_field(form, "unit", 4)
-    name, stretch = text_field(form, "name", 60), text_field(form, "stretch", 8)
-    return _editor(request, kept, name, rows, unit, stretch, chart, fault)
+    typed = ChartForm.read(form)
+    unit = "mm" if chart is not None else typed.unit or "mm"
+    return _editor(request, kept, typed.name, rows, unit, typed.stretch, chart, fault)
 
 
 def _editor(

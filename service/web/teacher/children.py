@@ -28,7 +28,7 @@ from service.records.tables import (
     Upload,
     VerdictRecord,
 )
-from service.web.forms.reading import text_field, whole_number
+from service.web.forms.models import ChildForm, InstrumentChoice, TapeForm, answers
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION
 from service.web.language import page_language, translator
@@ -92,7 +92,7 @@ def change_child(request: Request, child_id: str, parts: TheHouse, records: Reco
 def use_instrument(child_id: str, records: Records, form: Fields) -> RedirectResponse:
     """Note which instrument the child plays."""
     child = _child(records, child_id)
-    chosen = text_field(form, "instrument_id", 32)
+    chosen = InstrumentChoice.read(form).instrument_id
     if chosen and chosen not in {each.id for each in candidates(records, child)}:
         raise nothing_here()
     child.instrument_id = chosen or None
@@ -103,8 +103,7 @@ def use_instrument(child_id: str, records: Records, form: Fields) -> RedirectRes
 def note_signs(child_id: str, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
     """Note what was seen while the child played an instrument."""
     child = _child(records, child_id)
-    instrument = _candidate(records, child, text_field(form, "instrument_id", 32))
-    answers = {name: {"yes": True, "no": False}.get(text_field(form, name, 8)) for name in SIGN_QUESTIONS}
+    instrument = _candidate(records, child, InstrumentChoice.read(form).instrument_id)
     today = parts.clock.now().date()
     noted = records.scalars(
         select(SignsRecord).where(
@@ -118,7 +117,7 @@ def note_signs(child_id: str, parts: TheHouse, records: Records, form: Fields) -
             studio_id=child.studio_id, child_id=child.id, instrument_id=instrument.id, noted_on=today, answers={}
         )
         records.add(noted)
-    noted.answers = answers
+    noted.answers = answers(form, SIGN_QUESTIONS)
     return go_to(f"/children/{child.id}#signs")
 
 
@@ -128,7 +127,7 @@ def note_tape(request: Request, child_id: str, parts: TheHouse, records: Records
     child = _child(records, child_id)
     today = parts.clock.now().date()
     try:
-        reading = parse_length(text_field(form, "reading", 40), "arm", TAPE_ARM_U_MM)
+        reading = parse_length(TapeForm.read(form).reading, "arm", TAPE_ARM_U_MM)
     except FitError as error:
         language = page_language(request)
         words = error.sentence.text(translator(language), language)
@@ -150,7 +149,7 @@ def note_tape(request: Request, child_id: str, parts: TheHouse, records: Records
 def decide(request: Request, child_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
     """Judge an instrument for the child and keep the verdict."""
     child = _child(records, child_id)
-    instrument = _candidate(records, child, text_field(form, "instrument_id", 32))
+    instrument = _candidate(records, child, InstrumentChoice.read(form).instrument_id)
     arm = latest_arm(records, child.id)
     if arm is None:
         raise nothing_here()
@@ -227,15 +226,14 @@ def _candidate(records: Session, child: Child, instrument_id: str) -> Instrument
 
 def _fill(child: Child, form: FormData, today: date) -> bool:
     """Take over a child's fields; False where the nickname is missing."""
-    nickname = text_field(form, "nickname", 40)
-    if not nickname:
+    known = ChildForm.read(form)
+    if not known.nickname:
         return False
-    year, month = (whole_number(text_field(form, f"birth_{part}", 4)) for part in ("year", "month"))
-    child.nickname = nickname
+    year = known.birth_year
+    child.nickname = known.nickname
     child.birth_year = year if year is not None and YOUNGEST <= today.year - year <= OLDEST else None
-    child.birth_month = month if child.birth_year and month is not None and 1 <= month <= 12 else None
-    sex = text_field(form, "sex", 8)
-    child.sex = sex if sex in ("girl", "boy") else None
+    child.birth_month = known.birth_month if child.birth_year else None
+    child.sex = known.sex
     return True
 
 

@@ -24,7 +24,8 @@ from service.records.deciding import chart_in_use, instrument_lengths
 from service.records.erase import erase_instrument
 from service.records.tables import INSTRUMENT, MEASURED, RECEIVED, REFUSED, Instrument, Upload
 from service.records.uploads import keep_upload
-from service.web.forms.reading import photo_field, text_field
+from service.web.forms.models import InstrumentForm, PhotoForm, answers
+from service.web.forms.reading import photo_field
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION
 from service.web.language import marked, page_language, translator
@@ -83,7 +84,7 @@ async def photo_sent(request: Request, who: Visitor, parts: TheHouse, form: Fiel
         content,
         studio_id=who.studio_id,
         kind=INSTRUMENT,
-        client_key=text_field(form, "client_key", 64) or secrets.token_hex(16),
+        client_key=PhotoForm.read(form).client_key or secrets.token_hex(16),
         now=parts.clock.now(),
     )
     await start_measuring(upload_id)
@@ -133,27 +134,24 @@ def _instrument(records: Session, instrument_id: str) -> Instrument:
 def _fill(request: Request, instrument: Instrument, form: FormData) -> str | None:
     """Take over the fields of a form; what is wrong, where something is."""
     language = page_language(request)
-    name = text_field(form, "name", 60)
-    if not name:
+    filled = InstrumentForm.read(form)
+    if not filled.name:
         return translator(language)(NO_NAME)
     kept = dict(instrument.lengths or {})
     typed = {}
     try:
         for field, kind in (("body_length", "body"), ("total_length", "total")):
-            text = text_field(form, field, 40)
+            text = getattr(filled, field)
             if text != _as_typed(kept, field):
                 typed[field] = length_json(parse_length(text, kind)) if text else None
         kept |= typed
         InstrumentLengths(kept_length(kept, "body_length"), kept_length(kept, "total_length"))
     except FitError as error:
         return error.sentence.text(translator(language), language)
-    instrument.name = name
-    instrument.label = text_field(form, "label", 16) or None
+    instrument.name = filled.name
+    instrument.label = filled.label or None
     instrument.lengths = kept
-    answers: dict[str, Any] = {
-        code: {"yes": True, "no": False}.get(text_field(form, code, 8)) for code in CONDITION_QUESTIONS
-    }
-    instrument.notes = answers | {"words": text_field(form, "words", 300)}
+    instrument.notes = answers(form, CONDITION_QUESTIONS) | {"words": filled.words}
     if typed:
         instrument.measured_by = "typed"
     instrument.program_version = PROGRAM_VERSION
@@ -169,19 +167,18 @@ def _as_typed(lengths: dict[str, Any], field: str) -> str:
 def _form_page(
     request: Request, instrument: Instrument | None, form: FormData | None = None, fault: str | None = None
 ) -> HTMLResponse:
-    fields = ("name", "label", "body_length", "total_length", "words")
     if form is not None:
-        filled = {name: text_field(form, name, 300) for name in fields}
+        filled = InstrumentForm.read(form)
     elif instrument is not None:
-        filled = {
-            "name": instrument.name,
-            "label": instrument.label or "",
-            "body_length": _as_typed(instrument.lengths, "body_length"),
-            "total_length": _as_typed(instrument.lengths, "total_length"),
-            "words": instrument.notes.get("words", ""),
-        }
+        filled = InstrumentForm(
+            name=instrument.name,
+            label=instrument.label or "",
+            body_length=_as_typed(instrument.lengths, "body_length"),
+            total_length=_as_typed(instrument.lengths, "total_length"),
+            words=instrument.notes.get("words", ""),
+        )
     else:
-        filled = dict.fromkeys(fields, "")
+        filled = InstrumentForm()
     return page(
         request,
         "teacher/instrument_form.html",

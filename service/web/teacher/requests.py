@@ -13,14 +13,14 @@ from markupsafe import Markup
 from sqlalchemy.orm import Session
 
 from service.records.tables import Child, PhotoRequest
-from service.web.forms.reading import text_field, whole_number
+from service.settings import MOST_LINK_DAYS
+from service.web.forms.models import RequestForm
 from service.web.gate.guard import FAMILY, Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.house import House
-from service.web.language import LANGUAGES, marked, page_language, translator
+from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 
 router = APIRouter()
-LONGEST_DAYS = 60
 
 REASONS = {
     "sheet": marked("The sheet is not quite flat or not fully in the picture."),
@@ -44,7 +44,7 @@ def new_request(request: Request, child_id: str, parts: TheHouse, records: Recor
     child = records.get(Child, child_id)
     if child is None:
         raise nothing_here()
-    return page(request, "teacher/request_new.html", child=child, days=parts.settings.link_days, longest=LONGEST_DAYS)
+    return page(request, "teacher/request_new.html", child=child, days=parts.settings.link_days, longest=MOST_LINK_DAYS)
 
 
 @router.post("/children/{child_id}/request")
@@ -55,17 +55,15 @@ def make_request(
     child = records.get(Child, child_id)
     if child is None:
         raise nothing_here()
-    asks_arm, asks_instrument = "arm" in form, "instrument" in form
-    days = whole_number(text_field(form, "days", 3))
-    language = text_field(form, "language", 8)
+    wished = RequestForm.read(form)
     asked = ask(
         records,
         parts,
         child,
-        asks_arm=asks_arm or not asks_instrument,
-        asks_instrument=asks_instrument or not asks_arm,
-        language=language if language in LANGUAGES else page_language(request),
-        days=min(days, LONGEST_DAYS) if days else parts.settings.link_days,
+        asks_arm=wished.arm or not wished.instrument,
+        asks_instrument=wished.instrument or not wished.arm,
+        language=wished.language or page_language(request),
+        days=wished.days or parts.settings.link_days,
     )
     return go_to(f"/requests/{asked.id}")
 

@@ -13,6 +13,7 @@ from typing import Any
 
 from fastapi import APIRouter, BackgroundTasks, Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+from pydantic import ValidationError
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -37,7 +38,7 @@ from service.records.tables import (
     PhotoRequest,
     Upload,
 )
-from service.web.forms.reading import text_field
+from service.web.forms.models import AgainForm, PointsForm
 from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION, House
 from service.web.language import marked, page_language, translator
@@ -45,9 +46,6 @@ from service.web.pages import fragment, go_to, page
 from service.web.teacher.requests import REASONS, ask
 
 router = APIRouter(prefix="/reviews")
-MOST_POINTS = 40
-FARTHEST_PX = 1e5
-"""No photo that is accepted is as wide; what is farther out is no place in it."""
 MOVABLE = {
     ARM: {
         "side_neck": marked("side of the neck"),
@@ -108,7 +106,10 @@ def picture(upload_id: str, picture: str, parts: TheHouse, records: Records) -> 
 @router.post("/{upload_id}/points")
 async def move_points(request: Request, upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> Response:
     """Solve with points that were moved, keep them, and say what follows; no points are the automatic ones."""
-    points = _points(text_field(form, "points", 8000))
+    try:
+        points = PointsForm.read(form).points
+    except ValidationError:  # no page of ours sends such points
+        raise nothing_here() from None
     found = await _solved(parts, who, upload_id, points)
     with parts.store.for_studio(who.studio_id) as records:
         upload = _upload(records, upload_id)
@@ -144,7 +145,7 @@ async def accept(upload_id: str, who: Visitor, parts: TheHouse, form: Fields) ->
 def ask_again(request: Request, upload_id: str, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
     """Ask the family for this photo once more, with one reason."""
     upload = _upload(records, upload_id)
-    reason = text_field(form, "reason", 40)
+    reason = AgainForm.read(form).reason
     if upload.state != MEASURED or reason not in REASONS or upload.child_id is None:
         raise nothing_here()
     before = records.get(PhotoRequest, upload.request_id) if upload.request_id else None
@@ -176,20 +177,6 @@ def _upload(records: Session, upload_id: str) -> Upload:
 
 def _movable(upload: Upload, result: dict[str, Any]) -> dict[str, Any]:
     return {name: place for name, place in result.get("points_px", {}).items() if name in MOVABLE[upload.kind]}
-
-
-def _points(text: str) -> dict[str, tuple[float, float]]:
-    """The moved points of a form: names and finite pixel positions."""
-    try:
-        given = json.loads(text)
-        points = {str(name)[:40]: (float(x), float(y)) for name, (x, y) in given.items()}
-    except (ValueError, TypeError, AttributeError, OverflowError, RecursionError):
-        raise nothing_here() from None
-    if len(points) > MOST_POINTS or not all(
-        abs(number) <= FARTHEST_PX for place in points.values() for number in place
-    ):
-        raise nothing_here()
-    return points
 
 
 async def _solved(

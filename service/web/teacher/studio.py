@@ -12,15 +12,14 @@ from service.records.erase import erase_studio
 from service.records.export import studio_export
 from service.records.tables import SignIn, Studio, Teacher
 from service.security import password_fits
-from service.web.forms.reading import text_field, whole_number
+from service.settings import MOST_PHOTO_DAYS
+from service.web.forms.models import InviteForm, RevokeForm, StudioForm
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here, session_cookie
 from service.web.gate.sign_in import new_invitation
-from service.web.language import LANGUAGES
 from service.web.pages import go_to, page
 from service.web.teacher.requests import base_url
 
 router = APIRouter(prefix="/studio")
-MOST_PHOTO_DAYS = 90
 
 
 @router.get("")
@@ -33,20 +32,18 @@ def studio(request: Request, who: Visitor, records: Records) -> HTMLResponse:
 def change_settings(who: Visitor, records: Records, form: Fields) -> RedirectResponse:
     """Change the studio's name, how long photos are kept, and the teacher's language."""
     own = records.get_one(Studio, who.studio_id)
-    days = whole_number(text_field(form, "photo_days", 3))
-    own.name = text_field(form, "name", 80) or own.name
-    if days is not None and 1 <= days <= MOST_PHOTO_DAYS:
-        own.photo_days = days
-    language = text_field(form, "language", 8)
-    if language in LANGUAGES:
-        records.get_one(Teacher, who.teacher_id).language = language
+    wished = StudioForm.read(form)
+    own.name = wished.name or own.name
+    own.photo_days = wished.photo_days or own.photo_days
+    teacher = records.get_one(Teacher, who.teacher_id)
+    teacher.language = wished.language or teacher.language
     return go_to("/studio")
 
 
 @router.post("/invite")
 def invite(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
     """Make a link for a further teacher, or for one who lost the password."""
-    teacher_id = text_field(form, "teacher_id", 32)
+    teacher_id = InviteForm.read(form).teacher_id
     if teacher_id and records.get(Teacher, teacher_id) is None:
         raise nothing_here()
     token = new_invitation(records, parts, who.studio_id, teacher_id or None)
@@ -56,7 +53,7 @@ def invite(request: Request, who: Visitor, parts: TheHouse, records: Records, fo
 @router.post("/revoke")
 def revoke(who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
     """Sign a browser out."""
-    sign_in = records.get(SignIn, text_field(form, "sign_in_id", 32))
+    sign_in = records.get(SignIn, RevokeForm.read(form).sign_in_id)
     if sign_in is None or sign_in.teacher_id != who.teacher_id:
         raise nothing_here()
     sign_in.revoked_at = parts.clock.now()

@@ -1,0 +1,230 @@
+"""What each page's form holds, as typed values with their limits.
+
+What a page of ours could not have sent (a language that is not offered, a month 13) counts as not said: whoever writes
+such a form by hand needs no advice.  What people do mistype is checked where it can be said in words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    Json,
+    ValidationError,
+    WrapValidator,
+)
+from starlette.datastructures import FormData
+
+from service.questions.asked import LONGEST_LABEL, LONGEST_TYPED, Bar, Language
+from service.settings import MOST_LINK_DAYS, MOST_PHOTO_DAYS
+from service.web.forms.reading import text_field
+
+LONGEST_FIELD = 8000
+"""Letters of the longest field of all, a pasted chart; our choice, ten times a large one."""
+LONGEST_NAME = 80
+"""Letters of a person's or a studio's name; the records' column."""
+LONGEST_NICKNAME = 40
+"""Letters of a child's nickname; the records' column."""
+LONGEST_SHELF_NAME = 60
+"""Letters of an instrument's or a chart's name; the records' columns."""
+LONGEST_NOTE = 600
+"""Letters of the teacher's word in a report; what one page holds."""
+LONGEST_REMARK = 300
+"""Letters about an instrument's tuning and sound; our choice."""
+LONGEST_KEY = 64
+"""Letters of what makes a form sent twice one upload; ours has half as many."""
+LONGEST_CHART_CELL = 16
+"""Letters in one cell of a chart; our choice."""
+MOST_POINTS = 40
+"""Points that can be moved in one photo; our choice, several times what is drawn."""
+FARTHEST_PX = 100_000.0
+"""Farthest from the corner a point can be moved; our choice, beyond every photo that is accepted."""
+
+
+def _cut(most: int) -> BeforeValidator:
+    return BeforeValidator(lambda text: text[:most])
+
+
+def _or_not_said(value: Any, handler: Callable[[Any], Any]) -> Any:
+    try:
+        return handler(value)
+    except ValidationError:
+        return None
+
+
+OR_NOT_SAID = WrapValidator(_or_not_said)
+Chosen = Annotated[str, _cut(32)]
+"""The identity of a row; empty where none was chosen."""
+ChosenLanguage = Annotated[Language | None, OR_NOT_SAID]
+Ticked = Annotated[bool, BeforeValidator(bool)]
+Yes = Annotated[bool, BeforeValidator(lambda text: text == "yes")]
+
+
+LinkDays = Annotated[int, Field(ge=1), AfterValidator(lambda days: min(days, MOST_LINK_DAYS))]
+
+
+class PageForm(BaseModel):
+    """Base of every form."""
+
+    model_config = ConfigDict(frozen=True)
+
+    @classmethod
+    def read(cls, form: FormData) -> Self:
+        """The values of a form; an empty field is one that was not sent.
+
+        Raises
+        ------
+        ValidationError
+            If a field that people mistype is wrong.
+        """
+        typed = {name: text_field(form, name, LONGEST_FIELD) for name in cls.model_fields}
+        return cls(**{name: text for name, text in typed.items() if text})
+
+
+def answers(form: FormData, questions: Iterable[str]) -> dict[str, bool | None]:
+    """The answers to questions of yes and no; None where one was not looked at."""
+    return {code: {"yes": True, "no": False}.get(text_field(form, code)) for code in questions}
+
+
+class ChildForm(PageForm):
+    """What is known of a child."""
+
+    nickname: Annotated[str, _cut(LONGEST_NICKNAME)] = ""
+    birth_year: Annotated[int | None, OR_NOT_SAID] = None
+    birth_month: Annotated[Annotated[int, Field(ge=1, le=12)] | None, OR_NOT_SAID] = None
+    sex: Annotated[Literal["girl", "boy"] | None, OR_NOT_SAID] = None
+
+
+class InstrumentChoice(PageForm):
+    """An instrument that something is said about."""
+
+    instrument_id: Chosen = ""
+
+
+class TapeForm(PageForm):
+    """A tape reading, as typed."""
+
+    reading: Annotated[str, _cut(LONGEST_TYPED)] = ""
+
+
+class RequestForm(PageForm):
+    """What a family is asked for."""
+
+    arm: Ticked = False
+    instrument: Ticked = False
+    days: Annotated[LinkDays | None, OR_NOT_SAID] = None
+    language: ChosenLanguage = None
+
+
+class InstrumentForm(PageForm):
+    """An instrument, its lengths as typed."""
+
+    name: Annotated[str, _cut(LONGEST_SHELF_NAME)] = ""
+    label: Annotated[str, _cut(LONGEST_LABEL)] = ""
+    body_length: Annotated[str, _cut(LONGEST_TYPED)] = ""
+    total_length: Annotated[str, _cut(LONGEST_TYPED)] = ""
+    words: Annotated[str, _cut(LONGEST_REMARK)] = ""
+
+
+class ChartForm(PageForm):
+    """A chart but its rows."""
+
+    name: Annotated[str, _cut(LONGEST_SHELF_NAME)] = ""
+    unit: Annotated[Literal["mm", "cm", "in"] | None, OR_NOT_SAID] = None
+    stretch: Annotated[str, _cut(LONGEST_CHART_CELL)] = ""
+    csv: str = ""
+    show: Ticked = False
+
+
+class ChartChoice(PageForm):
+    """The chart to use; none for common practice."""
+
+    chart_id: Chosen = ""
+
+
+Pixels = Annotated[float, Field(ge=-FARTHEST_PX, le=FARTHEST_PX)]
+Points = Annotated[dict[Annotated[str, Field(max_length=40)], tuple[Pixels, Pixels]], Field(max_length=MOST_POINTS)]
+
+
+class PointsForm(PageForm):
+    """Points that were moved, px in the upright photo."""
+
+    points: Json[Points]
+
+
+class AgainForm(PageForm):
+    """Why a photo is asked for once more."""
+
+    reason: Annotated[str, _cut(40)] = ""
+
+
+class ShareForm(PageForm):
+    """How a report is shared."""
+
+    language: ChosenLanguage = None
+    note: Annotated[str, _cut(LONGEST_NOTE)] = ""
+
+
+class StudioForm(PageForm):
+    """The studio's settings and the teacher's own."""
+
+    name: Annotated[str, _cut(LONGEST_NAME)] = ""
+    photo_days: Annotated[Annotated[int, Field(ge=1, le=MOST_PHOTO_DAYS)] | None, OR_NOT_SAID] = None
+    language: ChosenLanguage = None
+
+
+class InviteForm(PageForm):
+    """The teacher who lost a password; none for a further one."""
+
+    teacher_id: Chosen = ""
+
+
+class RevokeForm(PageForm):
+    """The browser to sign out."""
+
+    sign_in_id: Chosen = ""
+
+
+class ConsentForm(PageForm):
+    """Whether an adult agrees."""
+
+    adult: Yes = False
+
+
+class FamilyLanguageForm(PageForm):
+    """The family's language, and the page it was chosen on."""
+
+    language: ChosenLanguage = None
+    here: Annotated[str, _cut(16)] = ""
+
+
+def _ruler_text(text: str) -> str:
+    return text.lower().replace(",", ".").removesuffix("mm").strip()
+
+
+class SheetForm(PageForm):
+    """What the ruler said about the sheet's bar, mm."""
+
+    bar_mm: Annotated[Bar, BeforeValidator(_ruler_text)] = None
+
+
+class PhotoForm(PageForm):
+    """What comes with a photo."""
+
+    client_key: Annotated[str, _cut(LONGEST_KEY)] = ""
+    label: Annotated[str, _cut(LONGEST_LABEL)] = ""
+
+
+class QuickForm(PageForm):
+    """What is typed instead of photographed; the names are `service.questions.fitting.FitQuestion`'s."""
+
+    arm_length: Annotated[str, _cut(LONGEST_TYPED)] = ""
+    body_length: Annotated[str, _cut(LONGEST_TYPED)] = ""
+    total_length: Annotated[str, _cut(LONGEST_TYPED)] = ""
+    label: Annotated[str, _cut(LONGEST_LABEL)] = ""
