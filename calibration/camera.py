@@ -168,6 +168,28 @@ class PosedCamera:
         points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 3)
         return _project(points, self.parameters[:_LENS], self.rotation, self.translation_mm)
 
+    def project_slopes(self, points_mm: ArrayLike) -> tuple[Array, Array, Array]:
+        """Take points (N, 3) in mm of the frame of reference to the photo, and say how their pictures move.
+
+        Returns
+        -------
+        px : (N, 2) ndarray
+            As `project` gives them.
+        by_point : (N, 2, 3) ndarray
+            Derivatives by the point's own coordinates, px/mm.
+        by_parameters : (N, 2, P) ndarray
+            Derivatives by the camera's `parameters`; those of the print's stretch and of further sheets are zero.
+        """
+        points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 3)
+        pose = self.parameters[_COMMON : _COMMON + _POSE]
+        seen, slopes = cv2.projectPoints(points, pose[:3], pose[3:], *_opencv_lens(self.parameters))
+        px, by = np.asarray(seen, dtype=np.float64), np.asarray(slopes, dtype=np.float64)
+        by_parameters = np.zeros((2 * len(points), len(self.parameters)))
+        by_parameters[:, :_LENS] = _by_lens(by)
+        by_parameters[:, _COMMON : _COMMON + _POSE] = by[:, :_POSE]
+        by_point = by[:, 3:_POSE] @ self.rotation
+        return px.reshape(-1, 2), by_point.reshape(-1, 2, 3), by_parameters.reshape(len(points), 2, -1)
+
     def rays(self, points_px: ArrayLike) -> Array:
         """Directions (N, 3), of length 1, in the frame of reference, in which points (N, 2) in px are seen."""
         pixels = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
@@ -355,14 +377,12 @@ class _Adjustment:
 
     def jacobian(self, parameters: Array) -> Array:
         """Derivatives of `residuals` by the parameters."""
-        f, cx, cy, k1, k2 = parameters[:_LENS]
-        matrix, distortion = np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]]), np.array([k1, k2, 0.0, 0.0])
+        lens = _opencv_lens(parameters)
         blocks = []
         for number, (_, corners, pose) in enumerate(self._posed(parameters)):
-            _, by = cv2.projectPoints(corners, pose[:3], pose[3:], matrix, distortion)
+            by = np.asarray(cv2.projectPoints(corners, pose[:3], pose[3:], *lens)[1], dtype=np.float64)
             block = np.zeros((len(by), len(parameters)))
-            block[:, 0] = by[:, 6] + by[:, 7]
-            block[:, 1:5] = by[:, 8:12]
+            block[:, :_LENS] = _by_lens(by)
             # a corner that is printed further up moves as the sheet's own y axis does in the photo
             upwards = by[:, 3:6] @ _rotation(pose[:3])[:, 1]
             block[:, 5] = upwards * np.repeat(corners[:, 1] / (1 + parameters[5]), 2)
@@ -481,6 +501,18 @@ def _project(points_mm: Array, lens: Array, rotation: Array, translation_mm: Arr
     plane = in_camera[:, :2] / in_camera[:, 2:]
     square = (plane**2).sum(1, keepdims=True)
     return np.asarray(focal * plane * (1 + square * (k1 + k2 * square)) + [centre_x, centre_y])
+
+
+def _opencv_lens(parameters: Array) -> tuple[Array, Array]:
+    """Camera matrix (3, 3) and distortion (4,) as OpenCV wants them."""
+    focal, centre_x, centre_y, k1, k2 = parameters[:_LENS]
+    matrix = np.array([[focal, 0, centre_x], [0, focal, centre_y], [0, 0, 1.0]])
+    return matrix, np.array([k1, k2, 0.0, 0.0])
+
+
+def _by_lens(by: Array) -> Array:
+    """Derivatives (2 N, 5) by our lens, which has one focal length, from those of `cv2.projectPoints`."""
+    return np.column_stack([by[:, 6] + by[:, 7], by[:, 8:12]])
 
 
 def _undistorted(distorted: Array, k1: float, k2: float) -> Array:

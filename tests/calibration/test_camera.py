@@ -42,6 +42,22 @@ def test_to_plane_inverts_project_with_distortion() -> None:
     np.testing.assert_allclose(back, points, atol=1e-6)
 
 
+def test_slopes_of_the_picture_are_its_differences() -> None:
+    camera = _true_camera()
+    points = np.array([[0.0, 0.0, 0.0], [300.0, -120.0, 80.0], [-210.0, 90.0, -30.0]])
+    px, by_point, by_parameters = camera.project_slopes(points)
+    assert np.allclose(px, camera.project(points), atol=1e-9)
+    for axis in range(3):
+        step = 1e-3 * np.eye(3)[axis]
+        difference = (camera.project(points + step) - camera.project(points - step)) / 2e-3
+        assert np.allclose(by_point[:, :, axis], difference, atol=1e-6)
+    for column, value in enumerate(camera.parameters):
+        step = 1e-6 * max(abs(value), 1.0) * np.eye(len(camera.parameters))[column]
+        ahead, behind = (camera.with_parameters(camera.parameters + sign * step) for sign in (1, -1))
+        difference = (ahead.project(points) - behind.project(points)) / (2 * step[column])
+        assert np.allclose(by_parameters[:, :, column], difference, rtol=1e-5, atol=1e-4), column
+
+
 def test_pose_is_found_within_its_stated_uncertainty() -> None:
     generator = np.random.default_rng(2)
     truth = _true_camera()

@@ -18,10 +18,11 @@ how the shoulder and the palm's skin move.  This does not depend on how the arm 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.optimize import least_squares
 
 from calibration import anthropometry
@@ -32,6 +33,12 @@ from vision.arm.priors import JOINTS, Stance, whitener
 
 NECK, SHOULDER, ELBOW, WRIST, PALM = range(5)
 POSE_PARAMETERS = 6
+_COORDINATES = 15
+"""Coordinates of the five points."""
+_STEP_MM, _STEP_DEG = 1e-3, 1e-4
+"""Steps of differences: a millionth of the lengths and angles, far above rounding."""
+_BESIDE_MM = 10.0
+"""How far from the palm the point lies that tells the scale of the picture there; about half a palm's breadth."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,19 +121,6 @@ class Solution:
     lengths: Mapping[str, tuple[float, Mapping[str, float]]]
 
 
-@dataclass
-class _Rows:
-    """Whitened residuals of one evaluation, with their causes."""
-
-    values: list[float] = field(default_factory=list)
-    causes: list[str] = field(default_factory=list)
-
-    def add(self, cause: str, residuals: Array | Sequence[float] | float) -> None:
-        values = np.ravel(residuals).tolist()
-        self.values += values
-        self.causes += [cause] * len(values)
-
-
 class _Problem:
     """The least-squares problem of one stance; unknowns: camera (whitened), five points, the trunk's lean (deg)."""
 
@@ -137,6 +131,7 @@ class _Problem:
         self.camera_size = size
         self.camera_root = evidence.camera.covariance_root[:size, :size]
         self.depth_whitener = whitener(stance.depth_covariance)
+        self.expected = expected_arm_mm(evidence.age_years, evidence.stature_mm)
 
     def camera(self, unknowns: Array) -> PosedCamera:
         parameters = self.evidence.camera.parameters.copy()
@@ -144,7 +139,7 @@ class _Problem:
         return self.evidence.camera.with_parameters(parameters)
 
     def points(self, unknowns: Array) -> Array:
-        return unknowns[self.camera_size : self.camera_size + 15].reshape(5, 3)
+        return unknowns[self.camera_size : self.camera_size + _COORDINATES].reshape(5, 3)
 
     def start(self) -> Array:
         """Each point on its line of sight, at the stance's usual depth."""
@@ -154,54 +149,102 @@ class _Problem:
         points = np.zeros((5, 3))
         for _ in range(3):
             points = camera.to_plane(seen, straight * self.stance.depth) @ turn
-            straight = straight_arm_mm(points)
+            straight = float(straight_arm_mm(points))
         return np.concatenate([np.zeros(self.camera_size), points.ravel(), [0.0]])
 
-    def rows(self, unknowns: Array) -> _Rows:
-        evidence, points, rows = self.evidence, self.points(unknowns), _Rows()
-        lean_deg = float(unknowns[-1])
-        camera = self.camera(unknowns)
-        straight = straight_arm_mm(points)
-        rows.add("focal length", unknowns[:1])
-        rows.add("sheet corners and lens", unknowns[1 : self.camera_size])
-        projected = camera.project(points @ evidence.body_to_sheet.T)
-        for name, seen in zip(JOINTS, projected, strict=True):
-            sighting = evidence.sightings[name]
-            rows.add(sighting.cause, sighting.whitening @ (seen - sighting.px))
-        depth = self.depth_whitener @ (points[:, 2] / straight - self.stance.depth)
-        rows.add("depth of the neck", depth[:1])
-        rows.add("depth of the arm and palm", depth[1:])
-        self._proportions(rows, points, straight, lean_deg)
+    def causes(self) -> list[str]:
+        """Name of the cause of each row, in the rows' order."""
+        sightings = [self.evidence.sightings[name].cause for name in JOINTS for _ in range(2)]
+        hand = [] if self.evidence.hand_px is None else ["hand size"]
+        known = [*(["age and stature as stated"] if self.expected is not None else []), "trunk lean"]
+        seen = [] if self.evidence.trunk_lean_deg is None else ["trunk lean"]
+        depths = ["depth of the neck", *4 * ["depth of the arm and palm"]]
+        lens = ["focal length", *(self.camera_size - 1) * ["sheet corners and lens"]]
+        return [*lens, *sightings, *hand, *depths, *5 * ["arm proportions"], *known, *seen]
+
+    def rows(self, unknowns: Array) -> Array:
+        """Whitened residuals (R,)."""
+        return self.linearised(unknowns)[0]
+
+    def jacobian(self, unknowns: Array) -> Array:
+        """Derivatives (R, U) of the rows."""
+        return self.linearised(unknowns)[1]
+
+    def linearised(self, unknowns: Array) -> tuple[Array, Array]:
+        """Rows and their derivatives: the camera and the body's own are independent of one another."""
+        if self._last is None or not np.array_equal(self._last[0], unknowns):
+            self._last = unknowns.copy(), self._seen_rows(unknowns), self._body_rows(unknowns)
+        _, seen, body = self._last
+        return np.concatenate([seen[0], body[0]]), np.vstack([seen[1], body[1]])
+
+    _last: tuple[Array, tuple[Array, Array], tuple[Array, Array]] | None = None
+
+    def _seen_rows(self, unknowns: Array) -> tuple[Array, Array]:
+        """What depends on the camera: its own errors, landmarks in the picture, the hand's size there."""
+        evidence, points, size = self.evidence, self.points(unknowns), self.camera_size
+        beside = points[PALM] + [0.0, _BESIDE_MM, 0.0]
+        turn = evidence.body_to_sheet
+        px, by_point, by_parameters = self.camera(unknowns).project_slopes(np.vstack([points, beside]) @ turn.T)
+        by_point, by_camera = by_point @ turn, by_parameters[:, :, :size] @ self.camera_root
+        whitening = np.array([evidence.sightings[name].whitening for name in JOINTS])
+        places = np.array([evidence.sightings[name].px for name in JOINTS])
+        hand = evidence.hand_px is not None
+        values = np.zeros(size + 10 + hand)
+        slopes = np.zeros((len(values), len(unknowns)))
+        values[:size], slopes[:size, :size] = unknowns[:size], np.eye(size)
+        values[size : size + 10] = np.einsum("jab,jb->ja", whitening, px[:5] - places).ravel()
+        slopes[size : size + 10, :size] = (whitening @ by_camera[:5]).reshape(10, -1)
+        own = whitening @ by_point[:5]
+        for joint in range(5):
+            at = size + 3 * joint
+            slopes[size + 2 * joint : size + 2 * joint + 2, at : at + 3] = own[joint]
         if evidence.hand_px is not None:
-            beside = points[PALM] + np.array([0.0, 10.0, 0.0])
-            scale = np.linalg.norm(camera.project(beside[None] @ evidence.body_to_sheet.T)[0] - projected[PALM]) / 10.0
             mean, deviation = priors.HAND_SIZE
-            rows.add("hand size", (np.log(evidence.hand_px / scale / straight) - mean) / deviation)
-        self._family(rows, points, lean_deg)
-        rows.add("trunk lean", lean_deg / priors.TORSO_ROLL_DEG)
-        if evidence.trunk_lean_deg is not None:
-            rows.add("trunk lean", (lean_deg - evidence.trunk_lean_deg) / priors.TRUNK_AXIS[1])
-        return rows
+            step = px[5] - px[PALM]
+            length = float(np.linalg.norm(step))
+            straight, by_straight = _with_slopes(straight_arm_mm, points)
+            values[-1] = (np.log(evidence.hand_px * _BESIDE_MM / length / straight) - mean) / deviation
+            towards = step / length**2
+            slopes[-1, :size] = -towards @ (by_camera[5] - by_camera[PALM]) / deviation
+            slopes[-1, size : size + _COORDINATES] = -by_straight.ravel() / straight / deviation
+            palm = size + 3 * PALM
+            slopes[-1, palm : palm + 3] -= towards @ (by_point[5] - by_point[PALM]) / deviation
+        return values, slopes
 
-    def _proportions(self, rows: _Rows, points: Array, straight: float, lean_deg: float) -> None:
-        upper, fore, palm = _segments(points)
-        for value, (mean, deviation) in (
-            (np.log(upper / fore), priors.UPPER_TO_FOREARM),
-            (np.log(palm / fore), priors.PALM_TO_FOREARM),
-        ):
-            rows.add("arm proportions", (value - mean) / deviation)
-        inward, up = neck_offset_mm(points, self.evidence.outward, lean_deg)
-        for value, (mean, deviation) in zip((inward, up), priors.NECK_OFFSET, strict=True):
-            rows.add("arm proportions", (value / straight - mean) / deviation)
+    def _body_rows(self, unknowns: Array) -> tuple[Array, Array]:
+        """What is known of bodies: a function of the points and the lean alone, its slopes by differences."""
+        body = unknowns[self.camera_size :]
+        steps = np.diag([*_COORDINATES * [_STEP_MM], _STEP_DEG])
+        moved = np.vstack([body, body + steps])
+        values = self._body(moved[:, :-1].reshape(-1, 5, 3), moved[:, -1])
+        slopes = np.zeros((values.shape[1], len(unknowns)))
+        slopes[:, self.camera_size :] = ((values[1:] - values[0]) / np.diag(steps)[:, None]).T
+        return values[0], slopes
+
+    def _body(self, points: Array, lean_deg: Array) -> Array:
+        """Whitened residuals (B, R) of bodies (B, 5, 3) that lean by (B,) degrees."""
+        evidence, straight = self.evidence, straight_arm_mm(points)
+        depth = (points[..., 2] / straight[:, None] - self.stance.depth) @ self.depth_whitener.T
+        upper, fore, palm = np.moveaxis(_segments(points), -1, 0)
+        inward, up = neck_offset_mm(points, evidence.outward, lean_deg)
         centre, deviation = priors.STRAIGHT_ARM_MM
-        rows.add("arm proportions", (np.log(straight / centre)) / deviation)
-
-    def _family(self, rows: _Rows, points: Array, lean_deg: float) -> None:
-        expected = expected_arm_mm(self.evidence.age_years, self.evidence.stature_mm)
-        if expected is not None:
-            centre, deviation = expected
-            arm = arm_length_mm(points, self.evidence.outward, lean_deg)
-            rows.add("age and stature as stated", np.log(arm / centre) / deviation)
+        columns = [
+            (value - mean) / spread
+            for value, (mean, spread) in (
+                (np.log(upper / fore), priors.UPPER_TO_FOREARM),
+                (np.log(palm / fore), priors.PALM_TO_FOREARM),
+                (inward / straight, priors.NECK_OFFSET[0]),
+                (up / straight, priors.NECK_OFFSET[1]),
+                (np.log(straight / centre), (0.0, deviation)),
+            )
+        ]
+        if self.expected is not None:
+            arm = arm_length_mm(points, evidence.outward, lean_deg)
+            columns.append(np.log(arm / self.expected[0]) / self.expected[1])
+        columns.append(lean_deg / priors.TORSO_ROLL_DEG)
+        if evidence.trunk_lean_deg is not None:
+            columns.append((lean_deg - evidence.trunk_lean_deg) / priors.TRUNK_AXIS[1])
+        return np.column_stack([depth, *columns])
 
 
 def solve(evidence: Evidence, stance: Stance) -> Solution:
@@ -220,96 +263,97 @@ def solve(evidence: Evidence, stance: Stance) -> Solution:
         Points, lengths and their budgets.
     """
     problem = _Problem(evidence, stance)
-
-    def residuals(unknowns: Array) -> Array:
-        return np.array(problem.rows(unknowns).values)
-
-    start = problem.start()
-    scale = np.concatenate([np.ones(problem.camera_size), np.full(15, 10.0), [1.0]])
-    fit = least_squares(residuals, start, x_scale=scale, method="trf", max_nfev=30, xtol=1e-6, ftol=1e-8)
-    rows = problem.rows(fit.x)
+    scale = np.concatenate([np.ones(problem.camera_size), np.full(_COORDINATES, 10.0), [1.0]])
+    fit = least_squares(
+        problem.rows, problem.start(), problem.jacobian, x_scale=scale, method="trf", max_nfev=30, xtol=1e-6, ftol=1e-8
+    )
     jacobian = np.asarray(fit.jac)
     information = jacobian.T @ jacobian
     response = np.linalg.solve(information, jacobian.T)  # change of the unknowns for a unit change of each row
     _, log_information = np.linalg.slogdet(information)
     _, log_depths = np.linalg.slogdet(stance.depth_covariance)
     log_evidence = -float(fit.cost) - 0.5 * log_information - 0.5 * log_depths
+    causes = problem.causes()
     lengths = {
-        name: _length(measure, problem, fit.x, response, rows.causes) for name, measure in _measures(evidence).items()
+        name: _length(measure, problem, fit.x, response, causes) for name, measure in _measures(evidence).items()
     }
     return Solution(stance, problem.points(fit.x), log_evidence, lengths)
 
 
-def _measures(evidence: Evidence) -> dict[str, Callable[[Array, float], float]]:
+def _with_slopes(measure: Callable[[Array], Array], points: Array) -> tuple[float, Array]:
+    """A measure of the points (5, 3) and its derivatives (5, 3) by them, by differences."""
+    moved = points + _STEP_MM * np.eye(_COORDINATES).reshape(-1, 5, 3)
+    here = float(measure(points))
+    return here, (measure(moved) - here).reshape(5, 3) / _STEP_MM
+
+
+def _measures(evidence: Evidence) -> dict[str, Callable[[Array, Array], Array]]:
     out = evidence.outward
     return {
         "arm_length": lambda points, lean: arm_length_mm(points, out, lean),
-        "neck_to_wrist": lambda points, lean: _reach(points, out, lean, sum(_segments(points)[:2])),
+        "neck_to_wrist": lambda points, lean: _reach(points, out, lean, _segments(points)[..., :2].sum(axis=-1)),
         "shoulder_to_palm": lambda points, _: straight_arm_mm(points),
     }
 
 
 def _length(
-    measure: Callable[[Array, float], float], problem: _Problem, unknowns: Array, response: Array, causes: list[str]
+    measure: Callable[[Array, Array], Array], problem: _Problem, unknowns: Array, response: Array, causes: list[str]
 ) -> tuple[float, dict[str, float]]:
     """Value and, by cause, the standard deviation it brings: sensitivities chained through the solution."""
-
-    def value(at: Array) -> float:
-        return measure(problem.points(at), float(at[-1]))
-
-    here = value(unknowns)
+    body = unknowns[problem.camera_size :]
+    moved = np.vstack([body, body + _STEP_MM * np.eye(len(body))])
+    values = measure(moved[:, :-1].reshape(-1, 5, 3), moved[:, -1])
     gradient = np.zeros(len(unknowns))
-    for index in range(problem.camera_size, len(unknowns)):
-        moved = unknowns.copy()
-        moved[index] += 1e-3
-        gradient[index] = (value(moved) - here) / 1e-3
+    gradient[problem.camera_size :] = (values[1:] - values[0]) / _STEP_MM
     shares = gradient @ response
     budget: dict[str, float] = {}
     for cause in dict.fromkeys(causes):
         mine = shares[[index for index, name in enumerate(causes) if name == cause]]
         budget[cause] = float(np.sqrt((mine**2).sum()))
-    return here, budget
+    return float(values[0]), budget
 
 
-def _segments(points: Array) -> tuple[float, float, float]:
-    """Lengths of the upper arm, the forearm, and wrist to palm, mm."""
-    steps = np.linalg.norm(np.diff(points[SHOULDER:], axis=0), axis=1)
-    return float(steps[0]), float(steps[1]), float(steps[2])
+def _segments(points: Array) -> Array:
+    """Lengths (..., 3) of the upper arm, the forearm, and wrist to palm, mm; `points` (..., 5, 3)."""
+    return np.asarray(np.linalg.norm(np.diff(points[..., SHOULDER:, :], axis=-2), axis=-1))
 
 
-def straight_arm_mm(points: Array) -> float:
-    """Length from the shoulder joint to the palm with the arm straight, mm; `points` (5, 3) mm."""
-    return sum(_segments(points))
+def straight_arm_mm(points: Array) -> Array:
+    """Length (...) from the shoulder joint to the palm with the arm straight, mm; `points` (..., 5, 3) mm."""
+    return np.asarray(_segments(points).sum(axis=-1))
 
 
-def neck_offset_mm(points: Array, outward: float, lean_deg: float) -> tuple[float, float]:
-    """How far the neck point lies inwards of and above the shoulder joint, along the trunk's own axes, mm."""
+def neck_offset_mm(points: Array, outward: float, lean_deg: ArrayLike) -> tuple[Array, Array]:
+    """How far the neck point lies inwards of and above the shoulder joint, along the trunk's own axes, mm.
+
+    Parameters as of `arm_length_mm`.
+    """
     lean = np.radians(lean_deg)
-    out = np.array([np.cos(lean) * outward, np.sin(lean)])  # leaning away from the arm raises its side
-    up = np.array([-np.sin(lean) * outward, np.cos(lean)])
-    offset = points[NECK, :2] - points[SHOULDER, :2]
-    return float(-offset @ out), float(offset @ up)
+    # leaning away from the arm raises its side
+    sine, cosine = np.sin(lean), np.cos(lean)
+    x, y = np.moveaxis(points[..., NECK, :2] - points[..., SHOULDER, :2], -1, 0)
+    return np.asarray(-x * cosine * outward - y * sine), np.asarray(-x * sine * outward + y * cosine)
 
 
-def _reach(points: Array, outward: float, lean_deg: float, from_shoulder_mm: float) -> float:
+def _reach(points: Array, outward: float, lean_deg: ArrayLike, from_shoulder_mm: Array) -> Array:
     inward, up = neck_offset_mm(points, outward, lean_deg)
-    return float(np.hypot(inward + from_shoulder_mm, up))
+    return np.asarray(np.hypot(inward + from_shoulder_mm, up))
 
 
-def arm_length_mm(points: Array, outward: float, lean_deg: float) -> float:
-    """Arm length as defined (side of the neck to mid palm, arm straight out at 90 degrees), mm.
+def arm_length_mm(points: Array, outward: float, lean_deg: ArrayLike) -> Array:
+    """Arm length (...) as defined (side of the neck to mid palm, arm straight out at 90 degrees), mm.
 
     Parameters
     ----------
-    points : (5, 3) ndarray
+    points : (..., 5, 3) ndarray
         The joints in the body's frame, mm, however the arm was held.
     outward : float
         +1 or -1: which way the arm points along x.
-    lean_deg : float
+    lean_deg : float or (...) ndarray
         Lean of the trunk away from the arm, degrees.
     """
     straight = straight_arm_mm(points)
-    return _reach(points, outward, lean_deg, straight) + priors.DEFINITION_OFFSET * straight
+    return np.asarray(_reach(points, outward, lean_deg, straight) + priors.DEFINITION_OFFSET * straight)
 
 
 def expected_arm_mm(age_years: float | None, stature_mm: float | None) -> tuple[float, float] | None:

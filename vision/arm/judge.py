@@ -76,7 +76,7 @@ def pose_of(body: SeenBody, evidence: Evidence, solution: Solution) -> Pose:
         points[WRIST] - points[ELBOW],
         points[PALM] - points[SHOULDER],
     )
-    straight = straight_arm_mm(points)
+    straight = float(straight_arm_mm(points))
     middle = body.landmarks_px[[Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER]]
     depth = points[SHOULDER, 2]
     shoulders = (body.camera.to_plane(middle, depth) @ evidence.body_to_sheet).mean(axis=0)

@@ -55,7 +55,7 @@ def evidence(
 
 
 def true_length(points, outward: float = 1.0, lean_deg: float = 0.0) -> float:
-    return arm_length_mm(points, outward, lean_deg)
+    return float(arm_length_mm(points, outward, lean_deg))
 
 
 def test_length_by_hand():
