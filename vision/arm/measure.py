@@ -126,7 +126,7 @@ def solve_arm(
 ) -> ArmMeasurement:
     """From what was seen to the lengths; parameters as of `measure_arm`."""
     body = seen.body
-    evidence = _evidence(body, age_years, stature_mm, corrections or {})
+    evidence = evidence_of(body, age_years, stature_mm, corrections or {})
     stances = [informed(stance, seen.depths) for stance in _stances(against_wall)]
     mixture = Mixture.of([solve(evidence, stance) for stance in stances], seen.depths)
     turn = pose_of(body, evidence, mixture.best).turn
@@ -155,9 +155,20 @@ def _stances(against_wall: bool | None) -> tuple[priors.Stance, ...]:
     return (priors.WALL,) if against_wall else (priors.FLOATING, priors.REACHING)
 
 
-def _evidence(
+def evidence_of(
     body: SeenBody, age_years: float | None, stature_mm: float | None, corrections: Mapping[str, tuple[float, float]]
 ) -> Evidence:
+    """What the solver is given: what was seen, with points placed by a person, and what the family says.
+
+    Parameters
+    ----------
+    body : SeenBody
+        What was seen.
+    age_years, stature_mm : float or None
+        As stated.
+    corrections : mapping of str to (x, y)
+        Points placed by a person, px, by the names in `CORRECTED`.
+    """
     body_to_sheet, outward, lean_deg = body_frame(body)
     sightings, arm_px = sightings_of(body)
     for name, place in corrections.items():

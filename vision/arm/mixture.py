@@ -101,8 +101,8 @@ class Mixture:
             for cause in budgets[0]
         }
         parts = [Contribution(cause, value, SHARED_KEYS.get(cause)) for cause, value in causes.items()]
-        between = float(np.sqrt(weights @ (values - middle) ** 2))
-        if between > 0:
+        if len(weights) > 1:
+            between = float(np.sqrt(weights @ (values - middle) ** 2))
             parts.append(Contribution("hand against the wall or not", between))
         if turned.any():
             parts.append(Contribution("trunk turned or not", float(np.sqrt((turned * weights) @ (2 * longer**2)))))

@@ -1,57 +1,12 @@
 """The arm's estimate on made-up arms before a made-up camera, where everything is known."""
 
-import dataclasses
-
 import numpy as np
 import pytest
 
-from calibration.camera import PosedCamera
-from calibration.sheet import Paper, SheetLayout
-from calibration.sheet_in_photo import SheetInPhoto
+from tests.vision.arm.made_up import STRAIGHT, camera, evidence, joints
 from vision.arm import priors as priors
 from vision.arm.estimator import Evidence, Sighting, arm_length_mm, expected_arm_mm, solve, straight_arm_mm
 from vision.arm.priors import JOINTS, whitener
-
-STRAIGHT = 410.0
-
-
-def camera(distance_mm: float = 1800.0, position=(250.0, 0.0)) -> PosedCamera:
-    """Return a camera that looks straight at the wall, known well."""
-    layout = SheetLayout(Paper.A4, 1)
-    sheet = SheetInPhoto(
-        layout=layout,
-        corner_index=np.arange(4),
-        corner_px=np.zeros((4, 2)),
-        homography=np.eye(3),
-        **{f.name: 0.1 for f in dataclasses.fields(SheetInPhoto) if f.name in ("noise_px", "misfit_px", "blur_px")},
-    )
-    turn = np.array([np.pi, 0.0, 0.0])  # the camera's y points down, its z into the wall
-    shift = np.array([-position[0], position[1], distance_mm])
-    lens = [1700.0, 1200.0, 900.0, 0.0, 0.0, 0.0]
-    parameters = np.array([*lens, *turn, *shift])
-    deviation = np.array([3.0, 3.0, 3.0, 0.005, 0.002, 0.001, 1e-3, 1e-3, 1e-3, 1.0, 1.0, 2.0])
-    return PosedCamera((sheet,), (2400, 1800), parameters, np.diag(deviation), 0.0, (0.1,))
-
-
-def joints(elevation_deg: float = 0.0, outward: float = 1.0, lean_deg: float = 0.0, depth=priors.WALL.depth):
-    """Return a straight arm (5, 3) mm at an elevation; the neck 80 mm inwards of and 77 mm above the shoulder."""
-    e = np.radians(elevation_deg)
-    along = np.array([np.cos(e) * outward, np.sin(e)])
-    steps = np.array([0.0, 0.455, 0.417, 0.128]) * STRAIGHT
-    flat = np.cumsum(steps)[:, None] * along
-    t = np.radians(lean_deg)
-    out, up = np.array([np.cos(t) * outward, np.sin(t)]), np.array([-np.sin(t) * outward, np.cos(t)])
-    neck = -80.0 * out + 77.0 * up
-    return np.column_stack([np.vstack([neck, flat]), depth * STRAIGHT])
-
-
-def evidence(
-    points, outward: float = 1.0, deviation_px: float = 1.0, view: PosedCamera | None = None, **more
-) -> Evidence:
-    view = view or camera()
-    px = view.project(points)
-    sightings = {name: Sighting.isotropic(at, deviation_px, name) for name, at in zip(JOINTS, px, strict=True)}
-    return Evidence(view, np.eye(3), outward, sightings, **more)
 
 
 def true_length(points, outward: float = 1.0, lean_deg: float = 0.0) -> float:
