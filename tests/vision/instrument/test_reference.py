@@ -1,0 +1,219 @@
+"""The instrument's fit held against its description, written down anew: where it stops, and how sure it then is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.vision.instrument.made_up import camera, instrument, view_of
+from vision.instrument.fit import Edges, Fit, Setting, Tip, View, fit, settle
+from vision.instrument.model import (
+    BODY_UNKNOWNS,
+    DEPTH,
+    LENGTH,
+    LOW,
+    NECK,
+    ROLL,
+    SCROLL,
+    SHAPE,
+    TOTAL,
+    WIDTH,
+    pose_of,
+)
+from vision.instrument.resting import resting_covariance_mm2
+from vision.instrument.shape import MODES
+
+ROBUST = 4.0
+SETTING = Setting(table_mm=-3.0, table_spread_mm=1.5, heights_factor=1.7, edge_shift_mm=0.2)
+
+
+def start_of(view_number: int, views) -> int:
+    """Column of a photo's edge shift; its camera's unknowns follow."""
+    return BODY_UNKNOWNS + sum(1 + len(view.camera.parameters) for view in views[:view_number])
+
+
+def edge_residuals(x, views, setting) -> np.ndarray:
+    """How far each edge lies off the model along its normal, in standard uncertainties."""
+    off = []
+    for number, view in enumerate(views):
+        at = start_of(number, views)
+        camera_now = view.camera.with_parameters(x[at + 1 : at + 1 + len(view.camera.parameters)])
+        pose = pose_of(x[:BODY_UNKNOWNS], setting.table_mm, x[at])
+        for back, node, point, normal, sigma in zip(
+            view.edges.back,
+            view.edges.node,
+            view.edges.point_px,
+            view.edges.normal_px,
+            view.edges.sigma_px,
+            strict=True,
+        ):
+            place = camera_now.project((pose.back if back else pose.top)[[node]])[0]
+            off.append((place - point) @ normal / sigma)
+    return np.array(off)
+
+
+def tip_residuals(x, views, setting) -> np.ndarray:
+    off = []
+    for number, view in enumerate(views):
+        at = start_of(number, views)
+        camera_now = view.camera.with_parameters(x[at + 1 : at + 1 + len(view.camera.parameters)])
+        pose = pose_of(x[:BODY_UNKNOWNS], setting.table_mm, x[at])
+        for tip in view.tips:
+            place = camera_now.project(getattr(pose, tip.what)[None])[0]
+            off.append((place - tip.point_px) @ tip.direction_px / tip.sigma_px)
+    return np.array(off)
+
+
+def believed(length_mm, views, setting) -> dict[str, tuple[list[int], np.ndarray, np.ndarray]]:
+    """What is known beforehand: columns, means and covariance, by the words of the budget."""
+    heights = setting.heights_factor**2 * resting_covariance_mm2(length_mm) + setting.table_spread_mm**2
+    known = {
+        "height above the table": ([LOW, NECK, SCROLL], np.zeros(3), heights),
+        # widths differ by 3.5 % about the outline's proportions; modes have unit variance
+        "shape of the hidden outline": (
+            [WIDTH, *range(SHAPE.start, SHAPE.stop)],
+            np.array([1.0] + [0.0] * MODES),
+            np.diag([0.035**2] + [1.0] * MODES),
+        ),
+        "sideways tilt": ([ROLL], np.zeros(1), np.array([[np.radians(0.5) ** 2]])),
+        "height of the ribs": ([DEPTH], np.zeros(1), np.array([[1.2**2]])),
+        "usual proportion": ([TOTAL], np.array([1.67 * length_mm]), np.array([[(0.12 * length_mm) ** 2]])),
+    }
+    for number, view in enumerate(views):
+        suffix = "" if number == 0 else f", photo {number + 1}"
+        at = start_of(number, views)
+        known[f"light along the edge{suffix}"] = ([at], np.zeros(1), np.array([[setting.edge_shift_mm**2]]))
+        count = len(view.camera.parameters)
+        if count:
+            columns = list(range(at + 1, at + 1 + count))
+            known[f"camera and sheet{suffix}"] = (columns, view.camera.parameters, view.camera.covariance)
+    return known
+
+
+def derivatives(of, x, columns) -> np.ndarray:
+    """Central differences, one column an unknown."""
+    out = np.zeros((len(of(x)), len(x)))
+    for column in columns:
+        step = np.zeros(len(x))
+        step[column] = 1e-5 if x[column] == 0 or abs(x[column]) < 2 else 1e-3
+        out[:, column] = (of(x + step) - of(x - step)) / (2 * step[column])
+    return out
+
+
+def settled(views, setting) -> Fit:
+    """Fitted from where the fit stopped before, because it stops when the ends move by less than 0.01 mm."""
+    found = fit(instrument(), views, setting, robust=ROBUST, rounds=40)
+    for _ in range(3):
+        found = fit(found.unknowns[:BODY_UNKNOWNS], views, setting, robust=ROBUST, rounds=40)
+    return found
+
+
+def check(found: Fit, views, setting, robust=ROBUST, left=0.02) -> None:
+    """The gradient vanishes where the fit stopped, and covariance and shares are those of the normal equations."""
+    x = found.unknowns
+    every = range(len(x))
+    edges, tips = edge_residuals(x, views, setting), tip_residuals(x, views, setting)
+    edge_slopes = derivatives(lambda at: edge_residuals(at, views, setting), x, every)
+    tip_slopes = derivatives(lambda at: tip_residuals(at, views, setting), x, every)
+    # Geman and McClure: half the sum of r^2 / (1 + r^2 / c^2), whose slope is r / (1 + r^2 / c^2)^2
+    pull = edges / (1 + (edges / robust) ** 2) ** 2 @ edge_slopes + tips @ tip_slopes
+    known = believed(x[LENGTH], views, setting)
+    information = np.zeros((len(x), len(x)))
+    for columns, mean, covariance in known.values():
+        inverse = np.linalg.inv(covariance)
+        pull[columns] += inverse @ (x[columns] - mean)
+        information[np.ix_(columns, columns)] += inverse
+    weight = np.concatenate(found.weight)
+    assert weight == pytest.approx(1 / (1 + (edges / robust) ** 2) ** 2, abs=0.02)
+    seen = edge_slopes.T @ (weight[:, None] * edge_slopes) + tip_slopes.T @ tip_slopes
+    fixed = [column for name, (columns, *_) in known.items() if name.startswith("camera") for column in columns]
+    fixed = fixed if len(views) == 1 else []
+    free = [column for column in every if column not in fixed]
+    inner = np.zeros((len(x), len(x)))
+    inner[np.ix_(free, free)] = np.linalg.inv((seen + information)[np.ix_(free, free)])
+    # the step that is left, in standard deviations
+    assert np.sqrt(pull[free] @ inner[np.ix_(free, free)] @ pull[free]) < left
+    parts = {
+        "where the edge is seen": inner @ (edge_slopes.T * weight) @ edge_slopes @ inner,
+        "where the ends are seen": inner @ tip_slopes.T @ tip_slopes @ inner,
+    }
+    for name, (columns, _, covariance) in known.items():
+        if set(columns) & set(fixed):
+            # a known camera acts through how the fit follows it, and on its own unknowns directly
+            follows = -inner @ seen[:, columns]
+            follows[columns] += np.eye(len(columns))
+            parts[name] = follows @ covariance @ follows.T
+        else:
+            parts[name] = inner[:, columns] @ np.linalg.inv(covariance) @ inner[columns]
+    assert found.shares.keys() == parts.keys()
+    spread = np.sqrt(np.diag(sum(parts.values())))
+    for name, part in parts.items():
+        share = found.shares[name] @ found.shares[name].T
+        assert share / np.outer(spread, spread) == pytest.approx(part / np.outer(spread, spread), abs=2e-3), name
+    assert np.sqrt(np.diag(found.covariance)) == pytest.approx(spread, rel=2e-3)
+    mean_square = (weight * edges**2).sum() / weight.sum()
+    assert found.residual_sigma == pytest.approx(np.sqrt(mean_square), rel=1e-3)
+
+
+def thinned(view: View) -> View:
+    """Every sixth edge, with uncertainties of their own, and the lower end set by hand."""
+    keep = np.zeros(len(view.edges.node), dtype=bool)
+    keep[::6] = True
+    edges = view.edges.where(keep)
+    sigma = edges.sigma_px * (1.0 + 0.5 * np.sin(np.arange(len(edges.node))))
+    tip = Tip("body_bottom", view.tips[0].point_px + np.array([0.0, 400.0]), np.array([0.0, 1.0]), 300.0)
+    return View(view.camera, Edges(edges.back, edges.node, edges.point_px, edges.normal_px, sigma), (*view.tips, tip))
+
+
+TRUTH = instrument(LOW=1.0, NECK=-1.0, DEPTH=0.8, ROLL=0.004)
+
+
+def views_of(*tilts, fixed=False) -> list[View]:
+    rng = np.random.default_rng(4)
+    return [thinned(view_of(TRUTH, camera(tilt, (1090.0, 810.0)), rng, 2.0, SETTING.table_mm, fixed)) for tilt in tilts]
+
+
+@pytest.mark.parametrize("fixed", [True, False], ids=["nothing to set", "known camera"])
+def test_one_photo(fixed):
+    views = views_of((4.0, 7.0), fixed=fixed)
+    found = settled(views, SETTING)
+    check(found, views, SETTING)
+    first = fit(instrument(), views, SETTING, robust=ROBUST)
+    assert first.unknowns[[LENGTH, TOTAL]] == pytest.approx(found.unknowns[[LENGTH, TOTAL]], abs=0.02)
+    unknowns, weight = settle(instrument(), views, SETTING, robust=ROBUST)
+    assert unknowns == pytest.approx(first.unknowns[:BODY_UNKNOWNS])
+    assert weight == pytest.approx(first.weight[0])
+
+
+def test_two_photos_whose_cameras_are_unknowns_like_the_rest():
+    views = views_of((0.0, 2.0), (11.0, -8.0))
+    found = settled(views, SETTING)
+    check(found, views, SETTING, left=0.06)  # cameras start anew each time
+    for number, view in enumerate(found.views):
+        at = start_of(number, views)
+        assert view.camera.parameters == pytest.approx(found.unknowns[at + 1 : at + 3])
+        assert len(found.weight[number]) == len(view.edges.node)
+
+
+def test_a_known_cameras_doubt_is_what_other_cameras_would_have_given():
+    """Fitted anew with the camera one deviation off, each unknown in turn: so far do the lengths move."""
+    (view,) = views_of((4.0, 7.0))
+    found = fit(instrument(), [view], SETTING, rounds=40)
+    share = found.shares["camera and sheet"]
+    at = BODY_UNKNOWNS + 1
+    # on its own unknowns a known camera's doubt is the camera's covariance, whatever the edges say
+    assert found.covariance[at:, at:] == pytest.approx(view.camera.covariance)
+    moved = []
+    for direction in np.linalg.cholesky(view.camera.covariance).T:
+        ends = [
+            fit(
+                instrument(),
+                [View(view.camera.with_parameters(view.camera.parameters + step), view.edges, view.tips)],
+                SETTING,
+                rounds=40,
+            ).unknowns[[LENGTH, TOTAL]]
+            for step in (0.01 * direction, -0.01 * direction)
+        ]
+        moved.append((ends[0] - ends[1]) / 0.02)
+    expected = np.sqrt(np.square(moved).sum(axis=0))
+    assert np.linalg.norm(share[[LENGTH, TOTAL]], axis=1) == pytest.approx(expected, rel=0.03)
