@@ -83,9 +83,9 @@ class AssumedCamera:
         return self.tilt
 
     @property
-    def covariance(self) -> Array:
-        """What is believed of the tilts beforehand (2, 2)."""
-        return np.diag([np.radians(_TILT_SPREAD_DEG) ** 2] * 2)
+    def covariance_root(self) -> Array:
+        """Standard deviations of the tilts, as believed beforehand (2, 2)."""
+        return np.diag([np.radians(_TILT_SPREAD_DEG)] * 2)
 
     @property
     def position_mm(self) -> Array:

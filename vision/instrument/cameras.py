@@ -21,8 +21,8 @@ class Camera(Protocol):
         """Unknowns (P,)."""
 
     @property
-    def covariance(self) -> Array:
-        """Covariance (P, P) of the unknowns."""
+    def covariance_root(self) -> Array:
+        """Root L (P, P) of the unknowns' covariance, which is L L'; it can be inverted."""
 
     @property
     def position_mm(self) -> Array:
@@ -55,9 +55,9 @@ class LeanCamera:
         return self.posed.parameters[: self._count]
 
     @property
-    def covariance(self) -> Array:
-        """Their covariance, whatever the rest may be."""
-        return self.posed.covariance[: self._count, : self._count]
+    def covariance_root(self) -> Array:
+        """Root of their covariance, whatever the rest may be."""
+        return self.posed.covariance_root[: self._count, : self._count]
 
     @property
     def position_mm(self) -> Array:
@@ -91,7 +91,7 @@ class FixedCamera:
         return np.zeros(0)
 
     @property
-    def covariance(self) -> Array:
+    def covariance_root(self) -> Array:
         """None (0, 0)."""
         return np.zeros((0, 0))
 

@@ -208,7 +208,10 @@ def fit(start: Array, views: Sequence[View], setting: Setting, robust: float = 4
     if not views:
         raise ValueError("there is no photo to fit an instrument to")
     problem = _Problem(tuple(views), setting)
-    return problem.result(*_settled(problem, start, robust, rounds))
+    try:
+        return problem.result(*_settled(problem, start, robust, rounds))
+    except np.linalg.LinAlgError as error:
+        raise RanAway from error
 
 
 @np.errstate(all="ignore")  # as above
@@ -216,11 +219,15 @@ def settle(
     start: Array, views: Sequence[View], setting: Setting, robust: float = 4.0, rounds: int = 8
 ) -> tuple[Array, Array]:
     """Most probable instrument (BODY_UNKNOWNS,) and the weights of the edges; parameters and errors as of `fit`."""
-    unknowns, weight = _settled(_Problem(tuple(views), setting), start, robust, rounds)
+    try:
+        unknowns, weight = _settled(_Problem(tuple(views), setting), start, robust, rounds)
+    except np.linalg.LinAlgError as error:
+        raise RanAway from error
     return unknowns[:BODY_UNKNOWNS], weight
 
 
 def _settled(problem: _Problem, start: Array, robust: float, rounds: int) -> tuple[Array, Array]:
+    """All unknowns (P,) and the weights of the edges."""
     unknowns = problem.first(start)
     weight = np.ones(problem.edge_count)
     free = problem.free
@@ -233,10 +240,7 @@ def _settled(problem: _Problem, start: Array, robust: float, rounds: int) -> tup
         normal = jacobian.T @ (factor[:, None] * jacobian) + information[np.ix_(free, free)]
         pull = jacobian.T @ (factor * residual) + (information @ prior_residual)[free]
         step = np.zeros(len(unknowns))
-        try:
-            step[free] = -np.linalg.solve(normal, pull)
-        except np.linalg.LinAlgError as error:
-            raise RanAway from error
+        step[free] = -np.linalg.solve(normal, pull)
         unknowns = unknowns + step
         if not np.isfinite(unknowns).all():
             raise RanAway
@@ -244,6 +248,21 @@ def _settled(problem: _Problem, start: Array, robust: float, rounds: int) -> tup
         if np.abs(step[[X, Y, LENGTH, TOTAL]]).max() < 0.01:
             break
     return unknowns, weight
+
+
+@dataclass(frozen=True)
+class _Piece:
+    """A piece of knowledge that the photos do not give: some unknowns' means and the root of their covariance."""
+
+    cause: str
+    columns: list[int]
+    mean: Array
+    root: Array
+
+    @classmethod
+    def of_one(cls, cause: str, column: int, mean: float, deviation: float) -> _Piece:
+        """Knowledge of one unknown."""
+        return cls(cause, [column], np.array([mean]), np.array([[deviation]]))
 
 
 class _Problem:
@@ -319,7 +338,7 @@ class _Problem:
         columns = [*range(BODY_UNKNOWNS), begin]
         slopes[:, columns] = np.einsum("jr,rju->ru", np.array(by_point), by_unknowns)
         for column in set(range(begin + 1, begin + 1 + len(view.camera.parameters))) & wanted:
-            sigma = np.sqrt(view.camera.covariance[column - begin - 1, column - begin - 1])
+            sigma = float(np.linalg.norm(view.camera.covariance_root[column - begin - 1]))
             moved = unknowns.copy()
             moved[column] += max(_STEP_SIGMAS * sigma, 1e-9)
             change = residual(self.camera(moved, index), points) - here
@@ -330,40 +349,36 @@ class _Problem:
         """Distance (P,) from the prior means and the prior's information matrix (P, P)."""
         distance = np.zeros(self.size)
         information = np.zeros((self.size, self.size))
-        for _, columns, mean, inverse in self._pieces(unknowns):
-            distance[columns] = unknowns[columns] - mean
-            information[np.ix_(columns, columns)] += inverse
+        for piece in self.pieces(unknowns):
+            distance[piece.columns] = unknowns[piece.columns] - piece.mean
+            whitener = np.linalg.inv(piece.root)
+            information[np.ix_(piece.columns, piece.columns)] += whitener.T @ whitener
         return distance, information
 
-    def _pieces(self, unknowns: Array) -> list[tuple[str, list[int], Array, Array]]:
-        """Prior knowledge: name, columns, mean, inverse covariance."""
+    def pieces(self, unknowns: Array) -> list[_Piece]:
+        """Everything that is known beforehand, at the length that `unknowns` have."""
         length = float(unknowns[LENGTH])
         heights = self.setting.heights_factor**2 * resting_covariance_mm2(length) + self.setting.table_spread_mm**2
+        shape = np.array([WIDTH_SPREAD, *np.ones(MODES)])
         pieces = [
-            ("height above the table", [LOW, NECK, SCROLL], np.zeros(3), np.linalg.inv(heights)),
-            (
+            _Piece("height above the table", [LOW, NECK, SCROLL], np.zeros(3), np.asarray(np.linalg.cholesky(heights))),
+            _Piece(
                 "shape of the hidden outline",
                 [WIDTH, *range(SHAPE.start, SHAPE.stop)],
-                np.concatenate([[1.0], np.zeros(MODES)]),
-                np.diag([WIDTH_SPREAD**-2, *np.ones(MODES)]),
+                np.array([1.0, *np.zeros(MODES)]),
+                np.diag(shape),
             ),
-            ("sideways tilt", [ROLL], np.zeros(1), np.array([[np.radians(ROLL_SPREAD_DEG) ** -2]])),
-            ("height of the ribs", [DEPTH], np.zeros(1), np.array([[RIB_SPREAD_MM**-2]])),
-            (
-                "usual proportion",
-                [TOTAL],
-                np.array([TOTAL_TO_BODY * length]),
-                np.array([[(TOTAL_TO_BODY_SPREAD * length) ** -2]]),
-            ),
+            _Piece.of_one("sideways tilt", ROLL, 0.0, float(np.radians(ROLL_SPREAD_DEG))),
+            _Piece.of_one("height of the ribs", DEPTH, 0.0, RIB_SPREAD_MM),
+            _Piece.of_one("usual proportion", TOTAL, TOTAL_TO_BODY * length, TOTAL_TO_BODY_SPREAD * length),
         ]
         for index, (begin, view) in enumerate(zip(self.starts, self.views, strict=True)):
-            inverse = np.array([[self.setting.edge_shift_mm**-2]])
-            pieces.append((_of_photo("light along the edge", index), [begin], np.zeros(1), inverse))
-            count = len(view.camera.parameters)
-            if count:
-                columns = list(range(begin + 1, begin + 1 + count))
-                inverse = np.linalg.pinv(view.camera.covariance, rcond=1e-14, hermitian=True)
-                pieces.append((_of_photo("camera and sheet", index), columns, view.camera.parameters, inverse))
+            shift = _of_photo("light along the edge", index)
+            pieces.append(_Piece.of_one(shift, begin, 0.0, self.setting.edge_shift_mm))
+            columns = list(range(begin + 1, begin + 1 + len(view.camera.parameters)))
+            if columns:
+                cause = _of_photo("camera and sheet", index)
+                pieces.append(_Piece(cause, columns, view.camera.parameters, view.camera.covariance_root))
         return pieces
 
     def result(self, unknowns: Array, weight: Array) -> Fit:
@@ -378,14 +393,14 @@ class _Problem:
         shares: dict[str, Array] = {"where the edge is seen": inner @ scaled[: self.edge_count].T}
         if len(residual) > self.edge_count:
             shares["where the ends are seen"] = inner @ scaled[self.edge_count :].T
-        for name, columns, _, inverse in self._pieces(unknowns):
-            values, vectors = np.linalg.eigh(inverse)
-            if columns[0] in self.known:
-                follows = -inner @ (scaled.T @ scaled)[:, columns]
-                follows[columns] = np.eye(len(columns))
-                shares[name] = follows @ (vectors / np.sqrt(np.maximum(values, 1e-30)))
+        for piece in self.pieces(unknowns):
+            if piece.columns[0] in self.known:
+                # how the rest follows the known camera, and the camera's own doubt directly
+                follows = -inner @ (scaled.T @ scaled)[:, piece.columns]
+                follows[piece.columns] = np.eye(len(piece.columns))
+                shares[piece.cause] = follows @ piece.root
             else:
-                shares[name] = inner[:, columns] @ (vectors * np.sqrt(np.maximum(values, 0.0)))
+                shares[piece.cause] = inner[:, piece.columns] @ np.linalg.inv(piece.root).T
         covariance = np.asarray(sum(share @ share.T for share in shares.values()))
         views = tuple(replace(view, camera=self.camera(unknowns, i)) for i, view in enumerate(self.views))
         bounds = np.cumsum([len(view.edges.node) for view in self.views])[:-1]

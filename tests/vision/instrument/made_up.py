@@ -36,9 +36,9 @@ class KnownCamera(AssumedCamera):
     """A camera whose tilts are known as well as a sheet tells them."""
 
     @property
-    def covariance(self) -> Array:
-        """A third and a fifth of a degree, not independent (2, 2)."""
-        return np.radians(1.0) ** 2 * np.array([[0.09, 0.02], [0.02, 0.04]])
+    def covariance_root(self) -> Array:
+        """Of a third and a fifth of a degree, not independent (2, 2)."""
+        return np.radians(1.0) * np.linalg.cholesky(np.array([[0.09, 0.02], [0.02, 0.04]]))
 
     def with_parameters(self, parameters: Array) -> KnownCamera:
         """The same with other tilts."""

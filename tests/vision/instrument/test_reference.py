@@ -86,7 +86,8 @@ def believed(length_mm, views, setting) -> dict[str, tuple[list[int], np.ndarray
         count = len(view.camera.parameters)
         if count:
             columns = list(range(at + 1, at + 1 + count))
-            known[f"camera and sheet{suffix}"] = (columns, view.camera.parameters, view.camera.covariance)
+            root = view.camera.covariance_root
+            known[f"camera and sheet{suffix}"] = (columns, view.camera.parameters, root @ root.T)
     return known
 
 
@@ -202,9 +203,10 @@ def test_a_known_cameras_doubt_is_what_other_cameras_would_have_given():
     share = found.shares["camera and sheet"]
     at = BODY_UNKNOWNS + 1
     # on its own unknowns a known camera's doubt is the camera's covariance, whatever the edges say
-    assert found.covariance[at:, at:] == pytest.approx(view.camera.covariance)
+    root = view.camera.covariance_root
+    assert found.covariance[at:, at:] == pytest.approx(root @ root.T)
     moved = []
-    for direction in np.linalg.cholesky(view.camera.covariance).T:
+    for direction in root.T:
         ends = [
             fit(
                 instrument(),
