@@ -21,8 +21,11 @@ from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 
 SECRET_BYTES = 32
+"""As long as the keys made of it."""
 TAG_BYTES = 16
+"""Half of the hash, the least that RFC 2104, section 5, recommends."""
 SHORTEST_PASSWORD = 10
+"""Letters; two more than NIST SP 800-63B, 5.1.1.2, asks for."""
 
 CONTENT_SECURITY_POLICY = "; ".join(
     (

@@ -15,7 +15,16 @@ from typing import Annotated, Any
 from pydantic import Field, ValidationError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
+from vision.photo import MAX_BYTES
+
 PREFIX = "SCROLLREACH_"
+LARGEST_PHOTO_MEGABYTES = MAX_BYTES // 2**20
+"""What the measuring rooms read at all; a larger limit would accept photos only to refuse them."""
+PHOTOS_AT_FULL_SIZE = 2
+"""Photos of the largest size that one request may hold: a child's and an instrument's.  Eight as phones take them, of
+some 5 MB each, fit as well."""
+WORDS_BYTES = 2**20
+"""Room in a request for everything that is not a photo."""
 MOST_PHOTO_DAYS = 90
 """Longest a studio may keep photos, days; our choice: a term, and what was measured stays anyway."""
 MOST_LINK_DAYS = 60
@@ -52,7 +61,7 @@ class Settings(BaseSettings):
     )
     report_days: Annotated[int, Field(ge=1, le=365)] = Field(60, description="Days a report's link stays open.")
     session_days: Annotated[int, Field(ge=1, le=90)] = Field(14, description="Days a teacher stays signed in.")
-    upload_megabytes: Annotated[int, Field(ge=1, le=100)] = Field(
+    upload_megabytes: Annotated[int, Field(ge=1, le=LARGEST_PHOTO_MEGABYTES)] = Field(
         25, description="Largest photo accepted, in megabytes."
     )
     upload_seconds: Annotated[int, Field(ge=5, le=3600)] = Field(
@@ -104,7 +113,12 @@ class Settings(BaseSettings):
     @property
     def upload_bytes(self) -> int:
         """Largest photo accepted, in bytes."""
-        return self.upload_megabytes * 1024 * 1024
+        return self.upload_megabytes * 2**20
+
+    @property
+    def request_bytes(self) -> int:
+        """Largest request accepted, all its photos together, in bytes."""
+        return PHOTOS_AT_FULL_SIZE * self.upload_bytes + WORDS_BYTES
 
     @property
     def arriving_bytes(self) -> int:

@@ -20,7 +20,11 @@ from service.words.i18n import SOURCE_LANGUAGE, translator
 
 router = APIRouter(prefix="/api/v1", responses=RESPONSES)
 
-Photos = Annotated[list[UploadFile], Field(description="One photo or several: JPEG, PNG, WebP or HEIC.")]
+SEVERAL = (
+    f"One photo or several, at most {MOST_PHOTOS}: JPEG, PNG, WebP or HEIC; "
+    "together at most as large as two of the largest that are accepted."
+)
+Photos = Annotated[list[UploadFile], Field(description=SEVERAL)]
 Pictures = Annotated[bool, Query(description="Also return each photo with what was measured drawn on it.")]
 PHOTO_FORM = Form(media_type="multipart/form-data")
 

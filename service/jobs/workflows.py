@@ -23,6 +23,7 @@ from service.records.photos import ORIGINAL, OVERLAY, VIEW, PhotoFolder
 from service.records.tables import ARM, MEASURED, RECEIVED, REFUSED, Child, Upload
 
 STRAY_AFTER = timedelta(hours=1)
+"""A photo without a row that lies this long belongs to nothing: an upload takes seconds."""
 
 
 @dataclass(frozen=True)

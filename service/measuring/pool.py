@@ -38,7 +38,9 @@ from service.measuring.work import (
 log = logging.getLogger("scrollreach")
 
 PHOTO_TIME_LIMIT_S = 60.0
+"""Longest time for one photo, s; our choice."""
 WORKER_MEMORY_LIMIT_BYTES = 6 * 2**30
+"""Address space of a worker, bytes; our choice."""
 PHOTOS_BEFORE_RENEWAL = 200
 """A worker is renewed after so many photos: landmark models are known to grow in memory in long-lived servers."""
 

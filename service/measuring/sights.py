@@ -12,7 +12,9 @@ from collections import OrderedDict
 from collections.abc import Awaitable, Callable
 
 KEPT_S = 15 * 60.0
+"""How long a sight is kept, s; our choice, longer than a teacher looks at one photo."""
 MOST_KEPT = 32
+"""Sights kept at once; our choice."""
 
 Key = tuple[str, float | None]
 

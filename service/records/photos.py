@@ -23,6 +23,7 @@ from service.security import derived_key
 ORIGINAL, VIEW, OVERLAY = "original", "view", "overlay"
 KINDS = (ORIGINAL, VIEW, OVERLAY)
 NONCE_BYTES = 12
+"""What the cipher asks for (NIST SP 800-38D, 5.2.1.1)."""
 
 
 class PhotoFolder:

@@ -30,8 +30,6 @@ from service.web.pages import go_to, page
 from service.web.routes import include_pages
 
 STATIC = Path(__file__).parent / "static"
-FORM_BYTES = 1024 * 1024
-"""Room in a request for everything that is not a photo."""
 
 
 def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | None = None) -> FastAPI:
@@ -51,8 +49,9 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
     FastAPI
         An ASGI application.
     """
-    two_photos = 2 * settings.upload_bytes + FORM_BYTES
-    MultiPartParser.spool_max_size = two_photos  # an uploaded photo stays in memory: never a plain copy on the disk
+    MultiPartParser.spool_max_size = (
+        settings.request_bytes
+    )  # an uploaded photo stays in memory: never a plain copy on the disk
 
     @asynccontextmanager
     async def running(app: FastAPI) -> AsyncIterator[None]:
@@ -89,7 +88,7 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
     _answer_errors(app)
     app.add_middleware(
         ArrivalLimits,
-        rules=ArrivalRules(two_photos, settings.upload_seconds),
+        rules=ArrivalRules(settings.request_bytes, settings.upload_seconds),
         arriving=Arriving(settings.arriving_bytes, settings.arriving_bytes // 4),
         sender=_sender,
     )

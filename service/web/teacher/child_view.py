@@ -24,6 +24,7 @@ from service.fit.signs import SIGN_QUESTIONS
 from service.fit.tape import check_tape
 from service.fit.verdict import Verdict
 from service.measuring.results import kept_length
+from service.questions.tape import OTHER_LENGTHS
 from service.records.deciding import (
     ALLOWED_YEARS,
     arm_length,
@@ -54,7 +55,6 @@ from service.words.i18n import marked
 MONTH = timedelta(days=30.44)
 COMPARABLE = 3 * MONTH
 """A tape reading and a photo that lie further apart are not compared: an arm grows about 6 mm in three months."""
-OTHER_LENGTHS = ("neck_to_wrist", "neck_to_fingertip", "shoulder_to_palm", "spine_to_palm")
 
 
 @dataclass(frozen=True)
