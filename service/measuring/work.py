@@ -34,6 +34,12 @@ ARM = "arm"
 Corrections = Mapping[str, tuple[float, float]]
 
 
+KNOWN_AGES_YEARS = (2.0, 20.0)
+"""Ages that the build of a child is known for (`vision.arm.priors`); outside of them none is said."""
+KNOWN_STATURES_MM = (600.0, 2200.0)
+"""Standing heights that are no slip of the pen; ours: well beyond a two-year-old and a tall adult."""
+
+
 @dataclass(frozen=True)
 class ArmQuestion:
     """What to measure in photos of a child: the options of `vision.arm.measure.measure_arm`."""

@@ -20,7 +20,7 @@ from service.fit.errors import FitError
 from service.fit.lengths import check_plausible, parse_length
 from service.fit.sentences import Sentence, say
 from service.fit.signs import SIGN_QUESTIONS, PlayingSigns
-from service.measuring.work import ArmQuestion
+from service.measuring.work import KNOWN_AGES_YEARS, KNOWN_STATURES_MM, ArmQuestion
 from service.words.i18n import LANGUAGES, SOURCE_LANGUAGE
 
 MOST_PHOTOS = 8
@@ -259,12 +259,22 @@ class OfTheChild(Question):
     ] = None
     age_years: Annotated[
         float | None,
-        Field(ge=2, le=20, allow_inf_nan=False, description="Age of the child in years, if known."),
+        Field(
+            ge=KNOWN_AGES_YEARS[0],
+            le=KNOWN_AGES_YEARS[1],
+            allow_inf_nan=False,
+            description="Age of the child in years, if known.",
+        ),
         Spelled("--age"),
     ] = None
     stature_mm: Annotated[
         float | None,
-        Field(ge=600, le=2200, allow_inf_nan=False, description="Standing height in mm, if known."),
+        Field(
+            ge=KNOWN_STATURES_MM[0],
+            le=KNOWN_STATURES_MM[1],
+            allow_inf_nan=False,
+            description="Standing height in mm, if known.",
+        ),
         Spelled("--stature"),
     ] = None
     bar_mm: Bar = None

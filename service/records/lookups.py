@@ -6,12 +6,11 @@ from datetime import date
 
 from sqlalchemy.orm import Session
 
+from service.measuring.work import KNOWN_AGES_YEARS
 from service.records.tables import Child, PhotoRequest, Upload
 
 MIDDLE_OF_A_YEAR = 7
 """Month of birth where only the year is known."""
-KNOWN_AGES = (2, 20)
-"""Ages in years that the measuring room's priors reach; outside of them no age is said."""
 
 
 def stated_bar_mm(session: Session, upload: Upload) -> float | None:
@@ -26,4 +25,4 @@ def age_years(child: Child | None, today: date) -> float | None:
         return None
     month = child.birth_month or MIDDLE_OF_A_YEAR
     age = today.year - child.birth_year + (today.month - month) / 12
-    return age if KNOWN_AGES[0] <= age <= KNOWN_AGES[1] else None
+    return age if KNOWN_AGES_YEARS[0] <= age <= KNOWN_AGES_YEARS[1] else None

@@ -39,6 +39,7 @@ TONES = {
 }
 MARGIN = 17 * mm
 PICTURE_HEIGHT = 60 * mm
+"""Highest a picture is shown: with it, an ordinary report fills one page unshrunk."""
 PAPERS = {"a4": A4, "letter": LETTER}
 CLASSES = ("too_small", "fits", "stretch", "too_large")
 NAMES_FONT = "Names"

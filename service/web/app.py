@@ -49,9 +49,8 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
     FastAPI
         An ASGI application.
     """
-    MultiPartParser.spool_max_size = (
-        settings.request_bytes
-    )  # an uploaded photo stays in memory: never a plain copy on the disk
+    # An uploaded photo stays in memory: never a plain copy on the disk.
+    MultiPartParser.spool_max_size = settings.request_bytes
 
     @asynccontextmanager
     async def running(app: FastAPI) -> AsyncIterator[None]:

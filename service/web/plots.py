@@ -14,9 +14,13 @@ from service.fit.chart import Chart
 from service.words.writing import written_month
 
 WIDTH, HEIGHT = 720, 420
+"""Size of a drawing in its own units; it is shown as wide as the page has room."""
 LEFT, RIGHT, TOP, BOTTOM = 60, 70, 16, 40
+"""Room for axes and names about the drawing."""
 STEP_MM = 20
+"""Between two lines of the grid, mm."""
 MONTH_STEPS = (1, 2, 3, 6, 12, 24)
+"""Months between two names on the time axis: the first of these that leaves at most seven names."""
 
 
 @dataclass(frozen=True, slots=True)

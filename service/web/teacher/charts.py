@@ -21,7 +21,9 @@ from service.web.plots import chart_plot
 
 router = APIRouter(prefix="/charts")
 MOST_ROWS = 14
+"""Rows of the editor; our choice, more sizes than any trade sells."""
 SPARE_ROWS = 2
+"""Empty rows offered below the filled ones."""
 UNITS = ("mm", "cm", "in")
 
 

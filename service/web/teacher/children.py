@@ -15,6 +15,7 @@ from starlette.datastructures import FormData
 from service.fit.errors import FitError
 from service.fit.lengths import TAPE_ARM_U_MM, parse_length
 from service.fit.signs import SIGN_QUESTIONS
+from service.measuring.work import KNOWN_AGES_YEARS
 from service.records.deciding import candidates, keep_verdict, latest_arm
 from service.records.erase import erase_child
 from service.records.export import child_csv, child_export
@@ -36,7 +37,8 @@ from service.web.pages import go_to, page
 from service.web.teacher.child_view import child_view
 
 router = APIRouter(prefix="/children")
-YOUNGEST, OLDEST = 2, 19
+YOUNGEST, OLDEST = int(KNOWN_AGES_YEARS[0]), int(KNOWN_AGES_YEARS[1]) - 1
+"""Ages on their last birthday, years, of the children whom the form offers."""
 
 
 @router.get("")
