@@ -4,13 +4,16 @@ from datetime import UTC, date, datetime
 
 import pytest
 
+from service.api.measurement_routes import ArmOut, InstrumentOut
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
 from service.words.lengths import LENGTHS
 from service.words.writing import unbroken, written_day, written_mm, written_moment, written_number
 
 
-def test_every_measured_length_has_a_name() -> None:
+def test_every_measured_length_has_a_name_and_a_place_in_the_interface() -> None:
     assert tuple(LENGTHS) == (*ARM_LENGTHS, *INSTRUMENT_LENGTHS)
+    for answer, lengths in ((ArmOut, ARM_LENGTHS), (InstrumentOut, INSTRUMENT_LENGTHS)):
+        assert {name for name in answer.model_fields if name in LENGTHS} == set(lengths)
 
 
 @pytest.mark.parametrize(
