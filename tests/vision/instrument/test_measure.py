@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
@@ -19,8 +20,10 @@ from vision.instrument.measure import (
 from vision.instrument.model import LENGTH, LOW, SCROLL
 from vision.instrument.overlay import blur_surroundings, draw_instrument
 from vision.instrument.resting import resting_heights_mm
+from vision.instrument.seen import see_instrument
 from vision.instrument.sheet_support import lies_on_book
 from vision.photo import Photo
+from vision.problems import INSTRUMENT_CUT
 
 PLAIN = "instrument-1"
 
@@ -187,6 +190,32 @@ def test_half_an_instrument_is_refused(plain):
     cut = replace(photo, rgb=np.ascontiguousarray(photo.rgb[:, left:]), focal35_mm=None)
     refused = measure_instrument(cut)
     assert [problem.code for problem in refused.problems] == ["instrument_cut"]
+
+
+@pytest.mark.parametrize(("share", "cut"), [(-0.012, False), (0.02, True), (0.05, True)])
+def test_a_scroll_at_the_border_is_refused_and_a_tight_picture_is_not(upright, share, cut):
+    rgb, scroll, length = upright
+    picture = np.ascontiguousarray(rgb[round(scroll + share * length) :])
+    if cut:
+        with pytest.raises(Refused) as refusal:
+            see_instrument(picture)
+        assert refusal.value.problems == (INSTRUMENT_CUT,)
+    else:
+        assert see_instrument(picture).whole.max() > 0.5
+
+
+@pytest.fixture
+def upright(plain):
+    """The same photo turned until the scroll is up: pixels, the scroll's row, the instrument's length."""
+    truth, photo, _ = plain
+    scroll, lower = (np.array(truth["points_px"][name]) for name in ("scroll_top", "body_bottom_center"))
+    up = scroll - lower
+    length = float(np.linalg.norm(up))
+    side = round(1.5 * length)
+    turn = cv2.getRotationMatrix2D((scroll + lower) / 2, float(np.degrees(np.arctan2(up[0], -up[1]))), 1.0)
+    turn[:, 2] += side / 2 - (scroll + lower) / 2
+    picture = cv2.warpAffine(photo.rgb, turn, (side, side), borderMode=cv2.BORDER_REPLICATE)
+    return picture, float(turn[1, :2] @ scroll + turn[1, 2]), length
 
 
 def test_a_picture_of_nothing_is_refused():
