@@ -100,11 +100,11 @@ def _trace(rgb: Picture, seen: InstrumentSeen, camera: Camera, setting: Setting)
     usable = _usable_nodes()
     for reach_mm in _MAP_REACH_MM:
         pose = pose_of(start, setting.table_mm)
-        edges = _map_edges(seen, pose, camera, reach_mm * px_per_mm, px_per_mm)
-        start, _ = settle(start, [View(camera, edges, (_scroll_in_map(seen, pose, camera),))], setting)
+        edges = map_edges(seen, pose, camera, reach_mm * px_per_mm, px_per_mm)
+        start, _ = settle(start, [View(camera, edges, (scroll_in_map(seen, pose, camera),))], setting)
     for robust in _PHOTO_ROBUST:
         pose = pose_of(start, setting.table_mm)
-        scroll = _scroll_in_photo(rgb, _scroll_in_map(seen, pose, camera), start[LENGTH], px_per_mm)
+        scroll = _scroll_in_photo(rgb, scroll_in_map(seen, pose, camera), start[LENGTH], px_per_mm)
         edges, covered = _photo_edges(rgb, seen, pose, camera, usable, px_per_mm)
         for each in robust:
             start, weight = settle(start, [View(camera, edges, (scroll,))], setting, each)
@@ -156,7 +156,7 @@ def _corners() -> Mask:
     return np.concatenate([half, half[-2:0:-1]])
 
 
-def _map_edges(seen: InstrumentSeen, pose: Pose, camera: Camera, reach_px: float, px_per_mm: float) -> Edges:
+def map_edges(seen: InstrumentSeen, pose: Pose, camera: Camera, reach_px: float, px_per_mm: float) -> Edges:
     """Edges of the top plate in the map, which knows them even where neck or chin rest lie over them."""
     line = camera.project(pose.top)
     nodes = np.flatnonzero(~_corners())
@@ -196,7 +196,7 @@ def _axis_direction(pose: Pose, camera: Camera) -> tuple[Array, Array]:
     return ends[0], direction / np.linalg.norm(direction)
 
 
-def _scroll_in_map(seen: InstrumentSeen, pose: Pose, camera: Camera) -> Tip:
+def scroll_in_map(seen: InstrumentSeen, pose: Pose, camera: Camera) -> Tip:
     """End of the scroll as the network sees it."""
     _, direction = _axis_direction(pose, camera)
     sigma_px = max(seen.sigma_px.get("scroll_top", 0.0), 1.5 * seen.map_px)

@@ -105,6 +105,8 @@ class View:
     camera: Camera
     edges: Edges
     tips: tuple[Tip, ...] = ()
+    camera_start: Array | None = None
+    """Where the search for the camera's unknowns begins, if not at what is believed of them beforehand."""
 
 
 _STEP_MM = 1e-3
@@ -160,12 +162,15 @@ class Setting:
         Factor on the spread of the resting heights: 1 believes in them, a large one leaves them to the photos.
     edge_shift_mm : float
         Standard uncertainty of the common shift of a photo's edges, mm.
+    camera_free : bool
+        One photo's camera is an unknown too, as it has to be where there is no sheet.
     """
 
     table_mm: float = 0.0
     table_spread_mm: float = 0.2
     heights_factor: float = 1.0
     edge_shift_mm: float = 0.12
+    camera_free: bool = False
 
 
 class RanAway(ArithmeticError):
@@ -178,7 +183,7 @@ def fit(start: Array, views: Sequence[View], setting: Setting, robust: float = 4
 
     One photo's camera is taken as it is, because the outline of one instrument tells little of a lens and much of its
     maker; the camera's uncertainty then reaches the lengths through their derivatives.  The cameras of several photos
-    are unknowns like the rest.
+    are unknowns like the rest, and so is the one of a single photo where the setting says so.
 
     Parameters
     ----------
@@ -279,7 +284,8 @@ class _Problem:
         cameras = [
             range(begin + 1, begin + 1 + len(v.camera.parameters)) for begin, v in zip(self.starts, views, strict=True)
         ]
-        self.known = [column for columns in cameras for column in columns] if len(views) == 1 else []
+        given = len(views) == 1 and not setting.camera_free
+        self.known = [column for columns in cameras for column in columns] if given else []
         self.free = [column for column in range(self.size) if column not in self.known]
         self.edge_count = sum(len(view.edges.node) for view in views)
 
@@ -287,7 +293,8 @@ class _Problem:
         unknowns = np.zeros(self.size)
         unknowns[:BODY_UNKNOWNS] = start
         for begin, view in zip(self.starts, self.views, strict=True):
-            unknowns[begin + 1 : begin + 1 + len(view.camera.parameters)] = view.camera.parameters
+            first = view.camera.parameters if view.camera_start is None else view.camera_start
+            unknowns[begin + 1 : begin + 1 + len(first)] = first
         return unknowns
 
     def camera(self, unknowns: Array, index: int) -> Camera:

@@ -33,21 +33,22 @@ EVERY_NODE = np.ones(2 * len(outline_prior().mean) - 2, dtype=bool)
 
 
 class KnownCamera(AssumedCamera):
-    """A camera whose tilts are known as well as a sheet tells them."""
+    """A camera whose unknowns are known as well as a sheet tells them."""
 
     @property
     def covariance_root(self) -> Array:
-        """Of a third and a fifth of a degree, not independent (2, 2)."""
-        return np.radians(1.0) * np.linalg.cholesky(np.array([[0.09, 0.02], [0.02, 0.04]]))
-
-    def with_parameters(self, parameters: Array) -> KnownCamera:
-        """The same with other tilts."""
-        return KnownCamera(self.focal_px, self.centre_px, np.asarray(parameters))
+        """Of a third and a fifth of a degree, not independent, and of half a per cent (3, 3)."""
+        return np.linalg.cholesky(np.array([[0.09, 0.02, 0.0], [0.02, 0.04, 0.0], [0.0, 0.0, 0.08]])) * np.radians(1.0)
 
 
 def camera(tilt_deg: tuple[float, float] = (0.0, 0.0), centre_px: tuple[float, float] = (1100.0, 800.0)) -> KnownCamera:
     """A camera one metre above the table."""
-    return KnownCamera(1600.0, np.array(centre_px), np.radians(tilt_deg))
+    return KnownCamera(1600.0, 1000.0, 0.25, np.array(centre_px), np.array([*np.radians(tilt_deg), 0.0]))
+
+
+def assumed(camera: AssumedCamera) -> AssumedCamera:
+    """The same lens straight above the table, as of a picture without a sheet."""
+    return AssumedCamera(camera.usual_px, camera.usual_mm, camera.lens_spread, camera.centre_px, np.zeros(3))
 
 
 def instrument(**changes: float) -> Array:

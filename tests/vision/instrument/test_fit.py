@@ -1,11 +1,13 @@
 """What a fit recovers from perfect and from noisy edges, and that it is the most probable instrument."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from tests.vision.instrument.made_up import camera, instrument, view_of
+from tests.vision.instrument.made_up import assumed, camera, instrument, view_of
 from vision.instrument.fit import Edges, Setting, View, fit
-from vision.instrument.model import LENGTH, LOW, NECK, SCROLL, SHAPE, TOTAL
+from vision.instrument.model import LENGTH, LOW, NECK, SCROLL, SHAPE, TOTAL, pose_of
 
 
 def test_a_fit_recovers_the_lengths_from_perfect_edges():
@@ -60,3 +62,16 @@ def test_stated_uncertainty_is_that_of_repeated_fits():
         )
     # the root of a mean of 40 squares of unit normals is 1 with a standard deviation of 0.11; the seed is fixed
     assert np.sqrt(np.mean(np.square(results))) == pytest.approx(1.0, abs=0.25)
+
+
+def test_a_free_camera_is_found_by_the_outline_alone():
+    truth, seen_by = instrument(), camera((20.0, -8.0))
+    view = replace(view_of(truth, seen_by), camera=assumed(seen_by), camera_start=np.radians([10.0, 0.0, 0.0]))
+    fitted = fit(instrument(LENGTH=305.0, TOTAL=505.0), [view], Setting(camera_free=True), rounds=25)
+    found = fitted.views[0].camera
+    assert np.degrees(found.parameters[:2]) == pytest.approx([20.0, -8.0], abs=2.0)
+    ends = [
+        each.project(np.array([pose.body_top, pose.body_bottom, pose.scroll_top]))
+        for each, pose in ((seen_by, pose_of(truth, 0.0)), (found, fitted.pose()))
+    ]
+    assert ends[1] == pytest.approx(ends[0], abs=1.5)

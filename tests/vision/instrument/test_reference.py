@@ -192,7 +192,7 @@ def test_two_photos_whose_cameras_are_unknowns_like_the_rest():
     check(found, views, SETTING, left=0.06)  # cameras start anew each time
     for number, view in enumerate(found.views):
         at = start_of(number, views)
-        assert view.camera.parameters == pytest.approx(found.unknowns[at + 1 : at + 3])
+        assert view.camera.parameters == pytest.approx(found.unknowns[at + 1 : at + 4])
         assert len(found.weight[number]) == len(view.edges.node)
 
 
