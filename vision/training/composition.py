@@ -1,6 +1,6 @@
 """Training pictures of instruments, put together on the graphics card.
 
-Rendered instruments are cut out by their masks, bent a little (outline families), turned, scaled and laid on grounds
+Rendered instruments (`rendering`) are bent a little (outline families), turned, scaled and laid on grounds
 they were never rendered on: photographs and textures, plain walls, wood of their own colour, folds of cloth, open
 cases; with shadows, bows, sheets of paper, cables, hands and other things beside and across them, glare, and a camera's
 faults.  Pictures are in linear light until `degrade.tone`.
@@ -8,7 +8,6 @@ faults.  Pictures are in linear light until `degrade.tone`.
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -36,28 +35,6 @@ class CutOuts:
 
     layers: tuple[Tensor, ...]
     points: Tensor
-
-
-def load_cutouts(folder: Path, device: torch.device) -> CutOuts:
-    """Read what the renderer wrote: NAME.jpg, NAME_l.png (labels, twice the size), NAME_s.jpg (shadow), NAME.json."""
-    layers, points = [], []
-    for path in sorted(folder.glob("*.json")):
-        stem = str(path)[:-5]
-        rgb, shade, label = cv2.imread(stem + ".jpg"), cv2.imread(stem + "_s.jpg", 0), cv2.imread(stem + "_l.png", -1)
-        if rgb is None or shade is None or label is None:
-            continue
-        part = label & 7
-        soft = [part > 0, label >> 3 > 0, (part > 0) & (part < 4), part == 3, part == 4, part == 1]
-        area = [cv2.resize(m.astype(np.float32) * 255, (WIDE, HIGH), interpolation=cv2.INTER_AREA) for m in soft]
-        layers.append(np.stack([*rgb[..., ::-1].transpose(2, 0, 1), *np.round(area), shade]).astype(np.uint8))
-        truth = json.loads(path.read_text())["points_px"]
-        points.append([truth[name] for name in POINTS])
-    full = torch.from_numpy(np.stack(layers)).to(device)
-    sizes = [full]
-    for _ in range(2):
-        previous = sizes[-1]
-        sizes.append(torch.cat([F.avg_pool2d(c.float(), 2).round().byte() for c in previous.split(32)]))
-    return CutOuts(tuple(sizes), torch.tensor(points, dtype=torch.float32, device=device))
 
 
 def load_pictures(folder: Path, device: torch.device, alpha: bool) -> Tensor:
@@ -97,7 +74,10 @@ class Composer:
         first, points, frame = self._instrument(pose)
         image = self._ground(n, first, frame)
         image = self._things(image, 3, 0.75)
-        image = self._paper(image, frame, chance(n, 0.35, dev))
+        image = self._paper(image, frame, chance(n, 0.25, dev))
+        bare = chance(n, 0.12, dev)  # cut out and laid on white or black by somebody else
+        image = image * (1 - bare) + torch.where(chance(n, 0.85, dev) > 0, 0.97, 0.004) * bare
+        first = torch.cat([first[:, :9], 1 - (1 - first[:, 9:]) * (1 - bare * chance(n, 0.6, dev))], 1)
         masks = torch.zeros(n, 5, s, s, device=dev)
         second_present = present & (torch.rand(n, device=dev) < 0.14)
         other_pose = self._poses(n, second_present, small=True)
@@ -105,7 +85,7 @@ class Composer:
         image, masks = self._lay(image, masks, layer)
         image, masks = self._bow(image, masks, frame, chance(n, 0.25, dev) * present.view(-1, 1, 1, 1))
         image, masks = self._lay(image, masks, first)
-        image, masks = self._bow(image, masks, frame, chance(n, 0.14, dev) * present.view(-1, 1, 1, 1))
+        image, masks = self._bow(image, masks, frame, chance(n, 0.24, dev) * present.view(-1, 1, 1, 1))
         image = self._cables(image)
         image = self._things(image, 1, 0.12)
         image = self._hands(image, frame)
@@ -286,7 +266,10 @@ class Composer:
         )
         other = (edge.sum(-1)[:, None] > 0).float() * chance(n, 0.16, dev)  # floor and wall, table's edge
         image = image * (1 - other) + torch.roll(image, 1, 0) * other
-        return self._case(image, frame, chance(n, 0.22, dev))
+        want = chance(n, 0.26, dev)
+        side = torch.where(torch.rand(n, 1, 1, 1, device=dev) < 0.5, 1.0, -1.0)
+        lid = self._case(image, frame, want * chance(n, 0.6, dev), side * rand(n, 0.38, 0.6, dev))
+        return self._case(lid, frame, want, torch.zeros_like(side))
 
     def _local(self, frame: tuple[Tensor, Tensor, Tensor]) -> tuple[Tensor, Tensor]:
         """Coordinates across and along the instrument, over its length, 0 at its middle: (n, 1, S, S) each."""
@@ -296,11 +279,11 @@ class Composer:
         across = z[..., 0] * axis[:, 1].view(-1, 1, 1) - z[..., 1] * axis[:, 0].view(-1, 1, 1)
         return across[:, None], along[:, None]
 
-    def _case(self, image: Tensor, frame: tuple[Tensor, Tensor, Tensor], want: Tensor) -> Tensor:
-        """An open case about the instrument: rim, plush, a hollow in the instrument's shape or a box, pockets."""
+    def _case(self, image: Tensor, frame: tuple[Tensor, Tensor, Tensor], want: Tensor, aside: Tensor) -> Tensor:
+        """An open case about the instrument, or its lid: rim, plush, a hollow in the instrument's shape or a box."""
         n, dev = len(image), self.device
         x, y = self._local(frame)
-        x, y = x + rand(n, -0.06, 0.06, dev), y + rand(n, -0.05, 0.05, dev)
+        x, y = x - aside + rand(n, -0.06, 0.06, dev), y + rand(n, -0.05, 0.05, dev)
         half_w, half_h = rand(n, 0.19, 0.42, dev), rand(n, 0.53, 0.72, dev)
         shaped = chance(n, 0.5, dev)
         waist = 0.62 + 0.38 * torch.cos((y + 0.05) * 3.4).clamp(-1, 1) * torch.where(y > 0, 0.3, 1.0)
@@ -317,6 +300,7 @@ class Composer:
         hollow = (((x / (wide * 0.62)).abs() ** 4 + ((y + 0.1) / (half_h * 0.7)).abs() ** 4) < 1).float()
         inner = inner * (1 - 0.45 * hollow * chance(n, 0.4, dev))
         shell = torch.rand(n, 3, 1, 1, device=dev) ** 3 * 0.5 + 0.005
+        shell = torch.where(chance(n, 0.25, dev) > 0, rand(n, 0.5, 0.95, dev).expand_as(shell), shell)
         a = torch.sigmoid((1 - inside) * 120)
         b = torch.sigmoid((1 + rim - inside) * 120)
         image = image * (1 - b * want) + shell * b * want
@@ -341,15 +325,21 @@ class Composer:
         inside = torch.sigmoid((half - t.abs()) * 400)
         stick = torch.sigmoid((rand(n, 0.005, 0.009, dev) - (s - 0.022 + camber).abs()) * 700) * inside
         hair = torch.sigmoid((rand(n, 0.003, 0.008, dev) - s.abs()) * 700) * inside * chance(n, 0.8, dev)
-        frog = torch.sigmoid((0.018 - (s - 0.01).abs()) * 500) * torch.sigmoid((0.035 - (t + half - 0.06).abs()) * 400)
+        block = rand(n, 0.012, 0.024, dev)
+        frog = torch.sigmoid((block - (s - 0.01).abs()) * 500)
+        frog = frog * torch.sigmoid((rand(n, 0.025, 0.05, dev) - (t + half - 0.06).abs()) * 400)
+        eye = torch.sigmoid((0.006 - torch.hypot(s - 0.008, t + half - 0.06)) * 900)
+        button = torch.sigmoid((0.006 - (s - 0.022).abs()) * 700) * torch.sigmoid((0.014 - (t + half).abs()) * 500)
         tip = torch.sigmoid((0.016 - (s - 0.01).abs()) * 500) * torch.sigmoid((0.008 - (t - half + 0.01).abs()) * 400)
         wood = torch.tensor([0.16, 0.05, 0.02], device=dev).view(1, 3, 1, 1) * torch.exp(rand(n, -1.5, 1.2, dev))
         pale = rand(n, 0.3, 0.9, dev) * torch.tensor([1.0, 0.95, 0.82], device=dev).view(1, 3, 1, 1)
         shade = blur(torch.roll(stick + hair, (4, 3), (2, 3)).clamp(0, 1), 2.0)
         image = image * (1 - shade * want * 0.5 * chance(n, 0.6, dev))
-        for part, colour in ((hair, pale), (stick, wood), (frog, wood * 0.2), (tip, wood * 0.4 + 0.1)):
+        dark = wood * torch.where(chance(n, 0.75, dev) > 0, 0.2, 1.0)
+        parts = ((hair, pale), (stick, wood), (frog, dark), (eye, pale), (button, pale * 0.7), (tip, wood * 0.4 + 0.1))
+        for part, colour in parts:
             image = image * (1 - part * want) + colour * part * want
-        bow = torch.stack([hair, stick, frog, tip]).amax(0) * want
+        bow = torch.stack([hair, stick, frog, button, tip]).amax(0) * want
         return image, torch.cat([masks[:, :4], torch.maximum(masks[:, 4:], bow)], 1)
 
     def _paper(self, image: Tensor, frame: tuple[Tensor, Tensor, Tensor], want: Tensor) -> Tensor:
@@ -415,7 +405,7 @@ class Composer:
         n, dev = len(image), self.device
         x, y = self._local(frame)
         skin = torch.tensor([0.55, 0.32, 0.22], device=dev).view(1, 3, 1, 1) * torch.exp(rand(n, -1.6, 0.3, dev))
-        want = chance(n, 0.08, dev)
+        want = chance(n, 0.12, dev)
         cx, cy, a = rand(n, -0.15, 0.15, dev), rand(n, -0.5, 0.45, dev), rand(n, -0.6, 0.6, dev)
         for k in range(4):
             u, v = x - cx, y - cy - 0.028 * k

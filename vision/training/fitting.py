@@ -55,8 +55,12 @@ def fit(
     seconds: float,
     device: torch.device,
     peak: float = 1.5e-3,
+    history: list[tuple[int, float]] | None = None,
 ) -> torch.nn.Module:
-    """Train for a time; return the running mean of the weights (one-cycle learning rate by the clock)."""
+    """Train for a time; return the running mean of the weights (one-cycle learning rate by the clock).
+
+    The mean loss of every hundred steps is printed, and added to `history` with the step's number.
+    """
     decay = [p for p in net.parameters() if p.ndim > 1]
     rest = [p for p in net.parameters() if p.ndim <= 1]
     groups = [{"params": decay, "weight_decay": 0.02}, {"params": rest, "weight_decay": 0.0}]
@@ -84,5 +88,8 @@ def fit(
         shown.append(loss.detach())
         step += 1
         if step % 100 == 0:
-            print(step, f"{time.time() - start:.0f} s", f"{torch.stack(shown[-100:]).mean().item():.4f}", flush=True)
+            loss_now = torch.stack(shown[-100:]).mean().item()
+            print(step, f"{time.time() - start:.0f} s", f"{loss_now:.4f}", flush=True)
+            if history is not None:
+                history.append((step, round(loss_now, 4)))
     return mean.module

@@ -7,6 +7,7 @@ logarithm of the offset's scale, which is learned by likelihood so that it means
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import torch
@@ -156,6 +157,73 @@ class PartNet(nn.Module):
         if not self.has_masks:
             return (points,)
         return self.masks(self.f2(torch.cat([up(d), e2], 1))), points
+
+
+def load_exported(net: PartNet, path: Path, pictures: Tensor) -> None:
+    """Load the weights of an exported network, to learn on from them.
+
+    The export took each normalisation into the convolution before it.  It is given back with the spread that the
+    `pictures` show there, so that the network does the same as before and can be trained again.
+
+    Parameters
+    ----------
+    net : PartNet
+        Of the same make.
+    path : Path
+        ONNX file written by `fitting.export`.
+    pictures : (B, 3, H, W) Tensor
+        Training pictures, 0 to 255.
+    """
+    import onnx
+    from onnx import numpy_helper
+
+    graph = onnx.load(str(path)).graph
+    arrays = {each.name.removesuffix("_half"): numpy_helper.to_array(each) for each in graph.initializer}
+    modules = dict(net.named_modules())
+    hooks = []
+    for node in graph.node:
+        if node.op_type != "Conv":
+            continue
+        name = _module_name(node.name)
+        conv = modules[name]
+        bias = torch.from_numpy(arrays[node.input[2]].astype("float32"))
+        conv.weight.data.copy_(torch.from_numpy(arrays[node.input[1]].astype("float32")))
+        if conv.bias is not None:
+            conv.bias.data.copy_(bias)
+        else:
+            stem, number = name.rsplit(".", 1)
+            hooks.append(modules[f"{stem}.{int(number) + 1}"].register_forward_pre_hook(_given_back(bias)))
+    net.eval()
+    with torch.no_grad():
+        net(pictures)
+    for hook in hooks:
+        hook.remove()
+    net.train()
+
+
+def _module_name(node: str) -> str:
+    """Name of the module whose convolution a node is: "/a/a.0/b/b.1/Conv" is "a.0.b.1"."""
+    parts: list[str] = []
+    for part in node.strip("/").split("/")[:-1]:
+        if parts and part.startswith(parts[-1] + "."):
+            parts[-1] = part
+        else:
+            parts.append(part)
+    return ".".join(parts)
+
+
+def _given_back(bias: Tensor) -> Callable[[nn.Module, tuple[Tensor, ...]], None]:
+    """A hook that sets a normalisation so that it adds `bias` and changes nothing else."""
+
+    def hook(module: nn.Module, given: tuple[Tensor, ...]) -> None:
+        x = given[0].float()
+        mean, variance = x.mean((0, 2, 3)), x.var((0, 2, 3))
+        module.running_mean.copy_(mean)
+        module.running_var.copy_(variance)
+        module.weight.data.copy_(torch.sqrt(variance + module.eps))
+        module.bias.data.copy_(mean + bias.to(mean.device))
+
+    return hook
 
 
 def up(x: Tensor) -> Tensor:

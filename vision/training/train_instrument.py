@@ -1,11 +1,18 @@
-"""Train the instrument network.
+"""Make the instrument network's data from seeds, and train it.
 
-python -m vision.training.train_instrument CUTOUTS GROUNDS OBJECTS WEIGHTS OUT --seconds N
+python -m vision.training.train_instrument GROUNDS OBJECTS WEIGHTS OUT [--violins N --views N --seconds N]
+
+GROUNDS and OBJECTS are folders of pictures of one size, objects with transparency; WEIGHTS are a network of this make
+to go on from (.onnx as shipped, .pt) or published ImageNet weights.  OUT gets the network, a picture of what it was
+shown, and a record of how it was made.
 """
 
 from __future__ import annotations
 
 import argparse
+import hashlib
+import json
+import os
 import time
 from pathlib import Path
 
@@ -14,9 +21,10 @@ import numpy as np
 import torch
 
 from vision.instrument.net import MASKS, POINTS
-from vision.training.composition import Composer, load_cutouts, load_pictures
+from vision.training.composition import Composer, load_pictures
 from vision.training.fitting import export, fit
-from vision.training.network import PartNet, mask_loss, point_loss
+from vision.training.network import PartNet, load_exported, mask_loss, point_loss
+from vision.training.rendering import render_violins
 
 
 def contact_sheet(composer: Composer, path: Path) -> None:
@@ -39,41 +47,60 @@ def contact_sheet(composer: Composer, path: Path) -> None:
 def main() -> None:
     """Run the training."""
     parser = argparse.ArgumentParser(description=__doc__)
-    for name in ("cutouts", "grounds", "objects", "weights", "out"):
+    for name in ("grounds", "objects", "weights", "out"):
         parser.add_argument(name, type=Path)
-    parser.add_argument("--seconds", type=float, default=300)
+    parser.add_argument("--violins", type=int, default=300, help="how many instruments are made")
+    parser.add_argument("--views", type=int, default=8, help="pictures of each")
+    parser.add_argument("--first-seed", type=int, default=700_000)
+    parser.add_argument("--seconds", type=float, default=330, help="time for the training")
+    parser.add_argument("--limit", type=float, default=1e9, help="time for everything; shortens the training")
     parser.add_argument("--batch", type=int, default=48)
     parser.add_argument("--size", type=int, default=448)
+    parser.add_argument("--peak", type=float, default=1.5e-3, help="highest learning rate")
+    parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     a = parser.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    torch.manual_seed(1)
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
     torch.backends.cudnn.benchmark = True
     start = time.time()
-    grounds, objects = load_pictures(a.grounds, device, False), load_pictures(a.objects, device, True)
-    composer = Composer(load_cutouts(a.cutouts, device), grounds, objects, a.size)
-    print(
-        "loaded", len(composer.cutouts.points), len(grounds), len(objects), f"{time.time() - start:.0f} s", flush=True
+    seeds = range(a.first_seed, a.first_seed + a.violins)
+    cutouts = render_violins(seeds, a.views, device, a.workers, a.limit / 3)
+    torch.manual_seed(1)
+    composer = Composer(
+        cutouts, load_pictures(a.grounds, device, False), load_pictures(a.objects, device, True), a.size
     )
+    print(len(cutouts.points), "cut-outs", f"{time.time() - start:.0f} s", flush=True)
     a.out.mkdir(parents=True, exist_ok=True)
     contact_sheet(composer, a.out / "composites.jpg")
-    net = PartNet(len(MASKS), len(POINTS))
-    if a.weights.suffix == ".pt":
+    net = PartNet(len(MASKS), len(POINTS)).to(device)
+    if a.weights.suffix == ".onnx":
+        load_exported(net, a.weights, composer.batch(a.batch)[0])
+    elif a.weights.suffix == ".pt":
         net.load_state_dict(torch.load(a.weights, weights_only=True))
     else:
         net.encoder.load_published(a.weights)
-    net = net.to(device, memory_format=torch.channels_last)
+    history: list[tuple[int, float]] = []
     net = fit(
-        net,
+        net.to(memory_format=torch.channels_last),
         composer.batch,
         lambda out, m, xy: mask_loss(out[0], m) + point_loss(out[1], xy),
         a.batch,
-        a.seconds,
+        min(a.seconds, a.limit - (time.time() - start)),
         device,
+        a.peak,
+        history,
     )
     net = net.float().cpu().to(memory_format=torch.contiguous_format)
-    torch.save(net.state_dict(), a.out / "instrument.pt")
     export(net, a.out / "instrument.onnx", (a.size, a.size), ["masks", "points"])
+    record = {name: str(value) for name, value in vars(a).items()}
+    record |= {"code": _code(), "torch": torch.__version__, "loss": history}
+    (a.out / "instrument.json").write_text(json.dumps(record, indent=1))
+
+
+def _code() -> str:
+    """Digest of the code that made the data and the network."""
+    files = sorted(Path(__file__).parent.glob("*.py"))
+    return hashlib.sha256(b"".join(each.read_bytes() for each in files)).hexdigest()[:16]
 
 
 if __name__ == "__main__":
