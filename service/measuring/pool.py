@@ -202,3 +202,5 @@ def _prepare_worker() -> None:
     for name in NEEDED:
         with suppress(Exception):
             importlib.import_module(name)
+    with suppress(Exception):
+        importlib.import_module("vision.networks.landmark_model").library()

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 NEEDED = (
-    "mediapipe",
     "vision.arm.measure",
     "vision.instrument.measure",
     "vision.arm.overlay",

@@ -14,7 +14,10 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
+from functools import cache
+from importlib import import_module
 from importlib.resources import as_file, files
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -39,6 +42,32 @@ def quiet_stderr() -> Iterator[None]:
             os.dup2(kept, _STDERR)
             os.close(kept)
             os.close(nowhere)
+
+
+@cache
+def library() -> ModuleType:
+    """The library, loaded when it is first needed, without what it never needs here.
+
+    Half of the time of loading it goes into a plotting library for its drawings and an audio device for its sound
+    models, neither of which is used.  They are made to look present, respectively absent, while it loads.
+    """
+    plotting, figures = ModuleType("matplotlib"), ModuleType("matplotlib.pyplot")
+    plotting.pyplot = figures  # type: ignore[attr-defined]
+    # None in the table of modules makes an import fail, which the library takes for a machine without sound
+    stand_ins: dict[str, Any] = {"sounddevice": None, "matplotlib": plotting, "matplotlib.pyplot": figures}
+    missing = {name: module for name, module in stand_ins.items() if name not in sys.modules}
+    sys.modules.update(missing)
+    try:
+        return import_module("mediapipe")
+    finally:
+        for name in missing:
+            del sys.modules[name]
+
+
+def tasks() -> Any:
+    """`mediapipe.tasks.python`, by way of `library`."""
+    library()
+    return import_module("mediapipe.tasks.python")
 
 
 class LandmarkModel:
@@ -68,8 +97,7 @@ class LandmarkModel:
         found : callable
             Says of a result whether it holds anything.
         """
-        import mediapipe  # slow to import, and not needed by commands that measure nothing
-
+        mediapipe = library()
         with self._busy:
             with nullcontext() if self._warm else quiet_stderr():
                 if self._landmarker is None:

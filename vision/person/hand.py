@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 
 from calibration.arrays import Array, Picture
-from vision.networks.landmark_model import LandmarkModel
+from vision.networks.landmark_model import LandmarkModel, tasks
 
 CROP_SIDE = 0.9
 """Side of the first square over the neck-to-palm length."""
@@ -81,8 +81,7 @@ def _palm(points_px: Array) -> Array:
 
 
 def _open(path: str) -> Any:
-    from mediapipe.tasks.python import BaseOptions, vision
-
+    BaseOptions, vision = tasks().BaseOptions, tasks().vision  # noqa: N806
     options = vision.HandLandmarkerOptions(
         base_options=BaseOptions(model_asset_path=path), num_hands=2, min_hand_detection_confidence=MIN_CONFIDENCE
     )

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from calibration.arrays import Array, Floats, Picture
-from vision.networks.landmark_model import LandmarkModel
+from vision.networks.landmark_model import LandmarkModel, tasks
 
 MAX_PEOPLE = 3
 LOOKING_SIDE_PX = 1280
@@ -85,8 +85,7 @@ class Person:
 
 
 def _open(path: str) -> Any:
-    from mediapipe.tasks.python import BaseOptions, vision
-
+    BaseOptions, vision = tasks().BaseOptions, tasks().vision  # noqa: N806
     options = vision.PoseLandmarkerOptions(
         base_options=BaseOptions(model_asset_path=path), num_poses=MAX_PEOPLE, output_segmentation_masks=True
     )
