@@ -40,6 +40,23 @@ ROOMS = {
         ("tests/calibration", "tests/test_examples.py"),
     ),
     "service.fit": Room("service/fit", ("sentences", "explanation"), ("tests/service/fit", "tests/test_examples.py")),
-    "vision.arm": Room("vision/arm", ("overlay",), ("tests/vision/arm",)),
-    "vision.instrument": Room("vision/instrument", ("overlay",), ("tests/vision/instrument",)),
+    "vision.arm": Room(
+        "vision/arm",
+        ("overlay", "seen", "picture", "depth"),  # of pictures: their tests look at photos
+        tuple(
+            f"tests/vision/arm/test_{name}.py"
+            for name in ("body", "estimator", "judge", "lengths", "mixture", "priors", "reference", "solving")
+        ),
+    ),
+    "vision.instrument": Room(
+        "vision/instrument",
+        (
+            *("overlay", "net", "seen", "edges", "edge_net", "profiles", "glare", "sheet_support", "shoulder_rest"),
+            *("measure", "cameras"),  # of pictures, or whole ways from photos: their tests look at photos
+        ),
+        tuple(
+            f"tests/vision/instrument/test_{name}.py"
+            for name in ("fit", "lengths", "model", "reference", "resting", "shape", "silhouette", "slopes")
+        ),
+    ),
 }

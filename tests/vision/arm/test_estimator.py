@@ -6,7 +6,7 @@ import pytest
 from tests.vision.arm.made_up import STRAIGHT, camera, evidence, joints
 from vision.arm import priors as priors
 from vision.arm.estimator import Evidence, Sighting, arm_length_mm, expected_arm_mm, solve, straight_arm_mm
-from vision.arm.priors import JOINTS, whitener
+from vision.arm.priors import JOINTS
 
 
 def true_length(points, outward: float = 1.0, lean_deg: float = 0.0) -> float:
@@ -98,8 +98,3 @@ def test_expected_arm_from_age_and_stature():
     assert 0.03 < deviation < 0.04
     _, wide = expected_arm_mm(8.5, None)
     assert wide > deviation
-
-
-def test_whitener_makes_unit_variance():
-    root = whitener(priors.WALL.depth_covariance)
-    assert np.allclose(root @ priors.WALL.depth_covariance @ root.T, np.eye(5))
