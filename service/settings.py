@@ -71,6 +71,9 @@ class Settings(BaseSettings):
         256, description="Memory for photos that are arriving at the same time, in megabytes."
     )
     workers: Annotated[int, Field(ge=0, le=64)] = Field(0, description="Measuring processes; 0 means one a core.")
+    photo_seconds: Annotated[float, Field(ge=2, le=600)] = Field(
+        12.0, description="Longest time one photo may be worked at, in seconds; a good one takes about one."
+    )
     sign_in_tries: Annotated[int, Field(ge=1)] = Field(5, description="Sign-in tries a minute for one e-mail address.")
     quick_tries: Annotated[int, Field(ge=1)] = Field(
         20, description="Tries of the quick page in ten minutes per address."

@@ -1,13 +1,28 @@
-"""Whether the process lives, and whether it can measure."""
+"""Whether the service is well, and whether it can measure."""
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Response
-from pydantic import BaseModel
+from typing import Literal
+
+from fastapi import APIRouter, Request, Response
+from pydantic import BaseModel, Field
 
 from service.api.measurement_routes import Pool
+from service.jobs.keeper import Condition
 
 router = APIRouter(prefix="/api/v1")
+
+Fault = Literal["database", "disk", "queue", "keeper"]
+
+
+class Health(BaseModel):
+    """How the service is."""
+
+    status: Literal["well", "unwell"]
+    faults: list[Fault] = Field(
+        description="What is wrong: the records do not answer, the disk is nearly full, photos wait too long, or "
+        "nobody has looked for a minute."
+    )
 
 
 class State(BaseModel):
@@ -16,10 +31,19 @@ class State(BaseModel):
     status: str
 
 
-@router.get("/health", response_model=State, summary="The process lives")
-def health() -> State:
-    """Answer as long as the process runs."""
-    return State(status="alive")
+@router.get(
+    "/health",
+    response_model=Health,
+    summary="The service is well",
+    responses={503: {"model": Health, "description": "Something is wrong."}},
+)
+async def health(request: Request, response: Response) -> Health:
+    """Say what is wrong, as it was seen some seconds ago: the answer waits for nothing."""
+    condition: Condition = request.app.state.keeper.condition
+    faults = condition.faults()
+    if faults:
+        response.status_code = 503
+    return Health(status="unwell" if faults else "well", faults=faults)  # type: ignore[arg-type]
 
 
 @router.get(

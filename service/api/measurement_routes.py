@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Form, HTTPException, Query, Request, Response, UploadFile
@@ -11,7 +11,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from service.api.problem_details import RESPONSES
 from service.fit.sentences import Translate
-from service.measuring.pool import MeasuringPool
+from service.measuring.admission import Rank
+from service.measuring.pool import Measurer
 from service.measuring.results import translated
 from service.measuring.work import Outcome
 from service.questions.asked import MOST_PHOTOS, Language, Part
@@ -137,10 +138,10 @@ class InstrumentMeasurements(BaseModel):
     measurements: list[InstrumentOut]
 
 
-def measuring_pool(request: Request) -> MeasuringPool:
-    """Give a route the pool that the application started."""
-    pool: MeasuringPool = request.app.state.measuring_pool
-    return pool
+def measuring_pool(request: Request) -> Measurer:
+    """Give a route the measuring processes, behind the line for whoever asks."""
+    measuring: Mapping[Rank, Measurer] = request.app.state.measuring
+    return measuring[getattr(request.state, "rank", Rank.STRANGER)]
 
 
 def photo_limit(request: Request) -> int:
@@ -149,7 +150,7 @@ def photo_limit(request: Request) -> int:
     return most
 
 
-Pool = Annotated[MeasuringPool, Depends(measuring_pool)]
+Pool = Annotated[Measurer, Depends(measuring_pool)]
 PhotoLimit = Annotated[int, Depends(photo_limit)]
 
 

@@ -11,7 +11,9 @@ from pydantic import BaseModel, ConfigDict
 from starlette.exceptions import HTTPException
 
 from service.fit.errors import FitError
+from service.measuring.admission import Busy
 
+BUSY = "Many photos are waiting just now. Please try again after the time that Retry-After gives."
 MOST_FAULTS = 20
 """Faults that are named in one answer; thousands of them would only cost time."""
 MEDIA_TYPE = "application/problem+json"
@@ -76,6 +78,12 @@ def install_problem_details(app: FastAPI) -> None:
     @app.exception_handler(FitError)
     async def unacceptable(_: Request, error: FitError) -> JSONResponse:
         return problem_response(422, str(error))
+
+    @app.exception_handler(Busy)
+    async def busy(_: Request, error: Busy) -> JSONResponse:
+        response = problem_response(503, BUSY)
+        response.headers["Retry-After"] = str(error.retry_after_s)
+        return response
 
 
 def _reason(fault: Any) -> str:

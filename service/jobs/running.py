@@ -15,6 +15,8 @@ from sqlalchemy import Engine, event, select
 from service.jobs.workflows import Workshop, delete_photos_on_their_day, measure_upload, open_workshop
 from service.records.tables import RECEIVED, Upload
 
+log = logging.getLogger("scrollreach")
+
 EVERY_HOUR = "0 * * * *"
 WORKFLOWS_VERSION = "1"
 """Version of the workflows' shape: a newer program takes up work that an older one left, while this stays."""
@@ -62,9 +64,24 @@ async def _schedule_deletions() -> None:
 
 
 async def start_measuring(upload_id: str) -> None:
-    """Start measuring an upload; on return it is certain to be measured. Twice is once."""
-    with SetWorkflowID(f"measure:{upload_id}"):
-        await DBOS.start_workflow_async(measure_upload, upload_id)
+    """Start measuring an upload that is kept; twice is once.
+
+    Where that fails just now, the keeper starts it as soon as it can: the photo was acknowledged.
+    """
+    try:
+        with SetWorkflowID(f"measure:{upload_id}"):
+            await DBOS.start_workflow_async(measure_upload, upload_id)
+    except Exception as error:
+        log.error("measuring could not be started and will be: %s", type(error).__name__)
+
+
+async def start_again(upload_id: str) -> None:
+    """Start measuring an upload whose earlier workflow has ended."""
+    try:
+        with SetWorkflowID(f"measure:{upload_id}:{int(time.time())}"):
+            await DBOS.start_workflow_async(measure_upload, upload_id)
+    except Exception as error:
+        log.error("measuring could not be started and will be: %s", type(error).__name__)
 
 
 async def sweep(now: datetime) -> None:

@@ -1,12 +1,15 @@
 """Durable workflows: each step is noted in a database, so that a killed process takes up where it stopped.
 
-A photo is acknowledged only after its encrypted file, its row and its workflow are all on the disk.  A workflow's id is
-made from the upload's id, so starting it twice is the same as starting it once; every step may run again after a crash
-and then leaves the same state behind.  What the workflow database holds are identities only, nothing of a photo.
+A photo is acknowledged only after its encrypted file and its row are on the disk; `service.jobs.keeper` sees to it that
+every such row has a workflow.  A workflow's id is made from the upload's id, so starting it twice is starting it once;
+every step may run again after a crash and then leaves the same state behind.  The photo as it came is deleted
+only after its result is kept.  Where measuring fails for a reason of ours (a worker died, a disk is full) it is tried
+again; after `MOST_TRIES` the photo is kept and the teacher told.  What the workflow database holds are identities only.
 """
 
 from __future__ import annotations
 
+import asyncio
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -20,10 +23,18 @@ from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome
 from service.records.database import Store
 from service.records.lookups import age_years, stated_bar_mm
 from service.records.photos import ORIGINAL, OVERLAY, VIEW, PhotoFolder
-from service.records.tables import ARM, MEASURED, RECEIVED, REFUSED, Child, Upload
+from service.records.tables import ACCEPTED, ARM, FAILED, MEASURED, RECEIVED, REFUSED, Child, Upload
 
 STRAY_AFTER = timedelta(hours=1)
 """A photo without a row that lies this long belongs to nothing: an upload takes seconds."""
+MOST_DEATHS = 8
+"""Times a photo is begun whose trying ends the whole process each time: then nobody tries again by himself."""
+MOST_TRIES = 4
+"""Times a photo is tried whose workers die or hang: our choice; by accident a worker dies once, not four times."""
+
+
+class MeasuringFailed(RuntimeError):
+    """Raised where nothing was found out about a photo, so that the step is tried again."""
 
 
 @dataclass(frozen=True)
@@ -37,6 +48,8 @@ class Workshop:
     review: bool
 
 
+at_work: set[str] = set()
+"""Uploads that this process is measuring."""
 _workshop: Workshop | None = None
 
 
@@ -62,33 +75,75 @@ def workshop() -> Workshop:
 @DBOS.workflow()
 async def measure_upload(upload_id: str) -> None:
     """Measure a photo that arrived, then delete it unless a teacher is to review it."""
-    await measure_photo(upload_id)
-    await forget_original(upload_id)
+    at_work.add(upload_id)
+    try:
+        await measure_photo(upload_id)
+        await forget_original(upload_id)
+    finally:
+        at_work.discard(upload_id)
 
 
-@DBOS.step()
+@DBOS.step(retries_allowed=True, max_attempts=MOST_TRIES, interval_seconds=1.0, backoff_rate=2.0)
 async def measure_photo(upload_id: str) -> None:
-    """Measure in a worker process and note the result."""
+    """Measure in a worker process and note the result.
+
+    Raises
+    ------
+    MeasuringFailed
+        If the worker failed and there are tries left.
+    """
     tools = workshop()
+    asked = await asyncio.to_thread(_begin_try, tools, upload_id)
+    if asked is None:
+        return
+    original = await asyncio.to_thread(tools.photos.get, upload_id, ORIGINAL)
+    if original is None:
+        outcome = Outcome({"usable": False, "problems": [], "points_px": {}})
+    elif isinstance(asked.question, ArmQuestion):
+        outcome = await tools.pool.arm(original, asked.kind, asked.question)
+    else:
+        outcome = await tools.pool.instrument(original, asked.kind, asked.question)
+    if outcome.failed and asked.tries < MOST_TRIES:
+        raise MeasuringFailed
+    await asyncio.to_thread(keep_outcome, tools, upload_id, outcome)
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What to measure in an upload, and how often that was begun."""
+
+    kind: str
+    question: ArmQuestion | InstrumentQuestion
+    tries: int
+
+
+def _begin_try(tools: Workshop, upload_id: str) -> _Asked | None:
+    """Count a try before it begins, since a photo may take the whole process with it; None where nothing is to do."""
     with tools.store.whole_house() as session:
         upload = session.get(Upload, upload_id)
         if upload is None or upload.state != RECEIVED:
-            return
+            return None
+        upload.tries += 1
+        if upload.tries > MOST_DEATHS:
+            upload.state = FAILED
+            return None
+        bar_mm = stated_bar_mm(session, upload)
+        if upload.kind != ARM:
+            return _Asked(upload.kind, InstrumentQuestion(bar_mm=bar_mm), upload.tries)
         child = session.get(Child, upload.child_id) if upload.child_id else None
-        kind, bar_mm = upload.kind, stated_bar_mm(session, upload)
-        question = ArmQuestion(age_years=age_years(child, tools.clock.now().date()), bar_mm=bar_mm)
-    original = tools.photos.get(upload_id, ORIGINAL)
-    if original is None:
-        outcome = Outcome({"usable": False, "problems": [], "points_px": {}})
-    elif kind == ARM:
-        outcome = await tools.pool.arm(original, kind, question)
-    else:
-        outcome = await tools.pool.instrument(original, kind, InstrumentQuestion(bar_mm=bar_mm))
-    keep_outcome(tools, upload_id, outcome)
+        age = age_years(child, tools.clock.now().date())
+        return _Asked(upload.kind, ArmQuestion(age_years=age, bar_mm=bar_mm), upload.tries)
 
 
 def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome) -> None:
-    """Keep the pictures, then the result, so that a result never lacks its pictures; none of a refused photo."""
+    """Keep the pictures, then the result, so that a result never lacks its pictures; none of a refused photo.
+
+    What was kept by another process meanwhile stays: a photo is measured once.
+    """
+    with tools.store.whole_house() as session:
+        upload = session.get(Upload, upload_id)
+        if upload is not None and upload.state not in (RECEIVED, MEASURED):
+            return
     usable = bool(outcome.result["usable"])
     for kind, picture in ((VIEW, outcome.photo_jpeg), (OVERLAY, outcome.overlay_jpeg)):
         if usable and picture is not None:
@@ -99,26 +154,32 @@ def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome) -> None:
             tools.photos.delete(upload_id)
             return
         upload.result = outcome.result
-        upload.state = MEASURED if usable else REFUSED
+        upload.state = MEASURED if usable else FAILED if outcome.failed else REFUSED
         if outcome.size_px is not None:
             upload.width_px, upload.height_px = outcome.size_px
 
 
-@DBOS.step()
+@DBOS.step(retries_allowed=True, max_attempts=MOST_TRIES, interval_seconds=1.0, backoff_rate=2.0)
 async def forget_original(upload_id: str) -> None:
     """Delete the photo as it came: at once where it was refused or nobody reviews."""
-    tools = workshop()
+    await asyncio.to_thread(_forget_original, workshop(), upload_id)
+
+
+def _forget_original(tools: Workshop, upload_id: str) -> None:
     with tools.store.whole_house() as session:
         upload = session.get(Upload, upload_id)
-        refused = upload is None or upload.state == REFUSED
-    if refused or not tools.review:
+        state = REFUSED if upload is None else upload.state
+    if state == REFUSED or (state in (MEASURED, ACCEPTED) and not tools.review):
         tools.photos.delete(upload_id, ORIGINAL)
 
 
-@DBOS.step()
+@DBOS.step(retries_allowed=True, max_attempts=MOST_TRIES, interval_seconds=1.0, backoff_rate=2.0)
 async def delete_photos_now(upload_id: str) -> None:
     """Delete the files, then note that they are gone."""
-    tools = workshop()
+    await asyncio.to_thread(_delete_photos, workshop(), upload_id)
+
+
+def _delete_photos(tools: Workshop, upload_id: str) -> None:
     tools.photos.delete(upload_id)
     with tools.store.whole_house() as session:
         upload = session.get(Upload, upload_id)
@@ -133,10 +194,13 @@ async def delete_photos_on_their_day(scheduled_at: datetime, context: Any) -> No
         await delete_photos_now(upload_id)
 
 
-@DBOS.step()
+@DBOS.step(retries_allowed=True, max_attempts=MOST_TRIES, interval_seconds=1.0, backoff_rate=2.0)
 async def due_uploads() -> list[str]:
     """Uploads whose photos are due for deletion, and photos that belong to nothing."""
-    tools = workshop()
+    return await asyncio.to_thread(_due, workshop())
+
+
+def _due(tools: Workshop) -> list[str]:
     today = tools.clock.now().date()
     with tools.store.whole_house() as session:
         due = session.scalars(

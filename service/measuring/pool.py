@@ -16,6 +16,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
+from dataclasses import replace
 from typing import Any, Protocol
 
 from pebble import ProcessPool
@@ -37,8 +38,8 @@ from service.measuring.work import (
 
 log = logging.getLogger("scrollreach")
 
-PHOTO_TIME_LIMIT_S = 60.0
-"""Longest time for one photo, s; our choice."""
+PHOTO_TIME_LIMIT_S = 12.0
+"""Longest for one photo, s: a dozen times what a good one takes on two cores (README), and what a family can bear."""
 WORKER_MEMORY_LIMIT_BYTES = 6 * 2**30
 """Address space of a worker, bytes; our choice."""
 PHOTOS_BEFORE_RENEWAL = 200
@@ -82,9 +83,12 @@ class MeasuringPool:
     ----------
     workers : int or None
         Number of processes; None takes one a core.
+    photo_seconds : float
+        Longest that one photo may be worked at.
     """
 
-    def __init__(self, workers: int | None = None) -> None:
+    def __init__(self, workers: int | None = None, photo_seconds: float = PHOTO_TIME_LIMIT_S) -> None:
+        self._photo_seconds = photo_seconds
         self._first_answer: Future[None] | None = None
         self._closed = False
         self._workers = workers or multiprocessing.cpu_count()
@@ -136,7 +140,7 @@ class MeasuringPool:
     async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
         """Measure the arm in one photo; never raises for what the photo holds."""
         return await self._run(
-            measure_arm_photo, name, {"side": None}, ARM_LENGTHS, data, name, question or ArmQuestion()
+            measure_arm_photo, name, {"side": None}, ARM_LENGTHS, 1, data, name, question or ArmQuestion()
         )
 
     async def instrument(self, data: bytes, name: str, question: InstrumentQuestion | None = None) -> Outcome:
@@ -149,12 +153,12 @@ class MeasuringPool:
         """Measure one instrument from several photos of it lying still."""
         name = " + ".join(name for _, name in files)
         asked = question or InstrumentQuestion()
-        return await self._run(measure_instrument_photos, name, {}, INSTRUMENT_LENGTHS, list(files), asked)
+        return await self._run(measure_instrument_photos, name, {}, INSTRUMENT_LENGTHS, len(files), list(files), asked)
 
     async def look(self, data: bytes, kind: str, bar_mm: float | None = None) -> bytes | None:
         """What is seen in a photo, for `solve`; None where the worker failed."""
         try:
-            sight: bytes = await self._answer(look_at_photo, data, kind, bar_mm)
+            sight: bytes = await self._answer(look_at_photo, 1, data, kind, bar_mm)
         except Exception as error:
             log.error("a photo could not be looked at: %s", type(error).__name__)
             return None
@@ -162,7 +166,7 @@ class MeasuringPool:
 
     async def solve(self, sight: bytes, question: Question) -> Outcome:
         """Lengths from what was seen, with corrected points."""
-        return await self._run(solve_sight, "", {}, (), sight, question)
+        return await self._run(solve_sight, "", {}, (), 1, sight, question)
 
     async def _run(
         self,
@@ -170,22 +174,24 @@ class MeasuringPool:
         name: str,
         extra: dict[str, Any],
         lengths: tuple[str, ...],
+        photos: int,
         *arguments: Any,
     ) -> Outcome:
         try:
-            outcome: Outcome = await self._answer(work, *arguments)
+            outcome: Outcome = await self._answer(work, photos, *arguments)
         except Exception as error:
             # Whatever a stranger's photo does to the code that reads it, the answer is the same and nothing else stops.
             log.error("a photo could not be measured: %s", type(error).__name__)
-            return refused(name, (MEASURING_FAILED,), extra, lengths)
+            return replace(refused(name, (MEASURING_FAILED,), extra, lengths), failed=True)
         return outcome
 
-    async def _answer(self, work: Callable[..., Any], *arguments: Any) -> Any:
+    async def _answer(self, work: Callable[..., Any], photos: int, *arguments: Any) -> Any:
         """What a worker answers; asked once more where the pool broke under work that was not its fault."""
+        timeout_s = photos * self._photo_seconds
         try:
-            return await asyncio.wrap_future(self._schedule(work, *arguments, timeout_s=PHOTO_TIME_LIMIT_S))
+            return await asyncio.wrap_future(self._schedule(work, *arguments, timeout_s=timeout_s))
         except BrokenProcessPool:
-            return await asyncio.wrap_future(self._schedule(work, *arguments, timeout_s=PHOTO_TIME_LIMIT_S))
+            return await asyncio.wrap_future(self._schedule(work, *arguments, timeout_s=timeout_s))
 
 
 def _answer_ready() -> None:

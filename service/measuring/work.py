@@ -77,12 +77,15 @@ class Outcome:
         The photo without metadata, blurred in the same way, at its own size.
     size_px : tuple of int or None
         (width, height) of the upright photo, the frame of ``points_px``.
+    failed : bool
+        Nothing was found out, because a worker died, hung or erred: another try may do better.
     """
 
     result: dict[str, Any]
     overlay_jpeg: bytes | None = None
     photo_jpeg: bytes | None = None
     size_px: tuple[int, int] | None = None
+    failed: bool = False
 
 
 def measure_arm_photo(data: bytes, name: str, question: ArmQuestion) -> Outcome:

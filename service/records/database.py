@@ -19,6 +19,8 @@ from sqlalchemy.orm import ORMExecuteState, Session, sessionmaker, with_loader_c
 
 from service.records.columns import StudioRow
 
+LOCKED_S = 5
+"""How long a locked database is waited for, s; whoever asks is then told to come again, and jobs are tried again."""
 MIGRATIONS = Path(__file__).parent / "migrations"
 
 
@@ -37,7 +39,7 @@ class Store:
 
     def __init__(self, file: Path) -> None:
         file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        self.engine = create_engine(f"sqlite:///{file}", connect_args={"timeout": 30})
+        self.engine = create_engine(f"sqlite:///{file}", connect_args={"timeout": LOCKED_S}, hide_parameters=True)
         event.listen(self.engine, "connect", _prepare_connection)
         self._sessions = sessionmaker(self.engine, expire_on_commit=False)
 
@@ -75,7 +77,7 @@ class Store:
 
 
 def _prepare_connection(connection: Any, _: object) -> None:
-    for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "secure_delete=ON", "busy_timeout=30000"):
+    for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "secure_delete=ON"):
         connection.execute(f"PRAGMA {pragma}")
 
 

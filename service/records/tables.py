@@ -145,6 +145,8 @@ class Upload(StudioRow):
     client_key: Mapped[str] = mapped_column(String(64))
     received_at: Mapped[datetime]
     state: Mapped[str] = mapped_column(String(12), index=True)
+    tries: Mapped[int] = mapped_column(default=0, server_default="0")
+    """How often measuring was begun; a photo that fails time and again is shown to the teacher, and kept."""
     delete_on: Mapped[date] = mapped_column(index=True)
     photos_deleted_at: Mapped[datetime | None]
     width_px: Mapped[int | None]
@@ -213,3 +215,5 @@ class VerdictRecord(StudioRow):
 
 ARM, INSTRUMENT = "arm", "instrument"
 RECEIVED, MEASURED, REFUSED, ACCEPTED, AGAIN = "received", "measured", "refused", "accepted", "again"
+FAILED = "failed"
+"""Measuring failed, not for what the photo shows: the photo is kept until its day, and the teacher is told."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -17,8 +18,10 @@ from starlette.types import Scope
 from service.api.problem_details import install_problem_details, problem_response
 from service.api.routes import include_interface
 from service.jobs.clock import Clock
+from service.jobs.keeper import Keeper
 from service.jobs.running import start_jobs, stop_jobs
 from service.jobs.workflows import Workshop
+from service.measuring.admission import Busy
 from service.measuring.pool import Measurer, MeasuringPool
 from service.settings import Settings
 from service.web.gate.arrival import ArrivalLimits, ArrivalRules, Arriving, Sender
@@ -29,6 +32,13 @@ from service.web.house import PROGRAM_VERSION, open_house
 from service.web.pages import go_to, page
 from service.web.routes import include_pages
 
+if TYPE_CHECKING:
+    from types import FrameType
+
+    import uvicorn
+
+GRACE_S = 8
+"""What is being answered when the service is asked to stop gets so long, s: container managers wait ten."""
 STATIC = Path(__file__).parent / "static"
 
 
@@ -54,19 +64,22 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
 
     @asynccontextmanager
     async def running(app: FastAPI) -> AsyncIterator[None]:
-        own_pool = MeasuringPool(settings.workers or None) if pool is None else None
+        own_pool = MeasuringPool(settings.workers or None, settings.photo_seconds) if pool is None else None
         if own_pool is not None:
             own_pool.start()
         parts = open_house(settings, pool or own_pool, clock)  # type: ignore[arg-type]
         app.state.house = parts
-        app.state.measuring_pool = parts.pool
+        app.state.measuring = parts.measuring
         parts.photos.sweep_halves()
-        await start_jobs(
-            Workshop(parts.store, parts.photos, parts.pool, parts.clock, settings.review), settings.jobs_file
-        )
+        workshop = Workshop(parts.store, parts.photos, parts.pool, parts.clock, settings.review)
+        await start_jobs(workshop, settings.jobs_file)
+        keeper = Keeper(workshop, settings.data_folder)
+        app.state.keeper = keeper
+        keeper.start()
         try:
             yield
         finally:
+            await keeper.stop()
             stop_jobs()
             if own_pool is not None:
                 own_pool.close()
@@ -106,15 +119,31 @@ def run(settings: Settings) -> None:
     print(f"Scrollreach runs at {base}/ (stop with Ctrl-C).", flush=True)
     if first is not None:
         print(f"Nobody can sign in yet. Open this link once to begin: {first}", flush=True)
-    uvicorn.run(
-        create_app(settings),
+    app = create_app(settings)
+    config = uvicorn.Config(
+        app,
         host=settings.host,
         port=settings.port,
         access_log=False,  # addresses hold the keys of links
         log_level="warning",
-        timeout_graceful_shutdown=5,
+        timeout_graceful_shutdown=GRACE_S,
         server_header=False,
     )
+    _server(app, config).run()
+
+
+def _server(app: FastAPI, config: uvicorn.Config) -> uvicorn.Server:
+    """A server that, asked to stop, first tells those who wait for a result that their photo is kept."""
+    import uvicorn
+
+    class Server(uvicorn.Server):
+        def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+            house = getattr(app.state, "house", None)
+            if house is not None:
+                house.closing.set()
+            super().handle_exit(sig, frame)
+
+    return Server(config)
 
 
 def _answer_errors(app: FastAPI) -> None:
@@ -145,6 +174,13 @@ def _answer_errors(app: FastAPI) -> None:
 
     app.add_exception_handler(HTTPException, http_error)  # type: ignore[arg-type]
     app.add_exception_handler(RequestValidationError, invalid)  # type: ignore[arg-type]
+
+    async def busy(request: Request, error: Busy) -> Response:
+        if _is_interface(request):
+            return await for_programs[Busy](request, error)  # type: ignore[no-any-return]
+        return _refused(request, HTTPException(503, headers={"Retry-After": str(error.retry_after_s)}))
+
+    app.add_exception_handler(Busy, busy)  # type: ignore[arg-type]
     app.add_exception_handler(SignInNeeded, sign_in_needed)
     app.add_exception_handler(LinkClosed, link_closed)
     app.add_exception_handler(WrongForm, wrong_form)

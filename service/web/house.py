@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import threading
+import time
+from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.metadata import version
+from math import ceil
+from os import cpu_count
 
 from fastapi import Request
 from limits import RateLimitItemPerHour, RateLimitItemPerMinute
@@ -11,6 +16,7 @@ from limits.storage import MemoryStorage
 from limits.strategies import MovingWindowRateLimiter
 
 from service.jobs.clock import Clock, SystemClock
+from service.measuring.admission import Admission, Admitted, Rank
 from service.measuring.pool import Measurer
 from service.records.database import Store
 from service.records.photos import PhotoFolder
@@ -42,6 +48,11 @@ class Limiter:
         """Count one try of `who`; False where there were too many."""
         return self._limiter.hit(self._rules[rule], rule, who)
 
+    def retry_after_s(self, rule: str, who: str) -> int:
+        """Seconds until `who` may try again."""
+        ends = self._limiter.get_window_stats(self._rules[rule], rule, who).reset_time
+        return max(1, ceil(ends - time.time()))
+
 
 @dataclass(frozen=True)
 class House:
@@ -53,7 +64,16 @@ class House:
     signer: Signer
     limiter: Limiter
     clock: Clock
-    pool: Measurer
+    admission: Admission
+    measuring: Mapping[Rank, Measurer]
+    """Measuring processes behind the line, for each rank of those who ask."""
+    closing: threading.Event
+    """Set when the service is asked to stop: nobody is kept waiting any more."""
+
+    @property
+    def pool(self) -> Measurer:
+        """Measuring for those who are known: families and teachers."""
+        return self.measuring[Rank.KNOWN]
 
 
 def open_house(settings: Settings, pool: Measurer, clock: Clock | None = None) -> House:
@@ -62,6 +82,7 @@ def open_house(settings: Settings, pool: Measurer, clock: Clock | None = None) -
     secret = load_or_make_secret(settings.secret_file)
     store = Store(settings.database_file)
     store.migrate()
+    admission = Admission(settings.workers or cpu_count() or 1)
     return House(
         settings=settings,
         store=store,
@@ -69,7 +90,9 @@ def open_house(settings: Settings, pool: Measurer, clock: Clock | None = None) -
         signer=Signer(secret),
         limiter=Limiter(settings),
         clock=clock or SystemClock(),
-        pool=pool,
+        admission=admission,
+        measuring={rank: Admitted(pool, admission, rank) for rank in Rank},
+        closing=threading.Event(),
     )
 
 

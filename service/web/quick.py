@@ -9,6 +9,7 @@ from fastapi.responses import HTMLResponse, Response
 from starlette.datastructures import FormData
 
 from service.fit.errors import FitError
+from service.measuring.admission import Rank
 from service.measuring.work import Outcome
 from service.questions.asked import asked
 from service.questions.fitting import FitAnswer, FitQuestion, answer
@@ -35,10 +36,12 @@ async def quick_verdict(request: Request, parts: TheHouse, form: OpenFields) -> 
     filled = QuickForm.read(form)
     language = page_language(request)
     if not parts.limiter.allows("quick", address):
-        return _page(request, 429, filled, problem="often")
+        answered = _page(request, 429, filled, problem="often")
+        answered.headers["Retry-After"] = str(parts.limiter.retry_after_s("quick", address))
+        return answered
     try:
         question = await _question(form, filled, parts)
-        found = await answer(parts.pool, question)
+        found = await answer(parts.measuring[Rank.STRANGER], question)
     except FitError as error:
         return _page(request, 422, filled, words=error.sentence.text(translator(language), language))
     said = found.as_json(translator(language), language)

@@ -8,19 +8,34 @@ from __future__ import annotations
 
 import asyncio
 import secrets
+from contextlib import suppress
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import ValidationError
 from sqlalchemy import select
+from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
+from starlette.concurrency import run_in_threadpool
 
 from calibration.sheet import CHECK_BAR_MM
 from service.jobs.running import start_measuring
+from service.measuring.admission import Rank
 from service.records.erase import erase_request
 from service.records.photos import OVERLAY
-from service.records.tables import ACCEPTED, AGAIN, ARM, INSTRUMENT, MEASURED, RECEIVED, PhotoRequest, Studio, Upload
+from service.records.tables import (
+    ACCEPTED,
+    AGAIN,
+    ARM,
+    FAILED,
+    INSTRUMENT,
+    MEASURED,
+    RECEIVED,
+    PhotoRequest,
+    Studio,
+    Upload,
+)
 from service.records.uploads import NobodyAsks, keep_upload
 from service.web.forms.models import ConsentForm, FamilyLanguageForm, PhotoForm, SheetForm
 from service.web.forms.reading import photo_field
@@ -32,7 +47,7 @@ from service.web.teacher.requests import REASONS
 router = APIRouter(prefix="/f/{token}")
 WAIT_S = 8.0
 """How long the answer to an upload is held back for the result; then a page that asks again is shown."""
-LOOK_EVERY_S = 0.05
+LOOK_EVERY_S = 0.1
 PLACES = {"sheet": "/sheet", "arm": "/arm", "instrument": "/instrument", "done": "/done/", "delete": "/delete/"}
 """Pages of the family by the names their templates use; every other one is the first page."""
 
@@ -132,17 +147,21 @@ def photo_page(request: Request, who: Family, records: FamilyRecords, kind: Kind
 @router.post("/{kind}")
 async def send_photo(request: Request, who: Family, parts: TheHouse, kind: Kind, form: FamilyFields) -> Response:
     """Take a photo in, have it measured, and show what came of it."""
+    parts.admission.check_room(Rank.KNOWN)
     if not parts.limiter.allows("family", who.request_id):
-        return _photo_problem(request, parts, who, kind, "often", 429)
+        answer = await run_in_threadpool(_photo_problem, request, parts, who, kind, "often", 429)
+        answer.headers["Retry-After"] = str(parts.limiter.retry_after_s("family", who.request_id))
+        return answer
     content = await photo_field(form, "photo", parts.settings.upload_bytes) or await photo_field(
         form, "photo_chosen", parts.settings.upload_bytes
     )
     if content is None:
-        return _photo_problem(request, parts, who, kind, "none", 422)
+        return await run_in_threadpool(_photo_problem, request, parts, who, kind, "none", 422)
     sent = PhotoForm.read(form)
-    upload_id = _kept_upload(parts, who, kind, sent.client_key or secrets.token_hex(16), content, sent.label)
+    key = sent.client_key or secrets.token_hex(16)
+    upload_id = await run_in_threadpool(_kept_upload, parts, who, kind, key, content, sent.label)
     await start_measuring(upload_id)
-    await _result_of(parts, who.studio_id, upload_id, WAIT_S)
+    await _result_of(parts, who.studio_id, upload_id)
     return go_to(f"/f/{who.token}/photo/{upload_id}")
 
 
@@ -160,6 +179,7 @@ def photo_result(
         upload=upload,
         measured=upload.state in (MEASURED, ACCEPTED),
         waiting=upload.state == RECEIVED,
+        kept=upload.state == FAILED,
         asked_again=upload.state == AGAIN,
     )
 
@@ -285,13 +305,17 @@ def _kept_upload(parts: House, who: FamilyVisit, kind: str, key: str, content: b
         raise LinkClosed from None
 
 
-async def _result_of(parts: House, studio_id: str, upload_id: str, wait_s: float) -> None:
-    """Wait until an upload is measured, at most `wait_s`."""
-    loop = asyncio.get_running_loop()
-    until = loop.time() + wait_s
-    while loop.time() < until:
+async def _result_of(parts: House, studio_id: str, upload_id: str) -> None:
+    """Wait a while until an upload is measured; not where the service is about to stop, since the photo is kept."""
+
+    def is_measured() -> bool:
         with parts.store.for_studio(studio_id) as records:
             upload = records.get(Upload, upload_id)
-            if upload is None or upload.state != RECEIVED:
+            return upload is None or upload.state != RECEIVED
+
+    until = asyncio.get_running_loop().time() + WAIT_S
+    with suppress(SQLAlchemyError):  # acknowledged is acknowledged: the page that follows asks again
+        while asyncio.get_running_loop().time() < until and not parts.closing.is_set():
+            if await run_in_threadpool(is_measured):
                 return
-        await asyncio.sleep(LOOK_EVERY_S)
+            await asyncio.sleep(LOOK_EVERY_S)

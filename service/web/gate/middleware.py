@@ -7,12 +7,14 @@ standard), before cookies are even looked at; forms of signed-in teachers carry 
 
 from __future__ import annotations
 
+import errno
 import logging
 import traceback
 from collections.abc import Callable
 from pathlib import PurePath
 from urllib.parse import urlsplit
 
+from sqlalchemy.exc import OperationalError
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -22,6 +24,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service.security import PAGE_HEADERS
 
 SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
+COME_AGAIN = "The service cannot keep anything just now. Please try again in a moment."
+COME_AGAIN_S = 15
+PASSING = {errno.ENOSPC, errno.EDQUOT, errno.EAGAIN, errno.EMFILE, errno.ENFILE}
 WENT_WRONG = "Something went wrong on our side. Please try again."
 STATIC_CACHE = "public, max-age=3600"
 
@@ -83,7 +88,14 @@ class PlainFailures:
                 raise
             log.error("%s at %s", type(error).__name__, _place(error))
             if not started:
-                await self.answer(Request(scope), HTTPException(500, WENT_WRONG))(scope, receive, send)
+                await self.answer(Request(scope), _refusal(error))(scope, receive, send)
+
+
+def _refusal(error: Exception) -> HTTPException:
+    """A locked database or a full disk passes: whoever asks is told to come again."""
+    if isinstance(error, OperationalError) or (isinstance(error, OSError) and error.errno in PASSING):
+        return HTTPException(503, COME_AGAIN, {"Retry-After": str(COME_AGAIN_S)})
+    return HTTPException(500, WENT_WRONG)
 
 
 def _place(error: BaseException) -> str:

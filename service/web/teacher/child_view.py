@@ -39,6 +39,7 @@ from service.records.deciding import (
 )
 from service.records.lookups import age_years
 from service.records.tables import (
+    FAILED,
     MEASURED,
     RECEIVED,
     ArmRecord,
@@ -104,7 +105,7 @@ def child_view(records: Session, child: Child, today: date, translate: Translate
         "tapes": _tapes(records, child, arms, translate, language),
         "waiting": records.scalars(
             select(Upload)
-            .where(Upload.child_id == child.id, Upload.state.in_((MEASURED, RECEIVED)))
+            .where(Upload.child_id == child.id, Upload.state.in_((MEASURED, RECEIVED, FAILED)))
             .order_by(Upload.received_at)
         ).all(),
         "requests": records.scalars(

@@ -20,6 +20,7 @@ from service.records.deciding import candidates, keep_verdict, latest_arm
 from service.records.erase import erase_child
 from service.records.export import child_csv, child_export
 from service.records.tables import (
+    FAILED,
     MEASURED,
     Child,
     Instrument,
@@ -245,7 +246,9 @@ def _years(today: date) -> dict[str, Any]:
 
 def _state(records: Session, now: Any, child: Child) -> dict[str, Any]:
     """How far a child is: photos to review first, then what is being waited for, then what was decided."""
-    waiting = records.scalars(select(Upload.id).where(Upload.child_id == child.id, Upload.state == MEASURED)).all()
+    waiting = records.scalars(
+        select(Upload.id).where(Upload.child_id == child.id, Upload.state.in_((MEASURED, FAILED)))
+    ).all()
     if waiting:
         return {"order": 0, "kind": "review", "count": len(waiting)}
     verdict = records.scalars(

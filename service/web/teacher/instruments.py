@@ -10,6 +10,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 
 from calibration.quantity import length_json
@@ -19,10 +20,11 @@ from service.fit.lengths import parse_length
 from service.fit.signs import CONDITION_QUESTIONS
 from service.fit.verdict import nearest_size
 from service.jobs.running import start_measuring
+from service.measuring.admission import Rank
 from service.measuring.results import kept_length
 from service.records.deciding import chart_in_use, instrument_lengths
 from service.records.erase import erase_instrument
-from service.records.tables import INSTRUMENT, MEASURED, RECEIVED, REFUSED, Instrument, Upload
+from service.records.tables import FAILED, INSTRUMENT, MEASURED, RECEIVED, REFUSED, Instrument, Upload
 from service.records.uploads import keep_upload
 from service.web.forms.models import InstrumentForm, PhotoForm, answers
 from service.web.forms.reading import photo_field
@@ -42,7 +44,7 @@ def shelf(request: Request, who: Visitor, records: Records) -> HTMLResponse:
     chart = chart_in_use(records)
     kept = sorted(records.scalars(select(Instrument).where(Instrument.child_id.is_(None))), key=_by_name)
     reviews = records.scalars(
-        select(Upload).where(Upload.child_id.is_(None), Upload.state.in_((MEASURED, RECEIVED, REFUSED)))
+        select(Upload).where(Upload.child_id.is_(None), Upload.state.in_((MEASURED, RECEIVED, REFUSED, FAILED)))
     ).all()
     rows = [(each, _nearest(chart, instrument_lengths(each))) for each in kept]
     return page(request, "teacher/instruments.html", rows=rows, reviews=reviews, names={i.id: i.name for i in kept})
@@ -78,7 +80,9 @@ async def photo_sent(request: Request, who: Visitor, parts: TheHouse, form: Fiel
     if content is None:
         key = secrets.token_hex(16)
         return page(request, "teacher/instrument_photo.html", 422, client_key=key, problem=NO_PHOTO)
-    upload_id = keep_upload(
+    parts.admission.check_room(Rank.KNOWN)
+    upload_id = await run_in_threadpool(
+        keep_upload,
         parts.store,
         parts.photos,
         content,

@@ -16,11 +16,13 @@ from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Resp
 from pydantic import ValidationError
 from sqlalchemy import select
 from sqlalchemy.orm import Session
+from starlette.concurrency import run_in_threadpool
 
 from service.fit.assessment import InstrumentLengths
 from service.fit.errors import FitError
 from service.fit.verdict import Verdict, judge
 from service.fit.verdict_json import verdict_json
+from service.jobs.running import start_again
 from service.measuring.results import kept_length
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Question
 from service.records.deciding import chart_in_use, latest_arm, verdict_for
@@ -30,8 +32,10 @@ from service.records.tables import (
     ACCEPTED,
     AGAIN,
     ARM,
+    FAILED,
     INSTRUMENT,
     MEASURED,
+    RECEIVED,
     ArmRecord,
     Child,
     Instrument,
@@ -86,6 +90,7 @@ def review(
         names=[(name, say(MOVABLE[upload.kind][name])) for name in _movable(upload, upload.result or {})],
         reasons=_reasons(upload),
         can_measure=can_measure,
+        can_retry=parts.photos.has(upload.id, ORIGINAL),
         live=live,
         short=short,
     )
@@ -141,12 +146,28 @@ async def accept(upload_id: str, who: Visitor, parts: TheHouse, form: Fields) ->
     return go_to(back)
 
 
+@router.post("/{upload_id}/retry")
+async def try_again(upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
+    """Measure a photo again at which measuring failed."""
+
+    def reset() -> None:
+        with parts.store.for_studio(who.studio_id) as records:
+            upload = _upload(records, upload_id)
+            if upload.state != FAILED or not parts.photos.has(upload_id, ORIGINAL):
+                raise nothing_here()
+            upload.state, upload.tries = RECEIVED, 0
+
+    await run_in_threadpool(reset)
+    await start_again(upload_id)
+    return go_to(f"/reviews/{upload_id}")
+
+
 @router.post("/{upload_id}/again")
 def ask_again(request: Request, upload_id: str, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
     """Ask the family for this photo once more, with one reason."""
     upload = _upload(records, upload_id)
     reason = AgainForm.read(form).reason
-    if upload.state != MEASURED or reason not in REASONS or upload.child_id is None:
+    if upload.state not in (MEASURED, FAILED) or reason not in REASONS or upload.child_id is None:
         raise nothing_here()
     before = records.get(PhotoRequest, upload.request_id) if upload.request_id else None
     upload.state = AGAIN

@@ -1,0 +1,149 @@
+"""Sees to it that every acknowledged photo is being measured, and knows how the service is.
+
+A workflow's own notes can fail together with what it works on: a disk is full, a database locked.  So what counts is
+the upload's row.  Every few seconds the rows that wait are compared with the workflows that run in this process or wait
+in another one; whatever nobody works at is started anew, as often as it takes, until it is measured, given up for the
+teacher to see (`service.jobs.workflows.MOST_TRIES`) or due for deletion.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import shutil
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from dbos import DBOS
+from sqlalchemy import select
+
+from service.jobs.running import start_again
+from service.jobs.workflows import Workshop, at_work
+from service.records.tables import RECEIVED, Upload
+
+log = logging.getLogger("scrollreach")
+
+EVERY_S = 5.0
+"""How often it looks, s: our choice."""
+OVERDUE_S = 15.0
+"""A photo that waits so long, s, while nobody works at it, is taken up: longer than keeping and starting it takes."""
+STALE_S = 60.0
+"""What was seen so long ago, s, is no longer true: the looking itself hangs."""
+LEAST_FREE_BYTES = 200 * 2**20
+"""With less room on the disk than this, a few photos more would fill it: our choice."""
+LONGEST_WAIT_S = 600.0
+"""A photo that waits longer, s, means that measuring does not keep up: our choice."""
+UNDER_WAY = ["PENDING", "ENQUEUED", "DELAYED"]
+
+
+@dataclass(frozen=True)
+class Condition:
+    """How the service is, as last looked at.
+
+    Attributes
+    ----------
+    database : bool
+        The records answer.
+    disk_free_bytes : int
+        Room where the data lie.
+    waiting : int
+        Photos that are acknowledged and not yet measured.
+    oldest_s : float
+        How long the oldest of them waits.
+    workers : bool
+        A measuring process answers.
+    seen : float
+        When it was looked at, on the clock of `time.monotonic`.
+    """
+
+    database: bool = True
+    disk_free_bytes: int = LEAST_FREE_BYTES
+    waiting: int = 0
+    oldest_s: float = 0.0
+    workers: bool = True
+    seen: float = field(default_factory=time.monotonic)
+
+    def faults(self) -> list[str]:
+        """What is wrong, one word each; empty where nothing is."""
+        found = {
+            "database": not self.database,
+            "disk": self.disk_free_bytes < LEAST_FREE_BYTES,
+            "queue": self.oldest_s > LONGEST_WAIT_S,
+            "keeper": time.monotonic() - self.seen > STALE_S,
+        }
+        return [name for name, is_wrong in found.items() if is_wrong]
+
+
+class Keeper:
+    """Looks after the photos that wait.
+
+    Parameters
+    ----------
+    workshop : Workshop
+        What the workflows work with.
+    folder : Path
+        Where the data lie.
+    """
+
+    def __init__(self, workshop: Workshop, folder: Path) -> None:
+        self._workshop, self._folder = workshop, folder
+        self.condition = Condition()
+        self._task: asyncio.Task[None] | None = None
+
+    def start(self) -> None:
+        """Begin to look."""
+        self._task = asyncio.create_task(self._keep())
+
+    async def stop(self) -> None:
+        """End looking."""
+        if self._task is not None:
+            self._task.cancel()
+            await asyncio.gather(self._task, return_exceptions=True)
+
+    async def _keep(self) -> None:
+        while True:
+            await self.look()
+            await asyncio.sleep(EVERY_S)
+
+    async def look(self) -> None:
+        """Look once, and take up what nobody works at."""
+        workers = await self._workshop.pool.is_ready()
+        try:
+            waiting = await asyncio.to_thread(self._waiting)
+            free = (await asyncio.to_thread(shutil.disk_usage, self._folder)).free
+        except Exception as error:  # whatever it is, the service lives on and says so
+            log.error("the records do not answer: %s", type(error).__name__)
+            self.condition = Condition(False, self.condition.disk_free_bytes, self.condition.waiting, workers=workers)
+            return
+        oldest_s = max(waiting.values(), default=0.0)
+        self.condition = Condition(True, free, len(waiting), oldest_s, workers)
+        overdue = [upload_id for upload_id, waits_s in waiting.items() if waits_s > OVERDUE_S]
+        if overdue:
+            await self._take_up(overdue)
+
+    def _waiting(self) -> dict[str, float]:
+        """Uploads that wait, with how long, s."""
+        now = self._workshop.clock.now()
+        with self._workshop.store.whole_house() as session:
+            rows = session.execute(select(Upload.id, Upload.received_at).where(Upload.state == RECEIVED)).all()
+        return {upload_id: (now - received_at).total_seconds() for upload_id, received_at in rows}
+
+    async def _take_up(self, overdue: list[str]) -> None:
+        try:
+            elsewhere = await _under_way_elsewhere()
+            for upload_id in overdue:
+                if upload_id in at_work or upload_id in elsewhere:
+                    continue
+                await start_again(upload_id)
+        except Exception as error:
+            log.error("a photo that waits could not be taken up: %s", type(error).__name__)
+
+
+async def _under_way_elsewhere() -> set[str]:
+    """Uploads at which another process works or that wait in the common queue."""
+    found = await DBOS.list_workflows_async(
+        workflow_id_prefix="measure:", status=UNDER_WAY, load_input=False, load_output=False
+    )
+    own = DBOS.executor_id
+    return {each.workflow_id.split(":")[1] for each in found if each.executor_id != own or each.status != "PENDING"}
