@@ -1,8 +1,8 @@
 """What decoding a JPEG would cost, told from its markers before it is decoded.
 
-A progressive JPEG (ITU-T T.81, annex G) comes in scans, each of which passes over the whole picture: a file of 300 kB can
-hold tens of thousands of them, almost empty, and takes minutes to decode.  Encoders make about ten.  Counting them needs
-no decoding: outside of marker segments a byte 0xFF is followed by 0x00 or a restart marker, or else begins a marker.
+A progressive JPEG (ITU-T T.81, annex G) comes in scans, each of which passes over the whole picture: a file of 300 kB
+can hold tens of thousands of them, almost empty, and takes minutes to decode.  Encoders make about ten.  Counting them
+needs no decoding: outside of marker segments a byte 0xFF is followed by 0x00 or a restart marker, or begins a marker.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ _WITHOUT_LENGTH = {0x01, 0xD8, *range(0xD0, 0xD8)}
 
 
 def scans(content: bytes, most: int = MOST_SCANS) -> int:
-    """How many scans a JPEG's first picture has; counting stops behind `most`.
+    r"""How many scans a JPEG's first picture has; counting stops behind `most`.
 
     Parameters
     ----------
@@ -28,7 +28,7 @@ def scans(content: bytes, most: int = MOST_SCANS) -> int:
 
     Examples
     --------
-    >>> scans(b"\\xff\\xd8" + b"\\xff\\xda\\x00\\x02\\x11" * 3 + b"\\xff\\xd9")
+    >>> scans(b"\xff\xd8" + b"\xff\xda\x00\x02\x11" * 3 + b"\xff\xd9")
     3
     """
     found, at = 0, 2
