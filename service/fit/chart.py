@@ -360,6 +360,8 @@ def _validate(rows: Sequence[ChartRow], numbers: Sequence[int]) -> None:
         raise ChartError(say("A chart needs at least two sizes; this one has {n}.", n=len(rows)))
     seen: set[str] = set()
     for number, row in zip(numbers, rows, strict=True):
+        if row.size.isdigit():
+            raise _row_error(number, row.size, say("a number alone is no size; write it like 1/8 or 4/4"))
         if plain_size(row.size) in seen:
             raise _row_error(number, row.size, say("this size is there twice"))
         seen.add(plain_size(row.size))

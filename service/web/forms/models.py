@@ -140,6 +140,7 @@ class ChartForm(PageForm):
     stretch: Annotated[str, _cut(LONGEST_CHART_CELL)] = ""
     csv: str = ""
     show: Ticked = False
+    use: Ticked = False
 
 
 class ChartChoice(PageForm):

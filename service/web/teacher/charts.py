@@ -60,16 +60,18 @@ def preview(request: Request, who: Visitor, form: Fields) -> HTMLResponse:
 
 @router.post("/new")
 def make_chart(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
-    """Keep a new chart and use it, or only show its picture."""
-    chart, fault = _chart_of(request, form)
-    if chart is None or ChartForm.read(form).show:
+    """Keep a new chart, use it where that is wished, or only show its picture."""
+    chart, fault = _chart_of(request, form, records)
+    wished = ChartForm.read(form)
+    if chart is None or wished.show:
         return _editor_again(request, None, form, chart, fault)
     kept = StudioChart(
         studio_id=who.studio_id, name=chart.name, csv=chart.as_csv(), in_use=False, changed_at=parts.clock.now()
     )
     records.add(kept)
     records.flush()
-    _use(records, kept.id)
+    if wished.use:
+        _use(records, kept.id)
     return go_to("/charts")
 
 
@@ -95,7 +97,7 @@ def edit_chart(request: Request, chart_id: str, records: Records) -> HTMLRespons
 def change_chart(request: Request, chart_id: str, parts: TheHouse, records: Records, form: Fields) -> Response:
     """Keep a changed chart, or only show its picture."""
     kept = _chart(records, chart_id)
-    chart, fault = _chart_of(request, form)
+    chart, fault = _chart_of(request, form, records, kept)
     if chart is None or ChartForm.read(form).show:
         return _editor_again(request, kept, form, chart, fault)
     kept.name, kept.csv, kept.changed_at = chart.name, chart.as_csv(), parts.clock.now()
@@ -121,6 +123,11 @@ def _use(records: Session, chart_id: str) -> None:
         each.in_use = each.id == chart_id
 
 
+def _name_is_taken(records: Session, name: str, kept: StudioChart | None) -> bool:
+    others = (each.name for each in records.scalars(select(StudioChart)) if kept is None or each.id != kept.id)
+    return name.casefold() in {each.casefold() for each in others}
+
+
 def _rows_of(chart: Chart) -> list[dict[str, str]]:
     return [
         dict(zip(COLUMNS, (row.size, *(f"{value:g}" if value < 1e9 else "" for value in numbers)), strict=True))
@@ -136,8 +143,13 @@ def _typed_rows(form: FormData) -> list[dict[str, str]]:
     return [row for row in rows if any(row.values())]
 
 
-def _chart_of(request: Request, form: FormData) -> tuple[Chart | None, str | None]:
-    """The chart a form describes, or what is wrong with it in the reader's words."""
+def _chart_of(
+    request: Request, form: FormData, records: Session | None = None, kept: StudioChart | None = None
+) -> tuple[Chart | None, str | None]:
+    """The chart a form describes, or what is wrong with it in the reader's words.
+
+    Its name is compared with those of the studio's other charts where these are at hand.
+    """
     language = page_language(request)
     translate = translator(language)
     typed = ChartForm.read(form)
@@ -147,6 +159,8 @@ def _chart_of(request: Request, form: FormData) -> tuple[Chart | None, str | Non
         stretch_mm = float(stretch) if stretch else default_chart().stretch_mm
     except ValueError:
         return None, translate(marked("The stretch is not a number."))
+    if records is not None and _name_is_taken(records, name, kept):
+        return None, translate(marked("Another chart has this name. Please give this one a name of its own."))
     try:
         if typed.csv:
             return read_chart(typed.csv, name, unit, stretch_mm), None

@@ -53,6 +53,34 @@ def test_the_charts_picture_follows_what_is_typed(tab: Page, studio: tuple[Servi
     assert tab.get_by_label("Arm to, row 2").input_value() == "530"
 
 
+def test_a_new_chart_is_used_only_where_that_is_wished(tab: Page, studio: tuple[Serving, Seeded]) -> None:
+    def said() -> str:
+        return tab.get_by_role("heading", name="In use").inner_text()
+
+    tab.goto("/charts")
+    before = said()
+    tab.get_by_role("link", name="Make our own chart").click()
+    for name, size, fault in (
+        ("our OWN", None, "Another chart has this name"),
+        ("For the little ones", "999", "a number alone is no size"),
+        ("For the little ones", "1/4", "this size is there twice"),
+    ):
+        tab.get_by_label("Name of the chart").fill(name)
+        if size is not None:
+            tab.get_by_label("Size, row 1", exact=True).fill(size)
+        tab.get_by_role("button", name="Save", exact=True).click()
+        expect(tab.locator(".note.bad").first).to_contain_text(fault)
+    tab.get_by_label("Size, row 1", exact=True).fill("1/32")
+    tab.get_by_role("button", name="Save", exact=True).click()
+    tab.wait_for_url("**/charts")
+    assert said() == before
+    own = tab.get_by_role("listitem").filter(has_text="For the little ones")
+    own.get_by_role("button", name="Use this one").click()
+    assert "For the little ones" in said()
+    tab.get_by_role("link", name="For the little ones").click()
+    expect(tab.get_by_text("what you save counts at once for every child")).to_be_visible()
+
+
 def test_a_link_is_made_copied_mailed_and_scanned(tab: Page, studio: tuple[Serving, Seeded]) -> None:
     tab.goto(f"/children/{studio[1].child_id}/request")
     tab.get_by_label("Photo of the instrument").uncheck()

@@ -120,3 +120,10 @@ def test_a_size_is_found_however_it_is_spelled(spelling):
     row = default_chart().row(spelling)
     assert row is not None
     assert row.size == "1/8"
+
+
+@pytest.mark.parametrize("size", ["999", "8"])
+def test_a_number_alone_is_no_size(size):
+    rows = f"{size},400,430,240,400\n1/4,430,470,260,430\n"
+    with pytest.raises(ChartError, match="a number alone is no size"):
+        read_chart(HEADER + rows)
