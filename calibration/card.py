@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import PosedCamera
-from calibration.print_scale import SUSPICIOUS, UNCHECKED, PrintScale
+from calibration.print_scale import UNCHECKED, PrintScale, measured_by_ruler
 from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, Box
 
 Array = NDArray[np.float64]
@@ -70,7 +70,7 @@ def scale_from_card(image: NDArray[np.uint8], camera: PosedCamera, number: int =
     if abs(scales[0] - scales[1]) > 3 * float(np.sqrt(variances.sum() + 0.002**2)):
         return UNCHECKED  # something else lies there, or another card
     uncertainty = float(np.hypot(np.sqrt(1 / precision.sum()), _CARD_RELATIVE_U))
-    return PrintScale(scale, uncertainty, abs(scale - 1) > SUSPICIOUS, checked=True, measured=scale)
+    return measured_by_ruler(scale, uncertainty)
 
 
 def _edge_mm(grey: NDArray[np.uint8], camera: PosedCamera, number: int, side: str) -> float | None:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from calibration.camera import PosedCamera, Surface, solve_camera
 from calibration.card import scale_from_card
 from calibration.print_scale import PrintScale, combined_scale, scale_from_bar, scale_from_paper
-from calibration.problems import BAR_LENGTH, PRINT_SCALE, PRINT_SCALE_DISAGREES, Problem, Refused
+from calibration.problems import BAR_LENGTH, PRINT_SCALE, PRINT_SCALE_DISAGREES, PRINT_SCALE_UNSURE, Problem, Refused
 from calibration.sheet_in_photo import SheetInPhoto
 
 
@@ -31,8 +31,8 @@ class CheckedCamera:
     prints : mapping of str to PrintScale
         How large each sheet was printed, by its name.
     remarks : tuple of Problem
-        ``print_scale`` where a print is not in true size, ``print_scale_disagrees`` where the checks contradict one
-        another.
+        ``print_scale`` where a print is not in true size by a ruler, ``print_scale_unsure`` where it may not be by the
+        paper's edges alone, ``print_scale_disagrees`` where the checks contradict one another.
     """
 
     camera: PosedCamera
@@ -90,6 +90,9 @@ def checked_camera(
     remarks = []
     if any(contradicted for _, contradicted in combined.values()):
         remarks.append(PRINT_SCALE_DISAGREES)
-    if any(scale.suspected for scale in prints.values()):
+    suspected = [scale for scale in prints.values() if scale.suspected]
+    if any(scale.ruler for scale in suspected):
         remarks.append(PRINT_SCALE)
+    elif suspected:
+        remarks.append(PRINT_SCALE_UNSURE)
     return CheckedCamera(camera, prints, tuple(remarks))

@@ -7,15 +7,22 @@ instrument.  Three independent checks find that:
 - the length of a printed bar, measured by the family with a ruler;
 - a blank ID-1 card laid into the printed frame.
 
-Each check gives a scale with a standard uncertainty.  Paper is cut to +-2 mm only (ISO 216, for lengths of 150 to
-600 mm; from memory), so its edges are a check and no ruler: where they are compatible with a print in true size, true
-size is believed, with the uncertainty of an ordinary printer.  Where they are not, the print is taken to be scaled.
+Each check gives a scale with a standard uncertainty.  The bar and the card are rulers: what they say corrects lengths.
+The paper's edges are a check and no ruler.  Paper is cut to +-2 mm only (ISO 216, for lengths of 150 to 600 mm; from
+memory), and a phone's tone curve, local contrast and sharpening move an edge of white paper by up to 0.6 px, which at
+0.6 px/mm is 1 % of the page.  The rule:
+
+- Where the edges are compatible with true size (the scale that they give is within `SUSPICIOUS` of 1), true size is
+  believed, with the uncertainty of an ordinary printer.
+- Where they are not, and nothing else speaks, lengths stay as they are; either size is then taken to be as likely as
+  the other, the interval grows to hold both, and the bar is asked for.
+- Where a ruler speaks as well, the ruler decides, and edges that contradict it are said to.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
@@ -34,9 +41,17 @@ PRINTER_RELATIVE_U = 0.0017
 PAPER_TOLERANCE_MM = 2.0
 """ISO 216, lengths of 150 to 600 mm (from memory); taken as the half width of a rectangular distribution."""
 
-SUSPICIOUS = 0.015
-"""A scale further from 1 than this, by the paper's edges, is taken for a scaled print; half of the smallest usual "fit
-to page" (0.97) and more than cutting tolerance explains; our choice."""
+SUSPICIOUS = 0.018
+"""A scale further from 1 than this raises the question of a scaled print: three fifths of the smallest usual "fit to
+page" (0.97), from which it is two standard uncertainties away, as it is from true size; our choice."""
+
+EDGE_SHIFT_PX = 0.6
+"""How far a phone's tone curve, local contrast and sharpening move the edge of white paper, px: the most that was seen
+on pictures of an unlike renderer; taken as the half width of a rectangular distribution, common to a sheet's edges."""
+
+CONTRADICTED = 2.5
+"""Checks contradict one another beyond this normalised deviation; 1 % of the checks that agree do (normal
+distribution); our choice."""
 
 RULER_U_MM = 0.4
 """Of a bar's length read from a ruler with mm marks by a layman; our assumption."""
@@ -64,6 +79,10 @@ class PrintScale:
         Whether a check was possible at all.
     measured : float or None
         What the check itself gave, before the decision.
+    measured_uncertainty : float or None
+        Standard uncertainty of `measured`.
+    ruler : bool
+        Whether a ruler is behind `scale` (bar or card), and not the paper's edges alone.
     paper : Paper or None
         Paper on which it was printed, where the edges tell.
     """
@@ -73,6 +92,8 @@ class PrintScale:
     suspected: bool = False
     checked: bool = False
     measured: float | None = None
+    measured_uncertainty: float | None = None
+    ruler: bool = False
     paper: Paper | None = None
 
     def contribution(self, length_mm: float, sheet_name: str) -> Contribution:
@@ -101,8 +122,10 @@ def scale_from_paper(image: NDArray[np.uint8], sheet: SheetInPhoto) -> PrintScal
     Returns
     -------
     PrintScale
-        `UNCHECKED` where too few edges are seen.
+        `UNCHECKED` where too few edges are seen.  Its scale is 1 always; where the edges speak for another one, the
+        standard uncertainty holds both.
     """
+    shift_mm = 2 * EDGE_SHIFT_PX / sheet.px_per_mm / np.sqrt(3)
     edges = {side: edge_candidates(image, sheet, side) for side in SIDES}
     across = _extents(edges["left"], edges["right"])
     along = _extents(edges["bottom"], edges["top"])
@@ -112,7 +135,7 @@ def scale_from_paper(image: NDArray[np.uint8], sheet: SheetInPhoto) -> PrintScal
         # the pattern for the other paper is a mistake that is rarely made
         start = 0.0 if paper is sheet.layout.paper else -1.0
         for width, height in product(across, along):
-            found = _agreement(width, height, paper)
+            found = _agreement(width, height, paper, shift_mm)
             if found is None:
                 continue
             if best is None or start + found[0] > best[0]:
@@ -122,11 +145,26 @@ def scale_from_paper(image: NDArray[np.uint8], sheet: SheetInPhoto) -> PrintScal
     if best is None:
         return UNCHECKED
     agreement, paper, measured, uncertainty = best
-    if abs(measured - 1) < max(SUSPICIOUS, 2 * uncertainty):
-        return PrintScale(checked=True, measured=measured, paper=paper)
+    if abs(measured - 1) < SUSPICIOUS:
+        return PrintScale(checked=True, measured=measured, measured_uncertainty=uncertainty, paper=paper)
     if agreement - in_true_size < _MARGIN:
-        return PrintScale(measured=measured)
-    return PrintScale(measured, uncertainty, suspected=True, checked=True, measured=measured, paper=paper)
+        return PrintScale(measured=measured, measured_uncertainty=uncertainty)
+    return PrintScale(
+        standard_uncertainty=_either_way(measured, uncertainty),
+        suspected=True,
+        checked=True,
+        measured=measured,
+        measured_uncertainty=uncertainty,
+        paper=paper,
+    )
+
+
+def _either_way(measured: float, uncertainty: float) -> float:
+    """Standard uncertainty about 1 of a scale that is 1 or `measured`, as likely the one as the other.
+
+    By the law of total variance; the interval of 1.96 of it reaches beyond `measured` by 0.39 of its distance from 1.
+    """
+    return float(np.sqrt((PRINTER_RELATIVE_U**2 + uncertainty**2 + (measured - 1) ** 2) / 2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,9 +194,14 @@ def _extents(near: Sequence[EdgeCandidate], far: Sequence[EdgeCandidate]) -> lis
     return extents
 
 
-def _agreement(width: _Extent | None, height: _Extent | None, paper: Paper) -> tuple[float, float, float] | None:
-    """How well two extents agree on one scale for a paper; the scale; its uncertainty."""
-    scales, variances, weight = [], [], 0.0
+def _agreement(
+    width: _Extent | None, height: _Extent | None, paper: Paper, shift_mm: float = 0.0
+) -> tuple[float, float, float] | None:
+    """How well two extents agree on one scale for a paper; the scale; its uncertainty.
+
+    `shift_mm` is the standard uncertainty of both extents together, by which all edges may seem further out or in.
+    """
+    scales, variances, shifts, weight = [], [], [], 0.0
     for extent, paper_mm in ((width, paper.width_mm), (height, paper.height_mm)):
         if extent is None:
             weight += 2 * _UNSEEN
@@ -166,6 +209,7 @@ def _agreement(width: _Extent | None, height: _Extent | None, paper: Paper) -> t
         scale = paper_mm / extent.length_mm
         cut = PAPER_TOLERANCE_MM / np.sqrt(3) / paper_mm
         scales.append(scale)
+        shifts.append(shift_mm / extent.length_mm)
         variances.append(cut**2 + PRINTER_RELATIVE_U**2 + (scale * extent.uncertainty_mm / extent.length_mm) ** 2)
         weight += extent.weight
     if not scales:
@@ -175,7 +219,8 @@ def _agreement(width: _Extent | None, height: _Extent | None, paper: Paper) -> t
     if len(scales) == 2:
         difference = scales[0] - scales[1]
         weight -= 0.5 * difference**2 / (_SAME_BOTH_WAYS**2 + sum(v - PRINTER_RELATIVE_U**2 for v in variances) / 2)
-    return weight, mean, float(np.sqrt(1 / precision.sum()))
+    together = float(precision @ shifts / precision.sum())
+    return weight, mean, float(np.hypot(np.sqrt(1 / precision.sum()), together))
 
 
 def scale_from_bar(measured_mm: float, reading_uncertainty_mm: float = RULER_U_MM) -> PrintScale:
@@ -198,7 +243,13 @@ def scale_from_bar(measured_mm: float, reading_uncertainty_mm: float = RULER_U_M
             f"the bar is {CHECK_BAR_MM:.0f} mm long on a sheet in true size; {measured_mm:g} mm cannot be it"
         )
     uncertainty = float(np.hypot(reading_uncertainty_mm / CHECK_BAR_MM, PRINTER_RELATIVE_U / 3))
-    return PrintScale(scale, uncertainty, abs(scale - 1) > SUSPICIOUS, checked=True, measured=scale)
+    return measured_by_ruler(scale, uncertainty)
+
+
+def measured_by_ruler(scale: float, standard_uncertainty: float) -> PrintScale:
+    """Scale of a print as a ruler gives it (bar or card), with its standard uncertainty."""
+    suspected = abs(scale - 1) > SUSPICIOUS
+    return PrintScale(scale, standard_uncertainty, suspected, True, scale, standard_uncertainty, ruler=True)
 
 
 def combined_scale(checks: Iterable[PrintScale]) -> tuple[PrintScale, bool]:
@@ -212,23 +263,37 @@ def combined_scale(checks: Iterable[PrintScale]) -> tuple[PrintScale, bool]:
     Returns
     -------
     PrintScale
-        Mean weighted by precision, with an uncertainty that grows where the checks disagree (R. T. Birge, Phys. Rev. 40
-        (1932) 207).
+        Of rulers, and of edges that are compatible with true size: the mean weighted by precision, with an uncertainty
+        that grows where they disagree (R. T. Birge, Phys. Rev. 40 (1932) 207).  Edges that speak for another size count
+        where no ruler does, as `scale_from_paper` says.
     bool
-        Whether the checks contradict one another (normalised deviations beyond 2.5).
+        Whether the checks contradict one another (normalised deviations beyond `CONTRADICTED`).
+
+    Examples
+    --------
+    >>> bar, contradicted = combined_scale([UNCHECKED, scale_from_bar(144.0)])
+    >>> bar.scale, contradicted
+    (0.96, False)
     """
-    done = [check for check in checks if check.checked and check.measured is not None]
+    done = [check for check in checks if check.checked]
+    rulers = [check for check in done if check.ruler]
     if not done:
         return UNCHECKED, False
-    if len(done) == 1:
+    if not rulers:
         return done[0], False
-    values = np.array([check.scale for check in done])
-    precision = 1 / np.array([check.standard_uncertainty for check in done]) ** 2
+    counted = [check for check in done if check.ruler or not check.suspected]
+    values = np.array([check.scale for check in counted])
+    precision = 1 / np.array([check.standard_uncertainty for check in counted]) ** 2
     mean = float(precision @ values / precision.sum())
-    chi_square = float(precision @ (values - mean) ** 2)
-    ratio = max(1.0, float(np.sqrt(chi_square / (len(done) - 1))))
+    ratio = 1.0
+    if len(counted) > 1:
+        ratio = max(1.0, float(np.sqrt(precision @ (values - mean) ** 2 / (len(counted) - 1))))
     uncertainty = ratio / float(np.sqrt(precision.sum()))
+    contradicted = ratio > CONTRADICTED
+    for edges in (check for check in done if check not in counted):
+        away = abs((edges.measured or 1.0) - mean)
+        if away > CONTRADICTED * float(np.hypot(edges.measured_uncertainty or 0.0, uncertainty)):
+            contradicted = True
+            uncertainty = float(np.hypot(uncertainty, away / 2))
     paper = next((check.paper for check in done if check.paper is not None), None)
-    suspected = abs(mean - 1) > SUSPICIOUS
-    combined = PrintScale(mean, uncertainty, suspected, checked=True, measured=mean, paper=paper)
-    return combined, bool(ratio > 2.5)
+    return replace(measured_by_ruler(mean, uncertainty), paper=paper), contradicted

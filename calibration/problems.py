@@ -72,6 +72,12 @@ PRINT_SCALE = Problem(
     "Print it again at 100 % (“actual size”, not “fit to page”) and check both bars with a ruler.",
 )
 
+PRINT_SCALE_UNSURE = Problem(
+    "print_scale_unsure",
+    "By the edges of the paper, the sheet may have been printed smaller or larger than it should be.",
+    "Measure a printed bar with a ruler and tell us its length. That makes the result much surer.",
+)
+
 PRINT_SCALE_DISAGREES = Problem(
     "print_scale_disagrees",
     "The checks of the sheet's printed size do not agree with one another.",

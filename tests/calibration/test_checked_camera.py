@@ -22,13 +22,21 @@ def checked(image: NDArray[np.uint8], bar_mm: float | None = None) -> CheckedCam
     return checked_camera(image, find_sheets(image), 26.0, Surface.WALL, bar_mm)
 
 
-def test_a_small_print_brings_the_camera_nearer() -> None:
-    true, small = checked(photo(1.0)), checked(photo(0.95))
+def test_a_print_that_the_bar_shows_to_be_small_brings_the_camera_nearer() -> None:
+    true, small = checked(photo(1.0)), checked(photo(0.95), 142.5)
     assert true.remarks == ()
     assert [problem.code for problem in small.remarks] == ["print_scale"]
-    assert small.prints["a4-1"].scale == pytest.approx(0.95, abs=0.01)
+    assert small.prints["a4-1"].scale == pytest.approx(0.95)
     # both patterns look equally large, so the smaller one is nearer
-    assert small.camera.position_mm[2] == pytest.approx(0.95 * true.camera.position_mm[2], rel=0.01)
+    assert small.camera.position_mm[2] == pytest.approx(0.95 * true.camera.position_mm[2], rel=0.005)
+
+
+def test_the_paper_s_edges_alone_move_nothing_but_ask_for_the_bar() -> None:
+    true, small = checked(photo(1.0)), checked(photo(0.95))
+    assert [problem.code for problem in small.remarks] == ["print_scale_unsure"]
+    assert small.camera.position_mm[2] == pytest.approx(true.camera.position_mm[2], rel=0.005)
+    assert small.prints["a4-1"].contribution(450.0, "a4-1").contribution_mm > 0.025 * 450
+    assert true.prints["a4-1"].contribution(450.0, "a4-1").contribution_mm == pytest.approx(0.0017 * 450)
 
 
 def test_a_measured_bar_confirms_or_contradicts_the_paper() -> None:

@@ -105,18 +105,17 @@ def test_a_print_s_true_scale_moves_the_camera() -> None:
 
 
 def test_a_stretched_print_is_found_within_what_is_stated() -> None:
-    """Seen small and tilted, the tilt explains any stretch and the belief stands; seen large, the photo tells."""
+    """Seen small and tilted, the tilt explains any stretch and the belief stands; seen from in front, it shows."""
     (sheet,) = seen(truth(SIZE, 26.0, (20.0, 0.0, 0.0), 8000.0), 1, 0.0, np.random.default_rng(1), 0.3)
     far = solve_camera([sheet], SIZE, 26.0, Surface.TABLE)
     assert np.sqrt(far.covariance[5, 5]) == pytest.approx(0.0015, rel=0.04)
-    camera = truth(SIZE, 26.0, (3.0, 26.0, 0.0), 300.0)
+    camera = truth(SIZE, 26.0, (0.0, 0.0, 0.0), 500.0)
     (sheet,) = seen(camera, 1, 0.0, np.random.default_rng(1), 0.0)
     stretched = camera.project(sheet.corner_mm * np.array([1.0, 1.003, 1.0]))
     near = solve_camera([replace(sheet, corner_px=stretched)], SIZE, 26.0, Surface.TABLE)
     u = float(np.sqrt(near.covariance[5, 5]))
-    assert u < 0.0012
+    assert u < 0.0003
     assert near.parameters[5] == pytest.approx(0.003, abs=2 * u)
-    assert near.parameters[5] > 0.001
 
 
 def test_misfits_and_chi_square_are_of_the_corners() -> None:
