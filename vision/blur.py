@@ -13,9 +13,13 @@ import numpy as np
 from calibration.arrays import Array, Floats, Picture
 
 _SIDE_PX = 1400
+"""Longer side to which photos are reduced first, so that blur is judged against the picture and not the sensor."""
 _LIGHT_PX, _STRONG_PX = 1.2, 6.0
+"""The two smoothings: above a reduced photo's noise, and well above the blur that is still to be told."""
 _DIRECTIONS = 8
+"""Directions in which a phone may have moved, evenly over half a turn."""
 _STEEP_SHARE = 0.9995
+"""Share of the pixels that the steepest ones exceed; one edge as long as a sheet's side is enough."""
 MOST_BLUR_PX = 2.5
 """Standard deviation of the blur, in px of a photo of 1400 px, beyond which a photo counts as blurred: at this blur the
 squares of a marker run into one another (our choice; scenes with motion blur of 35 px and more lie far beyond it)."""

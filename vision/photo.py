@@ -53,6 +53,9 @@ FORMATS = ("JPEG", "PNG", "WEBP", "HEIF")
 _EXIF_IFD = 0x8769
 _FOCAL_35_MM, _LENS_MODEL, _WIDTH, _HEIGHT = 0xA405, 0xA434, 0xA002, 0xA003  # EXIF 2.32, CIPA DC-008
 _PLAUSIBLE_FOCAL35_MM = (8.0, 200.0)
+"""35 mm-equivalent focal lengths of phones and cameras; others are mistakes of the file; our choice."""
+_CROPPED_SHARE = 0.02
+"""Change of the ratio of a picture's sides from which it was cropped later, and not merely rounded; our choice."""
 
 pillow_heif.register_heif_opener()
 
@@ -170,7 +173,7 @@ def _lens(image: Image.Image) -> tuple[float | None, bool]:
         return None, front
     if min(taken) > 0:
         was, now = max(taken) / min(taken), max(image.size) / min(image.size)
-        if abs(was / now - 1) > 0.02:  # cropped later: the stated focal length is that of another frame
+        if abs(was / now - 1) > _CROPPED_SHARE:  # cropped later: the stated focal length is that of another frame
             return None, front
     return focal_mm, front
 

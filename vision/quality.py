@@ -17,7 +17,11 @@ from calibration.arrays import Floats, Picture
 WORKING_SIDE_PX = 1200
 """Longer boxes are reduced first; nothing sharper matters to landmarks."""
 _STRONGEST = 0.01
+"""Share of the pixels that count as the box's strongest edges; our choice."""
 _WINDOW_PX = 31
+"""Width over which an edge's whole rise is looked for; our choice."""
+_SMOOTH_PX = 0.8
+"""Standard deviation of the smoothing beforehand, against noise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +73,7 @@ def quality(rgb: Picture, box_px: tuple[float, float, float, float]) -> Quality:
 
 def _edge_width_px(grey: Picture) -> float:
     """The wider of the edges across and the edges down: a moved phone blurs one direction only."""
-    smooth = cv2.GaussianBlur(grey, (0, 0), 0.8).astype(np.float32)
+    smooth = cv2.GaussianBlur(grey, (0, 0), _SMOOTH_PX).astype(np.float32)
     return max(_step_width_px(smooth), _step_width_px(np.ascontiguousarray(smooth.T)))
 
 

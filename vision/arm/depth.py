@@ -51,7 +51,12 @@ class Framing:
 
 
 WIDE = Framing(208, 112, 110.0)
+"""The arm with the trunk; as in training."""
 HAND = Framing(160, 128, 256.0)
+"""The hand with the wall about it; as in training."""
+_LOG_ROOT = (-2.5, 3.5)
+"""Limits of the logarithms on the diagonal of a precision's root: deviations of 12 to 0.03 usual ones.  A network that
+says more is not believed; our choice."""
 SHOULDER_TO_MIDDLE = 0.30
 """Of the way from shoulder to palm, where the middle of the wide picture lies."""
 
@@ -132,7 +137,7 @@ def weakened(stance: Array, depth: Array, pose: Array) -> ArmDepths:
     rows, columns = np.tril_indices(5)
     roots[..., rows, columns] = depth[..., 5:]
     diagonal = np.arange(5)
-    roots[..., diagonal, diagonal] = np.exp(np.clip(roots[..., diagonal, diagonal], -2.5, 3.5))
+    roots[..., diagonal, diagonal] = np.exp(np.clip(roots[..., diagonal, diagonal], *_LOG_ROOT))
     own = np.linalg.inv(roots.swapaxes(-1, -2) @ roots).mean(axis=0)
     middle = means.mean(axis=0)
     apart = means - middle

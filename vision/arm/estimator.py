@@ -32,7 +32,9 @@ from vision.arm import priors as priors
 from vision.arm.priors import JOINTS, Stance, whitener
 
 NECK, SHOULDER, ELBOW, WRIST, PALM = range(5)
+"""Places of the joints in arrays of five, in the order of `vision.arm.priors.JOINTS`."""
 POSE_PARAMETERS = 6
+"""Of each sheet: rotation vector and translation."""
 _COORDINATES = 15
 """Coordinates of the five points."""
 _STEP_MM, _STEP_DEG = 1e-3, 1e-4
@@ -145,7 +147,7 @@ class _Problem:
         """Each point on its line of sight, at the stance's usual depth."""
         seen = np.array([self.evidence.sightings[name].px for name in JOINTS])
         camera, turn = self.evidence.camera, self.evidence.body_to_sheet
-        straight = 400.0
+        straight = priors.STRAIGHT_ARM_MM[0]
         points = np.zeros((5, 3))
         for _ in range(3):
             points = camera.to_plane(seen, straight * self.stance.depth) @ turn

@@ -29,6 +29,10 @@ SHARED_KEYS = {"depth of the neck": "arm:body-depth"}
 """Causes that two photos of one child share."""
 
 
+_FAR = 9.0
+"""Standard deviations beyond which nothing of a normal distribution is left in double precision."""
+
+
 @dataclass(frozen=True)
 class Mixture:
     """The stances' solutions with their probabilities.
@@ -122,10 +126,11 @@ def mixture_quantiles(
         The probabilities below the wanted quantiles.
     """
     normal = NormalDist()
+    reach = _FAR * deviations
 
     def below(at: float) -> float:
         return float(sum(w * normal.cdf((at - v) / s) for w, v, s in zip(weights, values, deviations, strict=True)))
 
-    ends = float((values - 9 * deviations).min()), float((values + 9 * deviations).max())
+    ends = float((values - reach).min()), float((values + reach).max())
     low, middle, high = (float(brentq(lambda at, share=share: below(at) - share, *ends)) for share in shares)
     return low, middle, high

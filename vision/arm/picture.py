@@ -19,6 +19,8 @@ DARKEST = 45.0
 """95th percentile of the grey values about the arm: below it shirt, arm and wall are one; our choice."""
 LEAST_CONTRAST = 18.0
 """5th to 95th percentile of the grey values about the arm; our choice."""
+ABOUT_ARM = 0.3
+"""Share of the shoulder-to-wrist length by which the box about the arm is larger than it: hand, neck and wall."""
 WIDEST_EDGE = 0.045, 10.0
 """Edges wider than this share of the shoulder-to-wrist length, and than this many px, make landmarks wander; sharp
 scenes stay below 0.027, a blur of 1.5 % of the arm gives 0.04."""
@@ -59,7 +61,8 @@ def picture_problems(photo: Photo, body: SeenBody, people: int, behind: bool) ->
     if reach < SHORTEST_ARM_PX:
         found.append(problems.PERSON_TOO_SMALL)
         return tuple(found)
-    low, high = arm.min(axis=0) - 0.3 * reach, arm.max(axis=0) + 0.3 * reach
+    margin = ABOUT_ARM * reach
+    low, high = arm.min(axis=0) - margin, arm.max(axis=0) + margin
     about = quality(photo.rgb, (low[0], low[1], high[0], high[1]))
     if about.brightness < DARKEST or about.contrast < LEAST_CONTRAST:
         found.append(problems.PHOTO_TOO_DARK)

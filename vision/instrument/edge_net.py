@@ -20,10 +20,15 @@ from vision.networks.session import session
 
 MODEL = Path(__file__).parents[1] / "models" / "edge.onnx"
 COLUMNS = 64
+"""Places across the line; as in training."""
 STEP_MM = 0.2
+"""Way between two of them; as in training."""
 TAUGHT_SIGMA_MM = 0.20
 """Width of the peaks that the network was taught to draw at an exactly known edge; it is no uncertainty."""
 _NEAR_COLUMNS = 4
+"""Columns on either side of a peak that belong to it: four of the widths taught."""
+_LEAST_SPREAD = 0.03
+"""Added to the spread of a strip's colours, so that an even ground is not blown up to noise; as in training."""
 
 
 @dataclass(frozen=True)
@@ -65,7 +70,7 @@ def read_edges(
     )
     mean = strips.mean(axis=(1, 2), keepdims=True)
     spread = strips.std(axis=(1, 2, 3), keepdims=True)
-    batch = ((strips - mean) / (spread + 0.03)).transpose(0, 3, 1, 2).astype(np.float32)
+    batch = ((strips - mean) / (spread + _LEAST_SPREAD)).transpose(0, 3, 1, 2).astype(np.float32)
     logits = session(MODEL, 1).run(None, {"strips": batch})[0].astype(np.float64)
     chance = np.exp(logits - logits.max(axis=2, keepdims=True))
     chance /= chance.sum(axis=2, keepdims=True)

@@ -38,21 +38,52 @@ from vision.instrument.silhouette import silhouette
 from vision.problems import OUTLINE_NOT_FOUND
 
 _MAP_REACH_MM = (16.0, 8.0, 5.0)
+"""How far on either side of the line the map's edge is looked for, round after round: wide for the first guess,
+then narrower; our choice."""
 _PHOTO_ROBUST = ((12.0, 6.0), (6.0, 4.0))
 """Residual, in sigmas, beyond which an edge hardly counts, for the fits after each reading of the photo."""
 _LEAST_BARE = 0.5
+"""Probability of a bare edge from which it counts as bare."""
 _LEAST_AGREEMENT = 0.5
+"""Mean weight of the edges below which no violin's outline was found; our choice."""
+_LEAST_WEIGHT = 0.05
+"""Weight below which an edge is left out for good: one of something else, 1.9 times the last `_PHOTO_ROBUST` off."""
 _LEAST_FOUND = 0.25
+"""Share of the outline's nodes with an edge in the map below which the map shows no violin; our choice."""
 _FEWEST_EDGES = 60
+"""Of 392 nodes: with fewer, the prior and not the photo would give the outline; our choice."""
+_CHIN_REST_MARGIN_MM = 2.0
+"""Nearer than that to the chin rest an edge may be the chin rest's own; the map is good to about that."""
+_MAP_SIGMA_MM, _MAP_SIGMA_CELLS = 0.5, 0.3
+"""Standard uncertainty of an edge in the map: of the network, and of its cells; our judgement, good enough for a
+start."""
+_SCROLL_SIGMA_CELLS = 1.5
+"""Least standard uncertainty of the scroll's end in the map, in cells of the map; our judgement."""
+_SCROLL_HALF_WIDTH_MM, _SCROLL_POWER = 5.0, 0.7
+"""Half width of the strip about the axis in which the scroll's end is looked for, at full size, and how it grows with
+the body: a third of a scroll's width, so that its curve is near a parabola; our choice."""
+_SCROLL_READINGS = 13
+"""Readings across that strip."""
+_SCROLL_OUTLIER = 1.5
+"""Readings further off the median than that many mm, and than that many median distances, belong to something else."""
+_AXIS_STEP_MM = 20.0
+"""Way along the axis by which its direction in the picture is read."""
+_USUAL_HEIGHT_MM = 45.0
+"""Height of the top edge from which the first guess starts; the next rounds take that of the size found."""
 _EDGE_SIGMA_PX = 0.25
+"""Standard uncertainty of one edge from noise and resampling; our judgement."""
 _EDGE_SIGMA_MM = 0.12
 """Standard uncertainty of one edge beyond what the network says of itself; found, like the next, on rendered photos of
 the network's own that it had not learned from."""
 _NEIGHBOURS = 2.0
 """Root of the number of neighbouring nodes that err together (four, about 12 mm at full size)."""
 _SCROLL_SIGMA_MM = 0.4
+"""Standard uncertainty of the scroll's end where its edge is seen: it is rounded, and seldom lit evenly; our
+judgement."""
 _NECK_HALF_WIDTH, _END_HALF_WIDTH = 0.078, 0.062
 """Half width, over the body length, of what neck and tailpiece hide of the outline's two ends."""
+_END_REACH = 0.1
+"""How far from either end, over the body length, neck and tailpiece may hide the outline."""
 
 
 @dataclass(frozen=True)
@@ -110,8 +141,7 @@ def _trace(rgb: Picture, seen: InstrumentSeen, camera: Camera, setting: Setting)
             start, weight = settle(start, [View(camera, edges, (scroll,))], setting, each)
     if weight.mean() < _LEAST_AGREEMENT:
         raise Refused(OUTLINE_NOT_FOUND)
-    kept = weight > 0.05
-    edges = edges.where(kept)
+    edges = edges.where(weight > _LEAST_WEIGHT)
     if len(edges.node) < _FEWEST_EDGES:
         raise Refused(OUTLINE_NOT_FOUND)
     return TracedInstrument(start, edges, scroll, covered, px_per_mm)
@@ -121,7 +151,7 @@ def first_guess(seen: InstrumentSeen, camera: Camera, setting: Setting) -> Array
     """Unknowns from the map's scroll end and lower end, on the plane of the top edge."""
     start = np.zeros(BODY_UNKNOWNS)
     ends_px = np.array(seen.ends_px())
-    height_mm = 45.0
+    height_mm = _USUAL_HEIGHT_MM
     for _ in range(3):
         lower, scroll = camera.to_plane(ends_px, setting.table_mm + height_mm)[:, :2]
         total_mm = float(np.linalg.norm(scroll - lower))
@@ -144,8 +174,8 @@ def _usable_nodes() -> Mask:
     """Nodes of the closed outline where the bare edge can be seen: not at corners, neck and tailpiece."""
     prior = outline_prior()
     outline = prior.closed(np.zeros(len(prior.modes)), 1.0)
-    neck = (outline[:, 1] > 0.9) & (np.abs(outline[:, 0]) < _NECK_HALF_WIDTH)
-    tail = (outline[:, 1] < 0.1) & (np.abs(outline[:, 0]) < _END_HALF_WIDTH)
+    neck = (outline[:, 1] > 1.0 - _END_REACH) & (np.abs(outline[:, 0]) < _NECK_HALF_WIDTH)
+    tail = (outline[:, 1] < _END_REACH) & (np.abs(outline[:, 0]) < _END_HALF_WIDTH)
     usable: Mask = ~(_corners() | neck | tail)
     return usable
 
@@ -165,7 +195,7 @@ def map_edges(seen: InstrumentSeen, pose: Pose, camera: Camera, reach_px: float,
     if good.sum() < _LEAST_FOUND * len(good):
         raise Refused(OUTLINE_NOT_FOUND)
     point = line[nodes] + found[:, None] * normal
-    sigma = np.full(good.sum(), 0.5 * px_per_mm + 0.3 * seen.map_px)
+    sigma = np.full(good.sum(), _MAP_SIGMA_MM * px_per_mm + _MAP_SIGMA_CELLS * seen.map_px)
     return Edges(np.zeros(good.sum(), dtype=bool), nodes[good], point[good], normal[good], sigma)
 
 
@@ -181,7 +211,7 @@ def _photo_edges(
     offset, sigma, bare = (
         np.stack([getattr(each, name) for each in readings])[row] for name in ("offset_mm", "sigma_mm", "seen")
     )
-    good = (bare > _LEAST_BARE) & ~seen.near_chin_rest(visible.point_px, 2.0 * px_per_mm)
+    good = (bare > _LEAST_BARE) & ~seen.near_chin_rest(visible.point_px, _CHIN_REST_MARGIN_MM * px_per_mm)
     point = visible.point_px + offset[:, None] * px_per_mm * visible.normal_px
     sigma_px = _NEIGHBOURS * np.hypot(np.hypot(sigma, _EDGE_SIGMA_MM) * px_per_mm, _EDGE_SIGMA_PX)
     covered = np.zeros(len(usable), dtype=bool)
@@ -191,7 +221,7 @@ def _photo_edges(
 
 def _axis_direction(pose: Pose, camera: Camera) -> tuple[Array, Array]:
     """Predicted end of the scroll (2,) px and the unit direction of the axis there."""
-    ends = camera.project(np.array([pose.scroll_top, pose.scroll_top - 20.0 * pose.along]))
+    ends = camera.project(np.array([pose.scroll_top, pose.scroll_top - _AXIS_STEP_MM * pose.along]))
     direction = ends[0] - ends[1]
     return ends[0], direction / np.linalg.norm(direction)
 
@@ -199,20 +229,21 @@ def _axis_direction(pose: Pose, camera: Camera) -> tuple[Array, Array]:
 def scroll_in_map(seen: InstrumentSeen, pose: Pose, camera: Camera) -> Tip:
     """End of the scroll as the network sees it."""
     _, direction = _axis_direction(pose, camera)
-    sigma_px = max(seen.sigma_px.get("scroll_top", 0.0), 1.5 * seen.map_px)
+    sigma_px = max(seen.sigma_px.get("scroll_top", 0.0), _SCROLL_SIGMA_CELLS * seen.map_px)
     return Tip("scroll_top", seen.scroll_end_px(), direction, sigma_px)
 
 
 def _scroll_in_photo(rgb: Picture, rough: Tip, body_mm: float, px_per_mm: float) -> Tip:
     """End of the scroll to a fraction of a millimetre: the furthest of a parabola through edges beside the axis."""
-    half_width_px = 5.0 * (body_mm / FULL_SIZE_MM) ** 0.7 * px_per_mm
+    half_width_px = _SCROLL_HALF_WIDTH_MM * (body_mm / FULL_SIZE_MM) ** _SCROLL_POWER * px_per_mm
     side = np.array([-rough.direction_px[1], rough.direction_px[0]])
-    beside_px = np.linspace(-half_width_px, half_width_px, 13)
+    beside_px = np.linspace(-half_width_px, half_width_px, _SCROLL_READINGS)
     points = rough.point_px + beside_px[:, None] * side
     directions = np.repeat(rough.direction_px[None], len(points), axis=0)
     offset = expected_edges(rgb, points, directions, max(rough.sigma_px, 1.0 * px_per_mm))
     middle = np.median(offset)
-    keep = np.abs(offset - middle) < max(1.5 * px_per_mm, 1.5 * float(np.median(np.abs(offset - middle))))
+    usual = max(px_per_mm, float(np.median(np.abs(offset - middle))))
+    keep = np.abs(offset - middle) < _SCROLL_OUTLIER * usual
     curve = np.polyfit(beside_px[keep], offset[keep], 2)
     fitted = np.polyval(curve, beside_px[keep])
     scatter = float(np.std(offset[keep] - fitted))

@@ -41,6 +41,9 @@ from vision.instrument.resting import RIB_SPREAD_MM, ROLL_SPREAD_DEG, resting_co
 from vision.instrument.shape import MODES
 
 _LENGTHS_MM = (40.0, 1500.0)
+"""Body lengths that a round of the fit may try: far beyond any instrument, to keep a bad start from running away."""
+_ENOUGH_MM = 0.01
+"""The fit stops when neither place nor lengths move by more, which is far below any uncertainty."""
 WIDTH_SPREAD = 0.035
 """Relative spread of a body's width about the outline's proportions (published lower bouts: 0.569 to 0.579)."""
 
@@ -250,7 +253,7 @@ def _settled(problem: _Problem, start: Array, robust: float, rounds: int) -> tup
         if not np.isfinite(unknowns).all():
             raise RanAway
         unknowns[LENGTH] = np.clip(unknowns[LENGTH], *_LENGTHS_MM)
-        if np.abs(step[[X, Y, LENGTH, TOTAL]]).max() < 0.01:
+        if np.abs(step[[X, Y, LENGTH, TOTAL]]).max() < _ENOUGH_MM:
             break
     return unknowns, weight
 

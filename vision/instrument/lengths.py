@@ -29,6 +29,13 @@ DEFINITION_MM = {"body_length": 0.2, "total_length": 0.35, "width": 0.25, "strin
 NUT_LIFT_MM, BRIDGE_LIFT_MM = 4.0, 46.0
 """Height of nut and bridge over the plane of the top edge at full size: neck projection and bridge, common practice."""
 _LIFT_SPREAD_MM = 3.0
+"""Standard uncertainty of either height at full size: necks are set differently; our judgement."""
+_BOUTS = {"lower": (0.05, 0.35, 1), "middle": (0.44, 0.62, -1), "upper": (0.70, 0.95, 1)}
+"""Where along the body each bout is looked for, over its length, and whether it is the widest place there (1)."""
+_STEP = 1e-4
+"""Step of a derivative, in the unknown's own unit."""
+_LEAST_CAUSE_MM = 1e-3
+"""Causes that contribute less are left out of a budget."""
 
 
 def body_length(fit: Fit, prints: Prints) -> Length:
@@ -49,7 +56,7 @@ def bout_width(fit: Fit, which: str, prints: Prints) -> Length:
 def bout_of(unknowns: Array, which: str) -> tuple[float, float]:
     """Position along the axis and whole width of a bout, mm."""
     half = unknowns[LENGTH] * outline_prior().half(unknowns[SHAPE], unknowns[WIDTH])
-    low, high, sign = {"lower": (0.05, 0.35, 1), "middle": (0.44, 0.62, -1), "upper": (0.70, 0.95, 1)}[which]
+    low, high, sign = _BOUTS[which]
     part = half[(half[:, 1] > low * unknowns[LENGTH]) & (half[:, 1] < high * unknowns[LENGTH])]
     best = int(np.clip((sign * part[:, 0]).argmax(), 1, len(part) - 2))
     # a parabola through three nodes, so that the width is a smooth function of the unknowns
@@ -98,12 +105,12 @@ def _length(fit: Fit, of: Callable[[Array], float], kind: str, prints: Prints) -
     gradient = np.zeros(len(fit.unknowns))
     for column in range(BODY_UNKNOWNS):
         moved = fit.unknowns.copy()
-        moved[column] += 1e-4
-        gradient[column] = (of(moved) - value) / 1e-4
+        moved[column] += _STEP
+        gradient[column] = (of(moved) - value) / _STEP
     parts = [
         Contribution(name, float(np.linalg.norm(gradient @ share)))
         for name, share in fit.shares.items()
-        if np.linalg.norm(gradient @ share) > 1e-3
+        if np.linalg.norm(gradient @ share) > _LEAST_CAUSE_MM
     ]
     for name, scale in prints.items():
         parts.append(scale.contribution(value / len(prints), name))

@@ -49,15 +49,38 @@ POINT_NAMES = ("scroll_top", "body_top", "body_bottom")
 """Points that can be corrected by hand."""
 
 _HAND_SIGMA_PX = 1.5
+"""Standard uncertainty of an end set by hand under the loupe, along the axis; our judgement."""
+_HAND_REACH = 0.12
+"""Share of the body's length about an end set by hand in which the edges that were seen no longer count: they are what
+the hand corrects; our choice."""
 _STEEPEST_DEG = 38.0
+"""Angle between the line of sight to the body's middle and the vertical, beyond which the ribs hide too much and
+heights weigh too much; our choice."""
 _PLAUSIBLE_TOTAL_TO_BODY = (1.58, 1.79)
+"""Total over body length of instruments: 1.64 to 1.68 from full to half size and up to 1.72 below (a maker's table of
+four sizes), and four per cent more to either side; what lies beyond does not lie flat or is no violin; our choice."""
 _WIDEST_SHARE = 0.03
 """Standard uncertainty of a body's length over the length beyond which a photo is refused: its 95 % interval then spans
 two sizes.  A photo from straight above without a stated lens, the worst of the good ones, has 0.022.  Our choice."""
 _BOOK_MM = 8.0
+"""Difference in height from which one of two sheets is taken to lie on something: thin books begin there, and the poses
+of two sheets are good to a few millimetres; our choice."""
 _LEAST_AGREEMENT = 0.6
-_TWO_SHEETS_SPREAD_MM, _STATED_SPREAD_MM = 1.0, 1.0
+"""Mean weight of a photo's edges, where several photos are solved as one: those of one instrument keep 0.92 and more,
+of two instruments one keeps 0.34 at most (sample photos, every pair); our choice."""
+_TWO_SHEETS_SPREAD_MM = 1.0
+"""Standard uncertainty of the table's height under the lower of two sheets beyond what the camera says: paper curls;
+our judgement."""
+_STATED_SPREAD_MM = 1.0
+"""Standard uncertainty of a sheet's height that somebody states: a ruler's reading of a book; our judgement."""
 _TOGETHER_HEIGHTS_FACTOR = 2.0
+"""Factor on the spread of the resting heights where several photos are solved together, see `solve_together`."""
+_TOGETHER_ROUNDS = 15
+"""Rounds at most of a fit that finds cameras and heights as well, which takes longer; our choice."""
+_AXIS_STEP_MM = 20.0
+"""Way along the axis by which its direction in the picture is read."""
+_SMALL_STEP = 0.01
+"""Of a standard deviation: step of a derivative."""
 
 
 @dataclass(frozen=True)
@@ -234,9 +257,9 @@ def _table(photo: Photo, camera: PosedCamera, sheet_height_mm: float | None) -> 
 def _height_spread_mm(camera: PosedCamera, number: int) -> float:
     """Standard uncertainty of a sheet's height over the first one, from the camera's covariance."""
     spreads = np.sqrt(np.diag(camera.covariance))
-    moved = [camera.with_parameters(camera.parameters + step) for step in np.diag(0.01 * spreads)]
+    moved = [camera.with_parameters(camera.parameters + step) for step in np.diag(_SMALL_STEP * spreads)]
     change = np.array([each.sheet_heights_mm()[number] for each in moved]) - camera.sheet_heights_mm()[number]
-    slopes = change / (0.01 * spreads)
+    slopes = change / (_SMALL_STEP * spreads)
     return float(np.sqrt(slopes @ camera.covariance @ slopes))
 
 
@@ -276,7 +299,9 @@ def solve_together(detected: Sequence[DetectedInstrument]) -> InstrumentMeasurem
     if len({one.camera.sheets[0].layout for one in detected}) != 1:
         raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT)
     try:
-        fitted = fit(detected[0].traced.start, [_corrected(one, {}) for one in detected], setting, rounds=15)
+        fitted = fit(
+            detected[0].traced.start, [_corrected(one, {}) for one in detected], setting, rounds=_TOGETHER_ROUNDS
+        )
     except RanAway as error:
         raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT) from error
     if min(weight.mean() for weight in fitted.weight) < _LEAST_AGREEMENT:
@@ -295,13 +320,13 @@ def _corrected(detected: DetectedInstrument, corrections: Mapping[str, tuple[flo
         if name not in POINT_NAMES:
             raise ValueError(f"no point of an instrument is called {name!r}")
         end = getattr(pose, name)
-        near = camera.project(np.array([end, end - 20.0 * pose.along]))
+        near = camera.project(np.array([end, end - _AXIS_STEP_MM * pose.along]))
         direction = (near[0] - near[1]) / np.linalg.norm(near[0] - near[1])
         tips.append(Tip(name, np.asarray(place, dtype=float), direction, _HAND_SIGMA_PX))
         if name == "body_top":
-            keep &= y < 0.88
+            keep &= y < 1.0 - _HAND_REACH
         if name == "body_bottom":
-            keep &= y > 0.12
+            keep &= y > _HAND_REACH
     return View(camera, traced.edges.where(keep), tuple(tips))
 
 

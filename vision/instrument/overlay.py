@@ -1,7 +1,7 @@
 """The measured instrument drawn into its photo, for a teacher to judge at a glance on a phone.
 
 Outline, axis, ends and widths as measured; the three ends that decide the lengths are shown magnified; underneath, both
-lengths with their 95 % intervals and the heights above the table that were used.
+lengths with their 95 % intervals.
 """
 
 from __future__ import annotations

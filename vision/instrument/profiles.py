@@ -15,6 +15,10 @@ from calibration.arrays import Array, Floats, Mask, Picture
 
 STEP_PX = 0.5
 """Distance of samples along a profile."""
+SMOOTH_PX = 0.8
+"""Standard deviation of the smoothing along a profile: about a sharp photo's own blur; our choice."""
+_NEIGHBOURS = np.array([0.25, 0.5, 0.25])
+"""Weights of a profile and its neighbours: edges are smooth."""
 
 
 def profiles(picture: Picture | Floats, point_px: Array, normal_px: Array, reach_px: float) -> tuple[Array, Array]:
@@ -54,7 +58,7 @@ def mask_crossings(mask: Floats, point_px: Array, normal_px: Array, reach_px: fl
 
 
 def expected_edges(
-    picture: Picture, point_px: Array, normal_px: Array, sigma_px: float, smooth_px: float = 0.8
+    picture: Picture, point_px: Array, normal_px: Array, sigma_px: float, smooth_px: float = SMOOTH_PX
 ) -> Array:
     """Offsets (M,) of the sharpest colour change, those far off counting less (normal weight of `sigma_px`)."""
     offset_px, magnitude = _gradient(picture, point_px, normal_px, 3 * sigma_px, smooth_px)
@@ -71,7 +75,7 @@ def _gradient(
     taps = np.arange(-width, width + 1) * STEP_PX
     kernel = taps * np.exp(-0.5 * (taps / smooth_px) ** 2)
     kernel /= (kernel * taps).sum()
-    slope = cv2.sepFilter2D(value, cv2.CV_64F, kernel, np.array([0.25, 0.5, 0.25]), borderType=cv2.BORDER_REPLICATE)
+    slope = cv2.sepFilter2D(value, cv2.CV_64F, kernel, _NEIGHBOURS, borderType=cv2.BORDER_REPLICATE)
     return offset_px, np.sqrt((slope**2).sum(axis=2))
 
 

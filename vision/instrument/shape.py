@@ -32,11 +32,19 @@ MODES = 22
 """Number of modes kept; the rest is below a tenth of a millimetre at full size."""
 
 _MOVES = 16
+"""Ways in which the control points move (see `_drawn_half`)."""
 _SPREAD = 1.5
+"""Factor on the spreads between good outlines of one school (see above)."""
 _FREE_FORM_MM = 0.7
+"""Standard deviation of the free form at full size; our judgement."""
 _FREE_FORM_REACH_MM = 30.0
+"""Way along the edge over which the free form keeps its sign, at full size: a bout's worth; our judgement."""
 _NODES_PER_CURVE = (44, 22, 12, 3, 24, 18, 3, 12, 18, 40)
+"""Nodes on each of the ten curves: every 2 mm or so where the edge bends, fewer where it runs straight."""
 _TIP_CURVES = (3, 6)
+"""Which of the curves are the corners' blunt ends."""
+_FINE = 60
+"""Points by which a curve's length is measured."""
 
 
 @dataclass(frozen=True)
@@ -98,7 +106,10 @@ def outline_prior() -> OutlinePrior:
 
 
 def _drawn_half(moves: Array) -> Array:
-    """One half outline (N, 2) in units of its length; `moves` (16,) of the control points in units of their spread."""
+    """One half outline (N, 2) in units of its length; `moves` (16,) of the control points in units of their spread.
+
+    The numbers are mm at full size: our own drawing, to the widths named above, and spreads by judgement.
+    """
     step = _SPREAD * moves
     lower, middle, upper = (
         np.array(point) + step[2 * i : 2 * i + 2] * np.array(spread)
@@ -138,7 +149,7 @@ def _by(x: float, y: float) -> Array:
 
 
 def _bezier(p0: Array, p1: Array, p2: Array, p3: Array) -> Array:
-    t = np.linspace(0.0, 1.0, 60)[:, None]
+    t = np.linspace(0.0, 1.0, _FINE)[:, None]
     curve: Array = (1 - t) ** 3 * p0 + 3 * (1 - t) ** 2 * t * p1 + 3 * (1 - t) * t**2 * p2 + t**3 * p3
     return curve
 

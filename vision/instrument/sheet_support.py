@@ -20,11 +20,21 @@ BOOK_MM, BOOK_SPREAD_MM = 30.0, 10.0
 between one and five centimetres, about that of the scenes used in development."""
 
 _STEP_MM = 0.5
+"""Way between two readings across a band."""
 _FROM_MM, _TO_MM = 2.0, 40.0
+"""Where outside the paper a rim is looked for: not in the paper's own shadow, and as far as books jut out."""
 _ALONG = np.linspace(0.12, 0.88, 48)
+"""Where along a side it is read, over its length: not at the corners, where rims end."""
+_REACH_MM = 2.0
+"""Width of the means whose difference is a step."""
 _LEAST_CONTRAST = 6.0
+"""Step in CIELAB from which a rim is seen, more than an even ground shows; our choice."""
 _LEAST_SHARE = 0.7
+"""Share of the readings along a side that have to agree; our choice, set on development scenes."""
 _STRAIGHT_MM = 1.0
+"""How far they may lie apart to agree: books are straight."""
+_LEAST_RIMS = 3
+"""Sides with a rim (see above)."""
 
 
 def lies_on_book(rgb: Picture, camera: PosedCamera, number: int = 0) -> bool:
@@ -43,7 +53,7 @@ def lies_on_book(rgb: Picture, camera: PosedCamera, number: int = 0) -> bool:
     rims = 0
     for start, end in pairwise([*corners, corners[0]]):
         rims += _has_rim(_band(rgb, camera, rotation, shift, start, end))
-    return rims >= 3
+    return rims >= _LEAST_RIMS
 
 
 def _band(rgb: Picture, camera: PosedCamera, rotation: Array, shift: Array, start: Array, end: Array) -> Array:
@@ -63,8 +73,7 @@ def _band(rgb: Picture, camera: PosedCamera, rotation: Array, shift: Array, star
 def _has_rim(band: Array) -> bool:
     """Whether most lines across a band have their strongest step at one and the same distance."""
     smooth = cv2.blur(band, (1, 3))
-    # difference of means over 2 mm on either side
-    reach = round(2.0 / _STEP_MM)
+    reach = round(_REACH_MM / _STEP_MM)
     sums = np.cumsum(np.concatenate([np.zeros_like(smooth[:, :1]), smooth], axis=1), axis=1)
     means = (sums[:, reach:] - sums[:, :-reach]) / reach
     step = np.linalg.norm(means[:, reach:] - means[:, :-reach], axis=2)

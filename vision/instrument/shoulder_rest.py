@@ -22,10 +22,19 @@ from vision.instrument.shape import MODES, outline_prior
 from vision.instrument.silhouette import silhouette
 
 _LOWER_BOUT = (0.05, 0.385)
+"""Where along the body the feet may grip, over its length: from beside the tailpiece to the lower corner."""
 _OUTSIDE_MM = np.arange(0.8, 4.6, 0.3)
+"""Where outside the edge the ground is read: beyond its blur, and as far as feet stick out."""
+_DARKEST = 3
+"""Readings, the darkest of them, whose mean is a node's ground: about a millimetre."""
+_SMOOTH_PX = 0.8
+"""Standard deviation of the smoothing beforehand, against noise."""
 _DARK, _DIM = 0.5, 0.7
+"""Grey over the neighbours' median below which a node is dark, or dim; our choice, set on development scenes."""
 _NEIGHBOURS = 9
+"""Neighbours on either side, some 25 mm at full size: more than two feet together."""
 _LEAST_PX_PER_MM = 1.6
+"""Resolution from which things of a few millimetres beside the edge are believed; our choice."""
 _OVER_THE_EDGE = re.compile(r"bbc{2,6}b")
 """Bare edge, a few covered nodes, bare edge again, from the lower end upwards."""
 _BESIDE_THE_EDGE = re.compile(r"\.o{0,3}#{1,4}o{0,3}\.{2,14}o{0,3}#{1,4}o{0,3}c?\.")
@@ -55,11 +64,11 @@ def _ground(rgb: Picture, traced: TracedInstrument, camera: Camera, setting: Set
     line = silhouette(pose_of(traced.start, setting.table_mm), camera, np.ones(nodes, dtype=bool))
     away = _OUTSIDE_MM * traced.px_per_mm
     places = line.point_px[:, None] + away[None, :, None] * line.normal_px[:, None]
-    grey = cv2.GaussianBlur(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), (0, 0), 0.8)
+    grey = cv2.GaussianBlur(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), (0, 0), _SMOOTH_PX)
     maps = places.astype(np.float32)
     seen = cv2.remap(grey, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     level = np.full(nodes, np.nan)
-    level[line.node] = np.sort(seen.astype(np.float64), axis=1)[:, :3].mean(axis=1)
+    level[line.node] = np.sort(seen.astype(np.float64), axis=1)[:, :_DARKEST].mean(axis=1)
     return level
 
 

@@ -17,6 +17,9 @@ from calibration.arrays import Array, Mask
 from vision.instrument.cameras import Camera
 from vision.instrument.model import Pose, outward_normals
 
+_ON_THE_LINE_PX = 0.3
+"""A node nearer than that to the other line's image lies on it, and neither of the two can be told apart."""
+
 
 @dataclass(frozen=True)
 class Silhouette:
@@ -43,7 +46,7 @@ def silhouette(pose: Pose, camera: Camera, usable: Mask) -> Silhouette:
     for index, (line, other) in enumerate(((lines[0], lines[1]), (lines[1], lines[0]))):
         contour = other.astype(np.float32).reshape(-1, 1, 2)
         inside = np.array([cv2.pointPolygonTest(contour, (float(x), float(y)), True) for x, y in line])
-        nodes = np.flatnonzero(usable & (inside < -0.3))
+        nodes = np.flatnonzero(usable & (inside < -_ON_THE_LINE_PX))
         # the image turns the outline's sense round (y down), so the outward normal is on the other hand
         rows.append((np.full(len(nodes), index == 1), nodes, line[nodes], -outward_normals(line)[nodes]))
     back, node, point, normal = (np.concatenate(part) for part in zip(*rows, strict=True))
