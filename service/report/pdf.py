@@ -58,6 +58,8 @@ class Report:
         Code of the verdict, for its colour.
     for_whom, by_whom : str
         The child's nickname and the teacher.
+    studio, instrument : str
+        Whose teacher it is, and which instrument was judged.
     day : date
         When it was decided.
     probabilities : tuple of float
@@ -79,6 +81,8 @@ class Report:
     decision: str
     for_whom: str
     by_whom: str
+    studio: str
+    instrument: str
     day: date
     probabilities: tuple[float, ...]
     odds: str
@@ -96,6 +100,7 @@ def make_report(
     *,
     nickname: str,
     teacher: str,
+    studio: str,
     day: date,
     note: str,
     translate: Translate,
@@ -107,8 +112,8 @@ def make_report(
     ----------
     inputs, outcome : dict
         As kept by `service.records.deciding.keep_verdict`; `outcome` in the report's language.
-    nickname, teacher : str
-        For whom and by whom.
+    nickname, teacher, studio : str
+        For whom, by whom, and in which studio.
     day : date
         When it was decided.
     note : str
@@ -135,6 +140,8 @@ def make_report(
         decision=outcome["decision"],
         for_whom=nickname,
         by_whom=teacher,
+        studio=studio,
+        instrument=_instrument(inputs["instrument"], translate),
         day=day,
         probabilities=tuple(outcome["probabilities"][name] for name in CLASSES),
         odds=translate(marked("Too small %(a)s, fits %(b)s, stretch %(c)s, too large %(d)s"))
@@ -152,6 +159,7 @@ def make_report(
         labels={
             "for": translate(marked("For")),
             "by": translate(marked("From")),
+            "instrument": translate(marked("Instrument")),
             "measured": translate(marked("What was measured, and how sure")),
             "reasons": translate(marked("Why")),
             "next": translate(marked("What to do next")),
@@ -159,6 +167,12 @@ def make_report(
             "picture": translate(marked("The photo with what was measured; the face is blurred.")),
         },
     )
+
+
+def _instrument(kept: dict[str, Any], translate: Translate) -> str:
+    """The name of the instrument that was judged, and the size it is sold as."""
+    name, label = str(kept["name"]), kept.get("label")
+    return translate(marked("%(name)s, sold as %(label)s")) % {"name": name, "label": label} if label else name
 
 
 def report_pdf(report: Report, pictures: list[bytes], language: str, paper: str = "a4") -> bytes:
@@ -229,7 +243,8 @@ def _story(report: Report, pictures: list[bytes], language: str, width: float) -
     day = written_day(report.day, language, "long")
     parties = (
         f"{report.labels['for']} <b>{_text(report.for_whom)}</b> · "
-        f"{report.labels['by']} <b>{_text(report.by_whom)}</b> · {day}"
+        f"{report.labels['by']} <b>{_text(report.by_whom)}</b>, {_text(report.studio)} · {day}<br/>"
+        f"{report.labels['instrument']} <b>{_text(report.instrument)}</b>"
     )
     story: list[Flowable] = [
         Paragraph(parties, soft),

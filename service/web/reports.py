@@ -10,7 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.photos import OVERLAY
-from service.records.tables import ACCEPTED, INSTRUMENT, ArmRecord, Child, Teacher, Upload, VerdictRecord
+from service.records.tables import ACCEPTED, INSTRUMENT, ArmRecord, Child, Studio, Teacher, Upload, VerdictRecord
 from service.report.pdf import PAPERS, Report, make_report, report_pdf
 from service.web.forms.models import ShareForm
 from service.web.gate.guard import REPORT, Fields, Reader, Records, TheHouse, nothing_here
@@ -112,6 +112,7 @@ def _report(records: Session, verdict: VerdictRecord) -> Report:
         verdict.outcome[language],
         nickname=records.get_one(Child, verdict.child_id).nickname,
         teacher=teacher.name if teacher else "",
+        studio=records.get_one(Studio, verdict.studio_id).name,
         day=verdict.made_at.date(),
         note=verdict.report_note,
         translate=translator(language),

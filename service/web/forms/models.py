@@ -159,6 +159,13 @@ class PointsForm(PageForm):
     points: Json[Points]
 
 
+class AcceptForm(PageForm):
+    """What an instrument of a photo is called."""
+
+    name: Annotated[str, _cut(LONGEST_SHELF_NAME)] = ""
+    label: Annotated[str, _cut(LONGEST_LABEL)] = ""
+
+
 class AgainForm(PageForm):
     """Why a photo is asked for once more."""
 

@@ -42,12 +42,13 @@ from service.records.tables import (
     PhotoRequest,
     Upload,
 )
-from service.web.forms.models import AgainForm, PointsForm
+from service.web.forms.models import AcceptForm, AgainForm, PointsForm
 from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION, House
 from service.web.language import marked, page_language, translator
 from service.web.pages import fragment, go_to, page
 from service.web.teacher.requests import REASONS, ask
+from service.words.writing import written_day
 
 router = APIRouter(prefix="/reviews")
 MOVABLE = {
@@ -91,6 +92,7 @@ def review(
         reasons=_reasons(upload),
         can_measure=can_measure,
         can_retry=parts.photos.has(upload.id, ORIGINAL),
+        called=_called(records, child, upload, page_language(request)),
         live=live,
         short=short,
     )
@@ -139,7 +141,7 @@ async def accept(upload_id: str, who: Visitor, parts: TheHouse, form: Fields) ->
         if upload.kind == ARM:
             records.add(_arm_record(upload, who, now))
         else:
-            _keep_instrument(records, upload, now)
+            _keep_instrument(records, upload, AcceptForm.read(form))
         upload.state = ACCEPTED
         back = f"/children/{upload.child_id}" if upload.child_id else "/instruments"
     parts.photos.delete(upload_id, ORIGINAL)
@@ -160,6 +162,20 @@ async def try_again(upload_id: str, who: Visitor, parts: TheHouse, form: Fields)
     await run_in_threadpool(reset)
     await start_again(upload_id)
     return go_to(f"/reviews/{upload_id}")
+
+
+@router.post("/{upload_id}/dismiss")
+def dismiss(upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
+    """Delete a photo that is not wanted, without asking anybody for another."""
+    with parts.store.for_studio(who.studio_id) as records:
+        upload = _upload(records, upload_id)
+        if upload.state == ACCEPTED:  # its numbers are in the records
+            raise nothing_here()
+        back = f"/children/{upload.child_id}" if upload.child_id else "/instruments"
+        parts.photos.delete(upload_id)
+        records.delete(upload)
+    parts.store.forget_traces()
+    return go_to(back)
 
 
 @router.post("/{upload_id}/again")
@@ -329,15 +345,14 @@ def _arm_record(upload: Upload, who: SignedIn, now: Any) -> ArmRecord:
     )
 
 
-def _keep_instrument(records: Session, upload: Upload, now: Any) -> None:
+def _keep_instrument(records: Session, upload: Upload, called: AcceptForm) -> None:
     kept = upload.corrected or upload.result or {}
-    asked = records.get(PhotoRequest, upload.request_id) if upload.request_id else None
     instrument = records.get(Instrument, upload.instrument_id) if upload.instrument_id else None
     if instrument is None:
-        day = upload.received_at.date()
-        instrument = Instrument(studio_id=upload.studio_id, child_id=upload.child_id, name=f"{day:%Y-%m-%d}", notes={})
-        instrument.label = asked.label if asked else None
+        instrument = Instrument(studio_id=upload.studio_id, child_id=upload.child_id, notes={})
         records.add(instrument)
+    instrument.name = called.name or f"{upload.received_at:%Y-%m-%d}"
+    instrument.label = called.label or None
     instrument.lengths = _only_lengths(kept)
     instrument.automatic = _without_names(upload.result or {})
     instrument.measured_on = upload.received_at.date()
@@ -348,6 +363,19 @@ def _keep_instrument(records: Session, upload: Upload, now: Any) -> None:
     child = records.get(Child, upload.child_id) if upload.child_id else None
     if child is not None and child.instrument_id is None:
         child.instrument_id = instrument.id
+
+
+def _called(records: Session, child: Child | None, upload: Upload, language: str) -> AcceptForm | None:
+    """What the instrument is called, or a name to begin with; None for an arm."""
+    if upload.kind == ARM:
+        return None
+    known = records.get(Instrument, upload.instrument_id) if upload.instrument_id else None
+    if known is not None:
+        return AcceptForm(name=known.name, label=known.label or "")
+    asked = records.get(PhotoRequest, upload.request_id) if upload.request_id else None
+    translate, day = translator(language), written_day(upload.received_at, language)
+    name = translate(marked("Instrument of %(nickname)s")) % {"nickname": child.nickname} if child else day
+    return AcceptForm(name=name, label=(asked.label if asked else None) or "")
 
 
 def _only_lengths(result: dict[str, Any]) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import pytest
 from PIL import Image
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 
 from service.records.tables import PhotoRequest
 from tests.service.browser.conftest import PHONE, SAMPLES
@@ -283,7 +283,7 @@ def test_without_script_the_teacher_does_everything_but_drag(
     press("Only show the picture")
     assert desk.get_by_label("Name of the chart").input_value() == "Ours"
     assert desk.locator("[data-chart-picture] svg").is_visible()
-    press("Save")
+    press("Save and use")
     desk.goto(service.address + "/charts")
     assert "In use: Ours" in desk.inner_text("main")
     press("Use this one")
@@ -303,6 +303,46 @@ def test_without_script_the_teacher_does_everything_but_drag(
     press("Sign out")
     desk.goto(service.address + "/children")
     assert desk.url.endswith("/sign-in")
+
+
+def test_a_shelf_photo_is_followed_named_and_dismissed(
+    browser: Browser, measured: tuple[Serving, Seeded, Recorded]
+) -> None:
+    service, _, pool = measured
+    context = browser.new_context(base_url=service.address, locale="en-GB")
+    session = seed(service.house, "Studio Esche").session
+    context.add_cookies([{"name": "scrollreach", "value": session, "url": service.address}])
+    desk = context.new_page()
+
+    def send(content: bytes) -> None:
+        desk.goto("/instruments/photo")
+        desk.set_input_files("#photo", {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": content})
+        desk.get_by_role("button", name="Send the photo").click()
+
+    pool.pause_s = 1.0
+    send(small_photo())
+    expect(desk.get_by_text("(being measured)")).to_be_visible()
+    expect(desk.get_by_text("(being measured)")).to_have_count(0, timeout=15_000)  # without a hand on the page
+    pool.pause_s = 0.0
+    desk.get_by_role("link", name="Photo of").click()
+    desk.get_by_label("Name or shelf number").fill("Shelf 99")
+    desk.get_by_label("Size on its label").fill("1/8")
+    desk.get_by_role("button", name="Accept").click()
+    desk.wait_for_url("**/instruments")
+    expect(desk.get_by_role("row").filter(has_text="Shelf 99")).to_contain_text("1/8")
+
+    send(b"bad")
+    expect(desk.get_by_text("No sheet. Show the sheet.")).to_be_visible(timeout=15_000)
+    desk.get_by_role("button", name="Dismiss").click()
+    expect(desk.get_by_role("heading", name="To review")).to_have_count(0)
+    send(small_photo())
+    expect(desk.get_by_text("(being measured)")).to_have_count(0, timeout=15_000)
+    desk.get_by_role("link", name="Photo of").click()
+    desk.get_by_text("Dismiss it").click()
+    desk.get_by_role("button", name="Delete the photo").click()
+    desk.wait_for_url("**/instruments")
+    expect(desk.get_by_role("heading", name="To review")).to_have_count(0)
+    context.close()
 
 
 def test_without_script_the_quick_page_answers(browser: Browser, measured: tuple[Serving, Seeded, Recorded]) -> None:

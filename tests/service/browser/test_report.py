@@ -81,7 +81,8 @@ def test_an_english_report_fills_one_page(tab: Page, shared_reports: tuple[Servi
     for sheet in both_ways(tab, f"{service.address}/r/{seeded.report}", paper):
         for words in (
             "This instrument fits the child.",
-            "For Mo · From Ada Linde",
+            "For Mo · From Ada Linde, Studio Linde · 12 May 2031",
+            "Instrument Blue case, sold as 1/8",
             "Lovely to see how freely the bow moves now.",
             "433 mm",
             "We are 95 % sure that it lies between 425 and 441 mm.",
