@@ -81,6 +81,11 @@ def derived_key(secret: bytes, purpose: str) -> bytes:
     return HKDF(algorithm=SHA256(), length=32, salt=None, info=purpose.encode()).derive(secret)
 
 
+def secret_mark(secret: bytes) -> str:
+    """A mark by which a secret is known again, and which tells nothing of it."""
+    return derived_key(secret, "mark of the secret").hex()
+
+
 class Signer:
     """Makes and reads the tokens of links and forms.
 

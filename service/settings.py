@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -44,7 +45,16 @@ class Settings(BaseSettings):
     port: Annotated[int, Field(ge=1, le=65535)] = Field(8000, description="Port to listen on.")
     public_url: str = Field(
         "",
-        description="Address under which families reach the service, for links; empty takes the request's own.",
+        description="Address under which families reach the service, for links; empty takes the request's own where "
+        "its name is this machine's or allowed.",
+    )
+    allowed_hosts: str = Field(
+        "",
+        description="Further names, with commas, under which links may be made where no public address is set.",
+    )
+    trusted_proxies: str = Field(
+        "",
+        description="Addresses, with commas, of proxies whose X-Forwarded-For is believed; empty believes nobody.",
     )
     secure_cookies: bool = Field(
         False, description="Send cookies over HTTPS only and ask browsers to stay on HTTPS: switch on behind TLS."
@@ -146,6 +156,20 @@ def described(settings: Settings) -> list[SettingLine]:
         SettingLine(name, PREFIX + name.upper(), field.default, getattr(settings, name), field.description or "")
         for name, field in Settings.model_fields.items()
     ]
+
+
+def misspelt() -> list[str]:
+    """What is set in the environment and is no setting, a sentence each; so is a file of settings that is not there."""
+    known = {PREFIX + name.upper() for name in Settings.model_fields} | {PREFIX + "SETTINGS"}
+    found = []
+    for name in sorted(set(os.environ) - known):
+        if name.startswith(PREFIX):
+            near = get_close_matches(name, known, 1)
+            found.append(f"{name} is no setting{f'; did you mean {near[0]}?' if near else '.'}")
+    file = os.environ.get(PREFIX + "SETTINGS")
+    if file is not None and not Path(file).is_file():
+        found.append(f"{PREFIX}SETTINGS names {file}, and there is no such file.")
+    return found
 
 
 def faults(error: ValidationError) -> list[str]:

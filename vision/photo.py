@@ -21,6 +21,7 @@ from PIL import ExifTags, Image, UnidentifiedImageError
 
 from calibration.arrays import Picture
 from calibration.problems import Refused
+from vision.jpeg_cost import MOST_SCANS, scans
 from vision.problems import FILE_ANIMATED, FILE_DAMAGED, FILE_TOO_LARGE, FILE_UNREADABLE, PHOTO_TOO_SMALL
 
 MAX_BYTES = 40_000_000
@@ -131,6 +132,8 @@ def _decode(content: bytes, name: str) -> Photo:
     image = _open(content)
     if image.width * image.height > MAX_PIXELS:
         raise Refused(FILE_TOO_LARGE)
+    if image.format in ("JPEG", "MPO") and scans(content) > MOST_SCANS:
+        raise Refused(FILE_DAMAGED)
     if min(image.size) < MIN_SIDE_PX:
         raise Refused(PHOTO_TOO_SMALL)
     # phones put a second picture (depth, burst, video still) behind a JPEG or HEIC: the first one is the photo

@@ -1,5 +1,5 @@
 """Run the command as a module."""
 
-from service.cli.main import main
+from service.cli.entry import main
 
 main()

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import json
+import os
 import socket
 import sys
 from collections.abc import Callable, Coroutine, Sequence
+from io import TextIOWrapper
 from os import cpu_count
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
@@ -174,8 +177,10 @@ def serve(host: str | None, port: int | None, list_settings: bool) -> None:
 
     from pydantic import ValidationError
 
-    from service.settings import Settings, described, faults
+    from service.settings import Settings, described, faults, misspelt
 
+    if wrong := misspelt():
+        raise click.UsageError("\n".join(wrong))
     said: dict[str, Any] = {name: value for name, value in (("host", host), ("port", port)) if value is not None}
     try:
         settings = Settings(**said)
@@ -188,21 +193,23 @@ def serve(host: str | None, port: int | None, list_settings: bool) -> None:
             click.echo(f"{line.variable}={line.value}\n    {line.description}")
         return
     _check_address(settings.host, settings.port)
-    from sqlalchemy.exc import DatabaseError
-
+    from service.records.folder import FolderError, make_private
     from service.security import load_or_make_secret
     from service.web.app import run
 
     try:
+        make_private(settings.data_folder)
         load_or_make_secret(settings.secret_file)
+    except FolderError as error:
+        raise click.UsageError(str(error)) from None
     except ValueError as error:
         raise click.UsageError(f"{error}.") from None
     except OSError as error:
         raise click.UsageError(f"Cannot keep data in {settings.data_folder}: {error.strerror}.") from None
     try:
         run(settings)
-    except DatabaseError:
-        raise click.UsageError(f"{settings.database_file} is damaged; restore it from a backup.") from None
+    except FolderError as error:
+        raise click.UsageError(str(error)) from None
 
 
 for command in COMMANDS:
@@ -210,16 +217,28 @@ for command in COMMANDS:
 
 
 def main() -> None:
-    """Run the command; a missing system library is one sentence, not a traceback."""
+    """Run the command; a missing system library or a full disk is one sentence, not a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # a name that the terminal cannot write
     try:
-        commands()
+        commands(standalone_mode=True)
     except (ImportError, OSError) as error:
+        if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EIO):
+            _fail_to_write(error)
         if ".so" not in str(error):
             raise
         click.echo(
             f"A system library is missing ({error}).\nOn Debian or Ubuntu: apt-get install {SYSTEM_PACKAGES}", err=True
         )
         sys.exit(1)
+
+
+def _fail_to_write(error: OSError) -> NoReturn:
+    """Say that the answer could not be written, and let nothing be flushed again when Python ends."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    click.echo(f"Error: Cannot write the answer: {error.strerror}.", err=True)
+    sys.exit(1)
 
 
 def _check_address(host: str, port: int) -> None:

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 Command = TypeVar("Command", bound=Callable[..., None])
 
+LARGEST_FILE_BYTES = 100_000_000
+"""Larger files are not even read; what is accepted is said by `vision.photo`. Our choice."""
 REFUSED_STATUS = 3
 """Exit status where a photo was refused."""
 
@@ -88,6 +90,11 @@ def read_photos(paths: Sequence[Path]) -> list[tuple[bytes, str]]:
     click.UsageError
         If a file cannot be read.
     """
+    for path in paths:
+        if not path.is_file():  # a device such as /dev/zero has no end
+            raise click.UsageError(f"{path} is not a file.")
+        if path.stat().st_size > LARGEST_FILE_BYTES:
+            raise click.UsageError(f"{path} is larger than {LARGEST_FILE_BYTES // 10**6} MB, and so no photo of ours.")
     try:
         return [(path.read_bytes(), path.name) for path in paths]
     except OSError as error:
@@ -117,6 +124,8 @@ def read_text(path: Path) -> str:
     click.UsageError
         If it is no text file or cannot be read.
     """
+    if not path.is_file():  # a device such as /dev/zero has no end
+        raise click.UsageError(f"{path} is not a file.")
     try:
         return path.read_text("utf-8-sig")
     except UnicodeDecodeError:

@@ -18,7 +18,7 @@ from pathlib import Path
 from dbos import DBOS
 from sqlalchemy import select
 
-from service.jobs.running import start_again
+from service.jobs.running import forget_ended, start_again
 from service.jobs.workflows import Workshop, at_work
 from service.records.tables import RECEIVED, Upload
 
@@ -34,6 +34,8 @@ LEAST_FREE_BYTES = 200 * 2**20
 """With less room on the disk than this, a few photos more would fill it: our choice."""
 LONGEST_WAIT_S = 600.0
 """A photo that waits longer, s, means that measuring does not keep up: our choice."""
+FORGET_EVERY_S = 300.0
+"""How often workflows that ended are forgotten, s: our choice."""
 UNDER_WAY = ["PENDING", "ENQUEUED", "DELAYED"]
 
 
@@ -90,6 +92,7 @@ class Keeper:
         self._workshop, self._folder = workshop, folder
         self.condition = Condition()
         self._task: asyncio.Task[None] | None = None
+        self._forgot = time.monotonic()
 
     def start(self) -> None:
         """Begin to look."""
@@ -109,6 +112,7 @@ class Keeper:
     async def look(self) -> None:
         """Look once, and take up what nobody works at."""
         workers = await self._workshop.pool.is_ready()
+        await self._forget()
         try:
             waiting = await asyncio.to_thread(self._waiting)
             free = (await asyncio.to_thread(shutil.disk_usage, self._folder)).free
@@ -121,6 +125,17 @@ class Keeper:
         overdue = [upload_id for upload_id, waits_s in waiting.items() if waits_s > OVERDUE_S]
         if overdue:
             await self._take_up(overdue)
+
+    async def _forget(self) -> None:
+        """Leave no trace of what was deleted: not in the log of the records, and no identity among the workflows."""
+        try:
+            if self._workshop.store.traces_left:
+                await asyncio.to_thread(self._workshop.store.forget_traces)
+            if time.monotonic() - self._forgot > FORGET_EVERY_S:
+                self._forgot = time.monotonic()
+                await forget_ended()
+        except Exception as error:
+            log.error("traces could not be deleted yet: %s", type(error).__name__)
 
     def _waiting(self) -> dict[str, float]:
         """Uploads that wait, with how long, s."""

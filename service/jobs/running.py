@@ -27,6 +27,8 @@ def _with_fractions_of_seconds(connection: Any, _: object) -> None:
 
     SQLite knows the word from 3.42 on (release history, 2023-05-16); Debian 12 has 3.40.
     """
+    if isinstance(connection, sqlite3.Connection):
+        connection.execute("PRAGMA secure_delete=ON")
     if isinstance(connection, sqlite3.Connection) and sqlite3.sqlite_version_info < (3, 42):
         connection.create_function("unixepoch", 1, lambda _: time.time())
 
@@ -82,6 +84,15 @@ async def start_again(upload_id: str) -> None:
             await DBOS.start_workflow_async(measure_upload, upload_id)
     except Exception as error:
         log.error("measuring could not be started and will be: %s", type(error).__name__)
+
+
+async def forget_ended() -> None:
+    """Forget workflows that ended: their names are identities of photos."""
+    ended = await DBOS.list_workflows_async(
+        workflow_id_prefix="measure:", status=["SUCCESS", "ERROR"], load_input=False, load_output=False
+    )
+    if ended:
+        await DBOS.delete_workflows_async([each.workflow_id for each in ended])
 
 
 async def sweep(now: datetime) -> None:

@@ -14,10 +14,14 @@ from typing import Any
 
 from alembic import command
 from alembic.config import Config
-from sqlalchemy import create_engine, event, text
+from alembic.util.exc import CommandError
+from sqlalchemy import Connection, create_engine, event, text
+from sqlalchemy.exc import DatabaseError, OperationalError
 from sqlalchemy.orm import ORMExecuteState, Session, sessionmaker, with_loader_criteria
 
 from service.records.columns import StudioRow
+from service.records.folder import PRIVATE_FILE, PRIVATE_FOLDER, FolderError
+from service.records.tables import SECRET, Mark
 
 LOCKED_S = 5
 """How long a locked database is waited for, s; whoever asks is then told to come again, and jobs are tried again."""
@@ -38,18 +42,62 @@ class Store:
     """
 
     def __init__(self, file: Path) -> None:
-        file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        file.parent.mkdir(parents=True, exist_ok=True, mode=PRIVATE_FOLDER)
+        self.name = str(file)
+        file.touch(mode=PRIVATE_FILE)  # SQLite gives its other files the mode of this one
         self.engine = create_engine(f"sqlite:///{file}", connect_args={"timeout": LOCKED_S}, hide_parameters=True)
         event.listen(self.engine, "connect", _prepare_connection)
+        self.traces_left = False
         self._sessions = sessionmaker(self.engine, expire_on_commit=False)
 
     def migrate(self) -> None:
-        """Bring the tables up to date."""
+        """Bring the tables up to date.
+
+        Raises
+        ------
+        FolderError
+            If the database is damaged, or a newer program has used it.
+        """
         config = Config()
         config.set_main_option("script_location", str(MIGRATIONS))
-        with self.engine.begin() as connection:
-            config.attributes["connection"] = connection
-            command.upgrade(config, "head")
+        try:
+            with self.engine.begin() as connection:
+                _check_whole(connection)
+                config.attributes["connection"] = connection
+                command.upgrade(config, "head")
+        except CommandError:
+            raise FolderError(
+                f"{self.name} was used by a newer version of this program; install that one, or restore a backup."
+            ) from None
+        except OperationalError as error:
+            if "locked" in str(error.orig):
+                raise FolderError(f"{self.name} is in use by another program; stop it first.") from None
+            raise FolderError(f"{self.name} cannot be opened: {error.orig}.") from None
+        except DatabaseError:
+            raise FolderError(f"{self.name} is damaged; restore it from a backup.") from None
+
+    def check_secret(self, mark: str) -> None:
+        """Keep a mark of the secret with the records, and later compare it.
+
+        Parameters
+        ----------
+        mark : str
+            Derived from the secret, and telling nothing of it.
+
+        Raises
+        ------
+        FolderError
+            If the records were made with another secret: every link would be dead and no photo readable.
+        """
+        with self.whole_house() as session:
+            kept = session.get(Mark, SECRET)
+            if kept is None:
+                session.add(Mark(name=SECRET, value=mark))
+            elif kept.value != mark:
+                raise FolderError(
+                    f"The secret is not the one that {self.name} was made with; put the former one back, or no link "
+                    "opens and no photo can be read."
+                )
 
     @contextmanager
     def for_studio(self, studio_id: str) -> Iterator[Session]:
@@ -67,13 +115,26 @@ class Store:
             yield session
 
     def forget_traces(self) -> None:
-        """After a deletion: empty the write-ahead log, where the deleted content would linger."""
+        """After a deletion: empty the write-ahead log, where the deleted content would linger.
+
+        Somebody who is reading at the moment keeps the log from being emptied; `traces_left` then says so, and the
+        keeper tries again.
+        """
+        self.traces_left = True
         with self.engine.connect() as connection:
-            connection.execute(text("PRAGMA wal_checkpoint(TRUNCATE)"))
+            busy = connection.execute(text("PRAGMA wal_checkpoint(TRUNCATE)")).one()[0]
+        self.traces_left = bool(busy)
 
     def close(self) -> None:
         """Close every connection."""
         self.engine.dispose()
+
+
+def _check_whole(connection: Connection) -> None:
+    """Raise `DatabaseError` where pages of the file are damaged."""
+    found = connection.execute(text("PRAGMA quick_check(1)")).scalar()
+    if found != "ok":
+        raise DatabaseError("quick_check", None, Exception(str(found)))
 
 
 def _prepare_connection(connection: Any, _: object) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import unicodedata
 from datetime import date, datetime
 from typing import Any
 
@@ -92,5 +93,6 @@ def _write_lengths(
 
 
 def _tame(text: str) -> str:
-    """A text that a spreadsheet does not take for a formula."""
-    return f"'{text}" if text[:1] in "=+-@\t\r" else text
+    """A text that no spreadsheet takes for a formula, be its sign full-width (UAX #15, NFKC) or behind spaces."""
+    begins = unicodedata.normalize("NFKC", text).lstrip()[:1]
+    return f"'{text}" if begins in set("=+-@|%") or text[:1] in set("\t\r\n") else text

@@ -12,7 +12,18 @@ from typing import Any
 from sqlalchemy import ForeignKey, Index, String, UniqueConstraint, text
 from sqlalchemy.orm import Mapped, mapped_column
 
-from service.records.columns import Row, StudioRow
+from service.records.columns import Base, Row, StudioRow
+
+SECRET = "secret"
+
+
+class Mark(Base):
+    """Something about the whole house, by name."""
+
+    __tablename__ = "mark"
+
+    name: Mapped[str] = mapped_column(String(20), primary_key=True)
+    value: Mapped[str] = mapped_column(String(200))
 
 
 class Studio(Row):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -23,12 +24,13 @@ from service.jobs.running import start_jobs, stop_jobs
 from service.jobs.workflows import Workshop
 from service.measuring.admission import Busy
 from service.measuring.pool import Measurer, MeasuringPool
+from service.records.folder import FolderLock, make_private
 from service.settings import Settings
 from service.web.gate.arrival import ArrivalLimits, ArrivalRules, Arriving, Sender
 from service.web.gate.guard import LinkClosed, SignInNeeded, WrongForm
 from service.web.gate.middleware import PlainFailures, SafeHeaders, SameOriginForms
 from service.web.gate.sign_in import first_invitation
-from service.web.house import PROGRAM_VERSION, open_house
+from service.web.house import PROGRAM_VERSION, open_house, own_address
 from service.web.pages import go_to, page
 from service.web.routes import include_pages
 
@@ -64,6 +66,9 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
 
     @asynccontextmanager
     async def running(app: FastAPI) -> AsyncIterator[None]:
+        make_private(settings.data_folder)
+        lock = FolderLock(settings.data_folder)
+        lock.take()
         own_pool = MeasuringPool(settings.workers or None, settings.photo_seconds) if pool is None else None
         if own_pool is not None:
             own_pool.start()
@@ -84,6 +89,7 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
             if own_pool is not None:
                 own_pool.close()
             parts.store.close()
+            lock.release()
 
     app = FastAPI(
         title="Scrollreach",
@@ -114,7 +120,12 @@ def run(settings: Settings) -> None:
     """Serve until stopped; on the very first start, print the link with which the first teacher comes in."""
     import uvicorn
 
-    base = settings.public_url or f"http://{settings.host}:{settings.port}"
+    os.umask(0o077)  # whatever a library writes is this user's alone
+    make_private(settings.data_folder)
+    probe = FolderLock(settings.data_folder)
+    probe.take()  # before anything is read, so that a second service says one sentence and touches nothing
+    probe.release()
+    base = own_address(settings)
     first = first_invitation(settings, base)
     print(f"Scrollreach runs at {base}/ (stop with Ctrl-C).", flush=True)
     if first is not None:
@@ -128,6 +139,8 @@ def run(settings: Settings) -> None:
         log_level="warning",
         timeout_graceful_shutdown=GRACE_S,
         server_header=False,
+        proxy_headers=bool(settings.trusted_proxies),
+        forwarded_allow_ips=settings.trusted_proxies or None,
     )
     _server(app, config).run()
 

@@ -19,8 +19,9 @@ from service.jobs.clock import Clock, SystemClock
 from service.measuring.admission import Admission, Admitted, Rank
 from service.measuring.pool import Measurer
 from service.records.database import Store
+from service.records.folder import make_private
 from service.records.photos import PhotoFolder
-from service.security import Signer, load_or_make_secret
+from service.security import Signer, load_or_make_secret, secret_mark
 from service.settings import Settings
 
 PROGRAM_VERSION = version("scrollreach")
@@ -39,6 +40,7 @@ class Limiter:
         self._limiter = MovingWindowRateLimiter(MemoryStorage())
         self._rules = {
             "sign-in": RateLimitItemPerMinute(settings.sign_in_tries),
+            "sign-in-email": RateLimitItemPerHour(settings.sign_in_tries * 20),
             "sign-in-address": RateLimitItemPerMinute(settings.sign_in_tries * 6),
             "quick": RateLimitItemPerMinute(settings.quick_tries, 10),
             "family": RateLimitItemPerHour(settings.family_tries),
@@ -78,10 +80,11 @@ class House:
 
 def open_house(settings: Settings, pool: Measurer, clock: Clock | None = None) -> House:
     """Open the data folder (made on first use) and bring its tables up to date."""
-    settings.data_folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    make_private(settings.data_folder)
     secret = load_or_make_secret(settings.secret_file)
     store = Store(settings.database_file)
     store.migrate()
+    store.check_secret(secret_mark(secret))
     admission = Admission(settings.workers or cpu_count() or 1)
     return House(
         settings=settings,
@@ -94,6 +97,24 @@ def open_house(settings: Settings, pool: Measurer, clock: Clock | None = None) -
         measuring={rank: Admitted(pool, admission, rank) for rank in Rank},
         closing=threading.Event(),
     )
+
+
+def own_address(settings: Settings) -> str:
+    """Address of the service as it knows it itself."""
+    host = f"[{settings.host}]" if ":" in settings.host else settings.host
+    return (settings.public_url or f"http://{host}:{settings.port}").rstrip("/")
+
+
+def base_url(request: Request, settings: Settings) -> str:
+    """Address for links: the public one, or that of the request where its name is one that we know.
+
+    Whoever sends a request chooses its Host header; a link made from it would lead wherever they like.
+    """
+    named = request.url.hostname or ""
+    known = {"localhost", "127.0.0.1", "::1", settings.host, *settings.allowed_hosts.replace(" ", "").split(",")} - {""}
+    if settings.public_url or named not in known:
+        return own_address(settings)
+    return str(request.base_url).rstrip("/")
 
 
 def house(request: Request) -> House:

@@ -88,6 +88,7 @@ def change_child(request: Request, child_id: str, parts: TheHouse, records: Reco
     if not _fill(child, form, parts.clock.now().date()):
         shown = _years(parts.clock.now().date())
         return page(request, "teacher/child_form.html", 422, child=child, problem="name", **shown)
+    parts.store.traces_left = True  # the former nickname
     return go_to(f"/children/{child.id}")
 
 

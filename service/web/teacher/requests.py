@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from service.records.tables import Child, PhotoRequest
 from service.settings import MOST_LINK_DAYS
+from service.web import house
 from service.web.forms.models import RequestForm
 from service.web.gate.guard import FAMILY, Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.house import House
@@ -132,7 +133,7 @@ def family_link(request: Request, parts: House, request_id: str) -> str:
 
 def base_url(request: Request, parts: House) -> str:
     """Address under which the service is reached, without a slash at its end."""
-    return (parts.settings.public_url or str(request.base_url)).rstrip("/")
+    return house.base_url(request, parts.settings)
 
 
 def qr_svg(link: str) -> Markup:

@@ -107,7 +107,7 @@ def picture(upload_id: str, picture: str, parts: TheHouse, records: Records) -> 
     content = parts.photos.get(upload.id, PICTURES[picture]) if picture in PICTURES else None
     if content is None:
         raise nothing_here()
-    return Response(content, media_type="image/jpeg", headers={"Cache-Control": "private, max-age=600"})
+    return Response(content, media_type="image/jpeg", headers={"Cache-Control": "private, no-store"})
 
 
 @router.post("/{upload_id}/points")

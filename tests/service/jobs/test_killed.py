@@ -1,6 +1,6 @@
 """Killed with -9 at random moments during uploads: nothing acknowledged is lost, nothing is doubled.
 
-Four kills by default; ``SCROLLREACH_KILLS=20`` makes twenty.
+Four kills by default; ``TRY_KILLS=20`` makes twenty.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from tests.service.conftest import Recorded
 from tests.service.jobs.killed_service import serve
 from tests.service.seeding import SetClock, seed
 
-KILLS = int(os.environ.get("SCROLLREACH_KILLS", "4"))
+KILLS = int(os.environ.get("TRY_KILLS", "4"))
 LONGEST_LIFE_S = 3.0
 
 

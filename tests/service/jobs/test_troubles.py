@@ -26,7 +26,7 @@ from tests.service.conftest import Place, Recorded
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, serving
 
-LOCKED_S = float(os.environ.get("SCROLLREACH_LOCKED_S", "7"))
+LOCKED_S = float(os.environ.get("TRY_LOCKED_S", "7"))
 """Seconds a database is held locked: longer than it is waited for; set to 60 for the whole trial."""
 
 

@@ -1,6 +1,6 @@
 """More than a hundred hostile files through the real measuring processes: each is answered, none breaks anything.
 
-Every fourth one by default, to keep the run short; ``SCROLLREACH_HOSTILE=all`` sends all of them.
+Every fourth one by default, to keep the run short; ``TRY_HOSTILE=all`` sends all of them.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ def test_the_corpus_is_large() -> None:
 
 
 def test_every_hostile_file_is_answered(client: TestClient) -> None:
-    for name, content in FILES if os.environ.get("SCROLLREACH_HOSTILE") == "all" else FILES[::4]:
+    for name, content in FILES if os.environ.get("TRY_HOSTILE") == "all" else FILES[::4]:
         answer = client.post("/api/v1/instrument-measurements", files={"photos": (name, content)})
         assert answer.status_code in (200, 422), (name, answer.status_code)
         for found in answer.json().get("measurements", []):
