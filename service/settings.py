@@ -11,7 +11,7 @@ import os
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
@@ -76,6 +76,14 @@ class Settings(BaseSettings):
     )
     upload_seconds: Annotated[int, Field(ge=5, le=3600)] = Field(
         180, description="Longest time one request may take to arrive, in seconds."
+    )
+    open_interface: Literal["auto", "on", "off"] = Field(
+        "auto",
+        description="Whether strangers may use the HTTP interface without a key; auto: only where the service listens "
+        "to this machine alone.",
+    )
+    interface_tries: Annotated[int, Field(ge=1)] = Field(
+        120, description="Requests a minute to the HTTP interface from one address without a key."
     )
     arriving_megabytes: Annotated[int, Field(ge=64, le=65536)] = Field(
         256, description="Memory for photos that are arriving at the same time, in megabytes."

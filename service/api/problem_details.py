@@ -39,10 +39,12 @@ RESPONSES: dict[int | str, dict[str, Any]] = {
     code: {"model": ProblemDetails, "content": {MEDIA_TYPE: {}}, "description": description}
     for code, description in {
         400: "The request cannot be understood.",
+        401: "A key is needed, or the one that was sent is not valid.",
         408: "The request did not arrive in time.",
         413: "A file is larger than is accepted.",
         415: "Text that is not in UTF-8.",
         422: "A number or a choice is not acceptable; the detail says which and why.",
+        429: "Too many requests; Retry-After says how long to wait.",
         503: "Busy; Retry-After says for how long.",
     }.items()
 }

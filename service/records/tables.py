@@ -72,6 +72,20 @@ class Invitation(Row):
     used_at: Mapped[datetime | None]
 
 
+class ApiKey(StudioRow):
+    """Lets a shop's program use the HTTP interface; only a digest of it is kept."""
+
+    __tablename__ = "api_key"
+
+    name: Mapped[str] = mapped_column(String(80))
+    token_digest: Mapped[str] = mapped_column(String(64), unique=True)
+    a_minute: Mapped[int]
+    """How many requests a minute it may make."""
+    created_at: Mapped[datetime]
+    used_on: Mapped[date | None]
+    revoked_at: Mapped[datetime | None]
+
+
 class StudioChart(StudioRow):
     """A named chart of sizes."""
 

@@ -28,6 +28,7 @@ from service.records.folder import FolderLock, make_private
 from service.settings import Settings
 from service.web.gate.arrival import ArrivalLimits, ArrivalRules, Arriving, Sender
 from service.web.gate.guard import LinkClosed, SignInNeeded, WrongForm
+from service.web.gate.keys import KeysOfTheInterface
 from service.web.gate.middleware import PlainFailures, SafeHeaders, SameOriginForms
 from service.web.gate.sign_in import first_invitation
 from service.web.house import PROGRAM_VERSION, open_house, own_address
@@ -110,6 +111,7 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
         arriving=Arriving(settings.arriving_bytes, settings.arriving_bytes // 4),
         sender=_sender,
     )
+    app.add_middleware(KeysOfTheInterface, house=lambda: app.state.house)
     app.add_middleware(SameOriginForms)
     app.add_middleware(PlainFailures, answer=_refused)
     app.add_middleware(SafeHeaders, secure=settings.secure_cookies)
@@ -217,6 +219,8 @@ ANONYMOUS_PAGES = ("/sign-in", "/welcome/")
 def _sender(scope: Scope) -> Sender:
     """Whether a request's body is read for somebody who is known by then."""
     path = scope["path"]
+    if "caller" in scope.get("state", {}):
+        return Sender.KNOWN
     anonymous = path == "/" or path.startswith(("/api/", *ANONYMOUS_PAGES))
     return Sender.ANONYMOUS if anonymous else Sender.KNOWN
 

@@ -50,6 +50,13 @@ class Limiter:
         """Count one try of `who`; False where there were too many."""
         return self._limiter.hit(self._rules[rule], rule, who)
 
+    def late_s(self, rule: str, who: str, a_minute: int) -> int | None:
+        """Count one try of `who`, who has a limit of its own; seconds to wait where there were too many, else None."""
+        limit = RateLimitItemPerMinute(a_minute)
+        if self._limiter.hit(limit, rule, who):
+            return None
+        return max(1, ceil(self._limiter.get_window_stats(limit, rule, who).reset_time - time.time()))
+
     def retry_after_s(self, rule: str, who: str) -> int:
         """Seconds until `who` may try again."""
         ends = self._limiter.get_window_stats(self._rules[rule], rule, who).reset_time

@@ -9,6 +9,7 @@ from PIL import ExifTags, Image, ImageOps
 
 from calibration.problems import Refused
 from vision import photo as photo_module
+from vision.jpeg_cost import scans
 from vision.photo import load_photo
 
 WIDTH, HEIGHT = 640, 480
@@ -164,3 +165,13 @@ def test_pictures_are_turned_as_pillow_turns_them(orientation, mode):
     image.save(out, "JPEG", quality=90, exif=exif)
     reference = ImageOps.exif_transpose(Image.open(io.BytesIO(out.getvalue()))).convert("RGB")
     assert np.array_equal(load_photo(out.getvalue()).rgb, np.asarray(reference))
+
+
+def test_thousands_of_scans_are_refused_before_they_are_decoded():
+    progressive = encoded(picture(), progressive=True)
+    last = progressive.rindex(b"\xff\xda")
+    bomb = progressive[:last] + progressive[last:-2] * 500 + b"\xff\xd9"
+    assert 5 < scans(progressive) < 20  # libjpeg's own script has 10 scans for colour pictures
+    assert scans(encoded(picture())) == 1
+    assert codes(bomb) == ["file_damaged"]
+    assert load_photo(progressive).rgb.shape == (HEIGHT, WIDTH, 3)

@@ -39,6 +39,8 @@ LONGEST_REMARK = 300
 """Letters about an instrument's tuning and sound; our choice."""
 LONGEST_KEY = 64
 """Letters of what makes a form sent twice one upload; ours has half as many."""
+MOST_A_MINUTE = 10_000
+"""Requests a minute of one key; our choice, far beyond what is measured in a minute."""
 LONGEST_CHART_CELL = 16
 """Letters in one cell of a chart; our choice."""
 MOST_POINTS = 40
@@ -197,6 +199,19 @@ class RevokeForm(PageForm):
     """The browser to sign out."""
 
     sign_in_id: Chosen = ""
+
+
+class KeyForm(PageForm):
+    """A key for a shop's program."""
+
+    name: Annotated[str, _cut(LONGEST_NAME)] = ""
+    a_minute: Annotated[int | None, Field(ge=1, le=MOST_A_MINUTE), OR_NOT_SAID] = None
+
+
+class RevokeKeyForm(PageForm):
+    """Which key to revoke."""
+
+    key_id: Chosen = ""
 
 
 class ConsentForm(PageForm):

@@ -10,16 +10,19 @@ from sqlalchemy import select
 
 from service.records.erase import erase_studio
 from service.records.export import studio_export
-from service.records.tables import SignIn, Studio, Teacher
-from service.security import password_fits
+from service.records.tables import ApiKey, SignIn, Studio, Teacher
+from service.security import digest, fresh_token, password_fits
 from service.settings import MOST_PHOTO_DAYS
-from service.web.forms.models import InviteForm, RevokeForm, StudioForm
+from service.web.forms.models import InviteForm, KeyForm, RevokeForm, RevokeKeyForm, StudioForm
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here, session_cookie
 from service.web.gate.sign_in import new_invitation
+from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.requests import base_url
 
 router = APIRouter(prefix="/studio")
+USUAL_A_MINUTE = 60
+"""Requests a minute of a key for which nothing else is said; our choice, one photo a second."""
 
 
 @router.get("")
@@ -60,6 +63,34 @@ def revoke(who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Red
     return go_to("/studio" if sign_in.id != who.sign_in_id else "/sign-in")
 
 
+@router.post("/keys")
+def make_key(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
+    """Make a key for a shop's program; it is shown once."""
+    wished = KeyForm.read(form)
+    token = fresh_token()
+    records.add(
+        ApiKey(
+            studio_id=who.studio_id,
+            name=wished.name or translator(page_language(request))(marked("A program")),
+            token_digest=digest(token),
+            a_minute=wished.a_minute or USUAL_A_MINUTE,
+            created_at=parts.clock.now(),
+        )
+    )
+    records.flush()
+    return _shown(request, who, records, key=token)
+
+
+@router.post("/keys/revoke")
+def revoke_key(who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
+    """Revoke a key, at once and for good."""
+    key = records.get(ApiKey, RevokeKeyForm.read(form).key_id)
+    if key is None:
+        raise nothing_here()
+    key.revoked_at = key.revoked_at or parts.clock.now()
+    return go_to("/studio")
+
+
 @router.get("/export.json")
 def export(who: Visitor, records: Records) -> Response:
     """Hand out all that is kept."""
@@ -92,7 +123,9 @@ def delete_studio(request: Request, who: Visitor, parts: TheHouse, form: Fields)
     return answer
 
 
-def _shown(request: Request, who: Visitor, records: Records, link: str | None = None) -> HTMLResponse:
+def _shown(
+    request: Request, who: Visitor, records: Records, link: str | None = None, key: str | None = None
+) -> HTMLResponse:
     return page(
         request,
         "teacher/studio.html",
@@ -105,5 +138,8 @@ def _shown(request: Request, who: Visitor, records: Records, link: str | None = 
         ).all(),
         who=who,
         link=link,
+        key=key,
+        keys=records.scalars(select(ApiKey).where(ApiKey.revoked_at.is_(None)).order_by(ApiKey.created_at)).all(),
+        usual_a_minute=USUAL_A_MINUTE,
         most_days=MOST_PHOTO_DAYS,
     )

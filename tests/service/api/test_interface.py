@@ -93,7 +93,7 @@ def test_errors_are_problem_details(
 
 
 def test_health_and_readiness(client: TestClient) -> None:
-    assert client.get("/api/v1/health").json() == {"status": "alive"}
+    assert client.get("/api/v1/health").json() == {"status": "well", "faults": []}
     deadline = time.monotonic() + 60
     while client.get("/api/v1/ready").status_code != 200:
         assert time.monotonic() < deadline, "no measuring process became ready"

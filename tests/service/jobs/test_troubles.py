@@ -154,7 +154,7 @@ def test_a_locked_database_loses_nothing_and_holds_nobody(
         for release in releases:
             release()
         sender.join()
-        assert slowest < 1.0, slowest
+        assert slowest < 3.0, slowest  # whoever waited for the database would wait five
         assert answers[0].status_code == 303
         assert late is None or (late.status_code == 503 and "retry-after" in late.headers)
         becomes(service, answers[0].headers["location"].rsplit("/", 1)[1], MEASURED, 60)

@@ -43,6 +43,12 @@ def png_that_claims(width: int, height: int) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", packed) + chunk(b"IEND", b"")
 
 
+def with_scans(progressive: bytes, count: int) -> bytes:
+    """A progressive JPEG whose last scan is there many times over."""
+    last = progressive.rindex(b"\xff\xda")
+    return progressive[:last] + progressive[last:-2] * count + b"\xff\xd9"
+
+
 def corpus() -> Iterator[tuple[str, bytes]]:
     chance = random.Random(7)
     photo = plain_picture()
@@ -66,6 +72,7 @@ def corpus() -> Iterator[tuple[str, bytes]]:
     small = Image.open(io.BytesIO(photo)).resize((640, 480))
     yield "bomb", encoded(Image.new("1", (9000, 9000)), "PNG")
     yield "panorama", encoded(Image.new("RGB", (12_000, 500)), "JPEG")
+    yield "thousands of scans", with_scans(encoded(small.resize((3000, 2000)), "JPEG", progressive=True), 20_000)
     yield "tiny", encoded(Image.new("RGB", (1, 1)), "PNG")
     yield "cmyk", encoded(small.convert("CMYK"), "JPEG")
     yield "grey", encoded(small.convert("L"), "JPEG")
@@ -90,7 +97,9 @@ FILES = list(corpus())
 
 @pytest.fixture(scope="module")
 def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
-    settings = Settings(data_folder=tmp_path_factory.mktemp("hostile"), workers=1, quick_tries=10_000)
+    settings = Settings(
+        data_folder=tmp_path_factory.mktemp("hostile"), workers=1, quick_tries=10_000, interface_tries=10_000
+    )
     with TestClient(create_app(settings)) as client:
         yield client
 

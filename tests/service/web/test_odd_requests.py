@@ -16,7 +16,7 @@ LONGEST_S = 2.0
 
 
 def test_malformed_requests_are_refused_at_once(open_place: Callable[..., Place]) -> None:
-    place = open_place(quick_tries=10_000)
+    place = open_place(quick_tries=10_000, interface_tries=10_000)
     tried = list(malformed())
     assert len(tried) >= 200
     for each in tried:

@@ -16,7 +16,7 @@ schemathesis = pytest.importorskip("schemathesis", reason="schemathesis is not i
 
 
 def test_no_server_error(tmp_path: Path) -> None:
-    app = create_app(Settings(data_folder=tmp_path, workers=1))
+    app = create_app(Settings(data_folder=tmp_path, workers=1, interface_tries=10_000))
     with TestClient(app, raise_server_exceptions=True):
         tried = []
         for found in schemathesis.openapi.from_asgi("/api/v1/openapi.json", app).get_all_operations():

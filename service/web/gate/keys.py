@@ -1,0 +1,104 @@
+"""Who may use the HTTP interface: whoever holds a studio's key; strangers only where the interface is open.
+
+The key comes as a bearer token (RFC 6750) and is looked up before any of the request's body is read.  Open is the
+interface by default only while the service listens to this machine alone and stands behind no proxy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import Headers
+from starlette.exceptions import HTTPException
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from service.measuring.admission import Rank
+from service.records.tables import ApiKey
+from service.security import digest
+from service.settings import Settings
+from service.web.house import House
+
+PREFIX = "/api/v1/"
+FOR_EVERYBODY = {"openapi.json", "health", "ready", "sheet.pdf", "order-drawing.svg", "charts/default"}
+"""Questions about nobody: how the interface is, and what is printed."""
+NEEDS_KEY = "This needs a key: ask the studio for one and send it as Authorization: Bearer KEY."
+TOO_MANY = "Too many requests. Please wait as long as Retry-After says."
+THIS_MACHINE = {"127.0.0.1", "::1", "localhost"}
+
+
+@dataclass(frozen=True)
+class Caller:
+    """A program that showed a key."""
+
+    key_id: str
+    studio_id: str
+    a_minute: int
+
+
+def is_open(settings: Settings) -> bool:
+    """Whether strangers may use the interface."""
+    if settings.open_interface != "auto":
+        return settings.open_interface == "on"
+    return settings.host in THIS_MACHINE and not settings.public_url and not settings.trusted_proxies
+
+
+class KeysOfTheInterface:
+    """Lets programs with a key in, and strangers where the interface is open, each within a limit.
+
+    Parameters
+    ----------
+    app : ASGI application
+        What is protected.
+    house : callable
+        The parts of the running service.
+    """
+
+    def __init__(self, app: ASGIApp, house: Callable[[], House]) -> None:
+        self.app = app
+        self.house = house
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve one request.
+
+        Raises
+        ------
+        HTTPException
+            401 without a valid key where one is needed, 429 where there are too many requests.
+        """
+        path = scope["path"] if scope["type"] == "http" else ""
+        if path.startswith(PREFIX) and path.removeprefix(PREFIX) not in FOR_EVERYBODY:
+            await self._let_in(scope)
+        await self.app(scope, receive, send)
+
+    async def _let_in(self, scope: Scope) -> None:
+        parts = self.house()
+        scheme, _, token = Headers(scope=scope).get("authorization", "").partition(" ")
+        state = scope.setdefault("state", {})
+        if scheme.lower() == "bearer":
+            caller = await run_in_threadpool(_caller, parts, token.strip())
+            if caller is None:
+                raise HTTPException(401, NEEDS_KEY, {"WWW-Authenticate": 'Bearer error="invalid_token"'})
+            state["caller"], state["rank"] = caller, Rank.SHOP
+            late = parts.limiter.late_s("interface", caller.key_id, caller.a_minute)
+        elif is_open(parts.settings):
+            client = scope.get("client")
+            late = parts.limiter.late_s("interface", client[0] if client else "unknown", parts.settings.interface_tries)
+        else:
+            raise HTTPException(401, NEEDS_KEY, {"WWW-Authenticate": "Bearer"})
+        if late is not None:
+            raise HTTPException(429, TOO_MANY, {"Retry-After": str(late)})
+
+
+def _caller(parts: House, token: str) -> Caller | None:
+    """Who shows a key; None for one that is unknown or revoked."""
+    today = parts.clock.now().date()
+    with parts.store.whole_house() as session:
+        key = session.scalars(select(ApiKey).where(ApiKey.token_digest == digest(token))).one_or_none()
+        if key is None or key.revoked_at is not None:
+            return None
+        if key.used_on is None or key.used_on < today:
+            key.used_on = today
+        return Caller(key.id, key.studio_id, key.a_minute)
