@@ -15,10 +15,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 SIDE = 320
-LEFT_OUT = (
-    "_nm normal gloss alpha gfx mask icon glow particle light shadow eyes flag banner sign logo screen smoke spark ant "
-    "skid kart preview thumb"
-).split()
+LEFT_OUT = [
+    "_nm",
+    "normal",
+    "gloss",
+    "alpha",
+    "gfx",
+    "mask",
+    "icon",
+    "glow",
+    "particle",
+    "light",
+    "shadow",
+    "eyes",
+    "flag",
+    "banner",
+    "sign",
+    "logo",
+    "screen",
+    "smoke",
+    "spark",
+    "ant",
+    "skid",
+    "kart",
+    "preview",
+    "thumb",
+]
 """Pieces of names of pictures that are no surface."""
 
 
