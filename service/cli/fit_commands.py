@@ -263,21 +263,22 @@ def _print(result: Any, sentences: Sequence[Any], as_json: bool, language: str) 
 
 
 def _print_rows(rows: Sequence[tuple[str, str, Any]], language: str) -> None:
-    """One line each: name, size, decision, how probable it fits and, in a ranking, suits better than the next."""
-    from service.fit.explanation import CLASS_NAMES
+    """One line each: name, size, what is known and what to do, and in a ranking how it stands beside the next."""
+    from service.fit.explanation import ACTION_NAMES, CLASS_NAMES
     from service.fit.sentences import Percent, say
 
     translate = translator(language)
     for name, size, found in rows:
         line = say(
-            "{name} ({size}): {decision}; fits {fits}, too large {too_large}",
+            "{name} ({size}): {action}; {decision}; fits {fits}, too large {too_large}",
             name=name,
             size=size,
+            action=ACTION_NAMES[found.action],
             decision=CLASS_NAMES[found.decision],
             fits=Percent(found.probabilities.fits),
             too_large=Percent(found.probabilities.too_large),
         ).text(translate, language)
-        better = getattr(found, "suits_better", None)
-        if better is not None:
-            line += "; " + say("better than the next {p}", p=Percent(better)).text(translate, language)
+        beside = getattr(found, "against_next", None)
+        if beside is not None:
+            line += "; " + beside.sentence().text(translate, language)
         click.echo(line)

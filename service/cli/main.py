@@ -124,6 +124,7 @@ def sheet(paper: str, index: int, form: str | None, dpi: int, language: str, out
 @commands.command()
 @options_for(FitQuestion, "child_photos", "arm_length", "instrument_photos", "body_length", "total_length", "label")
 @options_for(FitQuestion, "chart", "bar_mm", *OF_THE_CHILD, *SIGN_QUESTIONS)
+@click.option("--why", is_flag=True, help="Say every reason, how probable, which rule and what limits it.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object with measurements and verdict.")
 @picture_option("Save the photos with what was measured drawn on them.")
 @language_option
@@ -132,12 +133,13 @@ def fit(
     child_photos: Sequence[Path],
     instrument_photos: Sequence[Path],
     chart: Path | None,
+    why: bool,
     as_json: bool,
     picture: Path | None,
     language: str,
     **known: Any,
 ) -> None:
-    """Say whether this instrument fits this child."""
+    """Say whether this instrument fits this child, and what to do: in six lines, or with --why in full."""
     from service.fit.explanation import verdict_text
     from service.questions.fitting import answer
     from service.words.i18n import translator
@@ -156,10 +158,10 @@ def fit(
     if as_json:
         click.echo(json.dumps(result.as_json(translator(language), language)))
     else:
-        for outcome in result.told:
+        for outcome in (each for each in result.told if why or not each.result["usable"]):
             click.echo(measurement_text(outcome.result, translator(language), language))
         if result.verdict is not None:
-            click.echo(verdict_text(result.verdict, translator(language), language, full=True))
+            click.echo(verdict_text(result.verdict, translator(language), language, full=why))
     if not result.all_usable:
         sys.exit(REFUSED_STATUS)
 

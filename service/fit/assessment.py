@@ -15,9 +15,10 @@ Before anything is measured, people do not ask about any instrument whatever: th
 0 with a standard deviation of 40 mm (prior knowledge, as JCGM 106:2012 has it in clause 6, from memory).  A good
 measurement, u = 5 mm, is hardly moved by that (1.5 %); a very poor one can no longer pass for certain by chance.
 
-L is half the shortest arm by body, half that by total.  Where one of the two is not known, the other stands for both,
-and the spread of the ratio of body to total among instruments is added (0.60 to 0.61, rectangular: the sizes tabulated
-by violin makers; JCGM 100:2008, 4.3.7).
+L is half the shortest arm by body, half that by total.  Where one of the two is not known, it is taken from the other
+by the usual ratio of body to total, whose spread among instruments is added (rectangular, JCGM 100:2008, 4.3.7): 0.60
+to 0.61 from quarter size up (the sizes tabulated by violin makers), 0.585 to 0.61 at an eighth and below, where many
+run longer; between the two sizes in proportion.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from scipy.special import ndtr
 from calibration.quantity import Length
 from service.fit.chart import Chart
 from service.fit.errors import LengthError
-from service.fit.lengths import check_plausible, widened
+from service.fit.lengths import check_plausible, check_proportion, widened
 from service.fit.sentences import say
 
 Array = NDArray[np.float64]
@@ -43,12 +44,31 @@ PRIOR_SD_MM = 40.0
 tests.fit_calibration` shows that with it decided verdicts stay right however wide the uncertainty is."""
 
 TINY_MM = 1e-6
-SECANT_MM = 0.5
-BODY_TO_TOTAL = 0.605
-"""Body length over total length: the middle of 0.60 to 0.61."""
+"""Standard uncertainty below which a margin counts as exact, mm."""
 
-RATIO_SPREAD = 0.005 / sqrt(3) / BODY_TO_TOTAL
-"""Relative standard deviation of total length for a given body length."""
+SECANT_MM = 0.5
+"""Least half-width over which a slope of the chart is taken, mm."""
+
+BODY_TO_TOTAL = 0.605
+"""Body length over total length of most violins: the middle of 0.60 to 0.61."""
+
+RATIO_BODIES_MM = (255.0, 280.0)
+"""Body of an eighth and of a quarter of common practice, mm: below and above them the ratio does not change."""
+
+RATIO_RANGES = ((0.585, 0.61), (0.60, 0.61))
+"""Least and largest body over total at these two bodies; ours for the eighth, after small instruments on sale."""
+
+
+def body_to_total(body_mm: Array | float) -> tuple[Array, Array]:
+    """(N,) usual ratio of body to total length for these bodies, mm, and its standard deviation.
+
+    Examples
+    --------
+    >>> [round(float(each), 4) for each in body_to_total(300.0)]
+    [0.605, 0.0029]
+    """
+    low, high = (np.interp(body_mm, RATIO_BODIES_MM, [each[end] for each in RATIO_RANGES]) for end in (0, 1))
+    return np.asarray((low + high) / 2), np.asarray((high - low) / (2 * sqrt(3)))
 
 
 @dataclass(frozen=True)
@@ -87,6 +107,8 @@ class InstrumentLengths:
             check_plausible(self.total.value_mm, "total")
             if self.body is not None and self.total.value_mm <= self.body.value_mm:
                 raise LengthError(say("The total length must be longer than the body. Are the two swapped?"))
+            if self.body is not None:
+                check_proportion(self.body.value_mm, self.total.value_mm)
 
 
 @dataclass(frozen=True)
@@ -116,7 +138,11 @@ class Assessment:
     place, u_place : ndarray
         Place among the chart's sizes (`Chart.position`) and its standard uncertainty.
     body_factor, total_factor : ndarray
-        Sensitivity of the margin to body and total length.
+        Sensitivity of the margin to the measured body and total length; zero where it is not measured.
+    body_slope, total_slope : ndarray
+        Shortest arm per millimetre of body and of total length, each as if it alone counted.
+    believed_mm, u_believed_mm : ndarray
+        Margin and its standard deviation, mm, joined with the prior.
     small : ndarray of bool
         Smaller than a quarter size.
     """
@@ -131,6 +157,10 @@ class Assessment:
     u_place: Array
     body_factor: Array
     total_factor: Array
+    body_slope: Array
+    total_slope: Array
+    believed_mm: Array
+    u_believed_mm: Array
     small: NDArray[np.bool_]
 
 
@@ -167,16 +197,20 @@ def assess(chart: Chart, arm: Length, instruments: Sequence[InstrumentLengths]) 
 def assess_moments(chart: Chart, arm_mm: Array | float, var_arm: Array | float, m: Moments) -> Assessment:
     """Assess from means and covariances; `arm_mm` and `var_arm` are numbers or (N,) arrays, mm and mm2."""
     has_body, has_total = np.isfinite(m.body), np.isfinite(m.total)
-    weight_body = np.where(has_body, np.where(has_total, 0.5, 1.0), 0.0)
+    body_like = np.where(has_body, m.body, BODY_TO_TOTAL * np.nan_to_num(m.total))
+    ratio, ratio_sd = body_to_total(body_like)
+    # The missing length moves with the known one, and is as sure as that: the spread of the ratio comes on top.
+    m = _completed(m, ratio)
+    weight_body = weight_total = 0.5
     low_b, slope_b, inv_b, inv_slope_b, place_b, place_slope_b = _local(chart, "body", m.body, m.var_body)
     low_t, slope_t, inv_t, inv_slope_t, place_t, place_slope_t = _local(chart, "total", m.total, m.var_total)
-    weight_total = 1.0 - weight_body
-    var_b, var_t = np.nan_to_num(m.var_body), np.nan_to_num(m.var_total)
+    var_b, var_t = m.var_body, m.var_total
 
     shortest = weight_body * low_b + weight_total * low_t
     inverse_width = weight_body * inv_b + weight_total * inv_t
     margin = arm_mm - shortest
-    missing = np.where(has_body & has_total, 0.0, RATIO_SPREAD / 2) * shortest
+    slope_missing = np.where(has_body, slope_t * m.total, slope_b * m.body) / 2
+    missing = np.where(has_body & has_total, 0.0, slope_missing * ratio_sd / ratio)
 
     def variance(of_arm: Array | float, of_body: Array, of_total: Array) -> Array:
         total = of_arm**2 * var_arm + of_body**2 * var_b + of_total**2 * var_t
@@ -197,7 +231,6 @@ def assess_moments(chart: Chart, arm_mm: Array | float, var_arm: Array | float, 
     place = weight_body * place_b + weight_total * place_t
     place_var = (weight_body * place_slope_b) ** 2 * var_b + (weight_total * place_slope_t) ** 2 * var_t
     place_var += 2 * weight_body * place_slope_b * weight_total * place_slope_t * m.cov_body_total
-    body_like = np.where(has_body, m.body, BODY_TO_TOTAL * np.nan_to_num(m.total))
     with np.errstate(divide="ignore"):
         longest = shortest + 1 / inverse_width
         u_outgrown = u_excess / inverse_width
@@ -212,9 +245,31 @@ def assess_moments(chart: Chart, arm_mm: Array | float, var_arm: Array | float, 
         ),
         place=place,
         u_place=np.sqrt(np.maximum(place_var, TINY_MM**2)),
-        body_factor=factor_b,
-        total_factor=factor_t,
+        body_factor=np.where(has_body, factor_b + np.where(has_total, 0.0, factor_t / ratio), 0.0),
+        total_factor=np.where(has_total, factor_t + np.where(has_body, 0.0, factor_b * ratio), 0.0),
+        body_slope=slope_b,
+        total_slope=slope_t,
+        believed_mm=believed,
+        u_believed_mm=u_believed,
         small=body_like < chart.small_below_body_mm,
+    )
+
+
+def _completed(m: Moments, ratio: Array) -> Moments:
+    """The moments with the length that is missing taken from the other by the usual ratio of body to total."""
+    no_body, no_total = ~np.isfinite(m.body), ~np.isfinite(m.total)
+
+    def either(known: Array, by_total: Array, by_body: Array) -> Array:
+        return np.where(no_body, by_total, np.where(no_total, by_body, known))
+
+    return Moments(
+        body=np.where(no_body, ratio * m.total, m.body),
+        total=np.where(no_total, m.body / ratio, m.total),
+        var_body=np.where(no_body, ratio**2 * m.var_total, m.var_body),
+        var_total=np.where(no_total, m.var_body / ratio**2, m.var_total),
+        cov_body_total=either(m.cov_body_total, ratio * m.var_total, m.var_body / ratio),
+        cov_arm_body=np.where(no_body, ratio * m.cov_arm_total, m.cov_arm_body),
+        cov_arm_total=np.where(no_total, m.cov_arm_body / ratio, m.cov_arm_total),
     )
 
 
@@ -287,12 +342,10 @@ def _keyed(length: Length) -> dict[str, float]:
 
 
 def _local(chart: Chart, kind: str, length: Array, variance: Array) -> tuple[Array, ...]:
-    """Shortest arm, reciprocal width and place with their secant slopes; zero where the length is unknown."""
-    known = np.isfinite(length)
-    x = np.where(known, length, chart.knots_mm(kind)[0])
-    step = np.maximum(np.sqrt(np.where(known, variance, 0.0)), SECANT_MM)
+    """Shortest arm, reciprocal width and place with their secant slopes."""
+    step = np.maximum(np.sqrt(variance), SECANT_MM)
     out: list[Array] = []
     for function in (chart.shortest_arm_mm, chart.reciprocal_width, chart.position):
-        out.append(np.where(known, function(x, kind), 0.0))
-        out.append(np.where(known, (function(x + step, kind) - function(x - step, kind)) / (2 * step), 0.0))
+        out.append(np.asarray(function(length, kind)))
+        out.append(np.asarray((function(length + step, kind) - function(length - step, kind)) / (2 * step)))
     return tuple(out)

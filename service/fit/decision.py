@@ -1,22 +1,20 @@
-"""From probabilities to a decision by a stated rule.
+"""What is known of an instrument, and what there is to do: the two levels of every answer.
 
-The rule (JCGM 106:2012 with guard bands; the non-binary statement of ILAC-G8:09/2019, 4.2.3, is the model).  Costs are
-not alike: too large strains a child, too small only plays worse.  So at most 2.5 % risk is taken on the strain side and
-5 % on the other:
+*Known* is a claim about the four classes, made only at its confidence (JCGM 106:2012 with guard bands; the non-binary
+statement of ILAC-G8:09/2019, 4.2.3, is the model).  The narrowest claim that holds is made:
 
-    too large    P(too large) >= 95 %
-    too small    P(too small) >= 95 %
-    fits         P(fits) >= 95 % and P(stretch or too large) <= 2.5 %
-    stretch      P(fits or stretch) >= 95 % and P(too large) <= 2.5 %, and either stretch is the likelier half or all
-                 playing signs are good below quarter size: "at most a stretch, and not too small"
-    not decided  everything else; a wide uncertainty ends here, unless arm and instrument are further apart still
+    too small           P(too small) >= 95 %
+    fits                P(fits) >= 95 % and P(stretch or too large) <= 2.5 %
+    stretch             P(stretch) >= 95 % and P(too large) <= 2.5 %
+    too large           P(too large) >= 95 %
+    small or fits       P(too small or fits) >= 95 % and P(stretch or too large) <= 2.5 %
+    fits or stretch     P(fits or stretch) >= 95 % and P(too large) <= 2.5 %
+    stretch or large    P(stretch or too large) >= 95 %
+    not decided         everything else
 
-What is decided is therefore a *claim* that is right with at least 95 %.  Playing signs that show strain then move the
-decision towards "too large", never away from it.
+The strain side is held to 2.5 % and the other to 5 %, because too large strains a child and too small only plays worse.
 
-What follows from a decision is the trade's rule: from quarter size up, between two sizes the smaller; below, a stretch
-may be right when the playing signs allow it, since very small instruments sound poorer, slip in their tuning more and
-crowd the fingers and the bow.
+*To do* is one action, always: `service.fit.weighing` chooses it by expected loss.
 """
 
 from __future__ import annotations
@@ -28,40 +26,49 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.fit.assessment import Classes
-from service.fit.signs import PlayingSigns
 
 
 class Decision(StrEnum):
-    """What is said about an instrument."""
+    """What is known about an instrument: one class, two neighbouring ones, or neither."""
 
-    TOO_SMALL = "too_small"
-    FITS = "fits"
-    STRETCH = "stretch"
-    TOO_LARGE = "too_large"
     NOT_DECIDED = "not_decided"
+    TOO_SMALL = "too_small"
+    SMALL_OR_FITS = "small_or_fits"
+    FITS = "fits"
+    FITS_OR_STRETCH = "fits_or_stretch"
+    STRETCH = "stretch"
+    STRETCH_OR_LARGE = "stretch_or_large"
+    TOO_LARGE = "too_large"
 
 
 class Action(StrEnum):
-    """What follows from it."""
+    """What there is to do."""
 
     TAKE = "take"
+    TRY = "try"
     ASK_SIGNS = "ask_signs"
+    SET_UP = "set_up"
     SMALLER = "smaller"
     LARGER = "larger"
+    WAIT = "wait"
     MEASURE = "measure"
     STOP = "stop"
 
 
+PLAYED = frozenset((Action.TAKE, Action.TRY))
+"""Actions after which the child plays this instrument."""
+
+
 @dataclass(frozen=True, slots=True)
 class DecisionRule:
-    """How sure a decision must be.
+    """How sure a claim must be.
 
     Attributes
     ----------
     confidence : float
         Least probability of what is claimed.
     strain_risk : float
-        Largest accepted probability of an instrument larger than claimed.
+        Largest accepted probability of an instrument larger than claimed, or of one too large that is taken or tried.
     """
 
     confidence: float = 0.95
@@ -69,6 +76,8 @@ class DecisionRule:
 
 
 RULE = DecisionRule()
+
+CLASS_ORDER = ("too_small", "fits", "stretch", "too_large")
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,88 +91,59 @@ class Probabilities:
 
     @property
     def likeliest(self) -> Decision:
-        """The class with the largest probability."""
-        pairs = (
-            (self.too_large, "too_large"),
-            (self.stretch, "stretch"),
-            (self.fits, "fits"),
-            (self.too_small, "too_small"),
-        )
-        return Decision(max(pairs)[1])
+        """The class with the largest probability; of equals the larger instrument, the cautious one."""
+        return max(reversed(CLAIMS[Decision.NOT_DECIDED]), key=lambda each: float(getattr(self, each.value)))
+
+    def of(self, claim: tuple[Decision, ...]) -> float:
+        """Probability that one of these classes is true."""
+        return float(sum(getattr(self, each.value) for each in claim))
 
 
-CLASS_ORDER = ("too_small", "fits", "stretch", "too_large")
+CLAIMS: dict[Decision, tuple[Decision, ...]] = {
+    Decision.NOT_DECIDED: (Decision.TOO_SMALL, Decision.FITS, Decision.STRETCH, Decision.TOO_LARGE),
+    Decision.TOO_SMALL: (Decision.TOO_SMALL,),
+    Decision.SMALL_OR_FITS: (Decision.TOO_SMALL, Decision.FITS),
+    Decision.FITS: (Decision.FITS,),
+    Decision.FITS_OR_STRETCH: (Decision.FITS, Decision.STRETCH),
+    Decision.STRETCH: (Decision.STRETCH,),
+    Decision.STRETCH_OR_LARGE: (Decision.STRETCH, Decision.TOO_LARGE),
+    Decision.TOO_LARGE: (Decision.TOO_LARGE,),
+}
+"""Classes of which a decision claims that one is true; all four where nothing is claimed."""
 
-
-DECISIONS = (Decision.NOT_DECIDED, Decision.TOO_SMALL, Decision.FITS, Decision.STRETCH, Decision.TOO_LARGE)
+DECISIONS = tuple(Decision)
 """Decision of each code that `decide` gives."""
 
 
-def decide(
-    found: Classes, small: NDArray[np.bool_], rule: DecisionRule = RULE, signs_good: bool = False
-) -> NDArray[np.int64]:
-    """Apply the rule at the top of this module to N probabilities.
+def decide(found: Classes, rule: DecisionRule = RULE) -> NDArray[np.int64]:
+    """Make the narrowest claim that holds, for N instruments.
 
     Parameters
     ----------
     found : Classes
-    small : ndarray of bool, shape (N,) or one bool
-        Smaller than a quarter size.
     rule : DecisionRule
-    signs_good : bool
-        Whether all playing signs were answered well; counts below quarter size only.
 
     Returns
     -------
     ndarray of int, shape (N,)
         Places in `DECISIONS`.
+
+    Examples
+    --------
+    >>> found = Classes(*(np.array([each]) for each in (0.0, 0.6, 0.39, 0.01)))
+    >>> str(DECISIONS[decide(found)[0]])
+    'fits_or_stretch'
     """
+    sure, risk = rule.confidence, rule.strain_risk
     larger = found.stretch + found.too_large
-    playable = (found.fits + found.stretch >= rule.confidence) & (found.too_large <= rule.strain_risk)
-    code = np.zeros(np.shape(found.fits), dtype=np.int64)
-    code[playable & ((found.stretch >= found.fits) | (small & signs_good))] = 3
-    code[(found.fits >= rule.confidence) & (larger <= rule.strain_risk)] = 2
-    code[found.too_small >= rule.confidence] = 1
-    code[found.too_large >= rule.confidence] = 4
-    return code
-
-
-def claim_of(decision: Decision) -> tuple[Decision, ...]:
-    """Classes of which a decision claims that one is true; none if nothing is decided."""
-    if decision is Decision.NOT_DECIDED:
-        return ()
-    return (Decision.FITS, Decision.STRETCH) if decision is Decision.STRETCH else (decision,)
-
-
-def with_signs(decision: Decision, p: Probabilities, signs: PlayingSigns | None) -> tuple[Decision, bool]:
-    """Move the decision towards too large as far as signs of strain ask; never away from it."""
-    if signs is None or not signs.strain:
-        return decision, False
-    # Strain with an instrument that is rather too small has another cause, which only the teacher can see.
-    if decision in (Decision.TOO_SMALL, Decision.TOO_LARGE) or p.too_small >= 0.5:
-        return decision, False
-    likely_fits = decision is Decision.FITS or (decision is Decision.NOT_DECIDED and p.fits >= 0.5)
-    if likely_fits and len(signs.strain) == 1 and not signs.pain:
-        return Decision.STRETCH, True
-    return Decision.TOO_LARGE, True
-
-
-def action_for(
-    decision: Decision, p: Probabilities, small: bool, signs: PlayingSigns | None, rule: DecisionRule
-) -> Action:
-    """What follows from a decision by the trade's rule of sizes and what was seen while playing."""
-    if signs is not None and signs.pain:
-        return Action.STOP
-    strained = signs is not None and bool(signs.strain)
-    if decision is Decision.TOO_LARGE or (strained and decision is Decision.STRETCH):
-        return Action.SMALLER
-    if decision is Decision.TOO_SMALL:
-        return Action.LARGER
-    if decision is Decision.FITS:
-        return Action.TAKE
-    playable = p.fits + p.stretch >= rule.confidence and p.too_large <= rule.strain_risk
-    if small and playable:
-        return Action.TAKE if signs is not None and signs.all_good else Action.ASK_SIGNS
-    if not small and (decision is Decision.STRETCH or p.stretch + p.too_large >= rule.confidence):
-        return Action.SMALLER
-    return Action.MEASURE
+    holds = {
+        Decision.TOO_SMALL: found.too_small >= sure,
+        Decision.TOO_LARGE: found.too_large >= sure,
+        Decision.FITS: (found.fits >= sure) & (larger <= risk),
+        Decision.STRETCH: (found.stretch >= sure) & (found.too_large <= risk),
+        Decision.SMALL_OR_FITS: (found.too_small + found.fits >= sure) & (larger <= risk),
+        Decision.FITS_OR_STRETCH: (found.fits + found.stretch >= sure) & (found.too_large <= risk),
+        Decision.STRETCH_OR_LARGE: larger >= sure,
+    }
+    codes = [DECISIONS.index(each) for each in holds]
+    return np.select(list(holds.values()), codes, DECISIONS.index(Decision.NOT_DECIDED)).astype(np.int64)

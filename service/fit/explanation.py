@@ -1,7 +1,8 @@
 """A verdict in words: short for a parent, full for a teacher, always with its cautions.
 
-Every sentence names a limit, a number or how sure it is, and has a stable code for programs.  The English texts here
-are the source strings of the message catalogue.
+Every sentence is a view of the one verdict: what is known, what there is to do, the numbers behind it, how sure, what
+was seen while playing.  Each has a stable code for programs.  The English texts here are the source strings of the
+message catalogue.
 """
 
 from __future__ import annotations
@@ -12,10 +13,12 @@ from math import isfinite
 from typing import Any
 
 from calibration.quantity import Length
+from service.fit.assessment import PRIOR_SD_MM
 from service.fit.causes import cause
-from service.fit.decision import Action, Decision
-from service.fit.next_step import next_steps
-from service.fit.sentences import Millimetres, Percent, Sentence, Value, say, unchanged
+from service.fit.choosing import UNSETTLED
+from service.fit.decision import PLAYED, Action, Decision
+from service.fit.evidence import Suspected
+from service.fit.sentences import SURE, Millimetres, Percent, Sentence, Value, say, unchanged
 from service.fit.signs import CONDITION_QUESTIONS, SIGN_FAULTS, SIGN_QUESTIONS
 from service.fit.verdict import Verdict
 
@@ -47,39 +50,95 @@ CAUTIONS: tuple[Reason, ...] = (
 
 CLASS_NAMES = {
     Decision.TOO_SMALL: say("too small"),
+    Decision.SMALL_OR_FITS: say("fits or is a little small"),
     Decision.FITS: say("fits"),
+    Decision.FITS_OR_STRETCH: say("fits or is slightly large"),
     Decision.STRETCH: say("stretch"),
+    Decision.STRETCH_OR_LARGE: say("slightly or clearly too large"),
     Decision.TOO_LARGE: say("too large"),
     Decision.NOT_DECIDED: say("not decided yet"),
 }
 
 HEADLINES = {
     Decision.TOO_SMALL: say("This instrument is too small for the child."),
+    Decision.SMALL_OR_FITS: say("This instrument is not too large: it fits, or is a little small."),
     Decision.FITS: say("This instrument fits the child."),
-    Decision.STRETCH: say("This instrument is slightly large for the child: at most a stretch."),
+    Decision.FITS_OR_STRETCH: say("This instrument fits or is slightly large; the numbers cannot tell which."),
+    Decision.STRETCH: say("This instrument is slightly large for the child: a stretch."),
+    Decision.STRETCH_OR_LARGE: say("This instrument is too large for the child, slightly or clearly."),
     Decision.TOO_LARGE: say("This instrument is too large for the child."),
-    Decision.NOT_DECIDED: say("Not decided yet: the measurements are not sure enough for a yes or a no."),
+    Decision.NOT_DECIDED: say("The numbers alone do not say for certain whether this instrument fits."),
 }
+
+BY_LENGTHS = {
+    Decision.SMALL_OR_FITS: say("By its lengths this instrument fits the child, or is a little small."),
+    Decision.FITS: say("By its lengths this instrument fits the child."),
+    Decision.FITS_OR_STRETCH: say("By its lengths this instrument fits the child, or is slightly large."),
+}
+"""Headlines where what was seen while playing has to be settled first."""
+
+ACTION_NAMES = {
+    Action.TAKE: say("take it"),
+    Action.TRY: say("try it, and watch"),
+    Action.ASK_SIGNS: say("let the child play it first"),
+    Action.SET_UP: say("set-up and posture first"),
+    Action.SMALLER: say("a smaller one"),
+    Action.LARGER: say("a larger one"),
+    Action.WAIT: say("wait: none is small enough"),
+    Action.MEASURE: say("measure again"),
+    Action.STOP: say("stop, ask the teacher"),
+}
+"""Actions in a few words, for lists and labels."""
 
 ACTIONS = {
     Action.TAKE: say("It can be played."),
+    Action.TRY: say(
+        "Try it, and watch for some days: the left wrist stays free, all four fingers reach their places, the left "
+        "elbow stays bent. If not, send it back for a smaller one."
+    ),
     Action.ASK_SIGNS: say("Let the child try it and answer the five questions about playing; they decide."),
+    Action.SET_UP: say("See to set-up and posture first, with the teacher; the size comes after that."),
     Action.SMALLER: say("Take a smaller instrument."),
     Action.LARGER: say("Take a larger instrument."),
-    Action.MEASURE: say("Do not order yet: measure once more, or ask the teacher."),
+    Action.WAIT: say("No violin of the chart is small enough for this arm yet: wait, or ask the teacher."),
+    Action.MEASURE: say("Measure once more before you decide."),
     Action.STOP: say("Stop playing this instrument and ask the teacher."),
 }
 
+OPEN_MM = 800.0
+"""A longest arm beyond any plausible arm is not worth naming, mm."""
+
+SOON_SMALL = 0.2
+"""Probability of too small from which an instrument to take is called on the small side; ours."""
+
 
 def headline(verdict: Verdict) -> Sentence:
-    """One sentence that says the decision."""
+    """One sentence that says what is known."""
+    if verdict.action in UNSETTLED and verdict.decision in BY_LENGTHS:
+        return BY_LENGTHS[verdict.decision]
     return HEADLINES[verdict.decision]
 
 
+def to_do(verdict: Verdict) -> Sentence:
+    """One sentence that says what to do."""
+    if verdict.action in (Action.SMALLER, Action.LARGER):
+        return _another(verdict)
+    if verdict.action is Action.MEASURE and verdict.steps:
+        return say("Measure once more before you decide: {step}", step=verdict.steps[0].sentence())
+    if verdict.action is Action.SET_UP and verdict.elsewhere:
+        return say(
+            "First settle, with the teacher, the strain seen on an instrument that is no larger than this one: set-up "
+            "and posture, then size."
+        )
+    if verdict.action is Action.TAKE and verdict.probabilities.too_small >= SOON_SMALL:
+        return say("It can be played; it is on the small side, so look again in three months.")
+    return ACTIONS[verdict.action]
+
+
 def short_reasons(verdict: Verdict) -> tuple[Reason, ...]:
-    """Sentences for a parent: what to do, the numbers behind it, how sure, and what is odd about the instrument."""
+    """Sentences for a parent: what to do, the numbers behind it, how sure, what was seen, what is odd."""
     reasons = [
-        Reason(f"action_{verdict.action}", ACTIONS[verdict.action]),
+        Reason(f"action_{verdict.action}", to_do(verdict)),
         Reason("arm_against_band", _band_sentence(verdict)),
         Reason("how_sure", _sureness(verdict)),
         *_sign_reasons(verdict),
@@ -91,22 +150,20 @@ def short_reasons(verdict: Verdict) -> tuple[Reason, ...]:
 
 def full_reasons(verdict: Verdict) -> tuple[Reason, ...]:
     """Sentences for a teacher: the parent's, then probabilities, limits with guard bands, rule, and what limits it."""
-    p = verdict.probabilities
     reasons = [
         *short_reasons(verdict),
-        Reason(
-            "probabilities",
-            say(
-                "Too small {too_small}, fits {fits}, stretch {stretch}, too large {too_large}.",
-                too_small=Percent(p.too_small),
-                fits=Percent(p.fits),
-                stretch=Percent(p.stretch),
-                too_large=Percent(p.too_large),
-            ),
-        ),
+        Reason("probabilities", _probabilities(verdict)),
         Reason("instrument_measures", _instrument_sentence(verdict)),
         Reason("guard_band", _guard_sentence(verdict)),
         Reason("size_rule", _size_rule(verdict)),
+        Reason(
+            "prior",
+            say(
+                "Before measuring, the arm is taken to be within {sd} of the instrument's shortest arm "
+                "(standard deviation).",
+                sd=Millimetres(PRIOR_SD_MM),
+            ),
+        ),
     ]
     if verdict.unusual_neck and verdict.neck is not None:
         reasons.append(Reason("unusual_neck", _neck_sentence(verdict.neck)))
@@ -130,37 +187,48 @@ def explanation_json(
     def written(reasons: tuple[Reason, ...]) -> list[dict[str, str]]:
         return [{"code": each.code, "text": each.sentence.text(translate, language)} for each in reasons]
 
-    questions = []
-    if verdict.action is Action.ASK_SIGNS:
-        answered = verdict.signs
-        questions = [
-            {"code": name, "text": question.text(translate, language)}
-            for name, question in SIGN_QUESTIONS.items()
-            if answered is None or getattr(answered, name) is None
-        ]
     return {
         "headline": headline(verdict).text(translate, language),
+        "to_do": to_do(verdict).text(translate, language),
         "reasons": written(short_reasons(verdict)),
         "details": written(full_reasons(verdict)),
-        "questions": questions,
-        "next_steps": [each.as_json(translate, language) for each in next_steps(verdict)],
+        "questions": [
+            {"code": name, "text": question.text(translate, language)} for name, question in open_questions(verdict)
+        ],
+        "next_steps": [each.as_json(translate, language) for each in verdict.steps],
         "cautions": written(CAUTIONS),
     }
+
+
+def open_questions(verdict: Verdict) -> list[tuple[str, Sentence]]:
+    """The questions about playing that are still to be answered, where they decide."""
+    if verdict.action is not Action.ASK_SIGNS:
+        return []
+    signs = verdict.signs
+    return [(name, each) for name, each in SIGN_QUESTIONS.items() if signs is None or getattr(signs, name) is None]
 
 
 def verdict_text(
     verdict: Verdict, translate: Callable[[str], str] = unchanged, language: str = "en", full: bool = False
 ) -> str:
-    """Lines a person reads: headline, reasons (all of them if `full`), cautions."""
-    reasons = full_reasons(verdict) if full else short_reasons(verdict)
-    lines = [headline(verdict), *(each.sentence for each in reasons)]
-    if verdict.action is Action.ASK_SIGNS:
-        lines += SIGN_QUESTIONS.values()
-    steps = next_steps(verdict)
-    if verdict.action is Action.MEASURE and steps:
-        lines.append(say("What would help most: {step}", step=steps[0].sentence()))
-    lines += [each.sentence for each in CAUTIONS]
-    return "\n".join(line.text(translate, language) for line in lines)
+    """What a person reads.
+
+    In short it is at most six lines: what is known, what to do, the numbers, how sure, what was seen or is odd, and the
+    cautions; if `full`, every reason on a line of its own, the questions that are open, and the cautions.
+    """
+
+    def written(sentences: list[Sentence]) -> str:
+        return " ".join(each.text(translate, language) for each in sentences)
+
+    cautions = [each.sentence for each in CAUTIONS]
+    if full:
+        every = [headline(verdict), *(each.sentence for each in full_reasons(verdict))]
+        every += [each for _, each in open_questions(verdict)]
+        every += [each.sentence() for each in verdict.steps[1:]]
+        return "\n".join(each.text(translate, language) for each in [*every, *cautions])
+    first, second, third, *rest = (each.sentence for each in short_reasons(verdict))
+    lines = [[headline(verdict)], [first], [second], [third], rest, cautions]
+    return "\n".join(written(line) for line in lines if line)
 
 
 CONDITION_FAULTS = {
@@ -170,72 +238,120 @@ CONDITION_FAULTS = {
 }
 
 
+def _another(verdict: Verdict) -> Sentence:
+    """Which instrument to take instead."""
+    smaller = verdict.action is Action.SMALLER
+    if verdict.instead is None:
+        if smaller:
+            return ACTIONS[Action.WAIT]
+        return say("It is the largest that the chart has: ask the teacher what comes after it.")
+    values: dict[str, Value] = {
+        "size": verdict.instead.size,
+        "body": Millimetres(verdict.instead.body_length_mm),
+    }
+    if smaller:
+        return say("Take a smaller instrument: about the size {size}, body length about {body}.", **values)
+    return say("Take a larger instrument: about the size {size}, body length about {body}.", **values)
+
+
 def _band_sentence(verdict: Verdict) -> Sentence:
     arm, low, high = verdict.arm, verdict.shortest_arm_mm, verdict.longest_arm_mm
     values: dict[str, Value] = {
         "arm": Millimetres(arm.value_mm),
+        "sure": SURE,
         "low": Millimetres(arm.low_mm),
         "high": Millimetres(arm.high_mm),
         "start": Millimetres(low),
     }
     if not isfinite(high) or high > OPEN_MM:
         return say(
-            "The arm measures {arm} (95% sure: {low} to {high}); this instrument suits arms from {start} upwards.",
+            "The arm measures {arm} ({sure} sure: {low} to {high}); this instrument suits arms from {start} upwards.",
             **values,
         )
     return say(
-        "The arm measures {arm} (95% sure: {low} to {high}); this instrument suits arms from {start} to {end}.",
+        "The arm measures {arm} ({sure} sure: {low} to {high}); this instrument suits arms from {start} to {end}.",
         **values,
         end=Millimetres(high),
     )
 
 
-OPEN_MM = 800.0
-"""A longest arm beyond any plausible arm is not worth naming, mm."""
-
-
 def _sureness(verdict: Verdict) -> Sentence:
-    if verdict.by_signs:
-        return say("The numbers alone would be kinder; what was seen while playing counts more.")
-    if verdict.confidence is None:
-        p = verdict.probabilities
-        if p.fits + p.stretch >= verdict.rule.confidence:
-            return say(
-                "A stretch is still possible with {q} and too large with {p}; that is too much for a yes.",
-                p=Percent(p.too_large),
-                q=Percent(p.stretch),
-            )
-        return say(
-            "Most probable is “{name}” with {sure}; a decision needs 95%.",
+    """How sure, and of what; a stretch is explained where it is named."""
+    p = verdict.probabilities
+    if verdict.confidence is not None:
+        sure = say("Sure of “{claim}”: {p}.", claim=CLASS_NAMES[verdict.decision], p=Percent(verdict.confidence))
+    else:
+        sure = say(
+            "Most probable is “{name}” with {p}; it is claimed only from {least} on.",
             name=CLASS_NAMES[p.likeliest],
-            sure=Percent(getattr(p, p.likeliest.value)),
+            p=Percent(getattr(p, p.likeliest.value)),
+            least=Percent(verdict.rule.confidence),
         )
-    return say("This is {sure} sure.", sure=Percent(verdict.confidence))
+    named = verdict.claim or (p.likeliest,)
+    if Decision.STRETCH not in named or verdict.chart.stretch_mm == 0:
+        return sure
+    return say(
+        "{sure} A stretch asks for up to {mm} more arm than the child has: about half a year's growth.",
+        sure=sure,
+        mm=Millimetres(verdict.chart.stretch_mm),
+    )
+
+
+def _probabilities(verdict: Verdict) -> Sentence:
+    def listed(p: Any) -> Sentence:
+        return say(
+            "too small {too_small}, fits {fits}, stretch {stretch}, too large {too_large}",
+            too_small=Percent(p.too_small),
+            fits=Percent(p.fits),
+            stretch=Percent(p.stretch),
+            too_large=Percent(p.too_large),
+        )
+
+    if verdict.by_signs:
+        return say(
+            "With what was seen while playing: {all}; by the lengths alone: {lengths}.",
+            all=listed(verdict.probabilities),
+            lengths=listed(verdict.by_lengths),
+        )
+    return say("How probable: {all}.", all=listed(verdict.probabilities))
 
 
 def _sign_reasons(verdict: Verdict) -> list[Reason]:
     if verdict.signs is None:
         return []
-    reasons = [
-        Reason(f"sign_{name}", say("Seen while playing: {fault}.", fault=SIGN_FAULTS[name]))
-        for name in verdict.signs.strain
-    ]
-    if verdict.signs.bow_clear is False:
-        reasons.append(
-            Reason(
-                "sign_bow_clear",
-                say("Seen while playing: {fault}. Have the bridge looked at.", fault=SIGN_FAULTS["bow_clear"]),
-            )
-        )
-    if verdict.signs.all_good and verdict.small and verdict.decision is Decision.STRETCH:
-        reasons.append(
-            Reason("signs_good", say("All signs seen while playing are good, so the slightly larger one is right."))
-        )
-    if verdict.signs.strain and verdict.decision in (Decision.TOO_SMALL, Decision.NOT_DECIDED):
-        reasons.append(
-            Reason("strain_unexplained", say("The size does not explain this strain; the teacher should look at it."))
-        )
+    reasons = []
+    for name, causes in verdict.causes.items():
+        sentence = say("Seen while playing: {fault}. {causes}", fault=SIGN_FAULTS[name], causes=_suspects(causes))
+        reasons.append(Reason(f"sign_{name}", sentence))
+    if verdict.signs.all_good:
+        reasons.append(Reason("signs_good", _good_signs(verdict)))
     return reasons
+
+
+def _suspects(causes: tuple[Suspected, ...]) -> Sentence:
+    first, second = causes[0], causes[1]
+    return say(
+        "Look first at {first} ({p}), then at {second} ({q}).",
+        first=first.cause.sentence,
+        p=Percent(first.probability),
+        second=second.cause.sentence,
+        q=Percent(second.probability),
+    )
+
+
+def _good_signs(verdict: Verdict) -> Sentence:
+    """Good signs are never passed over without a word."""
+    if verdict.action is Action.LARGER:
+        return say("What was seen while playing is all good; it only shows that nothing strains.")
+    if verdict.action not in PLAYED and verdict.margin.value_mm < 0:
+        return say(
+            "What was seen while playing is all good, yet the instrument asks for {mm} more arm than was measured: "
+            "strain comes late, so this does not make it fit. If it plays with ease, measure the arm again.",
+            mm=Millimetres(-verdict.margin.value_mm),
+        )
+    if verdict.action in PLAYED and verdict.small and Decision.STRETCH in verdict.claim:
+        return say("What was seen while playing is all good, so below quarter size the slightly larger one is right.")
+    return say("What was seen while playing is all good, too.")
 
 
 def _label_reason(verdict: Verdict) -> Reason:
@@ -278,7 +394,8 @@ def _instrument_sentence(verdict: Verdict) -> Sentence:
 
 
 def _guard_sentence(verdict: Verdict) -> Sentence:
-    guard = verdict.guard
+    guard, rule = verdict.guard, verdict.rule
+    strain, small = Percent(rule.strain_risk, 1), Percent(1 - rule.confidence, 1)
     if guard.accept_from_mm is None:
         return say(
             "With this uncertainty no arm could be called a fit: the guard bands of {low} and {high} fill the band.",
@@ -287,17 +404,20 @@ def _guard_sentence(verdict: Verdict) -> Sentence:
         )
     if guard.accept_to_mm is None or guard.accept_to_mm > OPEN_MM:
         return say(
-            "“Fits” is said for measured arms from {start} upwards: the guard band is {low} (risk of strain 2.5%).",
+            "“Fits” is said for measured arms from {start} upwards: the guard band is {low} (risk of strain {strain}).",
             start=Millimetres(guard.accept_from_mm),
             low=Millimetres(guard.low_mm),
+            strain=strain,
         )
     return say(
-        "“Fits” is said for measured arms from {start} to {end}: the guard bands are {low} against strain (risk 2.5%) "
-        "and {high} against too small (risk 5%).",
+        "“Fits” is said for measured arms from {start} to {end}: the guard bands are {low} against strain (risk "
+        "{strain}) and {high} against too small (risk {small}).",
         start=Millimetres(guard.accept_from_mm),
         end=Millimetres(guard.accept_to_mm),
         low=Millimetres(guard.low_mm),
         high=Millimetres(guard.high_mm),
+        strain=strain,
+        small=small,
     )
 
 

@@ -17,7 +17,7 @@ from math import sqrt
 
 from calibration.quantity import COVERAGE_FACTOR, Contribution, Length
 from service.fit.errors import LengthError
-from service.fit.sentences import say
+from service.fit.sentences import Percent, say
 
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "in": 25.4, "inch": 25.4, "inches": 25.4, '"': 25.4, "″": 25.4}
 """The inch is 25.4 mm exactly (international yard and pound agreement, 1959)."""
@@ -144,6 +144,36 @@ def check_plausible(value_mm: float, kind: str) -> None:
             high=f"{high:g}",
         )
     )
+
+
+BODY_SHARES = (0.55, 0.66)
+"""Body over total length outside of which one of the two was misread: violins have 0.585 to 0.61, and these limits lie
+three times as far off; ours."""
+
+
+def check_proportion(body_mm: float, total_mm: float) -> None:
+    """Refuse a body and a total length that no violin has together.
+
+    Raises
+    ------
+    LengthError
+        If the body is too small or too large a share of the whole.
+
+    Examples
+    --------
+    >>> check_proportion(255.0, 421.0)
+    """
+    if not BODY_SHARES[0] <= body_mm / total_mm <= BODY_SHARES[1]:
+        raise LengthError(
+            say(
+                "A body of {body} mm and a total length of {total} mm do not go together: the body is {share} of the "
+                "whole, violins have about {usual}. Please measure both again.",
+                body=f"{body_mm:g}",
+                total=f"{total_mm:g}",
+                share=Percent(body_mm / total_mm),
+                usual=Percent(0.6),
+            )
+        )
 
 
 KINDS = {

@@ -1,19 +1,19 @@
-"""Not decided yet: which further measurement would settle it (preposterior analysis).
+"""Which further measurement would settle the matter, and whether it is worth its trouble (preposterior analysis).
 
 Before a measurement is made its result is unknown, but how results would be spread is known: if the margin is believed
 to be normal with mean m and variance v, and a further reading would bring the variance down to w, then the mean
-believed afterwards is normal about m with variance v - w.  For each result the decision rule gives a decision, and the
-best action has an expected loss.  Averaging over the results gives the chance that the step settles the matter, and how
-much loss it saves (Raiffa and Schlaifer, Applied Statistical Decision Theory, 1961, chapter 4: expected value of sample
-information).  A verdict that stays open is a loss too: somebody waits.  Loss and effort are both counted in minutes, so
-that gain minus effort ranks the steps.
+believed afterwards is normal about m with variance v - w.  For each result `service.fit.weighing` gives the best action
+and its expected loss.  Averaging over the results gives the loss that the reading saves (Raiffa and Schlaifer, Applied
+Statistical Decision Theory, 1961, chapter 4: expected value of sample information) and the chance that it settles the
+matter: that afterwards the instrument is plainly to take or plainly another one is.
 
 A further photo of the same child shares causes with the first (the printed sheet, the child's build, the definition);
 they are not averaged away.  With v1, v2 the variances of two readings and c what they share, the best combination of
 both has the variance (v1 v2 - c^2) / (v1 + v2 - 2c) (JCGM 100:2008, F.1.2, as in `calibration.quantity.combine`).
 
-The losses and efforts are our own round figures; they steer the advice, not the verdict.  The uncertainties of further
-photos are those that the accuracy benchmark measured on rendered scenes; those by tape and ruler are of `lengths`.
+No reading can save more than knowing the margin exactly would (the expected value of perfect information); where even
+that is not worth waiting for, nothing is worked out.  The uncertainties of further photos are those that the accuracy
+benchmark measured on rendered scenes; those by tape and ruler are of `lengths`.
 """
 
 from __future__ import annotations
@@ -27,34 +27,23 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from service.fit.assessment import BODY_TO_TOTAL, Classes, classes_of, with_prior
-from service.fit.decision import CLASS_ORDER, Decision, decide
+from calibration.quantity import Length
+from service.fit.assessment import Assessment, classes_of, with_prior
+from service.fit.chart import Chart
+from service.fit.decision import RULE, Action, DecisionRule
 from service.fit.lengths import TAPE_ARM_U_MM, TAPE_INSTRUMENT_U_MM, widened
+from service.fit.losses import LOSSES, Losses
 from service.fit.sentences import Number, Percent, Sentence, say, unchanged
-from service.fit.verdict import Verdict
+from service.fit.weighing import ACTIONS, NOTHING_SEEN, Items, Seen, Weighed, play_loss, weigh
 
 Array = NDArray[np.float64]
 
-NODES = 201
+RESULTS = 15
+"""Equally probable results of a further reading over which losses are averaged."""
+_RESULTS = ndtri((np.arange(RESULTS) + 0.5) / RESULTS)
 
-LOSS_MINUTES = np.array(
-    [
-        # too small, fits, stretch, too large: what it costs to take it, go smaller, go larger
-        [60.0, 0.0, 45.0, 240.0],
-        [120.0, 60.0, 0.0, 0.0],
-        [0.0, 240.0, 240.0, 240.0],
-    ]
-)
-"""Loss of an action (row) for a true class (column), in minutes of trouble; a parcel there and back counts 60."""
-
-OPEN_LOSS = 60.0
-"""Loss of a verdict that stays open, minutes."""
-
-SMALL_STRETCH_LOSS = 15.0
-"""Loss of taking a stretch below quarter size, minutes: there it is often right."""
-
-STRAIN_CHANCE = {"too_small": 0.1, "fits": 0.1, "stretch": 0.4, "too_large": 0.9}
-"""Chance that the playing signs show strain, for each true class; ours."""
+SETTLED = (Action.TAKE, Action.SMALLER, Action.LARGER, Action.WAIT)
+"""Actions that leave nothing open."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,8 +117,6 @@ used in development, `python -m tests.accuracy` (arm against the wall with its s
 together); a test compares them with the figures kept there.  Second sheet: the same for the six floating arms among
 those scenes that have two sheets (one sheet, nine scenes: 5.5)."""
 
-SIGNS_STEP = Step("playing_signs", say("Let the child try it and answer the five questions about playing."), 5)
-
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
@@ -139,14 +126,14 @@ class Outlook:
     ----------
     step : Step
     settles : float
-        Chance that the verdict is decided afterwards.
-    gain_minutes : float
-        Expected loss saved, less the effort, minutes.
+        Chance that the matter is settled afterwards.
+    gain_days : float
+        Expected loss saved, the waiting paid, days.
     """
 
     step: Step
     settles: float
-    gain_minutes: float
+    gain_days: float
 
     def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON; the sentence in `language` by `translate`."""
@@ -155,7 +142,7 @@ class Outlook:
             "text": self.step.sentence.text(translate, language),
             "minutes": self.step.minutes,
             "settles": round(self.settles, 3),
-            "gain_minutes": round(self.gain_minutes, 1),
+            "gain_days": round(self.gain_days, 2),
         }
 
     def sentence(self) -> Sentence:
@@ -168,110 +155,138 @@ class Outlook:
         )
 
 
-def next_steps(verdict: Verdict) -> tuple[Outlook, ...]:
-    """Steps worth their effort for an open verdict, the most worth while first; none if it is decided.
+@dataclass(frozen=True)
+class Question:
+    """What the value of a further reading is worked out from.
+
+    Attributes
+    ----------
+    chart : Chart
+    arm : Length
+    found : Assessment
+        Of N instruments for that arm.
+    items : Items
+    weighed : Weighed
+    seen : Seen
+    losses : Losses
+    rule : DecisionRule
+    """
+
+    chart: Chart
+    arm: Length
+    found: Assessment
+    items: Items
+    weighed: Weighed
+    seen: Seen = NOTHING_SEEN
+    losses: Losses = LOSSES
+    rule: DecisionRule = RULE
+
+
+def worth_asking(question: Question) -> NDArray[np.bool_]:
+    """(N,) whether knowing the margin exactly would be worth the waiting: an upper bound for every reading."""
+    items, losses = question.items, question.losses
+    margins = items.margin_mm[:, None] + items.sd_mm[:, None] * _RESULTS
+    play = play_loss(margins, items.width_mm[:, None], items.small[:, None], question.chart.stretch_mm, losses)
+    known = np.minimum(play, losses.exchange).mean(axis=1)
+    return np.asarray(question.weighed.loss - known > losses.waiting)
+
+
+def outlooks(question: Question, places: NDArray[np.int64]) -> list[tuple[Outlook, ...]]:
+    """What each step promises for some of the instruments, for each the most worth while first.
 
     Parameters
     ----------
-    verdict : Verdict
-
-    Returns
-    -------
-    tuple of Outlook
+    question : Question
+    places : ndarray of int
+        Places of the instruments.
     """
-    if verdict.decision is not Decision.NOT_DECIDED:
-        return ()
-    found = [_reading(verdict, step) for step in STEPS]
-    if verdict.signs is None or not (verdict.signs.all_good or verdict.signs.strain):
-        found.append(_signs(verdict))
-    found.sort(key=lambda each: -each.gain_minutes)
-    return tuple(each for each in found if each.gain_minutes > 0)
+    if not len(places):
+        return []
+    found = [_reading(question, places, step) for step in STEPS]
+    before = question.weighed.loss[places] - question.losses.waiting
+    rows = []
+    for place in range(len(places)):
+        steps = [
+            Outlook(step, float(settles[place]), float(before[place] - after[place]))
+            for step, (after, settles) in zip(STEPS, found, strict=True)
+        ]
+        rows.append(tuple(sorted(steps, key=lambda each: (-each.gain_days, each.step.minutes))))
+    return rows
 
 
-def _reading(verdict: Verdict, step: Step) -> Outlook:
-    """Outlook of one more reading of the arm or of the instrument."""
-    u_now = verdict.margin.standard_uncertainty_mm
-    u_then = np.sqrt(max(u_now**2 - _variance_saved(verdict, step), 1e-12))
-    mean, sd = with_prior(np.array(verdict.margin.value_mm), np.array(u_now))
-    u = float(with_prior(np.array(0.0), np.array(u_then))[1])
-    means = mean + np.sqrt(np.maximum(sd**2 - u**2, 0.0)) * ndtri((np.arange(NODES) + 0.5) / NODES)
-    outgrown = (means - (verdict.longest_arm_mm - verdict.shortest_arm_mm)) / u
-    classes = classes_of(means, u, outgrown, verdict.chart.stretch_mm)
-    settled = decide(classes, np.full(NODES, verdict.small), verdict.rule, _signs_good(verdict)) != 0
-    before = float(_least_loss(_prior(verdict), verdict.small)[0])
-    gain = before - float(np.mean(_least_loss(classes, verdict.small))) + OPEN_LOSS * float(np.mean(settled))
-    return Outlook(step, float(np.mean(settled)), gain - step.minutes)
+def _reading(question: Question, places: NDArray[np.int64], step: Step) -> tuple[Array, Array]:
+    """Expected loss after one more reading, and the chance that it settles the matter; (M,) each."""
+    items, found = question.items, question.found
+    saved = _variance_saved(question, places, step)
+    u_now = found.u_margin_mm[places]
+    u_then = np.sqrt(np.maximum(u_now**2 - saved, U_LEAST_MM**2))
+    sd_then = with_prior(np.zeros_like(u_then), u_then)[1]
+    sd_now = items.sd_mm[places]
+    moved = np.sqrt(np.maximum(sd_now**2 - sd_then**2, 0.0))[:, None] * _RESULTS
+    shape = moved.shape
+    # The arm that the chart's other sizes are weighed by stays as it is: what is asked is whether *this* instrument is
+    # to be played, and a reading that only helped to choose among others would be no reason to keep this one waiting.
+    shortest = items.shortest_mm[places][:, None] - (0.0 if step.arm_u_mm is not None else 1.0) * moved
+
+    def spread(each: Array) -> Array:
+        return np.repeat(each, RESULTS)
+
+    margin = (items.margin_mm[places][:, None] + moved).ravel()
+    sd, width = spread(sd_then), spread(items.width_mm[places])
+    then = Items(
+        margin,
+        sd,
+        shortest.ravel(),
+        width,
+        np.repeat(items.small[places], RESULTS),
+        spread(items.arm_mm[places]),
+        spread(items.arm_sd_mm[places]),
+        classes_of(margin, sd, (margin - width) / sd, question.chart.stretch_mm),
+    )
+    own = question.seen.own
+    own_then = None if own is None else [own[place] for place in places for _ in range(RESULTS)]
+    weighed = weigh(question.chart, then, Seen(question.seen.played, own_then), question.losses, question.rule)
+    likely = np.ones(shape)
+    for each in question.seen.played:
+        likely = likely * each.likelihood(margin.reshape(shape) + shortest)
+    likely /= likely.sum(axis=1, keepdims=True)
+    settled = np.isin(weighed.action, [ACTIONS.index(each) for each in SETTLED]).reshape(shape)
+    return (likely * weighed.loss.reshape(shape)).sum(axis=1), (likely * settled).sum(axis=1)
 
 
-def _variance_saved(verdict: Verdict, step: Step) -> float:
-    """By how much the margin's variance falls, mm2."""
-    arm = widened(verdict.arm)
-    total_var = verdict.margin.standard_uncertainty_mm**2
-    arm_var = min(arm.standard_uncertainty_mm**2, total_var)
+U_LEAST_MM = 0.05
+"""No measurement leaves less than this, mm."""
+
+
+def _variance_saved(question: Question, places: NDArray[np.int64], step: Step) -> Array:
+    """By how much the margins' variances fall (M,), mm2."""
+    found = question.found
+    total = found.u_margin_mm[places] ** 2
+    arm_var = widened(question.arm).standard_uncertainty_mm ** 2
     if step.arm_u_mm is not None:
-        shared = (
-            sqrt(sum(part.contribution_mm**2 for part in arm.budget if part.key is not None)) if step.photo else 0.0
-        )
-        return arm_var - joint_variance(arm_var, step.arm_u_mm**2, shared * min(shared, step.arm_u_mm))
-    instrument_var = total_var - arm_var
-    further_var = _shortest_arm_u_mm(verdict, step.body_u_mm or 0.0, step.total_u_mm or 0.0) ** 2
-    # A second photo is measured together with the first: its figure holds for both, there is nothing left to average.
-    then = min(instrument_var, further_var) if step.photo else joint_variance(instrument_var, further_var, 0.0)
-    return instrument_var - then
+        keyed = sum(part.contribution_mm**2 for part in question.arm.budget if part.key is not None)
+        shared = sqrt(keyed) if step.photo else 0.0
+        saved = arm_var - joint_variance(arm_var, step.arm_u_mm**2, shared * min(shared, step.arm_u_mm))
+        return np.minimum(saved, total)
+    instrument = np.maximum(total - arm_var, 0.0)
+    # As if the errors of both lengths were one: the cautious case.
+    further = np.abs(found.body_slope[places]) * (step.body_u_mm or 0.0) / 2
+    further = (further + np.abs(found.total_slope[places]) * (step.total_u_mm or 0.0) / 2) ** 2
+    if step.photo:
+        # A second photo is measured together with the first: its figure holds for both, nothing is left to average.
+        then = np.minimum(instrument, further)
+    else:
+        then = instrument * further / np.maximum(instrument + further, U_LEAST_MM**2)
+    return instrument - then
 
 
 def joint_variance(first: float, second: float, shared: float) -> float:
-    """Variance of the best combination of two readings from their variances and covariance."""
+    """Variance of the best combination of two readings from their variances and covariance.
+
+    Examples
+    --------
+    >>> joint_variance(4.0, 4.0, 0.0), joint_variance(4.0, 4.0, 4.0)
+    (2.0, 4.0)
+    """
     apart = first + second - 2 * shared
-    return min(first, second, (first * second - shared**2) / apart) if apart > 1e-12 else min(first, second)
-
-
-def _shortest_arm_u_mm(verdict: Verdict, body_u_mm: float, total_u_mm: float) -> float:
-    """Uncertainty of the shortest arm by both lengths, mm, as if their errors were one: the cautious case."""
-    chart, instrument = verdict.chart, verdict.instrument
-    body = instrument.body.value_mm if instrument.body is not None else None
-    total = instrument.total.value_mm if instrument.total is not None else None
-    body_mm = body if body is not None else BODY_TO_TOTAL * (total or 0.0)
-    total_mm = total if total is not None else body_mm / BODY_TO_TOTAL
-
-    def slope(kind: str, length_mm: float) -> float:
-        ends = chart.shortest_arm_mm(np.array([length_mm - 1.0, length_mm + 1.0]), kind)
-        return float(ends[1] - ends[0]) / 2
-
-    return 0.5 * (slope("body", body_mm) * body_u_mm + slope("total", total_mm) * total_u_mm)
-
-
-def _signs(verdict: Verdict) -> Outlook:
-    """Outlook of asking for the playing signs: strain settles it, its absence only where the rule lets it."""
-    p = verdict.probabilities
-    prior = np.array([getattr(p, name) for name in CLASS_ORDER])
-    strain = np.array([STRAIN_CHANCE[name] for name in CLASS_ORDER])
-    strained, easy = prior * strain, prior * (1 - strain)
-    chance = float(strained.sum())
-    good_settles = decide(_prior(verdict), np.array([verdict.small]), verdict.rule, signs_good=True)[0] != 0
-    settles = (chance if p.too_small < 0.5 else 0.0) + (1 - chance) * bool(good_settles)
-    losses = _losses(verdict.small)
-    before = float((losses @ prior).min())
-    after = float((losses @ strained).min() + (losses @ easy).min())
-    return Outlook(SIGNS_STEP, settles, before - after + OPEN_LOSS * settles - SIGNS_STEP.minutes)
-
-
-def _prior(verdict: Verdict) -> Classes:
-    return Classes(*(np.array([getattr(verdict.probabilities, name)]) for name in CLASS_ORDER))
-
-
-def _signs_good(verdict: Verdict) -> bool:
-    return verdict.signs is not None and verdict.signs.all_good
-
-
-def _losses(small: bool) -> Array:
-    losses = LOSS_MINUTES.copy()
-    if small:
-        losses[0, 2] = SMALL_STRETCH_LOSS
-    return losses
-
-
-def _least_loss(classes: Classes, small: bool) -> Array:
-    """(N,) expected loss of the best action, minutes."""
-    stacked = np.stack([getattr(classes, name) for name in CLASS_ORDER])
-    return np.asarray((_losses(small) @ stacked).min(axis=0))
+    return min(first, second, (first * second - shared**2) / apart) if apart > U_LEAST_MM**4 else min(first, second)

@@ -1,12 +1,14 @@
 """What to order: limits that any shop can check with a tape.
 
 Instruments along the chart, from the smallest to the largest, are judged for this arm as if the shop had measured them
-with a tape.  Those that the decision rule calls "fits" make up the order: body length from .. to .. and total length
-from .. to ..  Since the shortest arm is the mean of what body and total length ask, any instrument with both lengths
-inside the limits fits, whatever its label and its neck.
+with a tape (`service.fit.choosing`).  Those that may be taken make up the order: body length from .. to .. and total
+length from .. to ..; where no size of the chart is among them, those to try are added, so that the order holds what the
+trade sells.  Since the shortest arm is the mean of what body and total length ask, any instrument with both lengths
+inside the limits will do, whatever its label and its neck.
 
-A growth allowance asks for more: with the arm grown by that much the instrument must more likely than not still not be
-too small.  Where no instrument fits now and later, the one now is what counts.
+What was seen while playing counts, and an instrument that was judged too large or too small, and everything beyond it,
+is never ordered again.  A growth allowance asks for more: with the arm grown by that much the instrument must more
+likely than not still not be too small.  Where no size of the chart suits now and later, the one now is what counts.
 """
 
 from __future__ import annotations
@@ -21,14 +23,35 @@ from numpy.typing import NDArray
 from calibration.quantity import Length
 from service.fit.assessment import Moments, assess_moments
 from service.fit.chart import Chart
-from service.fit.decision import RULE, DecisionRule, decide
+from service.fit.choosing import choose_measured
+from service.fit.decision import PLAYED, RULE, Action, DecisionRule
+from service.fit.evidence import Played
 from service.fit.lengths import TAPE_INSTRUMENT_U_MM, check_plausible, widened
+from service.fit.losses import LOSSES, Losses
 from service.fit.sentences import Millimetres, Sentence, say, unchanged
-from service.fit.verdict import nearest_size
+from service.fit.verdict import Verdict, nearest_size
+from service.fit.weighing import ANOTHER_MM, Seen
 
 Array = NDArray[np.float64]
+Beyond = Literal["smaller", "larger"]
 
-STEPS_PER_SIZE = 200
+STEPS_PER_SIZE = 40
+"""How finely instruments along the chart are judged: about half a millimetre of body."""
+
+LIKELIER_THAN_NOT = 0.5
+"""Probability of too small after the growth allowed for, up to which an instrument is said to last."""
+
+BOWS_MM = (
+    (192.0, 370.0),
+    (217.0, 405.0),
+    (235.0, 450.0),
+    (255.0, 495.0),
+    (280.0, 565.0),
+    (310.0, 625.0),
+    (335.0, 685.0),
+    (356.0, 745.0),
+)
+"""Body length and the length of the bow that is sold with it, mm: common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,43 +72,52 @@ class Order:
 
     Attributes
     ----------
-    body, total : Limits
-        Limits of body and total length as a shop measures them, mm.
+    body, total : Limits or None
+        Limits of body and total length as a shop measures them, mm; None where there is nothing to order.
     sizes : tuple of str
         Sizes of the chart inside the limits; the nearest one if none is.
     decided : bool
-        Whether every instrument inside the limits is called a fit; if not, the arm is not known well enough and the
-        limits are only the likeliest.
+        Whether every instrument inside the limits may be taken or tried; if not, the arm is not known well enough and
+        the limits are only the likeliest.
     stretch : bool
         Whether a stretch was allowed.
     growth_mm : float
         Growth allowance that was asked for, mm of arm.
     growth_kept : bool
         Whether the limits keep it.
+    bow_mm : float or None
+        Length of the bow that goes with it, mm.
     beyond : {'smaller', 'larger'} or None
         Whether the child needs an instrument smaller or larger than any of the chart.
+    hold : Sentence or None
+        Why nothing is ordered.
     """
 
-    body: Limits
-    total: Limits
+    body: Limits | None
+    total: Limits | None
     sizes: tuple[str, ...]
     decided: bool
     stretch: bool
     growth_mm: float
     growth_kept: bool
-    beyond: Literal["smaller", "larger"] | None = None
+    bow_mm: float | None = None
+    beyond: Beyond | None = None
+    hold: Sentence | None = None
 
     def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON; sentences in `language` by `translate`."""
         return {
-            "body_length": self.body.as_json(),
-            "total_length": self.total.as_json(),
+            "body_length": None if self.body is None else self.body.as_json(),
+            "total_length": None if self.total is None else self.total.as_json(),
             "sizes": list(self.sizes),
             "decided": self.decided,
             "stretch": self.stretch,
             "growth_mm": round(self.growth_mm, 1),
             "growth_kept": self.growth_kept,
+            "bow_length_mm": self.bow_mm,
             "beyond_chart": self.beyond,
+            "label": None if self.body is None else label_sentence(self).text(translate, language),
+            "to_order": self.body is not None,
             "message": [each.text(translate, language) for each in order_sentences(self)],
         }
 
@@ -97,6 +129,8 @@ def order(
     stretch: bool = False,
     shop_u_mm: float = TAPE_INSTRUMENT_U_MM,
     rule: DecisionRule = RULE,
+    losses: Losses = LOSSES,
+    instead_of: Verdict | None = None,
 ) -> Order:
     """Work out what to order for a child.
 
@@ -111,6 +145,9 @@ def order(
     shop_u_mm : float
         Standard uncertainty of the shop's measuring, mm.
     rule : DecisionRule
+    losses : Losses
+    instead_of : Verdict, optional
+        The instrument that is to be replaced: what was seen on it counts, and the like of it is not ordered again.
 
     Returns
     -------
@@ -122,39 +159,91 @@ def order(
         If the arm is implausible.
     """
     check_plausible(arm.value_mm, "arm")
+    if instead_of is not None and instead_of.action in HOLDS:
+        beyond: Beyond | None = "smaller" if instead_of.action is Action.WAIT else None
+        return Order(None, None, (), False, stretch, growth_mm, False, None, beyond, HOLDS[instead_of.action])
     body, total = _line(chart)
-    zero = np.zeros_like(body)
-    tape = np.full_like(body, shop_u_mm**2)
+    zero, tape = np.zeros_like(body), np.full_like(body, shop_u_mm**2)
     lengths = Moments(body, total, tape, tape, zero, zero, zero)
-    variance = widened(arm).standard_uncertainty_mm ** 2
-    now = assess_moments(chart, arm.value_mm, variance, lengths)
-    later = assess_moments(chart, arm.value_mm + growth_mm, variance, lengths)
-    codes = decide(now.classes, now.small, rule, signs_good=stretch)
-    wanted = (codes == 2) | ((codes == 3) & now.small & stretch)
+    choices = choose_measured(arm, lengths, chart, _seen(instead_of), rule, losses)
+    shortest, classes = choices.found.shortest_arm_mm, choices.weighed.costs.classes
+    open_to = _not_again(instead_of, shortest)
+    take, played, ask = (
+        np.array([each in actions for each in choices.actions]) & open_to
+        for actions in ({Action.TAKE}, PLAYED, PLAYED | {Action.ASK_SIGNS})
+    )
+    masks = [take | (ask & choices.found.small & stretch), played]
+    wanted = next((each for each in masks if _rows_in(chart, each)), masks[-1])
+    if arm.value_mm < chart.arms_from_mm[0] and not _rows_in(chart, wanted):
+        return Order(None, None, (), False, stretch, growth_mm, False, None, "smaller", NONE_SMALL_ENOUGH)
     decided = bool(wanted.any())
     if not decided:
-        wanted = now.classes.fits >= min(0.5, float(now.classes.fits.max()))
-    lasting = wanted & (later.classes.too_small <= 0.5)
-    kept = bool(lasting.any())
+        wanted = (classes.fits >= min(LIKELIER_THAN_NOT, float(classes.fits[open_to].max()))) & open_to
+    wanted = _one_range(wanted, choices.weighed.costs.play)
+    later = assess_moments(chart, arm.value_mm + growth_mm, widened(arm).standard_uncertainty_mm ** 2, lengths)
+    lasting = wanted & ((later.classes.too_small <= LIKELIER_THAN_NOT) | (growth_mm == 0))
+    kept = bool(lasting.any()) and (bool(_rows_in(chart, lasting)) or not _rows_in(chart, wanted))
     chosen = np.flatnonzero(lasting if kept else wanted)
     first, last = chosen[0], chosen[-1]
-    inside = tuple(row.size for row in chart.rows if body[first] <= row.body_length_mm <= body[last])
-    nearest = nearest_size(chart, float(now.place[(first + last) // 2]))
-    beyond = _beyond(chart, float(body[first]), float(body[last]))
+    middle = (first + last) // 2
+    rows = _rows_in(chart, lasting if kept else wanted)
+    beyond = "larger" if body[first] > chart.bodies_mm[-1] else None
     return Order(
-        Limits(float(body[first]), float(body[last])),
-        Limits(float(total[first]), float(total[last])),
-        inside or (nearest,),
+        _around(body[first], body[last], [row.body_length_mm for row in chart.rows if row.size in rows]),
+        _around(total[first], total[last], [row.total_length_mm for row in chart.rows if row.size in rows]),
+        rows or (nearest_size(chart, float(choices.found.place[middle])),),
         decided and beyond is None,
         stretch,
         growth_mm,
         kept,
+        bow_mm(float(body[middle])),
         beyond,
+    )
+
+
+NONE_SMALL_ENOUGH = say(
+    "No violin of the chart is small enough for this arm yet: wait some months and measure again, or let the teacher "
+    "begin without one that has to be held up."
+)
+UNSETTLED_FIRST = say("Order nothing yet: first settle, with the teacher, what was seen while playing.")
+HOLDS = {
+    Action.STOP: UNSETTLED_FIRST,
+    Action.SET_UP: UNSETTLED_FIRST,
+    Action.WAIT: NONE_SMALL_ENOUGH,
+    Action.MEASURE: say("Order nothing yet: measure once more first."),
+}
+"""Why nothing is ordered in place of an instrument, by what there is to do with it."""
+
+
+def bow_mm(body_mm: float) -> float:
+    """Length of the bow that is sold with a body of this length, mm, to 5 mm; common practice, no source.
+
+    Examples
+    --------
+    >>> bow_mm(356.0), bow_mm(255.0)
+    (745.0, 495.0)
+    """
+    return float(5 * round(np.interp(body_mm, [each for each, _ in BOWS_MM], [each for _, each in BOWS_MM]) / 5))
+
+
+def label_sentence(wanted: Order) -> Sentence:
+    """The order on a label: what has to be checked on the instrument, in one line."""
+    assert wanted.body is not None
+    assert wanted.total is not None
+    return say(
+        "Violin, body {body_from} to {body_to}, total {total_from} to {total_to} (often sold as {sizes})",
+        body_from=Millimetres(wanted.body.from_mm),
+        body_to=Millimetres(wanted.body.to_mm),
+        total_from=Millimetres(wanted.total.from_mm),
+        total_to=Millimetres(wanted.total.to_mm),
+        sizes=", ".join(wanted.sizes),
     )
 
 
 def order_sentences(wanted: Order) -> tuple[Sentence, ...]:
     """The order as sentences to send to a shop: the limits, then how to measure."""
+    if wanted.body is None or wanted.total is None:
+        return (wanted.hold or NONE_SMALL_ENOUGH,)
     lines = [
         say(
             "Wanted: a violin with a body length from {body_from} to {body_to} and a total length from {total_from} to "
@@ -166,16 +255,18 @@ def order_sentences(wanted: Order) -> tuple[Sentence, ...]:
             sizes=", ".join(wanted.sizes),
         )
     ]
-    if wanted.beyond == "smaller":
-        lines.append(say("The arm is shorter than the chart's smallest size asks for; let the teacher decide."))
-    elif wanted.beyond == "larger":
+    if wanted.beyond == "larger":
         lines.append(say("The arm is longer than the chart's largest size suits; let the teacher decide."))
     elif not wanted.decided:
         lines.append(
             say("Please do not send this yet: the arm is not known well enough, these limits are a first guess.")
         )
     if wanted.growth_mm > 0 and not wanted.growth_kept:
-        lines.append(say("No instrument fits now and after that much growth; these limits are for now."))
+        lines.append(say("No size of the chart fits now and after that much growth; these limits are for now."))
+    if wanted.bow_mm is not None:
+        lines.append(
+            say("A bow of about {mm} goes with it (common practice, no source).", mm=Millimetres(wanted.bow_mm))
+        )
     return (*lines, *ASK_THE_SHOP)
 
 
@@ -214,10 +305,51 @@ DRAWING = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 360 420" width
 """
 
 
-def _beyond(chart: Chart, from_mm: float, to_mm: float) -> Literal["smaller", "larger"] | None:
-    if to_mm < chart.bodies_mm[0]:
-        return "smaller"
-    return "larger" if from_mm > chart.bodies_mm[-1] else None
+def _seen(instead_of: Verdict | None) -> Seen:
+    if instead_of is None or instead_of.signs is None:
+        return Seen()
+    return Seen((Played(instead_of.shortest_arm_mm, instead_of.signs),))
+
+
+def _not_again(instead_of: Verdict | None, shortest: Array) -> NDArray[np.bool_]:
+    """Which instruments are still open after one was judged too large or too small."""
+    if instead_of is not None and instead_of.action is Action.SMALLER:
+        return np.asarray(shortest < instead_of.shortest_arm_mm - ANOTHER_MM)
+    if instead_of is not None and instead_of.action is Action.LARGER:
+        return np.asarray(shortest > instead_of.shortest_arm_mm + ANOTHER_MM)
+    return np.ones(shortest.shape, dtype=bool)
+
+
+def _rows_in(chart: Chart, mask: NDArray[np.bool_]) -> tuple[str, ...]:
+    """Sizes of the chart among the instruments along it."""
+    return tuple(row.size for place, row in enumerate(chart.rows) if mask[_index_of(place)])
+
+
+ROOM_MM = 2.0
+"""A size that is ordered may measure this much more or less than the chart says, mm: a tape's standard uncertainty."""
+
+
+def _around(first_mm: float, last_mm: float, rows_mm: list[float]) -> Limits:
+    """Limits from the first to the last that will do, and a little around the sizes of the trade inside them."""
+    return Limits(
+        min([float(first_mm), *(each - ROOM_MM for each in rows_mm)]),
+        max([float(last_mm), *(each + ROOM_MM for each in rows_mm)]),
+    )
+
+
+def _index_of(place: int) -> int:
+    """Where on `_line` a size of the chart stands."""
+    return round((place + 0.5) * STEPS_PER_SIZE)
+
+
+def _one_range(mask: NDArray[np.bool_], cost: Array) -> NDArray[np.bool_]:
+    """The unbroken range of instruments that holds the one of least cost."""
+    best = int(np.argmin(np.where(mask, cost, np.inf)))
+    gaps = np.flatnonzero(~mask)
+    before, after = gaps[gaps < best], gaps[gaps > best]
+    one = np.zeros_like(mask)
+    one[(before[-1] + 1 if len(before) else 0) : (after[0] if len(after) else len(mask))] = True
+    return one
 
 
 def _line(chart: Chart) -> tuple[Array, Array]:

@@ -9,11 +9,13 @@ from __future__ import annotations
 from datetime import date
 from math import floor
 
+from service.fit.decision import PLAYED
 from service.fit.growth import Crossing, Growth
 from service.fit.sentences import Month, Sentence, say
+from service.fit.verdict import Verdict
 
 
-def outlook(growth: Growth, measured_on: date) -> list[Sentence]:
+def outlook(growth: Growth, measured_on: date, verdict: Verdict | None = None) -> list[Sentence]:
     """When the present instrument is outgrown and when the next size begins to fit.
 
     Parameters
@@ -21,7 +23,14 @@ def outlook(growth: Growth, measured_on: date) -> list[Sentence]:
     growth : Growth
     measured_on : date
         Day of the last measurement, from which `growth` counts.
+    verdict : Verdict, optional
+        Of the present instrument: how long it will do is said only where it is to be played, and no date is given that
+        would stand against what there is to do now.
     """
+    if growth.suspects:
+        return [say("A measurement contradicts growth; how long the instrument will do is said when that is settled.")]
+    if verdict is not None and verdict.action not in PLAYED:
+        return []
     lines = []
     if growth.outgrown is not None:
         lines.append(

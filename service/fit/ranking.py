@@ -1,43 +1,75 @@
 """Several instruments for one child, or one instrument for several children.
 
-Instruments are ranked by their expected misfit: the millimetres of arm by which an instrument asks too much or gives
-too little, averaged over what the measurements leave open.  Too much counts double, as the decision rule's risk on that
-side is half.  For a normal margin d with standard uncertainty u the mean of max(0, -d) is u (f(z) - z F(-z)) with
-z = d / u, f and F the standard normal density and distribution (integrate by parts).  Misfits within one millimetre are
-a tie; then the better kept instrument comes first.  The label plays no part: two of the same label differ.
+Instruments that may be played come first, then those of which something has to be learned first, then the others; among
+equals the expected loss of playing them counts (`service.fit.weighing`).  Losses within one day are a tie; then the
+better kept instrument comes first.  The label plays no part: two of the same label differ.
 
 Whether A suits better than B is a question about two margins that share the arm's error, so it can be certain where
 both verdicts are not.  Its probability is the share of a fixed quasi-random sample (Sobol; JCGM 101:2008, 5) of the two
-margins, drawn with their covariance.
+margins, drawn with their covariance and weighed by what was seen while playing.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtri
 from scipy.stats import qmc
 
 from calibration.quantity import Contribution, Length, covariance_mm2
-from service.fit.assessment import Assessment, InstrumentLengths, assess
+from service.fit.assessment import Assessment, InstrumentLengths
 from service.fit.chart import Chart
-from service.fit.decision import CLASS_ORDER, DECISIONS, RULE, Decision, DecisionRule, Probabilities, decide
-from service.fit.lengths import check_plausible, linear, widened
-from service.fit.signs import InstrumentCondition
+from service.fit.choosing import Choices, choose
+from service.fit.decision import CLASS_ORDER, RULE, Action, Decision, DecisionRule, Probabilities
+from service.fit.lengths import linear, widened
+from service.fit.losses import LOSSES, Losses
+from service.fit.sentences import Percent, Sentence, say
+from service.fit.signs import InstrumentCondition, PlayingSigns
 from service.fit.verdict import Verdict, judge, nearest_size
+from service.fit.weighing import play_loss
 
 Array = NDArray[np.float64]
 
-STRAIN_WEIGHT = 2.0
-"""How much a millimetre too large counts against one too small; the ratio of the decision rule's two risks."""
+TIE_DAYS = 1.0
+"""Difference of expected losses that is none, days: what a millimetre too small costs."""
 
-TIE_MM = 1.0
 COMPARED = 10
+"""How many of the first in a ranking are compared with the next one."""
+
+PREFERENCE = {
+    Action.TAKE: 0,
+    Action.TRY: 0,
+    Action.ASK_SIGNS: 1,
+    Action.MEASURE: 1,
+    Action.SET_UP: 2,
+    Action.SMALLER: 3,
+    Action.LARGER: 3,
+    Action.WAIT: 3,
+    Action.STOP: 4,
+}
+"""What is played comes before what is open, and that before what is to be left."""
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Which of two instruments suits one arm better; the three probabilities add to one."""
+
+    first: float
+    second: float
+    equal: float
+
+    def sentence(self) -> Sentence:
+        """The comparison in words, as said of the first."""
+        if self.equal >= max(self.first, self.second):
+            return say("suits as well as the next")
+        if self.first >= self.second:
+            return say("suits better than the next: {p} sure", p=Percent(self.first))
+        return say("hardly to be told from the next")
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,22 +83,28 @@ class Ranked:
     instrument : InstrumentLengths
     probabilities : Probabilities
     decision : Decision
+    action : Action
     size : str
         The chart's nearest size.
-    misfit_mm : float
-        Expected misfit, mm.
-    suits_better : float or None
-        Probability that it suits better than the next in the ranking, ties not counted; None for the last and from the
-        place `compared` on.
+    cost_days : float
+        Expected loss of playing it, days.
+    against_next : Comparison or None
+        Against the next in the ranking; None for the last and from the place `compared` on.
     """
 
     place: int
     instrument: InstrumentLengths
     probabilities: Probabilities
     decision: Decision
+    action: Action
     size: str
-    misfit_mm: float
-    suits_better: float | None = None
+    cost_days: float
+    against_next: Comparison | None = None
+
+    @property
+    def suits_better(self) -> float | None:
+        """Probability that it suits better than the next, ties not counted."""
+        return None if self.against_next is None else self.against_next.first
 
     def as_json(self) -> dict[str, Any]:
         """All of it as JSON."""
@@ -76,19 +114,12 @@ class Ranked:
             "label": self.instrument.label,
             "nearest_size": self.size,
             "decision": self.decision.value,
+            "action": self.action.value,
             "probabilities": {name: round(getattr(self.probabilities, name), 4) for name in CLASS_ORDER},
-            "misfit_mm": round(self.misfit_mm, 2),
-            "suits_better_than_next": None if self.suits_better is None else round(self.suits_better, 4),
+            "cost_days": round(self.cost_days, 2),
+            "suits_better_than_next": None if self.against_next is None else round(self.against_next.first, 4),
+            "suits_as_well_as_next": None if self.against_next is None else round(self.against_next.equal, 4),
         }
-
-
-@dataclass(frozen=True, slots=True)
-class Comparison:
-    """Which of two instruments suits one arm better; the three probabilities add to one."""
-
-    first: float
-    second: float
-    equal: float
 
 
 def rank(
@@ -98,6 +129,8 @@ def rank(
     conditions: Sequence[InstrumentCondition | None] | None = None,
     rule: DecisionRule = RULE,
     compared: int = COMPARED,
+    signs: Sequence[PlayingSigns | None] | None = None,
+    losses: Losses = LOSSES,
 ) -> tuple[Ranked, ...]:
     """Rank instruments for one child, the best first.
 
@@ -111,6 +144,9 @@ def rank(
     rule : DecisionRule
     compared : int
         How many of the first are compared with the next one.
+    signs : sequence of PlayingSigns or None, length N, optional
+        What was seen while the child played each; it counts for all of them.
+    losses : Losses
 
     Returns
     -------
@@ -121,34 +157,36 @@ def rank(
     LengthError
         If the arm is implausible.
     """
-    check_plausible(arm.value_mm, "arm")
     if not instruments:
         return ()
-    found = assess(chart, arm, instruments)
-    misfit = expected_misfit_mm(found)
+    choices = choose(arm, instruments, chart, signs, (), rule, losses)
+    cost = choices.weighed.costs.play
     scores = np.array([0 if each is None else each.score for each in conditions or [None] * len(instruments)])
-    order = np.lexsort((misfit, -scores, np.round(misfit / TIE_MM)))
-    codes = decide(found.classes, found.small, rule)
-    columns = [getattr(found.classes, name).tolist() for name in CLASS_ORDER]
-    places, misfits = found.place.tolist(), misfit.tolist()
-    ranked = [
+    preference = np.array([PREFERENCE[each] for each in choices.actions])
+    order = np.lexsort((cost, -scores, np.round(cost / TIE_DAYS), preference)).tolist()
+    classes = choices.weighed.costs.classes
+    columns = [getattr(classes, name).tolist() for name in CLASS_ORDER]
+    places, costs = choices.found.place.tolist(), cost.tolist()
+    return tuple(
         Ranked(
             index,
             instruments[index],
             Probabilities(*(column[index] for column in columns)),
-            DECISIONS[codes[index]],
+            choices.decided[index],
+            choices.actions[index],
             nearest_size(chart, places[index]),
-            misfits[index],
+            costs[index],
+            _compared(choices, instruments, (index, order[number + 1]), losses)
+            if number < min(compared, len(order) - 1)
+            else None,
         )
-        for index in order.tolist()
-    ]
-    for number in range(min(compared, len(ranked) - 1)):
-        pair = compare(arm, ranked[number].instrument, ranked[number + 1].instrument, chart)
-        ranked[number] = replace(ranked[number], suits_better=pair.first)
-    return tuple(ranked)
+        for number, index in enumerate(order)
+    )
 
 
-def compare(arm: Length, first: InstrumentLengths, second: InstrumentLengths, chart: Chart) -> Comparison:
+def compare(
+    arm: Length, first: InstrumentLengths, second: InstrumentLengths, chart: Chart, losses: Losses = LOSSES
+) -> Comparison:
     """Probability that the first instrument suits this arm better than the second.
 
     Parameters
@@ -156,27 +194,21 @@ def compare(arm: Length, first: InstrumentLengths, second: InstrumentLengths, ch
     arm : Length
     first, second : InstrumentLengths
     chart : Chart
+    losses : Losses
 
     Returns
     -------
     Comparison
     """
-    arm = _named_causes(widened(arm))
-    found = assess(chart, arm, [first, second])
-    margins = [_margin(arm, each, found, index) for index, each in enumerate((first, second))]
-    spread = np.array([[covariance_mm2(a, b) for b in margins] for a in margins])
-    spread[np.diag_indices(2)] = found.u_margin_mm**2
-    largest = (1 - 1e-9) * np.sqrt(spread[0, 0] * spread[1, 1])
-    spread[0, 1] = spread[1, 0] = np.clip(spread[0, 1], -largest, largest)
-    drawn = found.margin_mm + _sample() @ np.linalg.cholesky(spread + 1e-9 * np.eye(2)).T
-    misfit = _misfit_mm(drawn, found.longest_arm_mm - found.shortest_arm_mm)
-    difference = misfit[:, 0] - misfit[:, 1]
-    better, worse = float(np.mean(difference < -TIE_MM / 2)), float(np.mean(difference > TIE_MM / 2))
-    return Comparison(better, worse, 1 - better - worse)
+    return _compared(choose(arm, [first, second], chart, losses=losses), [first, second], (0, 1), losses)
 
 
 def judge_class(
-    arms: Mapping[str, Length], instrument: InstrumentLengths, chart: Chart, rule: DecisionRule = RULE
+    arms: Mapping[str, Length],
+    instrument: InstrumentLengths,
+    chart: Chart,
+    rule: DecisionRule = RULE,
+    losses: Losses = LOSSES,
 ) -> dict[str, Verdict]:
     """One instrument for a class: the verdict of each child, those it suits best first.
 
@@ -187,30 +219,36 @@ def judge_class(
     instrument : InstrumentLengths
     chart : Chart
     rule : DecisionRule
+    losses : Losses
 
     Returns
     -------
     dict of str to Verdict
     """
-    verdicts = {name: judge(arm, instrument, chart, rule=rule) for name, arm in arms.items()}
-    return dict(sorted(verdicts.items(), key=lambda pair: -pair[1].probabilities.fits))
+    verdicts = {name: judge(arm, instrument, chart, rule=rule, losses=losses) for name, arm in arms.items()}
+    return dict(sorted(verdicts.items(), key=lambda pair: (PREFERENCE[pair[1].action], pair[1].cost_days)))
 
 
-def expected_misfit_mm(found: Assessment) -> Array:
-    """(N,) mean misfit, mm, over the normal distributions of the margins."""
-    with np.errstate(invalid="ignore"):
-        outgrown = (found.longest_arm_mm - found.shortest_arm_mm - found.margin_mm) / found.u_outgrown_mm
-        excess = found.u_outgrown_mm * _mean_below(outgrown)
-    return STRAIN_WEIGHT * found.u_margin_mm * _mean_below(found.margin_mm / found.u_margin_mm) + np.nan_to_num(excess)
-
-
-def _mean_below(z: Array) -> Array:
-    """Mean of max(0, -x) for x normal with mean z and standard deviation 1."""
-    return np.asarray(np.exp(-z * z / 2) / np.sqrt(2 * np.pi) - z * ndtr(-z))
-
-
-def _misfit_mm(margin: Array, width: Array) -> Array:
-    return np.asarray(STRAIN_WEIGHT * np.maximum(-margin, 0) + np.maximum(margin - width, 0))
+def _compared(
+    choices: Choices, instruments: Sequence[InstrumentLengths], pair: tuple[int, int], losses: Losses
+) -> Comparison:
+    found, index = choices.found, list(pair)
+    arm = _named_causes(choices.arm)
+    margins = [_margin(arm, instruments[each], found, each) for each in pair]
+    spread = np.array([[covariance_mm2(a, b) for b in margins] for a in margins])
+    spread[np.diag_indices(2)] = found.u_margin_mm[index] ** 2
+    largest = (1 - 1e-9) * np.sqrt(spread[0, 0] * spread[1, 1])
+    spread[0, 1] = spread[1, 0] = np.clip(spread[0, 1], -largest, largest)
+    drawn = found.margin_mm[index] + _sample() @ np.linalg.cholesky(spread + 1e-9 * np.eye(2)).T
+    width = (found.longest_arm_mm - found.shortest_arm_mm)[index]
+    cost = play_loss(drawn, width, found.small[index], choices.chart.stretch_mm, losses)
+    weight = np.ones(len(drawn))
+    for each in choices.seen.played:
+        weight *= each.likelihood(drawn.mean(axis=1) + found.shortest_arm_mm[index].mean())
+    weight /= weight.sum()
+    difference = cost[:, 0] - cost[:, 1]
+    better, worse = (float(weight[side].sum()) for side in (difference < -TIE_DAYS / 2, difference > TIE_DAYS / 2))
+    return Comparison(better, worse, max(1 - better - worse, 0.0))
 
 
 def _margin(arm: Length, instrument: InstrumentLengths, found: Assessment, index: int) -> Length:

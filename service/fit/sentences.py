@@ -16,6 +16,8 @@ from typing import TypeAlias
 from babel.dates import format_date
 from babel.numbers import format_decimal, format_percent
 
+from calibration.quantity import COVERAGE
+
 Translate = Callable[[str], str]
 
 
@@ -51,9 +53,18 @@ class Number:
 
 @dataclass(frozen=True, slots=True)
 class Percent:
-    """A probability to be read by people; never written as 0 % or 100 %, which would claim too much."""
+    """A probability to be read by people; never written as 0 % or 100 %, which would claim too much.
+
+    The one way in which percentages are written: as the language's own rules have it.
+
+    Examples
+    --------
+    >>> Percent(0.973).text("en"), Percent(0.999).text("en"), Percent(0.025, 1).text("en")
+    ('97%', '> 99%', '2.5%')
+    """
 
     probability: float
+    decimals: int = 0
 
     def text(self, language: str) -> str:
         """Write it in `language`, e.g. ``97%`` or ``97 %``."""
@@ -61,7 +72,12 @@ class Percent:
             return "< " + format_percent(0.01, locale=language)
         if self.probability > 0.99:
             return "> " + format_percent(0.99, locale=language)
-        return format_percent(round(self.probability, 2), locale=language)
+        shown = round(self.probability, 2 + self.decimals)
+        return format_percent(shown, locale=language, decimal_quantization=False)
+
+
+SURE = Percent(COVERAGE)
+"""How sure a stated interval is."""
 
 
 @dataclass(frozen=True, slots=True)

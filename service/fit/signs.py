@@ -1,9 +1,8 @@
 """What only an eye on the playing child can tell, asked in words.
 
-Numbers say whether an instrument's lengths suit an arm.  Whether the child is strained shows in five signs.  They are
-used in the safe direction only: a sign of strain makes a verdict stricter, a lack of them never turns a too large
-instrument into one that fits.  The state of the particular instrument (pegs, bridge, room between the strings) weighs
-only between two instruments that suit equally.
+Numbers say whether an instrument's lengths suit an arm.  Whether the child is strained shows in five signs, and each
+sign has more causes than one: `service.fit.evidence` weighs them.  The state of the particular instrument (pegs,
+bridge, room between the strings) weighs only between two instruments that suit equally.
 """
 
 from __future__ import annotations
@@ -36,6 +35,11 @@ class PlayingSigns:
     bow_clear: bool | None = None
     elbow_bent: bool | None = None
     painless: bool | None = None
+
+    @property
+    def bad(self) -> tuple[str, ...]:
+        """Names of the signs that were answered badly."""
+        return tuple(each.name for each in fields(self) if getattr(self, each.name) is False)
 
     @property
     def strain(self) -> tuple[str, ...]:
@@ -96,6 +100,97 @@ SIGN_FAULTS: dict[str, Sentence] = {
     "painless": say("there is pain or numbness"),
 }
 """The signs as observations, where the answer was no."""
+
+
+@dataclass(frozen=True, slots=True)
+class SignCause:
+    """One thing that may be behind a bad sign.
+
+    Attributes
+    ----------
+    code : str
+        Stable name for programs.
+    sentence : Sentence
+        The cause, after "most likely", with what to do about it.
+    chance : float
+        How often it alone shows this sign, among children whose instrument's size is right.
+    """
+
+    code: str
+    sentence: Sentence
+    chance: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class SignCauses:
+    """All that may be behind a bad sign.
+
+    Attributes
+    ----------
+    by_size : float or None
+        How often a child strained by the size shows this sign; None where it is the opposite, a too small instrument.
+    size : SignCause
+        Its size as a cause.
+    others : tuple of SignCause
+        Set-up and posture.
+    """
+
+    by_size: float | None
+    size: SignCause
+    others: tuple[SignCause, ...]
+
+    @property
+    def other_chance(self) -> float:
+        """Chance that at least one of the other causes shows this sign."""
+        good = 1.0
+        for each in self.others:
+            good *= 1 - each.chance
+        return 1 - good
+
+
+_SIZE = SignCause("size", say("the instrument's size: it asks for more arm than the child has"))
+
+SIGN_CAUSES: dict[str, SignCauses] = {
+    "wrist_free": SignCauses(
+        0.8,
+        _SIZE,
+        (
+            SignCause("shoulder_rest", say("no shoulder rest, or a low one, so that the hand holds it up"), 0.1),
+            SignCause("habit", say("habit: show the hand a straight wrist"), 0.1),
+        ),
+    ),
+    "fingers_easy": SignCauses(
+        0.7,
+        _SIZE,
+        (
+            SignCause("strings_high", say("strings that lie high: have nut and bridge looked at"), 0.06),
+            SignCause("hand_shape", say("the hand's shape: the thumb too far back, the elbow too far out"), 0.1),
+        ),
+    ),
+    "bow_clear": SignCauses(
+        None,
+        SignCause("small", say("an instrument that is too small: its strings lie too close together")),
+        (
+            SignCause("bridge", say("the bridge: too flat or its notches too close"), 0.15),
+            SignCause("bow", say("the bow: too long or too heavy, or how it is held"), 0.1),
+        ),
+    ),
+    "elbow_bent": SignCauses(
+        0.7,
+        _SIZE,
+        (SignCause("hold", say("how it is held: too far to the side, or the head not carrying it"), 0.06),),
+    ),
+    "painless": SignCauses(
+        0.4,
+        _SIZE,
+        (
+            SignCause("chin_rest", say("chin rest and shoulder rest: their height and where they press"), 0.05),
+            SignCause("posture", say("a raised shoulder, a turned neck or a tight grip"), 0.05),
+            SignCause("long_playing", say("playing for too long at a time"), 0.03),
+        ),
+    ),
+}
+"""Causes of each bad sign.  The causes are common practice among teachers, no source; the chances are ours."""
 
 CONDITION_QUESTIONS: dict[str, Sentence] = {
     "pegs_hold": say("Do the pegs turn smoothly and hold?"),

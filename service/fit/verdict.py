@@ -1,6 +1,6 @@
-"""One instrument, one arm: what is measured, probabilities, decision, guard band, label and neck in one verdict.
+"""One instrument, one arm: what is known and what there is to do, with the numbers behind both.
 
-The probabilities come from `service.fit.assessment`, the decision from `service.fit.decision`.  The guard bands say for
+What is judged comes from `service.fit.choosing`; here are the details of one instrument.  The guard bands say for
 which measured arms this instrument would be called a fit (JCGM 106:2012, 8.3); the label is checked against the
 measured lengths by the probability that the size it names is the nearest one; a neck is unusual when body and total
 length ask for clearly different arms.
@@ -8,30 +8,23 @@ length ask for clearly different arms.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from calibration.quantity import Length
-from service.fit.assessment import Assessment, InstrumentLengths, assess, with_prior
-from service.fit.chart import Chart
+from service.fit.assessment import Assessment, InstrumentLengths, with_prior
+from service.fit.chart import Chart, ChartRow
+from service.fit.choosing import choose
 from service.fit.conformity import guard_factor
-from service.fit.decision import (
-    CLASS_ORDER,
-    DECISIONS,
-    RULE,
-    Action,
-    Decision,
-    DecisionRule,
-    Probabilities,
-    action_for,
-    claim_of,
-    decide,
-    with_signs,
-)
-from service.fit.lengths import check_plausible, linear, widened
+from service.fit.decision import CLAIMS, RULE, Action, Decision, DecisionRule, Probabilities
+from service.fit.evidence import Suspected, suspected
+from service.fit.lengths import linear, widened
+from service.fit.losses import LOSSES, Losses
+from service.fit.next_step import Outlook
 from service.fit.signs import InstrumentCondition, PlayingSigns
 
 Array = NDArray[np.float64]
@@ -57,7 +50,7 @@ class GuardBand:
 
 @dataclass(frozen=True)
 class Verdict:
-    """What is known about one instrument for one child.
+    """What is known about one instrument for one child, and what there is to do.
 
     Attributes
     ----------
@@ -65,15 +58,23 @@ class Verdict:
     instrument : InstrumentLengths
     chart : Chart
     rule : DecisionRule
+    losses : Losses
     probabilities : Probabilities
+        What was seen while playing is considered.
+    by_lengths : Probabilities
+        By the measured lengths alone.
     decision : Decision
+        What is claimed.
     action : Action
-    claim : tuple of Decision
-        The classes of which one is claimed to be true; empty if not decided.
-    confidence : float or None
-        Probability of the claim; None if not decided or decided by playing signs.
-    by_signs : bool
-        Whether playing signs made the decision stricter than the numbers.
+        What there is to do.
+    instead : ChartRow or None
+        The size of the chart to take instead, where the action is another instrument and the chart has one.
+    strained : float
+        Probability that the instrument's size strains the child, and that this is seen.
+    cost_days : float
+        Expected loss of playing this instrument, days.
+    steps : tuple of Outlook
+        Further measurements worth their trouble, the most worth while first.
     shortest_arm_mm, longest_arm_mm : float
         Arm band of this instrument as measured, mm; the longest may be infinite.
     margin : Length
@@ -87,6 +88,8 @@ class Verdict:
         Probability that the label names that size; None without a label that the chart knows.
     neck : Length or None
         Shortest arm by total length minus shortest arm by body, mm, where both are measured.
+    elsewhere : bool
+        Whether strain was seen on another instrument that is not larger than this one.
     signs : PlayingSigns or None
     condition : InstrumentCondition or None
     """
@@ -95,12 +98,15 @@ class Verdict:
     instrument: InstrumentLengths
     chart: Chart
     rule: DecisionRule
+    losses: Losses
     probabilities: Probabilities
+    by_lengths: Probabilities
     decision: Decision
     action: Action
-    claim: tuple[Decision, ...]
-    confidence: float | None
-    by_signs: bool
+    instead: ChartRow | None
+    strained: float
+    cost_days: float
+    steps: tuple[Outlook, ...]
     shortest_arm_mm: float
     longest_arm_mm: float
     margin: Length
@@ -109,8 +115,33 @@ class Verdict:
     size: str
     label_right: float | None
     neck: Length | None
+    elsewhere: bool = False
     signs: PlayingSigns | None = None
-    condition: InstrumentCondition | None = field(default=None)
+    condition: InstrumentCondition | None = None
+
+    @property
+    def claim(self) -> tuple[Decision, ...]:
+        """The classes of which one is claimed to be true; empty if nothing is claimed."""
+        return () if self.decision is Decision.NOT_DECIDED else CLAIMS[self.decision]
+
+    @property
+    def confidence(self) -> float | None:
+        """Probability of the claim; None without one."""
+        return self.probabilities.of(self.claim) if self.claim else None
+
+    @property
+    def by_signs(self) -> bool:
+        """Whether what was seen while playing changed what is known."""
+        return any(
+            abs(getattr(self.probabilities, each.value) - getattr(self.by_lengths, each.value)) > TOLD
+            for each in CLAIMS[Decision.NOT_DECIDED]
+        )
+
+    @property
+    def causes(self) -> dict[str, tuple[Suspected, ...]]:
+        """For each bad sign what may be behind it, the likeliest first."""
+        bad = () if self.signs is None else self.signs.bad
+        return {name: suspected(name, self.strained, self.probabilities.too_small) for name in bad}
 
     @property
     def risk(self) -> float | None:
@@ -127,13 +158,19 @@ class Verdict:
         """Whether body and total length ask for clearly different arms."""
         if self.neck is None:
             return False
-        surely = abs(self.neck.value_mm) > guard_factor(0.025) * self.neck.standard_uncertainty_mm
+        surely = abs(self.neck.value_mm) > NECK_SURE * self.neck.standard_uncertainty_mm
         return surely and abs(self.neck.value_mm) > NECK_MM
 
 
 NECK_MM = 10.0
 """Difference between the arms asked for by body and by total length from which a neck is called unusual, mm.  Ours:
 twice what the customary spread of total length for a body (0.60 to 0.61) makes at half size."""
+
+TOLD = 0.02
+"""Change of a probability by what was seen while playing from which it is told; ours."""
+
+NECK_SURE = guard_factor(0.025)
+"""Standard uncertainties by which a neck must differ to be called unusual: 95 %, two-sided."""
 
 
 def judge(
@@ -143,8 +180,10 @@ def judge(
     signs: PlayingSigns | None = None,
     condition: InstrumentCondition | None = None,
     rule: DecisionRule = RULE,
+    losses: Losses = LOSSES,
+    played: Sequence[tuple[InstrumentLengths, PlayingSigns]] = (),
 ) -> Verdict:
-    """Say whether `instrument` fits a child with this `arm`.
+    """Say whether `instrument` fits a child with this `arm`, and what to do.
 
     Parameters
     ----------
@@ -159,7 +198,11 @@ def judge(
     condition : InstrumentCondition, optional
         The instrument's state, for a choice between two.
     rule : DecisionRule
-        How sure a decision must be.
+        How sure a claim must be.
+    losses : Losses
+        What a wrong choice costs.
+    played : sequence of (InstrumentLengths, PlayingSigns)
+        What was seen while the child plays other instruments; it counts for this one, too.
 
     Returns
     -------
@@ -169,34 +212,41 @@ def judge(
     ------
     LengthError
         If the arm is implausible.
+
+    Examples
+    --------
+    >>> from service.fit.chart import default_chart
+    >>> eighth = InstrumentLengths(Length.stated(255.0, 1.0), Length.stated(421.0, 1.5))
+    >>> verdict = judge(Length.stated(450.0, 4.0), eighth, default_chart())
+    >>> str(verdict.decision), str(verdict.action), verdict.size
+    ('fits', 'take', '1/8')
     """
-    check_plausible(arm.value_mm, "arm")
-    found = assess(chart, arm, [instrument])
-    probabilities = Probabilities(*(float(getattr(found.classes, name)[0]) for name in CLASS_ORDER))
-    small = bool(found.small[0])
-    good = signs is not None and signs.all_good
-    by_numbers = DECISIONS[int(decide(found.classes, found.small, rule, good)[0])]
-    decision, by_signs = with_signs(by_numbers, probabilities, signs)
-    claim = claim_of(decision)
+    choices = choose(arm, [instrument], chart, [signs], played, rule, losses)
+    found, instead = choices.found, choices.instead(0)
+    shortest = float(found.shortest_arm_mm[0])
     return Verdict(
         arm=arm,
         instrument=instrument,
         chart=chart,
         rule=rule,
-        probabilities=probabilities,
-        decision=decision,
-        action=action_for(decision, probabilities, small, signs, rule),
-        claim=claim,
-        confidence=None if by_signs or not claim else sum(getattr(probabilities, each.value) for each in claim),
-        by_signs=by_signs,
-        shortest_arm_mm=float(found.shortest_arm_mm[0]),
+        losses=losses,
+        probabilities=choices.probabilities(0),
+        by_lengths=choices.probabilities(0, by_lengths=True),
+        decision=choices.decided[0],
+        action=choices.actions[0],
+        instead=None if instead is None else chart.rows[instead],
+        strained=float(choices.weighed.costs.strained[0]),
+        cost_days=float(choices.weighed.costs.play[0]),
+        steps=choices.steps.get(0, ()),
+        shortest_arm_mm=shortest,
         longest_arm_mm=float(found.longest_arm_mm[0]),
         margin=_margin(arm, instrument, found),
         guard=_guard(found, rule),
-        small=small,
+        small=bool(found.small[0]),
         size=nearest_size(chart, float(found.place[0])),
         label_right=_label_right(chart, instrument, found),
         neck=_neck(chart, instrument),
+        elsewhere=choices.strained_elsewhere(0),
         signs=signs,
         condition=condition,
     )

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import asdict
 from math import isfinite
 from typing import Any
 
 from calibration.quantity import length_json
+from service.fit.assessment import PRIOR_SD_MM
 from service.fit.decision import CLASS_ORDER
 from service.fit.explanation import explanation_json
 from service.fit.fingers import finger_room
@@ -24,7 +26,29 @@ def verdict_json(verdict: Verdict, translate: Callable[[str], str] = unchanged, 
         "confidence": None if verdict.confidence is None else round(verdict.confidence, 4),
         "risk": None if verdict.risk is None else round(verdict.risk, 4),
         "rule": {"confidence": verdict.rule.confidence, "strain_risk": verdict.rule.strain_risk},
+        "losses": asdict(verdict.losses),
+        "prior_sd_mm": PRIOR_SD_MM,
+        "by_lengths": {name: round(getattr(verdict.by_lengths, name), 4) for name in CLASS_ORDER},
         "by_signs": verdict.by_signs,
+        "strained": round(verdict.strained, 4),
+        "cost_days": round(verdict.cost_days, 2),
+        "instead": None
+        if verdict.instead is None
+        else {
+            "size": verdict.instead.size,
+            "body_length_mm": verdict.instead.body_length_mm,
+            "total_length_mm": verdict.instead.total_length_mm,
+        },
+        "causes": [
+            {
+                "sign": sign,
+                "code": each.cause.code,
+                "text": each.cause.sentence.text(translate, language),
+                "probability": round(each.probability, 3),
+            }
+            for sign, causes in verdict.causes.items()
+            for each in causes
+        ],
         "arm_length": length_json(verdict.arm),
         "instrument": {
             "label": verdict.instrument.label,

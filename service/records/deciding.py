@@ -17,10 +17,9 @@ from calibration.anthropometry import Sex
 from calibration.quantity import Length, length_from_json
 from service.fit.assessment import InstrumentLengths
 from service.fit.chart import Chart, default_chart, read_chart
-from service.fit.decision import Action, Decision
+from service.fit.decision import PLAYED, Action
 from service.fit.errors import FitError
 from service.fit.growth import DatedArm, Growth, predict
-from service.fit.next_step import next_steps
 from service.fit.order import order, order_sentences
 from service.fit.outlook import outlook
 from service.fit.ranking import Ranked, rank
@@ -94,24 +93,28 @@ def candidates(records: Session, child: Child) -> list[Instrument]:
     )
 
 
-def ranked(records: Session, arm: Length, instruments: Sequence[Instrument]) -> tuple[Ranked, ...]:
-    """The instruments in the order in which they suit an arm."""
+def ranked(records: Session, child: Child, arm: Length, instruments: Sequence[Instrument]) -> tuple[Ranked, ...]:
+    """The instruments in the order in which they suit a child; what was seen on one counts for all."""
     return rank(
         arm,
         [instrument_lengths(each) for each in instruments],
         chart_in_use(records),
         [condition(each) for each in instruments],
+        signs=[noted_signs(records, child.id, each.id) for each in instruments],
     )
 
 
 def verdict_for(records: Session, child: Child, arm: Length, instrument: Instrument) -> Verdict:
-    """Judge an instrument for a child by what is recorded of both."""
+    """Judge an instrument for a child by what is recorded of both, and by what was seen on the child's others."""
+    others = [each for each in candidates(records, child) if each.id != instrument.id]
+    seen = [(instrument_lengths(each), noted_signs(records, child.id, each.id)) for each in others]
     return judge(
         arm,
         instrument_lengths(instrument),
         chart_in_use(records),
         noted_signs(records, child.id, instrument.id),
         condition(instrument),
+        played=[(lengths, signs) for lengths, signs in seen if signs is not None],
     )
 
 
@@ -183,14 +186,16 @@ def growth_of(records: Session, child: Child, instrument: Instrument | None) -> 
 
 def next_lines(verdict: Verdict, growth: Growth | None, measured_on: date) -> list[Sentence]:
     """What a family does next: settle an open question, order another instrument, or measure again in time."""
-    if verdict.decision is Decision.NOT_DECIDED:
-        return [step.sentence() for step in next_steps(verdict)[:2]]
+    if verdict.action is Action.MEASURE:
+        return [step.sentence() for step in verdict.steps[:2]]
     if verdict.action in (Action.SMALLER, Action.LARGER):
         allowance = growth.rate_mm_per_year * ALLOWED_YEARS if growth is not None else 0.0
-        return list(order_sentences(order(verdict.arm, verdict.chart, allowance)))
+        return list(order_sentences(order(verdict.arm, verdict.chart, allowance, instead_of=verdict)))
+    if verdict.action not in PLAYED:
+        return [say("Measure again when what is said above has been settled.")]
     lines = [say("Measure again in half a year, or sooner if playing becomes uncomfortable.")]
     if growth is not None:
-        lines += outlook(growth, measured_on)[:1]
+        lines += outlook(growth, measured_on, verdict)[:1]
     return lines
 
 

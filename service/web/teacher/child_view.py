@@ -13,9 +13,9 @@ from sqlalchemy.orm import Session
 from calibration.quantity import Length
 from service.fit.chart import Chart
 from service.fit.errors import FitError
+from service.fit.explanation import to_do
 from service.fit.fingers import finger_room, finger_sentences
 from service.fit.growth import Growth, growth_sentences
-from service.fit.next_step import next_steps
 from service.fit.order import drawing_svg, order
 from service.fit.outlook import month_after, outlook
 from service.fit.ranking import Ranked
@@ -68,6 +68,7 @@ class Choice:
     fingers: list[str]
     signs: Any
     steps: list[str]
+    to_do: str = ""
 
 
 def child_view(records: Session, child: Child, today: date, translate: Translate, language: str) -> dict[str, Any]:
@@ -95,12 +96,12 @@ def child_view(records: Session, child: Child, today: date, translate: Translate
         "growth": growth,
         "growth_words": [each.text(translate, language) for each in growth_sentences(growth)] if growth else [],
         "growth_fault": growth_fault,
-        "outlook": _outlook(growth, latest, translate, language),
+        "outlook": _outlook(growth, latest, used_choice, translate, language),
         "growth_rows": _growth_rows(growth, latest, language),
         "plot": _plot(arms, growth, chart, used_choice, translate, language),
         "choices": choices,
         "sign_questions": SIGN_QUESTIONS,
-        "wanted": _order(latest, chart, growth, translate, language),
+        "wanted": _order(latest, chart, growth, used_choice, translate, language),
         "order_drawing": drawing_svg(translate, language),
         "tapes": _tapes(records, child, arms, translate, language),
         "waiting": records.scalars(
@@ -127,10 +128,13 @@ def _growth(
         return None, error.sentence.text(translate, language)
 
 
-def _outlook(growth: Growth | None, latest: ArmRecord | None, translate: Translate, language: str) -> list[str]:
+def _outlook(
+    growth: Growth | None, latest: ArmRecord | None, used: Choice | None, translate: Translate, language: str
+) -> list[str]:
     if growth is None or latest is None:
         return []
-    return [each.text(translate, language) for each in outlook(growth, latest.measured_on)]
+    verdict = used.verdict if used is not None else None
+    return [each.text(translate, language) for each in outlook(growth, latest.measured_on, verdict)]
 
 
 def _growth_rows(growth: Growth | None, latest: ArmRecord | None, language: str) -> list[dict[str, Any]]:
@@ -176,25 +180,34 @@ def _choices(
     arm = arm_length(latest)
     hand = kept_length(latest.lengths, "hand_breadth")
     found = []
-    for place in ranked(records, arm, instruments):
+    for place in ranked(records, child, arm, instruments):
         instrument = instruments[place.place]
         room = finger_room(instrument_lengths(instrument), hand)
         words = [each.text(translate, language) for each in finger_sentences(room)] if room else []
         verdict = verdict_for(records, child, arm, instrument)
-        steps = [each.sentence().text(translate, language) for each in next_steps(verdict)[:3]]
-        found.append(Choice(instrument, place, verdict, words, noted_signs(records, child.id, instrument.id), steps))
+        told = to_do(verdict).text(translate, language)
+        steps = [each.sentence().text(translate, language) for each in verdict.steps[:3]]
+        found.append(
+            Choice(instrument, place, verdict, words, noted_signs(records, child.id, instrument.id), steps, told)
+        )
     return found
 
 
 def _order(
-    latest: ArmRecord | None, chart: Chart, growth: Growth | None, translate: Translate, language: str
+    latest: ArmRecord | None,
+    chart: Chart,
+    growth: Growth | None,
+    used: Choice | None,
+    translate: Translate,
+    language: str,
 ) -> dict[str, Any] | None:
     """What to order, with half a year's growth allowed where the age is known."""
     if latest is None:
         return None
     allowance = growth.rate_mm_per_year * ALLOWED_YEARS if growth is not None else 0.0
     try:
-        return order(arm_length(latest), chart, allowance).as_json(translate, language)
+        verdict = used.verdict if used is not None else None
+        return order(arm_length(latest), chart, allowance, instead_of=verdict).as_json(translate, language)
     except FitError as error:
         return {"message": [error.sentence.text(translate, language)], "body_length": None}
 

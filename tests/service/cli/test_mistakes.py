@@ -176,14 +176,28 @@ def test_the_kind_of_a_sheet_follows_its_name(place: Path) -> None:
 
 
 def test_answers_about_playing_decide_below_quarter_size() -> None:
-    asked = run("fit --arm-mm 437±6 --body-mm 255±1 --total-mm 421±1")
+    asked = run("fit --arm-mm 426±4 --body-mm 255±1 --total-mm 421±1 --why")
     assert "Does the left wrist stay free" in asked.output
     good = " ".join(f"--{name} yes" for name in ("wrist-free", "fingers-easy", "bow-clear", "elbow-bent", "painless"))
-    answered = run(f"fit --arm-mm 437±6 --body-mm 255±1 --total-mm 421±1 {good}")
+    answered = run(f"fit --arm-mm 426±4 --body-mm 255±1 --total-mm 421±1 {good}")
     assert "It can be played." in answered.output
     hurts = run(f"fit --arm-mm 455±6 --body-mm 255±1 --total-mm 421±1 {good} --painless no")
     assert "Stop playing this instrument" in hurts.output
 
 
 def test_an_open_verdict_names_the_next_step() -> None:
-    assert "What would help most: " in run("fit --arm-mm 450 --body-mm 250").output
+    assert "Measure once more before you decide: " in run("fit --arm-mm 470±8 --body-mm 280±1 --total-mm 463±2").output
+
+
+def test_a_body_and_a_total_length_that_no_violin_has_together() -> None:
+    for total in (300, 500):
+        done = run(f"fit --arm-mm 450±8 --body-mm 255 --total-mm {total}")
+        assert done.exit_code == 2
+        assert "do not go together" in done.output
+
+
+def test_a_parent_reads_six_lines_at_most_and_the_rest_on_asking() -> None:
+    short = run("fit --arm-mm 450±8 --body-mm 255±1 --total-mm 421±2 --label 1/4")
+    assert len(short.output.splitlines()) <= 6
+    full = run("fit --arm-mm 450±8 --body-mm 255±1 --total-mm 421±2 --label 1/4 --why")
+    assert len(full.output.splitlines()) > 10

@@ -16,7 +16,7 @@ from tests.service.fit.conftest import instrument
 CASES = {
     "fits": (450, None),
     "stretch": (426, None),
-    "not decided": (470, None),
+    "measure": (434, None),
     "too large": (400, None),
     "too small": (540, None),
     "strain": (450, PlayingSigns(False, True, False, True, True)),
@@ -56,24 +56,27 @@ def test_every_verdict_reads_in_german(chart, case):
 
 def test_the_numbers_behind_a_verdict_are_said(chart):
     text = verdict_text(verdict_of(chart, "fits"), full=True)
-    for words in ("450 mm", "from 432 mm to 470 mm", "> 99% sure", "255 mm", "421 mm", "risk 2.5%"):
+    for words in ("450 mm", "from 432 mm to 470 mm", "Sure of “fits”: > 99%", "255 mm", "421 mm", "risk 2.5%", "40 mm"):
         assert words in text
 
 
 def test_an_open_verdict_says_what_would_help_most(chart):
-    verdict = verdict_of(chart, "not decided")
-    assert "What would help most" in verdict_text(verdict)
-    found = verdict_json(verdict)
-    assert found["next_steps"][0]["settles"] > 0
-    assert found["confidence"] is None
+    verdict = judge(Length.stated(470, 4), instrument(280, 463), chart)
+    text = verdict_text(verdict)
+    assert "Measure once more" in text
+    assert "the chance that it settles the matter is" in text
+    assert verdict_json(verdict)["next_steps"][0]["settles"] > 0
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_a_parent_reads_six_lines_at_most(chart, case):
+    assert len(verdict_text(verdict_of(chart, case, label="1/4")).splitlines()) <= 6
 
 
 def test_a_stretch_asks_the_five_questions_that_are_open(chart):
     assert len(verdict_json(verdict_of(chart, "stretch"))["questions"]) == 5
-    partly = judge(
-        Length.stated(426, 2), instrument(255, 421, 0.5), chart, PlayingSigns(wrist_free=True, painless=True)
-    )
-    assert [each["code"] for each in verdict_json(partly)["questions"]] == ["fingers_easy", "bow_clear", "elbow_bent"]
+    partly = judge(Length.stated(426, 2), instrument(255, 421, 0.5), chart, PlayingSigns(bow_clear=True, painless=True))
+    assert [each["code"] for each in verdict_json(partly)["questions"]] == ["wrist_free", "fingers_easy", "elbow_bent"]
 
 
 def test_a_wrong_label_and_a_neglected_instrument_are_said(chart):

@@ -8,10 +8,11 @@ from scipy.stats import norm
 
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths, assess
-from service.fit.decision import Decision
+from service.fit.decision import PLAYED, Action, Decision
 from service.fit.errors import LengthError
-from service.fit.ranking import STRAIN_WEIGHT, compare, expected_misfit_mm, judge_class, rank
-from service.fit.signs import InstrumentCondition
+from service.fit.losses import LOSSES
+from service.fit.ranking import compare, judge_class, rank
+from service.fit.signs import InstrumentCondition, PlayingSigns
 from service.fit.verdict import judge
 from tests.service.fit.conftest import instrument, scaled
 from tests.speed.decisions import shelf
@@ -20,9 +21,10 @@ from tests.speed.decisions import shelf
 def test_the_instrument_that_fits_comes_first(chart):
     listed = [instrument(280, name="large"), instrument(256, name="right"), instrument(217, name="small")]
     ranked = rank(Length.stated(450, 3), listed, chart)
-    assert [each.instrument.name for each in ranked] == ["right", "large", "small"]
+    assert [each.instrument.name for each in ranked] == ["right", "small", "large"]
     assert ranked[0].decision is Decision.FITS
     assert ranked[0].suits_better > 0.95
+    assert "suits better than the next" in ranked[0].against_next.sentence().text()
     assert ranked[-1].suits_better is None
 
 
@@ -41,6 +43,8 @@ def test_ranking_says_of_each_what_judging_says(chart):
     for each in rank(arm, listed, chart):
         alone = judge(arm, each.instrument, chart)
         assert each.decision is alone.decision
+        assert each.action is alone.action
+        assert each.cost_days == pytest.approx(alone.cost_days)
         assert each.probabilities.fits == pytest.approx(alone.probabilities.fits, abs=1e-12)
         assert each.size == alone.size
 
@@ -53,31 +57,52 @@ def test_of_two_that_suit_alike_the_better_kept_comes_first(chart):
     assert rank(Length.stated(450, 3), far, chart, conditions)[0].instrument.name == "slipping"
 
 
-def test_expected_misfit_against_simulation(chart):
-    found = assess(chart, Length.stated(428, 6), [instrument(255), instrument(235)])
-    rng = np.random.default_rng(5)
-    drawn = found.margin_mm + found.u_margin_mm * rng.normal(size=(400_000, 2))
-    width = found.longest_arm_mm - found.shortest_arm_mm
-    misfit = STRAIN_WEIGHT * np.maximum(-drawn, 0) + np.maximum(drawn - width, 0)
-    np.testing.assert_allclose(expected_misfit_mm(found), misfit.mean(axis=0), rtol=0.03)
+def test_two_that_suit_alike_are_said_to_do_so(chart):
+    """Both in mid-band: nothing is made of a difference that no child would feel."""
+    ranked = rank(Length.stated(450, 3), [instrument(254, name="A"), instrument(256, name="B")], chart)
+    assert ranked[0].against_next.equal > 0.95
+    assert ranked[0].against_next.sentence().text() == "suits as well as the next"
+
+
+def test_what_was_seen_on_one_counts_for_every_larger_one(chart):
+    """Strained on a small eighth: no larger one is recommended, and none is better believed than before."""
+    arm = Length.stated(440, 4)
+    listed = [instrument(247), instrument(255), instrument(262)]
+    plain = rank(arm, listed, chart)
+    strain = PlayingSigns(wrist_free=False, elbow_bent=False)
+    seen = rank(arm, listed, chart, signs=[strain, None, None])
+    before = {each.place: each.probabilities for each in plain}
+    for each in seen:
+        after = each.probabilities
+        assert after.stretch + after.too_large >= before[each.place].stretch + before[each.place].too_large - 1e-6
+        assert each.action not in (Action.TAKE, Action.TRY, Action.LARGER)
+    assert plain[0].action is Action.TAKE
+
+
+def test_the_next_larger_instrument_does_not_rank_first_after_pain(chart):
+    arm = Length.stated(468, 3)
+    ranked = rank(arm, [instrument(255), instrument(280)], chart, signs=[PlayingSigns(painless=False), None])
+    assert {each.action for each in ranked} <= {Action.STOP, Action.SET_UP, Action.SMALLER}
+    assert not any(each.action in PLAYED for each in ranked)
 
 
 def test_comparison_knows_that_the_arms_error_is_common(chart):
     """Arm surely too short for both: the smaller suits better for certain, however badly the arm is known."""
     small, large = instrument(255, u=0.5), instrument(262, u=0.5)
     for u in (2.0, 10.0):
-        found = compare(Length.stated(400, u), small, large, chart)
-        assert found.first > 0.98
+        found = compare(Length.stated(400 if u < 5 else 370, u), small, large, chart)
+        assert found.second < 0.02
     assert found.first + found.second + found.equal == pytest.approx(1.0)
 
 
 def test_comparison_against_the_closed_form(chart):
-    """Both too large for certain, so misfits differ by the margins' difference, a normal variable."""
-    first, second = instrument(278, u=2.0), instrument(280, u=2.0)
+    """Both too large for certain, so losses differ by the margins' difference, a normal variable."""
+    first, second = instrument(288, u=2.0), instrument(290, u=2.0)
     arm = Length.stated(400, 5)
     found = assess(chart, arm, [first, second])
     sd = np.sqrt(np.sum(found.u_margin_mm**2) - 2 * 5.0**2)
-    expected = norm.cdf((STRAIN_WEIGHT * (found.margin_mm[0] - found.margin_mm[1]) - 0.5) / (STRAIN_WEIGHT * sd))
+    per_mm = LOSSES.strain_per_mm
+    expected = norm.cdf((per_mm * (found.margin_mm[0] - found.margin_mm[1]) - 0.5) / (per_mm * sd))
     assert compare(arm, first, second, chart).first == pytest.approx(expected, abs=0.01)
 
 
@@ -86,8 +111,8 @@ def test_a_common_scale_does_not_blur_a_comparison(chart):
         return InstrumentLengths(scaled(body, 0.2, 0.02, key), scaled(body / 0.605, 0.3, 0.02, key))
 
     arm = Length.stated(400, 3)
-    common = compare(arm, one(270, "s"), one(272, "s"), chart)
-    apart = compare(arm, one(270, "s"), one(272, "t"), chart)
+    common = compare(arm, one(290, "s"), one(292, "s"), chart)
+    apart = compare(arm, one(290, "s"), one(292, "t"), chart)
     assert common.first > 0.99
     assert apart.first < 0.8
 

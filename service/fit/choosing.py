@@ -1,0 +1,166 @@
+"""The one judgement: what is known of each instrument and what there is to do, for one child and N instruments.
+
+A verdict, a ranking, an order and an assignment are views of what is worked out here; none of them judges by itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.quantity import Length
+from service.fit.assessment import Assessment, Classes, InstrumentLengths, Moments, assess_moments, moments
+from service.fit.chart import Chart
+from service.fit.decision import CLASS_ORDER, DECISIONS, RULE, Action, Decision, DecisionRule, Probabilities, decide
+from service.fit.evidence import Played
+from service.fit.lengths import check_plausible, widened
+from service.fit.losses import LOSSES, Losses
+from service.fit.next_step import Outlook, Question, outlooks, worth_asking
+from service.fit.signs import PlayingSigns
+from service.fit.weighing import ACTIONS, NOTHING_SEEN, Items, Seen, Weighed, weigh
+
+UNSETTLED = frozenset((Action.STOP, Action.SET_UP))
+"""Actions that wait for nothing that could be measured."""
+
+
+@dataclass(frozen=True)
+class Choices:
+    """One child's N instruments.
+
+    Attributes
+    ----------
+    chart : Chart
+    arm : Length
+    found : Assessment
+    seen : Seen
+    weighed : Weighed
+    actions : tuple of Action
+        What there is to do with each.
+    decided : tuple of Decision
+        What is known of each.
+    steps : dict of int to tuple of Outlook
+        Further measurements worth their trouble, for the places where there are some.
+    """
+
+    chart: Chart
+    arm: Length
+    found: Assessment
+    seen: Seen
+    weighed: Weighed
+    actions: tuple[Action, ...]
+    decided: tuple[Decision, ...]
+    steps: dict[int, tuple[Outlook, ...]]
+
+    def probabilities(self, place: int, by_lengths: bool = False) -> Probabilities:
+        """Of one instrument; `by_lengths` leaves out what was seen while playing."""
+        classes = self.found.classes if by_lengths else self.weighed.costs.classes
+        return Probabilities(*(float(getattr(classes, name)[place]) for name in CLASS_ORDER))
+
+    def instead(self, place: int) -> int | None:
+        """Place in the chart of the size to take instead of this instrument; None if it stays or there is none."""
+        row = {Action.SMALLER: self.weighed.smaller, Action.LARGER: self.weighed.larger}.get(self.actions[place])
+        return None if row is None or row[place] < 0 else int(row[place])
+
+    def strained_elsewhere(self, place: int) -> bool:
+        """Whether strain was seen on another instrument that is not larger than this one."""
+        own = self.seen.own[place] if self.seen.own is not None else None
+        shortest = self.found.shortest_arm_mm[place]
+        return any(
+            bool(each.signs.strain) and each.signs is not own and each.shortest_arm_mm <= shortest
+            for each in self.seen.played
+        )
+
+
+def choose(
+    arm: Length,
+    instruments: Sequence[InstrumentLengths],
+    chart: Chart,
+    signs: Sequence[PlayingSigns | None] | None = None,
+    played: Sequence[tuple[InstrumentLengths, PlayingSigns]] = (),
+    rule: DecisionRule = RULE,
+    losses: Losses = LOSSES,
+) -> Choices:
+    """Judge N instruments for one child.
+
+    Parameters
+    ----------
+    arm : Length
+    instruments : sequence of InstrumentLengths, length N
+    chart : Chart
+    signs : sequence of PlayingSigns or None, length N, optional
+        What was seen while the child played each.
+    played : sequence of (InstrumentLengths, PlayingSigns)
+        What was seen on instruments that are not among them.
+    rule : DecisionRule
+    losses : Losses
+
+    Returns
+    -------
+    Choices
+
+    Raises
+    ------
+    LengthError
+        If the arm is implausible.
+    """
+    check_plausible(arm.value_mm, "arm")
+    arm = widened(arm)
+    own = list(signs) if signs is not None else [None] * len(instruments)
+    everything = moments(arm, [*instruments, *(each for each, _ in played)])
+    found = assess_moments(chart, arm.value_mm, arm.standard_uncertainty_mm**2, everything)
+    shortest = found.shortest_arm_mm.tolist()
+    known = [*own, *(each for _, each in played)]
+    evidence = tuple(Played(mm, each) for mm, each in zip(shortest, known, strict=True) if each is not None)
+    found = _first(found, len(instruments))
+    return choose_assessed(chart, arm, found, Seen(evidence, own), rule, losses)
+
+
+def choose_measured(
+    arm: Length,
+    instruments: Moments,
+    chart: Chart,
+    seen: Seen = NOTHING_SEEN,
+    rule: DecisionRule = RULE,
+    losses: Losses = LOSSES,
+) -> Choices:
+    """Judge instruments given as means and covariances; see `choose`."""
+    arm = widened(arm)
+    found = assess_moments(chart, arm.value_mm, arm.standard_uncertainty_mm**2, instruments)
+    return choose_assessed(chart, arm, found, seen, rule, losses)
+
+
+def choose_assessed(
+    chart: Chart, arm: Length, found: Assessment, seen: Seen, rule: DecisionRule = RULE, losses: Losses = LOSSES
+) -> Choices:
+    """Judge instruments that are assessed already; see `choose`."""
+    items = Items.of(found, arm.value_mm, arm.standard_uncertainty_mm)
+    weighed = weigh(chart, items, seen, losses, rule)
+    actions = [ACTIONS[code] for code in weighed.action.tolist()]
+    question = Question(chart, arm, found, items, weighed, seen, losses, rule)
+    open_ones = np.flatnonzero(worth_asking(question) & ~np.isin(actions, [each.value for each in UNSETTLED]))
+    steps = {}
+    for place, promised in zip(open_ones.tolist(), outlooks(question, open_ones), strict=True):
+        worth = tuple(each for each in promised if each.gain_days > 0)
+        if worth:
+            steps[place] = worth
+            actions[place] = Action.MEASURE
+    if arm.value_mm >= chart.arms_from_mm[0]:
+        # Such an arm may well find a size on the chart: nothing but the uncertainty stands in the way.
+        actions = [Action.MEASURE if each is Action.WAIT else each for each in actions]
+    decided = tuple(DECISIONS[code] for code in decide(weighed.costs.classes, rule).tolist())
+    return Choices(chart, arm, found, seen, weighed, tuple(actions), decided, steps)
+
+
+def _first(found: Assessment, count: int) -> Assessment:
+    """The first of the instruments assessed."""
+    cut: dict[str, NDArray[np.float64] | Classes] = {}
+    for name, value in vars(found).items():
+        cut[name] = (
+            Classes(*(getattr(value, each)[:count] for each in CLASS_ORDER))
+            if isinstance(value, Classes)
+            else value[:count]
+        )
+    return Assessment(**cut)  # type: ignore[arg-type]
