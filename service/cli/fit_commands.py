@@ -220,11 +220,11 @@ def _arm(typed: str | None, child_photo: Path | None, language: str) -> dict[str
 
 
 def _measured(child_photo: Path, language: str) -> dict[str, Any]:
-    from service.measuring.pool import MeasuringPool
+    from service.measuring.pool import OWN_PHOTO_TIME_LIMIT_S, MeasuringPool
     from service.measuring.results import ARM_LENGTHS, kept_length
     from service.words.readable import measurement_text
 
-    with MeasuringPool(1) as pool:
+    with MeasuringPool(1, OWN_PHOTO_TIME_LIMIT_S) as pool:
         outcome = asyncio.run(pool.arm(*read_photos([child_photo])[0]))
     if not outcome.result["usable"]:
         click.echo(measurement_text(outcome.result, translator(language), language), err=True)

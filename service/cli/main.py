@@ -258,10 +258,10 @@ def _measure(task: Callable[[MeasuringPool], Coroutine[Any, Any, Answer]], photo
     """Do what measures so many photos in a pool, with a sign of life on a terminal."""
     from rich.console import Console
 
-    from service.measuring.pool import MeasuringPool
+    from service.measuring.pool import OWN_PHOTO_TIME_LIMIT_S, MeasuringPool
 
     console = Console(stderr=True)
-    with MeasuringPool(max(1, min(photos, cpu_count() or 1))) as pool:
+    with MeasuringPool(max(1, min(photos, cpu_count() or 1)), OWN_PHOTO_TIME_LIMIT_S) as pool:
         if not console.is_terminal:
             return asyncio.run(task(pool))
         with console.status("Measuring"):

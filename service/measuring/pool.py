@@ -40,6 +40,8 @@ log = logging.getLogger("scrollreach")
 
 PHOTO_TIME_LIMIT_S = 12.0
 """Longest for one photo, s: a dozen times what a good one takes on two cores (README), and what a family can bear."""
+OWN_PHOTO_TIME_LIMIT_S = 120.0
+"""The same for photos of whoever types the command, s: nobody else waits, and the computer may be slow or busy."""
 WORKER_MEMORY_LIMIT_BYTES = 6 * 2**30
 """Address space of a worker, bytes; our choice."""
 PHOTOS_BEFORE_RENEWAL = 200
