@@ -48,8 +48,11 @@ if TYPE_CHECKING:
 def tape(
     reading: str, arm_length: str | None, child_photo: Path | None, as_json: bool, language: str, **others: Any
 ) -> None:
-    """Check a tape READING (V±U) against the arm of a photo, and name the likely slip where they disagree."""
-    from service.fit.tape import tape_sentences
+    """Check a tape READING (V±U) against the arm of a photo, and name the likely slip where they disagree.
+
+    Exit status 3 where they do.
+    """
+    from service.fit.tape import Agreement, tape_sentences
     from service.questions.tape import answer
 
     measured = _arm(arm_length, child_photo, language)
@@ -57,6 +60,8 @@ def tape(
     known = {name: length for name, length in measured.items() if name in ("arm_length", *OTHER_LENGTHS)} | typed
     check = answer(asked(TapeQuestion, reading=reading, **known))
     _print(check, tape_sentences(check), as_json, language)
+    if check.outcome is Agreement.INCONSISTENT:
+        sys.exit(REFUSED_STATUS)
 
 
 @click.command()

@@ -8,8 +8,8 @@ of its band and s the stretch allowance.  With the margin d = a - L:
 
 d and d / W - 1 are expanded to first order in a, b and t (JCGM 100:2008, 5.2.2), and their normal distributions give
 the four probabilities (JCGM 106:2012, 7.4).  The covariances of a, b and t count: an error of the print scale of one
-sheet in both photos lengthens arm and instrument alike and nearly cancels in d.  Slopes are secants over one standard
-uncertainty, so that a bend of the chart within reach is not missed.
+sheet in both photos lengthens arm and instrument alike and nearly cancels in d.  Values and slopes are means over
+the lengths' own normal distributions, so that a bend of the chart within reach is not missed.
 
 Before anything is measured, people do not ask about any instrument whatever: the margin is believed to be normal about
 0 with a standard deviation of 40 mm (prior knowledge, as JCGM 106:2012 has it in clause 6, from memory).  A good
@@ -47,7 +47,7 @@ TINY_MM = 1e-6
 """Standard uncertainty below which a margin counts as exact, mm."""
 
 SECANT_MM = 0.5
-"""Least half-width over which a slope of the chart is taken, mm."""
+"""Least standard deviation over which a value of the chart is taken, mm."""
 
 BODY_TO_TOTAL = 0.605
 """Body length over total length of most violins: the middle of 0.60 to 0.61."""
@@ -341,11 +341,22 @@ def _keyed(length: Length) -> dict[str, float]:
     return _summed(length)[2]
 
 
+_Z, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+"""Nodes and weights of the Gauss-Hermite quadrature for a standard normal variable."""
+
+
 def _local(chart: Chart, kind: str, length: Array, variance: Array) -> tuple[Array, ...]:
-    """Shortest arm, reciprocal width and place with their secant slopes."""
+    """Shortest arm, reciprocal width and place with their slopes, over the normal distribution of the length.
+
+    The value is the mean over the distribution and the slope its regression on the length, so that a bend of the chart
+    within reach counts as far as it is reached.
+    """
     step = np.maximum(np.sqrt(variance), SECANT_MM)
+    at = length[None, :] + step[None, :] * _Z[:, None]
     out: list[Array] = []
     for function in (chart.shortest_arm_mm, chart.reciprocal_width, chart.position):
-        out.append(np.asarray(function(length, kind)))
-        out.append(np.asarray((function(length + step, kind) - function(length - step, kind)) / (2 * step)))
+        values = np.asarray(function(at, kind))
+        out.append(_WEIGHTS @ values)
+        out.append((_WEIGHTS * _Z) @ values / step)
     return tuple(out)

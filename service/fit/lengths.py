@@ -17,7 +17,7 @@ from math import sqrt
 
 from calibration.quantity import COVERAGE_FACTOR, Contribution, Length
 from service.fit.errors import LengthError
-from service.fit.sentences import Percent, say
+from service.fit.sentences import Percent, Sentence, say
 
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "in": 25.4, "inch": 25.4, "inches": 25.4, '"': 25.4, "″": 25.4}
 """The inch is 25.4 mm exactly (international yard and pound agreement, 1959)."""
@@ -35,6 +35,7 @@ PLAUSIBLE_MM = {
     "total": (220.0, 700.0),
     "string": (120.0, 400.0),
     "tape": (50.0, 2500.0),
+    "segment": (20.0, 400.0),
 }
 """Lengths outside these, mm, are slips of the pen or of the unit.  Ours: well beyond a two-year-old's and a tall
 adult's arm, and beyond the smallest and largest violin.  A tape reading to be checked may hold any slip."""
@@ -54,6 +55,10 @@ _FORM = re.compile(
 )
 
 
+_SEGMENTS = re.compile(rf"^\s*{_NUMBER}\s*[a-z]*(?:\s*\+\s*{_NUMBER}\s*[a-z]*){{3}}\s*$", re.IGNORECASE)
+"""Four readings along a bent arm, ``105+200+160+55``."""
+
+
 def parse_length(
     text: str, kind: str = "arm", default_u_mm: float | None = None, source: str | None = None, unit: str = "mm"
 ) -> Length:
@@ -63,7 +68,8 @@ def parse_length(
     ----------
     text : str
         ``V``, ``V±U``, ``V+-U`` or ``V+/-U``, each number with an optional unit (mm, cm, in); U is the expanded
-        (95 %) uncertainty.  Numbers may have a decimal comma or be like ``18 1/2``.
+        (95 %) uncertainty.  Numbers may have a decimal comma or be like ``18 1/2``.  An arm that cannot be raised is
+        four numbers, ``105+200+160+55``: see `along_bent_arm`.
     kind : {'arm', 'body', 'total', 'string', 'tape'}
         What is measured; sets the plausible range and the uncertainty of a bare number.
     default_u_mm : float, optional
@@ -88,6 +94,9 @@ def parse_length(
     >>> round(length.value_mm, 1), round(length.standard_uncertainty_mm, 2)
     (462.0, 5.1)
     """
+    if kind == "arm" and _SEGMENTS.match(text):
+        parts = (parse_length(each, "segment", SEGMENT_U_MM, source, unit) for each in text.split("+"))
+        return along_bent_arm(*parts)
     match = _FORM.match(text)
     if match is None:
         raise LengthError(say("“{text}” is not a length. Write it like 462, 462±10, 46.2 cm or 18 1/2 in.", text=text))
@@ -182,6 +191,7 @@ KINDS = {
     "total": say("a whole violin"),
     "string": say("a string"),
     "tape": say("an arm"),
+    "segment": say("a part of an arm"),
 }
 
 
@@ -240,3 +250,53 @@ def _number(text: str) -> float:
             raise LengthError(say("“{text}” is not a number.", text=text))
         total += float(above) / float(below) if below else float(above)
     return total
+
+
+SEGMENT_U_MM = 5.0
+"""Standard uncertainty of one segment read with a tape by a layman, mm: ISO 20685 allows 5 mm for segment lengths
+between a scan and a skilled reading; ours takes it as a standard uncertainty, for a layman."""
+
+RAISED_OVER_SEGMENTS, RAISED_SPREAD = 0.915, 0.025
+"""A raised arm over the sum of its segments along a hanging or bent one, side of the neck to the shoulder's tip to the
+elbow to the wrist to the middle of the palm: a raised shoulder comes inwards.  Half span over segments from the middle
+of the back is 0.888 (SD 0.015) in grown people (ANSUR II); without the half neck, which does not shorten, 0.88 to 0.94.
+Ours, with a spread that holds both."""
+
+
+def along_bent_arm(
+    neck_to_shoulder: Length, shoulder_to_elbow: Length, elbow_to_wrist: Length, wrist_to_palm: Length
+) -> Length:
+    """Arm length of a child who cannot raise the arm, from four readings along the bent arm.
+
+    Parameters
+    ----------
+    neck_to_shoulder, shoulder_to_elbow, elbow_to_wrist, wrist_to_palm : Length
+        Side of the neck to the bony tip of the shoulder, to the elbow's point, to the wrist's crease, to the middle of
+        the palm.
+
+    Returns
+    -------
+    Length
+        The arm as if it were raised, with a wide interval: about 30 mm to each side.
+
+    Examples
+    --------
+    >>> arm = along_bent_arm(*(Length.stated(each, SEGMENT_U_MM) for each in (105.0, 200.0, 160.0, 55.0)))
+    >>> round(arm.value_mm), round(arm.standard_uncertainty_mm)
+    (476, 16)
+    """
+    segments = (neck_to_shoulder, shoulder_to_elbow, elbow_to_wrist, wrist_to_palm)
+    summed = linear([(RAISED_OVER_SEGMENTS, each) for each in segments])
+    raised = Contribution("raised arm over its segments", RAISED_SPREAD * summed.value_mm)
+    return Length(summed.value_mm, (*summed.budget, raised))
+
+
+BENT_ARM: tuple[Sentence, ...] = (
+    say("If the child cannot raise the arm, read a tape along the bent arm in four parts, typed as 105+200+160+55:"),
+    say(
+        "side of the neck to the bony tip of the shoulder; on to the point of the elbow; on to the crease of the wrist;"
+    ),
+    say("on to the middle of the palm. The sum is turned into a raised arm; its interval is about 30 mm to each side."),
+    say("Tell the teacher why the arm is not raised: with such an arm the teacher decides by playing, not by numbers."),
+)
+"""The way out for a child who cannot raise an arm, and what to tell the teacher."""

@@ -16,11 +16,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 from math import exp, hypot, pi, sqrt
 from typing import Any
 
 from calibration.quantity import Length, combine, covariance_mm2, length_json
 from service.fit.lengths import widened
+from service.fit.sentences import SURE as SURE_INTERVAL
 from service.fit.sentences import Millimetres, Number, Percent, Sentence, Value, say, unchanged
 
 K_EN = 2.0
@@ -36,6 +38,14 @@ RIGHT_PRIOR = 0.85
 OTHER_PRIOR = 0.01
 OTHER_DENSITY = 1 / 1500.0
 """Something else altogether: any reading up to 1.5 m alike, 1/mm."""
+
+
+class Agreement(StrEnum):
+    """How a tape reading and a photo stand to each other."""
+
+    CONSISTENT = "consistent"
+    INCONSISTENT = "inconsistent"
+    INCONCLUSIVE = "inconclusive"
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +68,8 @@ class SlipKind:
         Relative standard deviation of that factor among children.
     fallback : float
         That length as a fraction of the arm, where the photo does not give it.
+    offset_spread_mm : float
+        Standard deviation of the offset, mm.
     """
 
     code: str
@@ -68,6 +80,16 @@ class SlipKind:
     offset_mm: float = 0.0
     spread: float = 0.0
     fallback: float = 1.0
+    offset_spread_mm: float = 0.0
+
+
+HOOK_MM, HOOK_SPREAD_MM = 10.0, 1.5
+"""What the metal end of a tape adds or takes when it is not counted rightly, mm: common tapes, no source."""
+
+SWAPPED_PRIOR = 0.01
+"""Chance that two neighbouring digits were written in the wrong order; ours."""
+
+SWAPPED_DIGITS = "swapped_digits"
 
 
 SLIPS: tuple[SlipKind, ...] = (
@@ -103,6 +125,27 @@ SLIPS: tuple[SlipKind, ...] = (
     SlipKind("cm_as_inches", say("Centimetres were probably written as inches."), 0.005, factor=2.54),
     SlipKind("ten_cm_short", say("It is probably 10 cm short; look where the tape begins."), 0.01, offset_mm=-100.0),
     SlipKind("ten_cm_long", say("It is probably 10 cm too long; look where the tape begins."), 0.01, offset_mm=100.0),
+    SlipKind(
+        "underarm",
+        say("It was probably read along the underside, from the armpit; begin at the side of the neck."),
+        0.02,
+        factor=0.72,
+        spread=0.04,
+    ),
+    SlipKind(
+        "hook_short",
+        say("It is probably short by the tape's end hook; begin at its zero line."),
+        0.03,
+        offset_mm=-HOOK_MM,
+        offset_spread_mm=HOOK_SPREAD_MM,
+    ),
+    SlipKind(
+        "hook_long",
+        say("It is probably long by the tape's end hook; begin at its zero line."),
+        0.03,
+        offset_mm=HOOK_MM,
+        offset_spread_mm=HOOK_SPREAD_MM,
+    ),
     SlipKind("elbow_bent", say("The elbow was probably bent; stretch the arm."), 0.02, factor=0.94, spread=0.025),
 )
 
@@ -130,7 +173,7 @@ class TapeCheck:
         The two readings.
     en, zeta : float
         Scores of tape minus photo.
-    outcome : {'consistent', 'inconsistent', 'inconclusive'}
+    outcome : Agreement
         Inconclusive: the scores agree, but a slip would explain the reading nearly as well.
     right : float
         Posterior probability that the tape was read rightly.
@@ -144,7 +187,7 @@ class TapeCheck:
     photo: Length
     en: float
     zeta: float
-    outcome: str
+    outcome: Agreement
     right: float
     slips: tuple[Slip, ...]
     combined: Length | None
@@ -159,7 +202,7 @@ class TapeCheck:
     def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON; sentences in `language` by `translate`."""
         return {
-            "outcome": self.outcome,
+            "outcome": self.outcome.value,
             "en": round(self.en, 3),
             "zeta": round(self.zeta, 3),
             "tape": length_json(self.tape),
@@ -212,11 +255,13 @@ def check_tape(tape: Length, photo: Length, others: Mapping[str, Length | None] 
         predicted, u = _prediction(kind, photo, others or {})
         density = _density(tape.value_mm - predicted, hypot(u, tape.standard_uncertainty_mm))
         weighed.append((kind, predicted, kind.prior * density))
+    weighed.append(_swapped(tape, photo))
     total = right + sum(weight for _, _, weight in weighed) + OTHER_PRIOR * OTHER_DENSITY
     slips = [Slip(kind, predicted, weight / total) for kind, predicted, weight in weighed]
     slips.sort(key=lambda slip: -slip.probability)
-    outcome = "inconsistent" if abs(en) > 1 else "consistent" if right / total >= SURE else "inconclusive"
-    combined = combine([tape, photo]) if outcome == "consistent" else None
+    agree = Agreement.CONSISTENT if right / total >= SURE else Agreement.INCONCLUSIVE
+    outcome = Agreement.INCONSISTENT if abs(en) > 1 else agree
+    combined = combine([tape, photo]) if outcome is Agreement.CONSISTENT else None
     return TapeCheck(tape, photo, en, zeta, outcome, right / total, tuple(slips), combined)
 
 
@@ -231,7 +276,8 @@ def tape_sentences(check: TapeCheck) -> tuple[Sentence, ...]:
         return (
             say("Tape ({tape}) and photo ({photo}) agree (En {en}, at most 1 is fine).", **values),
             say(
-                "Together they give {arm}, 95% sure: {low} to {high}.",
+                "Together they give {arm}, {sure} sure: {low} to {high}.",
+                sure=SURE_INTERVAL,
                 arm=Millimetres(check.combined.value_mm),
                 low=Millimetres(check.combined.low_mm),
                 high=Millimetres(check.combined.high_mm),
@@ -265,7 +311,28 @@ def _prediction(kind: SlipKind, photo: Length, others: Mapping[str, Length | Non
     if base is None:
         base, fraction, spread = photo, kind.fallback, FALLBACK_SPREAD
     predicted = fraction * base.value_mm + kind.offset_mm
-    return predicted, hypot(fraction * base.standard_uncertainty_mm, spread * base.value_mm)
+    u = hypot(fraction * base.standard_uncertainty_mm, spread * base.value_mm, kind.offset_spread_mm)
+    return predicted, u
+
+
+def _swapped(tape: Length, photo: Length) -> tuple[SlipKind, float, float]:
+    """Two neighbouring digits in the wrong order: kind, the reading that is meant, and prior times likelihood.
+
+    462 written as 642 is no reading near the arm, but 462 is: each swap is weighed as a right reading of what it gives.
+    """
+    digits, best = f"{tape.value_mm:.0f}", (photo.value_mm, 0.0)
+    for place in range(len(digits) - 1):
+        meant = float(digits[:place] + digits[place + 1] + digits[place] + digits[place + 2 :])
+        if digits[place] != digits[place + 1]:
+            density = _density(meant - photo.value_mm, _u_difference(tape, photo))
+            best = max(best, (meant, density), key=lambda each: each[1])
+    meant, density = best
+    kind = SlipKind(
+        SWAPPED_DIGITS,
+        say("Two digits were probably swapped: {meant} was meant.", meant=Millimetres(meant)),
+        SWAPPED_PRIOR,
+    )
+    return kind, meant, SWAPPED_PRIOR * density
 
 
 def _u_difference(first: Length, second: Length) -> float:

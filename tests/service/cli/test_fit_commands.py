@@ -62,7 +62,8 @@ def test_instruments_are_ranked(shelf):
     lines = result.output.splitlines()
     assert len(lines) == 4
     assert lines[0].startswith("A (1/8): take it; fits; fits")
-    assert "better than the next" in lines[0]
+    assert "suits as well as the next" in lines[0]
+    assert "suits better than the next" in lines[1]
     found = json.loads(run("compare", "--arm-mm", "450±4", "--shelf", str(shelf), "--first", "2", "--json").output)
     assert [each["name"] for each in found["ranking"]] == ["A", "B"]
 

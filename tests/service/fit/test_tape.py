@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration.quantity import COVERAGE_FACTOR, Contribution, Length
+from service.fit.lengths import BENT_ARM, SEGMENT_U_MM, along_bent_arm, parse_length
 from service.fit.tape import SLIPS, check_tape, en_score, tape_sentences, zeta_score
 from tests.service.fit.conftest import scaled
 
@@ -61,6 +62,7 @@ def test_a_consistent_pair_becomes_one_better_number():
         (353, "ten_cm_short"),
         (557, "ten_cm_long"),
         (434, "elbow_bent"),
+        (328, "underarm"),
     ],
 )
 def test_the_likely_slip_is_named_first(reading, slip):
@@ -102,7 +104,7 @@ def test_posterior_probabilities_are_probabilities(reading, u_tape, u_photo):
     check = check_tape(Length.stated(reading, u_tape), Length.stated(455, u_photo), OTHERS)
     total = check.right + sum(each.probability for each in check.slips)
     assert 0 <= total <= 1 + 1e-9
-    assert len(check.slips) == len(SLIPS)
+    assert len(check.slips) == len(SLIPS) + 1
     assert (check.outcome == "inconsistent") is (abs(check.en) > 1)
 
 
@@ -134,3 +136,34 @@ def test_the_proportions_that_stand_in_for_the_photo_are_spread_as_children_are(
     bent = [exp(-(((each - 0.94 * 455) / (0.025 * 455)) ** 2) / 2) for each in readings]
     ratio = (wrist[1] / other[1] * bent[1]) / (wrist[0] / other[0] * bent[0])
     assert ratio == pytest.approx(exp(-0.5), rel=0.02)
+
+
+def test_a_hook_is_not_averaged_in():
+    """10 mm beside a photo of 455±4: the scores agree, but the end hook explains it nearly as well."""
+    photo, tape = Length.stated(455.0, 2.0), Length.stated(465.0, 1.5)
+    check = check_tape(tape, photo, OTHERS)
+    assert check.outcome != "consistent"
+    assert check.combined is None
+    assert check.likely_slips[0].kind.code == "hook_long"
+    assert check_tape(Length.stated(445.0, 1.5), photo, OTHERS).likely_slips[0].kind.code == "hook_short"
+
+
+def test_swapped_digits_are_named_with_what_was_meant():
+    """546 written for 456 beside a photo of 455."""
+    photo = Length.stated(455.0, 4.0)
+    check = check_tape(Length.stated(546.0, 3.0), photo, {"neck_to_fingertip": Length.stated(575.0, 4.0)})
+    assert check.likely_slips[0].kind.code == "swapped_digits"
+    assert "456 mm" in check.likely_slips[0].kind.sentence.text()
+
+
+def test_a_bent_arm_has_a_way_out():
+    """Segments of a child of 1.24 m (Snyder 1977, 7 years: upper arm 224, forearm 181, half a hand)."""
+    parts = [Length.stated(each, SEGMENT_U_MM) for each in (100.0, 224.0, 181.0, 75.0)]
+    arm = along_bent_arm(*parts)
+    assert arm.value_mm == pytest.approx(0.915 * 580)
+    assert 2 * arm.standard_uncertainty_mm > 25
+    assert "raised arm over its segments" in {part.source for part in arm.budget}
+    assert "teacher" in BENT_ARM[-1].text()
+    typed = parse_length("100 + 224 + 18.1 cm + 75")
+    assert typed.value_mm == pytest.approx(arm.value_mm)
+    assert typed.standard_uncertainty_mm == pytest.approx(arm.standard_uncertainty_mm)
