@@ -113,7 +113,7 @@ def measure_arm(
     try:
         seen = see_arm(photo, side, bar_mm)
     except Refused as refused:
-        return ArmMeasurement(photo.name, False, refused.problems)
+        return ArmMeasurement(photo=photo.name, usable=False, problems=refused.problems)
     return solve_arm(seen, age_years, stature_mm, against_wall, corrections)
 
 

@@ -178,7 +178,7 @@ def measure_instrument(
     try:
         return solve_instrument(detect_instrument(photo, sheet_height_mm, bar_mm), corrections)
     except Refused as refusal:
-        return InstrumentMeasurement(photo.name, False, refusal.problems)
+        return InstrumentMeasurement(photo=photo.name, usable=False, problems=refusal.problems)
 
 
 def measure_instrument_together(
@@ -195,7 +195,7 @@ def measure_instrument_together(
     try:
         return solve_together([detect_instrument(photo, sheet_height_mm, bar_mm) for photo in photos])
     except Refused as refusal:
-        return InstrumentMeasurement(name, False, refusal.problems)
+        return InstrumentMeasurement(photo=name, usable=False, problems=refusal.problems)
 
 
 def detect_instrument(

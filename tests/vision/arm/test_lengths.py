@@ -96,9 +96,26 @@ def test_lengths_from_bone_to_palm_are_scaled():
     expected = np.hypot(factor * arm.standard_uncertainty_mm, own * ARM)
     assert spine.standard_uncertainty_mm == pytest.approx(expected)
     widened = np.hypot(half_width(arm), 1.95996 * own * ARM)
-    assert half_width(spine) == pytest.approx(widened, rel=1e-4)
+    assert (spine.low_mm, spine.high_mm) == pytest.approx((factor * ARM - widened, factor * ARM + widened), rel=1e-4)
     keys = {each.key for each in spine.budget}
     assert "arm:definition" in keys
+
+
+def test_usual_shares_are_those_of_figures():
+    """Of mannequin figures (and of the hand model on their rendered hands), with deviations widened by judgement."""
+    figures = {
+        "WRIST_CREASE_SHARE": (0.330, 0.0012),
+        "FINGERTIP_SHARE": (0.659, 0.0012),
+        "ACROMION_SHARE": (1.043, 0.023),
+        "SPINE_SHARE": (0.097, 0.006),
+        "HAND_LENGTH_SEEN": (0.847, 0.05),
+        "HAND_BREADTH_SEEN": (0.673, 0.03),
+    }
+    for name, (mean, deviation) in figures.items():
+        assert getattr(shares, name)[0] == pytest.approx(mean, rel=0.01)
+        assert deviation < getattr(shares, name)[1] < 1.25 * deviation + 0.012
+    # from the crease to the fingertip is one hand, less its fingers' bend
+    assert shares.WRIST_CREASE_SHARE[0] + shares.FINGERTIP_SHARE[0] == pytest.approx(0.99, abs=0.01)
 
 
 def test_a_hand_not_seen_is_a_share_of_the_arm():

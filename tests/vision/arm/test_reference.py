@@ -1,5 +1,7 @@
 """The solver held against its description, written down anew: another optimiser, other derivatives, plain formulas."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.optimize import minimize
@@ -164,6 +166,22 @@ def test_evidence_between_stances_is_that_of_the_description(case):
     found = [solve(seen, stance).log_evidence for stance in priors.STANCES]
     expected = [reference(seen, stance, start)[1] for stance in priors.STANCES]
     assert np.subtract(found, found[0]) == pytest.approx(np.subtract(expected, expected[0]), abs=0.01)
+
+
+def test_further_sheets_have_done_their_part_once_the_camera_is_solved():
+    seen, _ = noisy(1.0, 0, priors.WALL)
+    one = seen.camera
+    root = np.eye(18)
+    root[:12, :12] = one.covariance_root
+    two = replace(
+        one,
+        sheets=one.sheets * 2,
+        parameters=np.concatenate([one.parameters, one.parameters[6:] + np.array([0, 0, 0, 300.0, 0, 0])]),
+        covariance_root=root,
+    )
+    alone, beside = (solve(replace(seen, camera=camera), priors.WALL) for camera in (one, two))
+    assert beside.points_mm == pytest.approx(alone.points_mm)
+    assert beside.lengths["arm_length"][1] == pytest.approx(alone.lengths["arm_length"][1])
 
 
 def widened(stance: Stance, factor: float) -> Stance:

@@ -184,6 +184,9 @@ def test_one_photo(fixed):
     unknowns, weight = settle(instrument(), views, SETTING, robust=ROBUST)
     assert unknowns == pytest.approx(first.unknowns[:BODY_UNKNOWNS])
     assert weight == pytest.approx(first.weight[0])
+    usual = settle(instrument(), views, SETTING), fit(instrument(), views, SETTING)
+    assert usual[0][0] == pytest.approx(usual[1].unknowns[:BODY_UNKNOWNS])
+    assert usual[0][1] == pytest.approx(first.weight[0])
 
 
 def test_two_photos_whose_cameras_are_unknowns_like_the_rest():
