@@ -1,4 +1,4 @@
-"""Drawing on photos: lines with a dark rim, points, outlines, labels, magnified details; no measuring here.
+"""Drawing on photos: lines with a dark rim, points, a banner, magnified details, blurred discs.
 
 Sizes follow the photo's longer side, so that a drawing looks the same on a phone whatever the photo's resolution.
 """

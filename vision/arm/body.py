@@ -79,7 +79,7 @@ def sightings_of(body: SeenBody) -> tuple[dict[str, Sighting], float]:
     cause = "shoulder, elbow and wrist points"
     return {
         "neck": Sighting.isotropic(
-            body.neck.px - arm_px * (priors.NECK_BIAS[0] * along + priors.NECK_BIAS[1] * down),
+            body.neck.px,
             body.neck.deviation_px,
             "neck point" if body.neck.seen else "neck point (covered)",
         ),

@@ -28,7 +28,7 @@ from vision.photo import Photo
 
 CORRECTION_DEVIATION = {"side_neck": 0.010, "mid_palm": 0.010, "shoulder": 0.03, "elbow": 0.02, "wrist": 0.015}
 """Standard deviation of a point placed by a person, over the straight arm: careful readers repeat a visible neck point
-to 0.8 % and a palm to 1.3 % (medians of the distance, real photographs; DEVELOPERS.md)."""
+to 0.8 % and a palm to 1.3 % (medians of the distance of two readings, real photographs)."""
 CORRECTED = {"side_neck": "neck", "mid_palm": "palm", "shoulder": "shoulder", "elbow": "elbow", "wrist": "wrist"}
 """Names of the points that a person may correct, and the joints they stand for."""
 

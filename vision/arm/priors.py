@@ -10,7 +10,7 @@ Where the numbers come from
   picture was looked at.  Standard deviations were then widened by judgement, because real children differ more than
   figures do: the widening is written beside each.  Those figures wore nothing; clothes hold the trunk further off the
   wall, so the shoulder's mean depth is that of 64 scenes, half of them not developed on (unclothed 0.27 and 0.24).
-* Landmark noise and bias: measured on the development scenes (rendered figures), the neck point's on others too.  On
+* Landmark noise and bias: measured on the development scenes (rendered figures).  On
   photographs of people the same models scatter more (shoulder 3.7, elbow 2.1, wrist 1.6 % of the arm, medians), so the
   shoulder's, elbow's and wrist's standard deviations here are the larger of the two.
 * The middle of the palm: on rendered hands the midpoint of wrist and knuckle lies 0.8 % of the arm too near the body,
@@ -155,9 +155,6 @@ class LandmarkError:
     across_deviation: float
 
 
-NECK_BIAS = (-0.0036, -0.0062)
-"""Of the network's neck point, outwards along the arm and down from it: 64 rendered bare necks, more than half of them
-from scenes that nothing else was developed on."""
 SHOULDER_ERROR = LandmarkError(-0.001, -0.018, 0.030, 0.021)
 ELBOW_ERROR = LandmarkError(-0.026, -0.017, 0.027, 0.018)
 WRIST_ERROR = LandmarkError(0.016, 0.0, 0.017, 0.014)

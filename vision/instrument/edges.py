@@ -88,7 +88,7 @@ _END_REACH = 0.1
 
 @dataclass(frozen=True)
 class TracedInstrument:
-    """What a photo shows of an instrument, before anything is believed about heights.
+    """What a photo shows of an instrument: its edges, and the outline as it was fitted to find them.
 
     Attributes
     ----------

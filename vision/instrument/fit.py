@@ -103,7 +103,7 @@ class Tip:
 
 @dataclass(frozen=True)
 class View:
-    """One photo's part of the fit: camera, table level in the camera's frame, edges and tips."""
+    """One photo's part of the fit: camera, edges and tips."""
 
     camera: Camera
     edges: Edges

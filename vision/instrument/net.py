@@ -99,16 +99,6 @@ class InstrumentMap:
         """Probability (H, W) of the whole instrument."""
         return self.mask("whole")
 
-    @cached_property
-    def chin_rest(self) -> Floats:
-        """Probability (H, W) of the chin rest."""
-        return self.mask("chin_rest")
-
-    @cached_property
-    def shoulder_rest(self) -> Floats:
-        """Probability (H, W) of what is seen of a shoulder rest."""
-        return self.mask("shoulder_rest")
-
 
 class InstrumentNet:
     """The network, ready to run on the processor.

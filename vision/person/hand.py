@@ -2,7 +2,7 @@
 
 On whole photos the model misses most hands; on a square about the body model's wrist, 0.9 of the neck-to-palm length
 wide, it finds four in five with a low threshold, and nearly all from 100 px of crop upwards (measured on photographs of
-people, see DEVELOPERS.md).  A low threshold also lets wrong things through, so a hand counts only if its wrist lies
+people).  A low threshold also lets wrong things through, so a hand counts only if its wrist lies
 where the body's wrist is.  The model is run again on a tighter square about what it found, and the two readings are
 averaged: their noise is largely independent.
 """

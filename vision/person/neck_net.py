@@ -2,12 +2,13 @@
 
 A square crop about the shoulders, turned so that the line through them is level and scaled by their distance, goes in;
 out come the points where the side of the neck turns into the slope of the shoulder, with the deviation the network
-expects of itself.  Under hair, a collar, a scarf or a hood it infers the point from what lies about it, and that
-deviation grows.  How it was trained, and where it fails, is in models/neck.md.
+expects of itself, and how likely each side of the neck is to be seen: under hair, a collar, a scarf, a hood or the chin
+it infers the point from what lies about it.  How it was trained, and where it fails, is in models/neck.md.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,22 @@ RISE = 0.25
 NAMES = ("left", "right", "acromion_left", "acromion_right")
 
 
+@dataclass(frozen=True, slots=True)
+class NeckMap:
+    """What the network says.
+
+    Attributes
+    ----------
+    points : dict of str to MapPoint
+        ``"left"`` and ``"right"``, the sides of the neck, and ``"acromion_left"``, ``"acromion_right"``.
+    seen : dict of str to float
+        Of ``"left"`` and ``"right"``, the probability that bare skin is seen there.
+    """
+
+    points: dict[str, MapPoint]
+    seen: dict[str, float]
+
+
 class NeckNet:
     """The network, ready to run on the processor.
 
@@ -40,7 +57,7 @@ class NeckNet:
     def __init__(self, threads: int = 1, model: Path = MODEL) -> None:
         self._session = session(model, threads)
 
-    def __call__(self, rgb: Picture, left_shoulder_px: Array, right_shoulder_px: Array) -> dict[str, MapPoint]:
+    def __call__(self, rgb: Picture, left_shoulder_px: Array, right_shoulder_px: Array) -> NeckMap:
         """Find the sides of the neck and the shoulder tips.
 
         Parameters
@@ -51,8 +68,7 @@ class NeckNet:
 
         Returns
         -------
-        dict of str to MapPoint
-            ``"left"`` and ``"right"``, the sides of the neck, and ``"acromion_left"``, ``"acromion_right"``.
+        NeckMap
 
         Raises
         ------
@@ -67,5 +83,9 @@ class NeckNet:
         up = np.array([across[1], -across[0]])  # the person's left is to the right in the crop
         centre = 0.5 * (left + right) + RISE * distance * up
         to_photo = upright_crop(centre, up, SPAN * distance / SIZE, (SIZE, SIZE))
-        (maps,) = self._session.run(None, {"image": take_crop(rgb, to_photo, (SIZE, SIZE))})
-        return to_photo_points(read_points(maps[0], len(NAMES)), to_photo, NAMES)
+        maps, scores = self._session.run(["points", "seen"], {"image": take_crop(rgb, to_photo, (SIZE, SIZE))})
+        chances = 1 / (1 + np.exp(-scores[0].astype(float)))
+        return NeckMap(
+            to_photo_points(read_points(maps[0], len(NAMES)), to_photo, NAMES),
+            {side: float(chance) for side, chance in zip(NAMES[:2], chances, strict=True)},
+        )

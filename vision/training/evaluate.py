@@ -169,7 +169,7 @@ def neck(folder: Path) -> None:
         camera = truth["camera"]
         depth = (np.array(camera["R"]) @ np.array(point["mm"]) + np.array(camera["t"]))[2]
         scale = depth / camera["K"][0][0]
-        got = net(rgb, people[0].point("shoulder", "left"), people[0].point("shoulder", "right"))[side]
+        got = net(rgb, people[0].point("shoulder", "left"), people[0].point("shoulder", "right")).points[side]
         error = (np.array([got.x, got.y]) - point["px"]) * scale
         plain = (from_shoulders(people[0], side).px - point["px"]) * scale
         rows.append([*error, np.hypot(*plain), got.sigma_px * scale])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -13,7 +14,8 @@ import torch
 def export(net: torch.nn.Module, path: Path, size: tuple[int, int], names: list[str]) -> None:
     """Write the network as ONNX with free height and width."""
     net.eval()
-    axes = {"image": {2: "height", 3: "width"}} | {name: {2: f"{name}_h", 3: f"{name}_w"} for name in names}
+    maps = [name for name in names if name != "seen"]
+    axes = {"image": {2: "height", 3: "width"}} | {name: {2: f"{name}_h", 3: f"{name}_w"} for name in maps}
     torch.onnx.export(
         net,
         (torch.zeros(1, 3, *size),),
@@ -24,23 +26,39 @@ def export(net: torch.nn.Module, path: Path, size: tuple[int, int], names: list[
         opset_version=17,
         dynamo=False,
     )
-    halve(path)
+    narrow(path)
 
 
-def halve(path: Path) -> None:
-    """Store the weights of an ONNX file as 16-bit numbers, cast back to 32 bits when the file is loaded."""
+def narrow(path: Path) -> None:
+    """Store the weights of an ONNX file in a quarter of the room.
+
+    Matrices and kernels become 8-bit whole numbers with a scale for each row (each output channel of a kernel), other
+    long lists 16-bit numbers; they are made 32-bit numbers again when the file is loaded.
+    """
     import onnx
     from onnx import helper, numpy_helper
 
     model = onnx.load(str(path))
-    casts = []
+    made, added = [], []
     for item in model.graph.initializer:
         array = numpy_helper.to_array(item)
-        if array.dtype == np.float32 and array.size > 16:
-            name = item.name
-            item.CopyFrom(numpy_helper.from_array(array.astype(np.float16), name + "_half"))
-            casts.append(helper.make_node("Cast", [name + "_half"], [name], to=onnx.TensorProto.FLOAT))
-    nodes = [*casts, *model.graph.node]
+        if array.dtype != np.float32 or array.size <= 16:
+            continue
+        name = item.name
+        if array.ndim < 2:
+            item.CopyFrom(numpy_helper.from_array(array.astype(np.float16), f"{name}_half"))
+            made.append(helper.make_node("Cast", [f"{name}_half"], [name], to=onnx.TensorProto.FLOAT))
+            continue
+        rows = array.reshape(len(array), -1)
+        scale = np.maximum(np.abs(rows).max(axis=1), 1e-12) / 127
+        whole = np.round(rows / scale[:, None]).astype(np.int8).reshape(array.shape)
+        item.CopyFrom(numpy_helper.from_array(whole, f"{name}_whole"))
+        shape = (-1, *[1] * (array.ndim - 1))
+        added.append(numpy_helper.from_array(scale.astype(np.float32).reshape(shape), f"{name}_scale"))
+        made.append(helper.make_node("Cast", [f"{name}_whole"], [f"{name}_float"], to=onnx.TensorProto.FLOAT))
+        made.append(helper.make_node("Mul", [f"{name}_float", f"{name}_scale"], [name]))
+    model.graph.initializer.extend(added)
+    nodes = [*made, *model.graph.node]
     del model.graph.node[:]
     model.graph.node.extend(nodes)
     onnx.checker.check_model(model)
@@ -56,10 +74,13 @@ def fit(
     device: torch.device,
     peak: float = 1.5e-3,
     history: list[tuple[int, float]] | None = None,
+    every: float = math.inf,
+    shown: Callable[[torch.nn.Module], None] = lambda net: None,
 ) -> torch.nn.Module:
     """Train for a time; return the running mean of the weights (one-cycle learning rate by the clock).
 
-    The mean loss of every hundred steps is printed, and added to `history` with the step's number.
+    The mean loss of every hundred steps is printed, and added to `history` with the step's number.  Every so many
+    seconds `shown` is called with the mean so far.
     """
     decay = [p for p in net.parameters() if p.ndim > 1]
     rest = [p for p in net.parameters() if p.ndim <= 1]
@@ -68,7 +89,7 @@ def fit(
     mean = torch.optim.swa_utils.AveragedModel(
         net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )
-    start, step, shown = time.time(), 0, []
+    start, step, losses, last = time.time(), 0, [], time.time()
     while (done := (time.time() - start) / seconds) < 1:
         rate = peak * min(1.0, step / 100) * (0.5 + 0.5 * float(np.cos(np.pi * done))) + 1e-6
         for group in opt.param_groups:
@@ -85,11 +106,14 @@ def fit(
         opt.step()
         if step > 50:
             mean.update_parameters(net)
-        shown.append(loss.detach())
+        losses.append(loss.detach())
         step += 1
         if step % 100 == 0:
-            loss_now = torch.stack(shown[-100:]).mean().item()
+            loss_now = torch.stack(losses[-100:]).mean().item()
             print(step, f"{time.time() - start:.0f} s", f"{loss_now:.4f}", flush=True)
             if history is not None:
                 history.append((step, round(loss_now, 4)))
+        if time.time() - last > every:
+            last = time.time()
+            shown(mean.module)
     return mean.module

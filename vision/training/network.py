@@ -124,9 +124,11 @@ class PartNet(nn.Module):
         Number of masks (0: none); logits at half size.
     points : int
         Number of key points; 4 channels each at a quarter size: logit, dx, dy (cells), log scale.
+    flags : int
+        Number of questions about the whole picture, answered by a logit each (0: none).
     """
 
-    def __init__(self, masks: int, points: int) -> None:
+    def __init__(self, masks: int, points: int, flags: int = 0) -> None:
         super().__init__()
         self.encoder = Encoder()
         self.lateral = nn.ModuleList([nn.Conv2d(c, d, 1) for c, d in ((192, 128), (112, 128), (40, 64), (24, 48))])
@@ -143,20 +145,23 @@ class PartNet(nn.Module):
         if masks:
             self.f2 = fuse(48 + 16, 24)
             self.masks = nn.Conv2d(24, masks, 3, padding=1)
-        self.has_masks = masks > 0
+        self.has_masks, self.has_flags = masks > 0, flags > 0
+        if flags:
+            self.flags = nn.Sequential(nn.Dropout(0.2), nn.Linear(256, 64), nn.ReLU(), nn.Linear(64, flags))
 
     def forward(self, x: Tensor) -> tuple[Tensor, ...]:
-        """Map pictures (B, 3, H, W), values 0..255, H and W multiples of 32, to masks (if any) and key-point maps."""
+        """Map pictures (B, 3, H, W), 0..255, H and W multiples of 32, to masks (if any), key-point maps, flags."""
         e2, e4, e8, e16, e32 = self.encoder((x - 127.0) / 128.0)
         d = self.lateral[0](e32)
         d = d + self.context(d)
+        flags = (self.flags(torch.cat([d.mean((2, 3)), d.amax((2, 3))], 1)),) if self.has_flags else ()
         d = self.f16(up(d) + self.lateral[1](e16))
         d = self.f8(self.down[0](up(d)) + self.lateral[2](e8))
         d = self.f4(self.down[1](up(d)) + self.lateral[3](e4))
         points = self.points(d)
         if not self.has_masks:
-            return (points,)
-        return self.masks(self.f2(torch.cat([up(d), e2], 1))), points
+            return (points, *flags)
+        return (self.masks(self.f2(torch.cat([up(d), e2], 1))), points, *flags)
 
 
 def load_exported(net: PartNet, path: Path, pictures: Tensor) -> None:

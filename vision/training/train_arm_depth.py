@@ -4,13 +4,8 @@
 ``--kept`` digit each; then ``... join OUT.onnx NET.pt NET.pt``.  WEIGHTS are the encoder's published ones, or a network
 of an earlier run to go on from.
 
-FOLDER holds NAME.jpg and NAME.json for each rendered picture of a raised arm with the trunk and the wall behind it, 256
-px a straight arm.  The JSON has ``px`` and ``pts_mm`` (neck, shoulder, elbow, wrist, palm, in the picture and in space,
-x along the wall to the picture's right, y up, z out of the wall), ``camera_mm``, ``a_mm`` (the straight arm), ``wall``
-(the back of the hand was laid against it), ``forward``, ``flex`` and ``yaw`` (of arm, elbow and trunk, degrees) and
-``seed``.  The pictures come from the renderer of the test scenes with seeds of their own: bodies mixed from 64 made
-beforehand, poses of both stances and of all faults, rooms, lights and sheets drawn as there.  Seeds that end in nothing
-but the kept digit are not learned from; the figures printed are those on them.
+FOLDER is what `vision.training.figures.make` wrote, 256 px a straight arm.  Seeds that end in the kept digit are not
+learned from; the figures printed, and kept beside the weights, are those on them.
 
 The stance is learned by cross entropy; the depths by the likelihood of a normal distribution for each stance, in the
 coordinates of `vision.arm.priors` (steps along the chain, over their usual deviations).
@@ -19,13 +14,10 @@ coordinates of `vision.arm.priors` (steps along the chain, over their usual devi
 from __future__ import annotations
 
 import argparse
-import json
 import time
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-import cv2
 import numpy as np
 import torch
 import torch.nn.functional as F  # noqa: N812
@@ -33,15 +25,16 @@ from torch import Tensor, nn
 
 from vision.arm.depth import HAND, WIDE, Framing
 from vision.arm.priors import CHAIN, JOINTS, STANCES
-from vision.training import degrade
-from vision.training.fitting import halve
+from vision.training import degrade, figure_pictures
+from vision.training.figure_pictures import Pictures, Record, coarser
+from vision.training.fitting import narrow
 from vision.training.network import Encoder
 
 STEPS = len(JOINTS)
 TRIANGLE = STEPS * (STEPS + 1) // 2
 POSE = ("yaw", "flex", "forward")
 """Angles of trunk, elbow and arm that are learned beside the depths, in units of ten degrees."""
-DISPLACED = {"shoulder": 0.022, "elbow": 0.02, "wrist": 0.015, "palm": 0.007}
+DISPLACED = {"shoulder": 0.03, "elbow": 0.027, "wrist": 0.02, "palm": 0.011}
 """Standard deviation of a landmark's displacement in training, over the straight arm."""
 FORWARD_DEG, BENT_DEG = 15.0, 20.0
 """From here on an arm that does not touch the wall counts as reaching."""
@@ -92,7 +85,7 @@ class ArmDepth(nn.Module):
 class Scenes(NamedTuple):
     """All pictures and what is true of them, on one device."""
 
-    pictures: Tensor  # (N, 3, H, W) uint8
+    pictures: Pictures
     px: Tensor  # (N, 4, 2) shoulder, elbow, wrist, palm
     slopes: Tensor  # (N, 4, 2) of the same points: along the wall and up, over the distance from it
     per_mm: Tensor  # (N, 4) slope of one millimetre there
@@ -105,43 +98,37 @@ class Scenes(NamedTuple):
 
 def read(folder: Path, device: torch.device) -> Scenes:
     """Read all pictures."""
-    files = sorted(folder.glob("*.json"))
     unchain = np.linalg.inv(CHAIN)
     points = tuple(DISPLACED)
 
-    def one(file: Path) -> tuple[np.ndarray, ...] | None:
-        picture, truth = cv2.imread(str(file.with_suffix(".jpg"))), json.loads(file.read_text())
-        if picture is None:
-            return None
+    def true_of(truth: dict[str, Any]) -> tuple[Any, ...]:
         at, eye = np.array([truth["pts_mm"][p] for p in points]), np.array(truth["camera_mm"])
         away = eye[2] - at[:, 2]
         depth = unchain @ np.array([truth["pts_mm"][j][2] for j in JOINTS]) / truth["a_mm"]
         steps = np.stack([(depth - s.step) / s.step_deviation for s in STANCES])
         reaching = truth["forward"] >= FORWARD_DEG or truth["flex"] >= BENT_DEG
         return (
-            np.ascontiguousarray(picture[..., ::-1].transpose(2, 0, 1)),
             np.array([truth["px"][p] for p in points]),
             (at - eye)[:, :2] / away[:, None],
             1 / away,
             steps,
-            np.array(0 if truth["wall"] else 2 if reaching else 1),
+            0 if truth["wall"] else 2 if reaching else 1,
             np.array([abs(truth["yaw"]) if k == "yaw" else truth[k] for k in POSE]) / 10,
-            np.array(truth["a_mm"]),
-            np.array(truth["seed"]),
+            truth["a_mm"],
+            truth["seed"],
         )
 
-    with ThreadPoolExecutor(12) as pool:
-        found = [one for one in pool.map(one, files) if one is not None]
-    columns = [torch.from_numpy(np.stack(column)) for column in zip(*found, strict=True)]
-    kinds = [torch.uint8, *[torch.float32] * 4, torch.long, torch.float32, torch.float32, torch.long]
-    return Scenes(*[c.to(device, kind) for c, kind in zip(columns, kinds, strict=True)])
+    pictures = figure_pictures.read(folder, device)
+    columns = [torch.from_numpy(np.stack(column)) for column in zip(*map(true_of, pictures.truths), strict=True)]
+    kinds = [*[torch.float32] * 4, torch.long, torch.float32, torch.float32, torch.long]
+    return Scenes(pictures, *[c.to(device, kind) for c, kind in zip(columns, kinds, strict=True)])
 
 
 def batch(scenes: Scenes, index: Tensor, disturbed: bool) -> tuple[Tensor, Tensor, Tensor]:
     """Both pictures (B, 3, H, W) of 0..255 and the slopes (B, 4), as landmarks that are a little wrong give them."""
     dev = index.device
     n = len(index)
-    pictures = scenes.pictures[index].float() / 255
+    pictures = scenes.pictures.of(index, disturbed)
     noise = torch.randn(n, 4, 2, device=dev) * torch.tensor(list(DISPLACED.values()), device=dev)[:, None]
     straight = scenes.px[index].diff(dim=1).norm(dim=-1).sum(1)
     px = scenes.px[index] + noise * straight.view(-1, 1, 1)
@@ -151,8 +138,7 @@ def batch(scenes: Scenes, index: Tensor, disturbed: bool) -> tuple[Tensor, Tenso
     ends = slopes[:, [0, 3]] * torch.stack([outward, torch.ones_like(outward)], -1)[:, None]
     wide, hand = (framed(pictures, px, f, disturbed) for f in (WIDE, HAND))
     if disturbed:
-        both = [light_and_camera(p) for p in (wide, hand)]
-        wide, hand = both
+        wide, hand = (light_and_camera(coarser(p)) for p in (wide, hand))
     return wide * 255, hand * 255, ends.flatten(1)
 
 
@@ -222,7 +208,7 @@ def lower(numbers: Tensor) -> Tensor:
     return root - torch.diag_embed(diagonal) + torch.diag_embed(diagonal.clamp(-2.5, 3.5).exp())
 
 
-def train(scenes: Scenes, kept: Tensor, weights: Path, seconds: float, size: int) -> ArmDepth:
+def train(scenes: Scenes, kept: Tensor, weights: Path, seconds: float, size: int, record: Record) -> ArmDepth:
     """Train on all but the kept pictures; the running mean of the weights."""
     device = kept.device
     net = ArmDepth()
@@ -232,20 +218,21 @@ def train(scenes: Scenes, kept: Tensor, weights: Path, seconds: float, size: int
         net.encoder.load_published(weights)
     net = net.to(device, memory_format=torch.channels_last)
     mean = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.995), use_buffers=True
     )
-    learning, peak = torch.nonzero(~kept).ravel(), 1.2e-3
+    learning = torch.nonzero(~kept).ravel()
+    peak = 0.8e-3 if weights.suffix == ".pt" else 1.2e-3
     optimiser = torch.optim.AdamW(net.parameters(), lr=peak, weight_decay=0.03)
     start, shown, step = time.time(), time.time(), 0
     while (done := (time.time() - start) / seconds) < 1:
-        rate = peak * min(1.0, step / 200) * (0.5 + 0.5 * float(np.cos(np.pi * done))) + 1e-6
+        rate = peak * min(1.0, step / 100) * (0.5 + 0.5 * float(np.cos(np.pi * done))) + 1e-6
         for group in optimiser.param_groups:
             group["lr"] = rate
         index = learning[torch.randint(0, len(learning), (size,), device=device)]
         with torch.no_grad():
-            pictures = batch(scenes, index, True)
+            wide, hand, slopes = batch(scenes, index, True)
         with torch.autocast(device.type, torch.bfloat16):
-            out = net(*pictures)
+            out = net(*(p.contiguous(memory_format=torch.channels_last) for p in (wide, hand)), slopes)
         cross, likelihood, angles = losses(out, scenes, index)
         loss = (cross + 0.3 * likelihood.clamp(max=40) + 0.3 * angles).mean()
         optimiser.zero_grad(set_to_none=True)
@@ -254,16 +241,16 @@ def train(scenes: Scenes, kept: Tensor, weights: Path, seconds: float, size: int
         optimiser.step()
         mean.update_parameters(net)
         step += 1
-        if time.time() - shown > 20:
+        if time.time() - shown > seconds / 4:
             shown = time.time()
-            print(f"{step} {shown - start:.0f} s loss {loss.item():.3f} stance {cross.mean().item():.4f}", flush=True)
-            report(mean.module, scenes, kept)
-    report(mean.module, scenes, kept)
+            record.add(step=step, seconds=shown - start, loss=loss.item(), stance=cross.mean().item())
+            report(mean.module, scenes, kept, record)
+    report(mean.module, scenes, kept, record)
     return mean.module.float()
 
 
 @torch.no_grad()
-def report(net: ArmDepth, scenes: Scenes, kept: Tensor) -> None:
+def report(net: ArmDepth, scenes: Scenes, kept: Tensor, record: Record) -> None:
     """Print figures on the kept pictures."""
     net.eval()
     index = torch.nonzero(kept).ravel()
@@ -273,10 +260,7 @@ def report(net: ArmDepth, scenes: Scenes, kept: Tensor) -> None:
     stance = scenes.stance[index]
     right = (scores.argmax(1) == stance).float()
     touching = ((scores.argmax(1) == 0) == (stance == 0)).float()
-    words = [
-        f"  kept {len(index)}: stance right {right.mean():.4f}, touching {touching.mean():.4f},"
-        f" entropy {cross.mean():.4f}"
-    ]
+    record.add(kept=len(index), stance_right=right.mean(), touching=touching.mean(), entropy=cross.mean())
     for k, s in enumerate(STANCES):
         here = (stance == k) & (scenes.steps[index, k].abs().amax(1) < OUTLYING)
         if here.sum() < 5:
@@ -288,18 +272,16 @@ def report(net: ArmDepth, scenes: Scenes, kept: Tensor) -> None:
         before = (
             scenes.steps[index][here, k] * torch.tensor(s.step_deviation, device=error.device, dtype=error.dtype)
         ) @ chain.T
-        text = " ".join(
-            f"{a:.4f}/{b:.4f}"
-            for a, b in zip(over.square().mean(0).sqrt(), before.square().mean(0).sqrt(), strict=True)
-        )
-        words.append(
-            f"  {s.name}: depth rms {text} white {white.square().mean().sqrt():.2f} nll {likelihood[here].mean():.2f}"
+        record.add(
+            stance=s.name,
+            count=int(here.sum()),
+            **{f"rms_{j}": value for j, value in zip(JOINTS, over.square().mean(0).sqrt(), strict=True)},
+            **{f"usual_{j}": value for j, value in zip(JOINTS, before.square().mean(0).sqrt(), strict=True)},
+            over_deviation=white.square().mean().sqrt(),
+            likelihood=likelihood[here].mean(),
         )
     angle = (scenes.pose[index] - pose[..., 0]) * 10
-    words.append(
-        "  pose rms deg " + " ".join(f"{p} {a:.1f}" for p, a in zip(POSE, angle.square().mean(0).sqrt(), strict=True))
-    )
-    print("\n".join(words), flush=True)
+    record.add(**{f"{p}_deg": value for p, value in zip(POSE, angle.square().mean(0).sqrt(), strict=True)})
     net.train()
 
 
@@ -334,7 +316,7 @@ def join(files: list[Path], out: Path) -> None:
         dynamo=False,
         opset_version=17,
     )
-    halve(out)
+    narrow(out)
 
 
 def learn(folder: Path, weights: Path, out: Path, seconds: float, batch_size: int, kept_digit: int) -> None:
@@ -344,8 +326,11 @@ def learn(folder: Path, weights: Path, out: Path, seconds: float, batch_size: in
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
     torch.backends.cudnn.benchmark = True
     scenes = read(folder, device)
-    print("pictures", len(scenes.seed), "stances", torch.bincount(scenes.stance).tolist(), flush=True)
-    net = train(scenes, scenes.seed % 10 == kept_digit, weights, seconds, batch_size)
+    stances = torch.bincount(scenes.stance, minlength=len(STANCES)).tolist()
+    record = Record.of(scenes.pictures, weights, seconds=seconds, batch=batch_size, kept=kept_digit, stances=stances)
+    print(record.about, flush=True)
+    net = train(scenes, scenes.seed % 10 == kept_digit, weights, seconds, batch_size, record)
+    record.write(out.with_suffix(".json"))
     torch.save({name: value.half() for name, value in net.cpu().state_dict().items()}, out)
 
 

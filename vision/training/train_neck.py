@@ -1,9 +1,14 @@
-"""Train the neck network: python -m vision.training.train_neck FIGURES GROUNDS OBJECTS WEIGHTS OUT --seconds N."""
+"""Train the neck network.
+
+``python -m vision.training.train_neck FIGURES SURFACES WEIGHTS OUT --seconds N``; FIGURES is a folder that
+`vision.training.figures.make` wrote, SURFACES the store of `vision.training.figures.textures`, WEIGHTS the encoder's
+published ones, or a .pt of an earlier run to go on from.  One seed in ten is not learned from; the figures printed, and
+kept beside the model, are those on them.
+"""
 
 from __future__ import annotations
 
 import argparse
-import json
 import math
 from pathlib import Path
 
@@ -13,11 +18,11 @@ import torch
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
 
-from vision.training import degrade
-from vision.training.composition import Composer, CutOuts, load_pictures
-from vision.training.degrade import chance, rand
+from vision.training import degrade, figure_pictures
+from vision.training.figure_pictures import KEPT, Pictures, Record, coarser
+from vision.training.figures import textures
 from vision.training.fitting import export, fit
-from vision.training.network import PartNet, point_loss
+from vision.training.network import PartNet, mask_loss, point_loss
 
 POINTS = ("side_neck_L", "side_neck_R", "acromion_L", "acromion_R")
 MIRRORED = [1, 0, 3, 2]
@@ -26,90 +31,153 @@ SPAN = 2.2
 """Side of the crop over the distance of the shoulder landmarks."""
 RISE = 0.25
 """The crop's centre above the middle of the shoulders, over that distance."""
+DISPLACED, OFTEN_FAR, FAR = 0.06, 0.12, 0.16
+"""Deviation of the shoulder landmarks over their distance; how often it is larger, and how large then."""
 
 
-class Figures(Composer):
+class Crops:
     """Makes batches of shoulder crops."""
 
-    def __init__(self, folder: Path, grounds: Tensor, objects: Tensor) -> None:
-        device = grounds.device
-        super().__init__(CutOuts((), torch.zeros(0)), grounds, objects, SIZE)
-        pictures, labels, points, shoulders = [], [], [], []
-        for path in sorted(folder.glob("*.json")):
-            rgb, label = cv2.imread(str(path)[:-5] + ".jpg"), cv2.imread(str(path)[:-5] + "_l.png", 0)
-            if rgb is None or label is None:
-                continue
-            size = rgb.shape[1::-1]
-            parts = [
-                cv2.resize((label == k).astype(np.float32) * 255, size, interpolation=cv2.INTER_AREA)
-                for k in (1, 2, 3, 4)
-            ]
-            pictures.append(rgb[..., ::-1].transpose(2, 0, 1))
-            labels.append(np.stack(parts).astype(np.uint8))
-            truth = json.loads(path.read_text())["points_px"]
-            points.append([truth[name] for name in POINTS])
-            shoulders.append([truth["shoulder_L"], truth["shoulder_R"]])
-        self.layers = torch.from_numpy(np.concatenate([np.stack(pictures), np.stack(labels)], 1)).to(device)
-        self.truth = torch.tensor(points, dtype=torch.float32, device=device)
-        self.shoulders = torch.tensor(shoulders, dtype=torch.float32, device=device)
+    def __init__(self, pictures: Pictures, grounds: Tensor) -> None:
+        self.pictures, self.grounds, self.device = pictures, grounds, pictures.pictures.device
+        self.truth = pictures.column(lambda t: [t["points_px"][name] for name in POINTS]).float()
+        self.shoulders = pictures.column(lambda t: [t["points_px"]["shoulder_L"], t["points_px"]["shoulder_R"]]).float()
+        seen = {True: 1.0, False: 0.0, None: math.nan}
+        self.seen = pictures.column(lambda t: [seen[t["seen"][side]] for side in "LR"]).float()
+        kept = pictures.column(lambda t: t["seed"]) % KEPT == 0
+        self.learned, self.kept = torch.nonzero(~kept).ravel(), torch.nonzero(kept).ravel()
+        step = torch.arange(SIZE, device=self.device, dtype=torch.float32) - (SIZE - 1) / 2
+        self.grid = torch.stack(torch.meshgrid(step, step, indexing="xy"), -1).view(1, -1, 2)
 
-    def crops(self, n: int) -> tuple[Tensor, Tensor]:
-        """Return pictures (n, 3, S, S) 0..255 and points (n, 1, K, 2) px."""
-        dev = self.device
-        index = torch.randint(0, len(self.layers), (n,), device=dev)
+    def batch(self, n: int) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+        """Varied crops of pictures that are learned from: as `crops`."""
+        return self.crops(self.learned[torch.randint(0, len(self.learned), (n,), device=self.device)], True)
+
+    def crops(self, index: Tensor, varied: bool) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+        """Pictures (n, 3, S, S) 0..255, silhouettes (n, 1, S/2, S/2), points (n, 1, K, 2) px, seen (n, 2)."""
+        dev, n = self.device, len(index)
         ends = self.shoulders[index]
-        width = (ends[:, 0] - ends[:, 1]).norm(dim=-1)
-        ends = ends + torch.randn(n, 2, 2, device=dev) * 0.06 * width.view(-1, 1, 1)
-        ends[..., 1] -= torch.rand(n, 1, device=dev) * 0.12 * width.view(-1, 1)  # real shoulder landmarks sit higher
-        span = (ends[:, 0] - ends[:, 1]).norm(dim=-1) * torch.exp(torch.randn(n, device=dev) * 0.08)
+        width = (ends[:, 0] - ends[:, 1]).norm(dim=-1).view(-1, 1, 1)
+        spread = torch.where(torch.rand(n, 1, 1, device=dev) < OFTEN_FAR, FAR, DISPLACED) * width
+        ends = ends + torch.randn(n, 2, 2, device=dev) * spread
+        ends[..., 1] -= torch.rand(n, 1, device=dev) * 0.12 * width[..., 0]  # real shoulder landmarks sit higher
         across = ends[:, 0] - ends[:, 1]
-        angle = torch.atan2(across[:, 1], across[:, 0]) + torch.randn(n, device=dev) * 0.07
-        scale = SPAN * span / SIZE
-        turn = torch.stack(
-            [torch.stack([angle.cos(), angle.sin()], -1), torch.stack([-angle.sin(), angle.cos()], -1)], -2
-        )
+        span = across.norm(dim=-1).clamp(min=0.5 * width.view(-1))
+        angle = torch.atan2(across[:, 1], across[:, 0])
+        flip, stretch = torch.ones(n, 1, device=dev), torch.ones(n, 1, device=dev)
+        if varied:
+            span = span * torch.exp(torch.randn(n, device=dev) * 0.08)
+            angle = angle + torch.randn(n, device=dev) * 0.07
+            flip = torch.where(torch.rand(n, 1, device=dev) < 0.5, -1.0, 1.0)
+            stretch = torch.exp(torch.randn(n, 1, device=dev) * 0.05)
+        scale = (SPAN * span / SIZE).view(-1, 1, 1)
+        rows = [torch.stack([angle.cos(), angle.sin()], -1), torch.stack([-angle.sin(), angle.cos()], -1)]
+        turn = torch.stack(rows, -2)
         centre = ends.mean(1) - RISE * span[:, None] * turn[:, 1]
-        flip = torch.where(torch.rand(n, device=dev) < 0.5, -1.0, 1.0).view(-1, 1)
-        stretch = torch.exp(torch.randn(n, 1, device=dev) * 0.05)
-        z = self.grid.view(1, -1, 2) - (SIZE - 1) / 2
-        z = torch.stack([z[..., 0] * flip * stretch, z[..., 1] / stretch + 0 * z[..., 0]], -1)
-        xy = (z * scale.view(-1, 1, 1)) @ turn + centre[:, None]
-        side = self.layers.shape[2]
-        grid = ((xy * 2 + 1) / side - 1).view(n, SIZE, SIZE, 2)
-        got = F.grid_sample(self.layers[index].float() / 255, grid, align_corners=False, padding_mode="border")
-        rgb, parts = got[:, :3] ** 2.2, got[:, 3:]
-        gain = torch.exp(
-            torch.randn(n, 4, 3, 1, 1, device=dev) * torch.tensor([0.10, 0.4, 0.3, 0.4], device=dev).view(1, 4, 1, 1, 1)
-        )
-        gain = gain * torch.exp(torch.randn(n, 4, 1, 1, 1, device=dev) * 0.3)
-        alpha = parts.sum(1, keepdim=True).clamp(0, 1)
-        rgb = rgb * ((parts[:, :, None] * gain).sum(1) + (1 - alpha))
-        k = torch.rand(n, 1, 1, 1, device=dev)
-        ground = torch.where(k < 0.4, rgb, torch.where(k < 0.75, self._patch(n), self._plain(n)))
-        ground = torch.where(k < 0.4, ground, self._things(ground, 2, 0.5))
-        image = ground * (1 - alpha) + rgb * alpha
-        image = self._things(image, 1, 0.05)
-        image = degrade.light(image)
-        bright = rand(n, 0.0, 1.0, dev) * chance(n, 0.1, dev)
-        image = degrade.camera(degrade.tone(image * (1 + bright)))
-        goal = ((self.truth[index] - centre[:, None]) @ turn.transpose(1, 2)) / scale.view(-1, 1, 1)
+        z = torch.stack([self.grid[..., 0] * flip * stretch, self.grid[..., 1] / stretch], -1)
+        xy = (z * scale) @ turn + centre[:, None]
+        source = self.pictures.of(index, varied)
+        size = torch.tensor([source.shape[3], source.shape[2]], device=dev)
+        place = ((xy * 2 + 1) / size - 1).view(n, SIZE, SIZE, 2)
+        person = (self.pictures.parts[index][:, None] > 0).float()
+        got = F.grid_sample(torch.cat([source, person], 1), place, align_corners=False, padding_mode="border")
+        image, alpha = got[:, :3], got[:, 3:]
+        if varied:
+            image = self._elsewhere(image, alpha)
+            image = degrade.camera(degrade.tone(degrade.light(coarser(image) ** 2.2)))
+        goal = ((self.truth[index] - centre[:, None]) @ turn.transpose(1, 2)) / scale
         goal = torch.stack([goal[..., 0] * flip / stretch, goal[..., 1] * stretch], -1) + (SIZE - 1) / 2
-        goal = torch.where(flip.view(-1, 1, 1) < 0, goal[:, MIRRORED], goal)
+        mirrored = flip < 0
+        goal = torch.where(mirrored[..., None], goal[:, MIRRORED], goal)
+        seen = torch.where(mirrored, self.seen[index].flip(1), self.seen[index])
         inside = ((goal >= 0) & (goal <= SIZE - 1)).all(-1, keepdim=True)
-        return (image * 255).clamp(0, 255), torch.where(inside, goal, torch.full_like(goal, math.nan))[:, None]
+        goal = torch.where(inside, goal, torch.full_like(goal, math.nan))
+        return (image * 255).clamp(0, 255), F.avg_pool2d(alpha, 2), goal[:, None], seen
+
+    def _elsewhere(self, image: Tensor, alpha: Tensor) -> Tensor:
+        """A third of the figures before other surfaces; here and there a thing lies over a corner of the picture."""
+        n, dev = len(image), self.device
+        chosen = self.grounds[torch.randint(0, len(self.grounds), (n,), device=dev)].float() / 255
+        zoom = torch.exp(torch.rand(n, 1, 1, 1, device=dev) * 1.8 - 1.2)
+        z = (self.grid.view(1, SIZE, SIZE, 2) / (SIZE / 2)) * zoom + torch.rand(n, 1, 1, 2, device=dev) - 0.5
+        ground = F.grid_sample(chosen, z, align_corners=False, padding_mode="reflection")
+        ground = ground * torch.exp(0.4 * torch.randn(n, 1, 1, 1, device=dev))
+        other = torch.where(degrade.chance(n, 0.33, dev) > 0, ground, image)
+        image = image * alpha + other * (1 - alpha)
+        blob = degrade.smooth_field(n, (SIZE, SIZE), 2, dev)
+        over = (blob > 1.9).float() * degrade.chance(n, 0.15, dev)
+        return (image * (1 - over) + ground * over).clamp(0, 1)
 
 
-def contact_sheet(figures: Figures, path: Path) -> None:
+def loss_of(out: tuple[Tensor, Tensor, Tensor], person: Tensor, xy: Tensor, seen: Tensor) -> Tensor:
+    """Points, silhouette, and whether each side of the neck is seen."""
+    known = torch.isfinite(seen)
+    flags = F.binary_cross_entropy_with_logits(out[2].float(), torch.nan_to_num(seen), reduction="none")
+    return (
+        point_loss(out[1], xy, 7.0)
+        + 0.4 * mask_loss(out[0], person)
+        + 0.5 * (flags * known).sum() / known.sum().clamp(min=1)
+    )
+
+
+@torch.no_grad()
+def report(net: PartNet, crops: Crops, record: Record) -> None:
+    """Figures on the pictures that are not learned from; errors in per cent of the crop's shoulder distance."""
+    from vision.networks.points import read_points
+
+    net.eval()
+    errors, sigmas, shown, chances = [], [], [], []
+    for part in crops.kept.split(64):
+        x, _, xy, seen = crops.crops(part, False)
+        _, maps, flags = net(x)
+        for m, true, there, flag in zip(
+            maps.float().cpu().numpy(),
+            xy[:, 0].cpu().numpy(),
+            seen.cpu().numpy(),
+            flags.float().sigmoid().cpu().numpy(),
+            strict=True,
+        ):
+            got = read_points(m, len(POINTS))[:2]
+            errors.append(got[:, :2] - true[:2])
+            sigmas.append(got[:, 2])
+            shown.append(there)
+            chances.append(flag)
+    e, s = 100 * SPAN / SIZE * np.concatenate(errors), 100 * SPAN / SIZE * np.concatenate(sigmas)
+    seen_, chance_ = np.concatenate(shown), np.concatenate(chances)
+    fine = np.isfinite(e).all(1) & np.isfinite(seen_)
+    e, s, seen_, chance_ = e[fine], s[fine], seen_[fine] > 0.5, chance_[fine]
+    far = np.hypot(*e.T)
+    for name, of in (("seen", seen_), ("hidden", ~seen_)):
+        if of.any():
+            record.add(
+                sides=name,
+                count=int(of.sum()),
+                median=np.median(far[of]),
+                p95=np.percentile(far[of], 95),
+                right=e[of, 0].mean(),
+                down=e[of, 1].mean(),
+                sigma=np.median(s[of]),
+                over_sigma=float(np.sqrt(np.mean((e[of] / s[of, None]) ** 2))),
+                told=np.mean((chance_[of] > 0.5) == (name == "seen")),
+            )
+    net.train()
+
+
+def contact_sheet(crops: Crops, path: Path) -> None:
     """Save a few training crops with their points, to be looked at."""
-    x, xy = figures.crops(24)
+    x, person, xy, seen = crops.batch(24)
     tiles = []
     for i in range(24):
         a = np.ascontiguousarray(x[i].byte().permute(1, 2, 0).cpu().numpy()[..., ::-1])
+        outline = cv2.resize((person[i, 0].cpu().numpy() > 0.5).astype(np.uint8), (SIZE, SIZE))
+        cv2.drawContours(
+            a, cv2.findContours(outline, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], -1, (255, 255, 0), 1
+        )
         for j, p in enumerate(xy[i, 0].cpu().numpy()):
             if np.isfinite(p).all():
-                cv2.circle(
-                    a, (round(p[0]), round(p[1])), 3, ((0, 255, 0), (0, 255, 255), (255, 0, 0), (255, 0, 255))[j], -1
-                )
+                here = j < 2 and bool(seen[i, j] > 0.5)
+                colour = ((0, 255, 0), (0, 255, 255), (255, 0, 0), (255, 0, 255))[j]
+                cv2.circle(a, (round(float(p[0])), round(float(p[1]))), 4, colour, -1 if here else 1)
         tiles.append(a)
     cv2.imwrite(str(path), np.vstack([np.hstack(tiles[k : k + 8]) for k in range(0, 24, 8)]))
 
@@ -117,26 +185,45 @@ def contact_sheet(figures: Figures, path: Path) -> None:
 def main() -> None:
     """Run the training."""
     parser = argparse.ArgumentParser(description=__doc__)
-    for name in ("figures", "grounds", "objects", "weights", "out"):
+    for name in ("figures", "surfaces", "weights", "out"):
         parser.add_argument(name, type=Path)
-    parser.add_argument("--seconds", type=float, default=120)
+    parser.add_argument("--seconds", type=float, default=150)
     parser.add_argument("--batch", type=int, default=96)
     a = parser.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     torch.manual_seed(2)
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
     torch.backends.cudnn.benchmark = True
-    figures = Figures(a.figures, load_pictures(a.grounds, device, False), load_pictures(a.objects, device, True))
-    print("loaded", len(figures.layers), flush=True)
+    pictures = figure_pictures.read(a.figures, device)
+    grounds = torch.from_numpy(np.stack(textures.load(a.surfaces))).permute(0, 3, 1, 2).to(device)
+    crops = Crops(pictures, grounds)
+    record = Record.of(pictures, a.weights, seconds=a.seconds, batch=a.batch)
     a.out.mkdir(parents=True, exist_ok=True)
-    contact_sheet(figures, a.out / "crops.jpg")
-    net = PartNet(0, len(POINTS))
-    net.encoder.load_published(a.weights)
+    contact_sheet(crops, a.out / "crops.jpg")
+    net = PartNet(1, len(POINTS), 2)
+    if a.weights.suffix == ".pt":
+        net.load_state_dict({name: value.float() for name, value in torch.load(a.weights, weights_only=True).items()})
+    else:
+        net.encoder.load_published(a.weights)
     net = net.to(device, memory_format=torch.channels_last)
-    net = fit(net, figures.crops, lambda out, xy: point_loss(out[0], xy, 7.0), a.batch, a.seconds, device)
+    net = fit(
+        net,
+        crops.batch,
+        loss_of,
+        a.batch,
+        a.seconds,
+        device,
+        every=a.seconds / 6,
+        shown=lambda n: report(n, crops, record),
+    )
+    report(net, crops, record)
+    record.write(a.out / "neck.json")
     net = net.float().cpu().to(memory_format=torch.contiguous_format)
-    torch.save(net.state_dict(), a.out / "neck.pt")
-    export(net, a.out / "neck.onnx", (SIZE, SIZE), ["points"])
+    torch.save(
+        {name: value.half() if value.is_floating_point() else value for name, value in net.state_dict().items()},
+        a.out / "neck.pt",
+    )
+    export(net, a.out / "neck.onnx", (SIZE, SIZE), ["person", "points", "seen"])
 
 
 if __name__ == "__main__":

@@ -43,9 +43,12 @@ class Loupe {
     const [least, most] = [half - box.left, document.documentElement.clientWidth - half - box.left];
     const places = [[0, -away], [-away, 0], [away, 0], [0, away]].map(([dx, dy]) =>
       [dx ? left + dx : Math.min(Math.max(left, least), most), top + dy]);
-    const fits = ([cx, cy]) =>
-      cx >= least && cx <= most && box.top + cy - half >= 0 && box.top + cy + half <= window.innerHeight;
-    const [cx, cy] = places.find(fits) || places[0];
+    const fits = (least_y, most_y) => ([cx, cy]) =>
+      cx >= least && cx <= most && box.top + cy - half >= least_y && box.top + cy + half <= most_y;
+    const pane = this.bench.querySelector(".pane").getBoundingClientRect();
+    const [top_y, last_y] = [Math.max(pane.top, 0), window.innerHeight];
+    // Over the photo where there is room, so that neither the words above it nor the buttons below are hidden.
+    const [cx, cy] = places.find(fits(top_y, Math.min(pane.bottom, last_y))) || places.find(fits(top_y, last_y)) || places.find(fits(0, last_y)) || places[0];
     this.canvas.style.left = `${cx - half}px`;
     this.canvas.style.top = `${cy - half}px`;
     this.canvas.hidden = false;

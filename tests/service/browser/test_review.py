@@ -158,11 +158,17 @@ def test_a_finger_drags_a_point_under_a_loupe(phone_review: Page, studio: tuple[
     assert 0 <= box["x"] <= 390 - box["width"]
     away = (box["x"] + box["width"] / 2 - x - 12, box["y"] + box["height"] / 2 - y + 10)
     assert max(map(abs, away)) > box["width"] / 2  # not under the finger
+    pane = tab.locator(".pane").bounding_box()
+    assert pane is not None
+    assert pane["y"] <= box["y"] <= pane["y"] + pane["height"] - box["height"]  # neither words nor buttons are hidden
     finger("touchEnd")
     expect(length(tab)).not_to_have_attribute("data-length", str(before), timeout=MEASURING_MS)
     expect(tab.locator(".loupe")).to_be_hidden()
     assert tab.evaluate("scrollY") == scrolled  # the page did not move with the finger
     assert set(kept(studio, studio[1].instrument_upload_id)) == {"body_bottom"}
+    tab.locator('[data-live][aria-busy="false"]').wait_for(
+        timeout=MEASURING_MS
+    )  # the last place of the finger is answered
     readout = tab.locator("[data-readout]")
     expect(readout).to_contain_text(f"{value_mm(tab):.1f}")
     expect(readout).to_contain_text(re.compile("too small|fits|stretch|too large|not decided"))
@@ -174,6 +180,21 @@ def test_a_finger_drags_a_point_under_a_loupe(phone_review: Page, studio: tuple[
         finger("touchMove", (x + 120, y + 60 - 12 * step))
     finger("touchEnd")
     tab.wait_for_function(f"scrollY > {scrolled} + 40")
+
+
+def test_on_a_phone_accepting_is_in_reach_and_everything_measured_is_seen(phone_review: Page) -> None:
+    tab = phone_review
+    accept = tab.get_by_role("button", name="Accept")
+    for _ in range(2):
+        box = accept.bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] <= tab.viewport_size["height"]  # type: ignore[index]
+        tab.get_by_text("Everything measured").click()
+    for cell in tab.locator("[data-live] .lengths td").all():
+        box = cell.bounding_box()
+        assert box is not None
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= 390
 
 
 def test_arrow_keys_move_a_point_by_pixels(open_review: Page, studio: tuple[Serving, Seeded]) -> None:

@@ -142,9 +142,8 @@ def seen_arm(
     landmarks[Landmark.NOSE] = px(nose)[0]
     landmarks[Landmark[f"{side}_index".upper()]] = palm + 0.1 * arm_px * along
     landmarks[Landmark[f"{side}_little".upper()]] = palm + 0.1 * arm_px * along + 0.1 * arm_px * down
-    bias = arm_px * (priors.NECK_BIAS[0] * along + priors.NECK_BIAS[1] * down)
     found = _hand(points, palm + wrong(priors.PALM_ERROR, along, down, arm_px), px, side) if hand else None
-    body = SeenBody(view, side, landmarks, np.ones(33), NeckPoint(neck + bias, 2.0, seen=True), found)
+    body = SeenBody(view, side, landmarks, np.ones(33), NeckPoint(neck, 2.0, seen=True), found)
     return SeenArm("made up", body, depths or ArmDepths.usual(), ((0.0, 0.0, 50.0),), {}, (), ())
 
 

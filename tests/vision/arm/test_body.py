@@ -110,5 +110,5 @@ def test_the_arm_that_is_held_out_is_measured(outward, side):
     other = "right" if side == "left" else "left"
     shoulder = landmarks[Landmark[f"{other}_shoulder".upper()]]
     landmarks[Landmark[f"{other}_wrist".upper()]] = shoulder + np.array([20.0, 380.0])  # hangs down
-    person = Person(landmarks, np.ones(33), np.zeros((33, 3)), np.zeros((1, 1), np.float32))
+    person = Person(landmarks, np.ones(33))
     assert stretched_side(person) == side

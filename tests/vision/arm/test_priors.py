@@ -125,7 +125,6 @@ def test_biases_of_landmarks_on_rendered_figures():
         (priors.PALM_WITHOUT_HAND_ERROR, (0.0, 0.0)),
     ):
         assert (415.0 * error.along, 415.0 * error.down) == pytest.approx(expected, abs=0.5)
-    assert 415.0 * np.array(priors.NECK_BIAS) == pytest.approx([-1.5, -2.6], abs=0.5)
 
 
 def test_the_palm_is_seen_best_and_guessed_worst():

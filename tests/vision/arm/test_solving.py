@@ -122,7 +122,7 @@ def test_evidence_holds_what_is_seen_and_said():
 
 
 def test_readers_repeat_a_point_as_well_as_is_stated():
-    """Medians of the distance of two careful readings, 0.8 % at the neck and 1.3 % at the palm (DEVELOPERS.md).
+    """Medians of the distance of two careful readings, 0.8 % at the neck and 1.3 % at the palm.
 
     The distance of two normal points of deviation s has the median 1.665 s; both points are to be within that.
     """

@@ -24,7 +24,7 @@ def test_finds_the_sides_of_the_neck(net, name):
     width = np.linalg.norm(left - right)
     found = net(rgb, left, right)
     for side in "LR":
-        got = found[{"L": "left", "R": "right"}[side]]
+        got = found.points[{"L": "left", "R": "right"}[side]]
         error = np.hypot(got.x - points[f"side_neck_{side}"][0], got.y - points[f"side_neck_{side}"][1])
         assert error < 0.06 * width
         assert 0.005 * width < got.sigma_px < 0.1 * width
@@ -39,15 +39,22 @@ def test_is_less_sure_where_the_neck_is_hidden(net):
     middle = 0.5 * (points["side_neck_L"] + points["side_neck_R"])
     cv2.circle(hidden, tuple(int(v) for v in middle), int(0.7 * width), (90, 60, 40), -1)
     blind = net(hidden, left, right)
-    assert blind["left"].sigma_px > 1.3 * seen["left"].sigma_px
-    assert blind["right"].sigma_px > 1.3 * seen["right"].sigma_px
+    assert blind.points["left"].sigma_px > 1.3 * seen.points["left"].sigma_px
+    assert blind.points["right"].sigma_px > 1.3 * seen.points["right"].sigma_px
+
+
+def test_tells_on_which_side_a_bare_neck_is_seen(net):
+    rgb, points = sample("child-3")
+    assert max(net(rgb, points["shoulder_joint_L"], points["shoulder_joint_R"]).seen.values()) > 0.5
+    nobody = np.full_like(rgb, 128)
+    assert max(net(nobody, points["shoulder_joint_L"], points["shoulder_joint_R"]).seen.values()) < 0.5
 
 
 def test_left_and_right_are_the_persons_own(net):
     rgb, points = sample("child-3")
     found = net(rgb, points["shoulder_joint_L"], points["shoulder_joint_R"])
-    assert found["left"].x > found["right"].x
-    assert found["acromion_left"].x > found["left"].x
+    assert found.points["left"].x > found.points["right"].x
+    assert found.points["acromion_left"].x > found.points["left"].x
 
 
 def test_refuses_shoulders_on_one_spot(net):

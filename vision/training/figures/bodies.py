@@ -1,0 +1,156 @@
+"""A store of bodies of all ages and builds, from anny: ``python -m vision.training.figures.bodies OUT.npz``.
+
+Needs anny 0.6.2 and torch; everything after it needs neither.  A body is drawn from a seed: an age from 3 to 75, a sex,
+a stature about the median of that age (WHO child growth standards 2006 and reference 2007; 1762 and 1630 mm from 19
+years on, SD 70 and 65), weight, muscle and proportions over nearly the model's whole range.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+UNIT_M = 1e-4
+"""Step in which rest positions are stored."""
+AGES = (3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 14, 16, 19)
+STATURE_MM = {
+    "boy": (961, 1033, 1100, 1160, 1217, 1273, 1326, 1378, 1431, 1491, 1632, 1729, 1762),
+    "girl": (951, 1027, 1094, 1151, 1208, 1266, 1325, 1386, 1450, 1512, 1598, 1625, 1630),
+}
+VERTICES = {
+    "tip2.L": 8563, "tip3.L": 8755, "tip4.L": 8950, "tip5.L": 9139, "tip2.R": 1911, "tip3.R": 2103, "tip4.R": 2298,
+    "tip5.R": 2487, "mid_palm.L": 10286, "mid_palm.R": 3634, "acromion.L": 8053, "acromion.R": 1377,
+    "side_neck.L": 7522, "side_neck.R": 827, "c7": 857, "nose": 297,
+}  # fmt: skip
+"""Landmarks as vertices of anny's mesh of 13 718: the side of the neck as ISO 8559-1 has it, where the frontal
+outline's slope is half-way between neck and shoulder."""
+
+
+@dataclass(frozen=True)
+class Kinds:
+    """What all bodies share: faces (F, 3), bones' names and parents, the bones of each vertex and their weights."""
+
+    faces: NDArray[np.int32]
+    bones: tuple[str, ...]
+    parents: tuple[int, ...]
+    bone_of: NDArray[np.int32]
+    weight_of: Array
+    inside: NDArray[np.bool_]
+
+    def number(self, bone: str) -> int:
+        """Number of a bone."""
+        return self.bones.index(bone)
+
+    def share(self, *parts: str, side: str = "") -> Array:
+        """How much of each vertex belongs to bones whose name begins so, and ends with the side."""
+        chosen = [any(b.startswith(p) for p in parts) and b.endswith(side) for b in self.bones]
+        return np.asarray((self.weight_of * np.array(chosen)[self.bone_of]).sum(axis=1))
+
+
+@dataclass(frozen=True)
+class Body:
+    """A body at rest: points (V, 3), bones' heads (B, 3), age in years."""
+
+    points: Array
+    heads: Array
+    age: float
+
+    @property
+    def stature(self) -> float:
+        """Height, m."""
+        return float(np.ptp(self.points[:, 1]))
+
+
+def load(path: Path) -> tuple[Kinds, list[Body]]:
+    """Read a store."""
+    data = np.load(path)
+    kinds = Kinds(
+        data["faces"],
+        tuple(data["bones"].tolist()),
+        tuple(data["parents"].tolist()),
+        data["bone_of"],
+        data["weight_of"].astype(float),
+        data["inside"],
+    )
+    points, heads = data["points"] * UNIT_M, data["heads"] * UNIT_M
+    return kinds, [Body(p, h, float(a)) for p, h, a in zip(points, heads, data["ages"], strict=True)]
+
+
+def mixed(first: Body, second: Body, share: float) -> Body:
+    """A body between two."""
+    keep = 1 - share
+    return Body(
+        keep * first.points + share * second.points,
+        keep * first.heads + share * second.heads,
+        keep * first.age + share * second.age,
+    )
+
+
+def main() -> None:
+    """Make the store."""
+    import anny
+    import torch
+    from anny.face_segmentation import get_face_segmentation_mask
+    from anny.shape_distribution import SimpleShapeDistribution
+
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--count", type=int, default=180)
+    parser.add_argument("--seed", type=int, default=410_000)
+    a = parser.parse_args()
+    model = anny.Anny(facial_actions="all")
+    ageing = SimpleShapeDistribution(model).morphological_age_mapping
+    points, heads, ages = [], [], []
+    for number in range(a.count):
+        rng = np.random.default_rng(a.seed + number)
+        age = float(rng.uniform(3, 13) if rng.random() < 0.6 else rng.uniform(13, 75))
+        sex = "boy" if rng.random() < 0.5 else "girl"
+        median = float(np.interp(age, AGES, STATURE_MM[sex]))
+        wanted = 1e-3 * median * float(np.exp(rng.normal(0, 0.045)))
+        shape = {
+            "age": float(ageing.morphological_to_anny_age(torch.tensor([age], dtype=torch.float64))),
+            "gender": 0.1 if sex == "boy" else 0.9 if age < 10 else 0.2 if age < 15 else 0.85,
+            "height": float(rng.uniform(0.25, 0.7)),
+            "muscle": float(rng.uniform(0.25, 0.8)),
+            "weight": float(np.clip(rng.normal(0.5, 0.2), 0.1, 0.95)),
+            "proportions": float(rng.uniform(0.15, 0.85)),
+        }
+        smile = float(rng.uniform(0, 0.7))
+        with torch.no_grad():
+            made = model(phenotype_kwargs=shape, facial_actions={"mouthSmileLeft": smile, "mouthSmileRight": smile})
+        rest, head = (upright(made[name][0].numpy()) for name in ("rest_vertices", "rest_bone_heads"))
+        scale, floor = wanted / np.ptp(rest[:, 1]), rest[:, 1].min()
+        points.append((rest - [0, floor, 0]) * scale)
+        heads.append((head - [0, floor, 0]) * scale)
+        ages.append(age)
+    faces = np.asarray(model.faces, np.int32)
+    hidden = ["mouth_cavity", "tongue", "eye_cavity.L", "eye_cavity.R", "eye_back.L", "eye_back.R"]
+    inside = np.zeros(len(points[0]), bool)
+    inside[faces[get_face_segmentation_mask(model, hidden).numpy()].ravel()] = True
+    np.savez_compressed(
+        a.out,
+        points=np.round(np.array(points) / UNIT_M).astype(np.int16),
+        heads=np.round(np.array(heads) / UNIT_M).astype(np.int16),
+        ages=np.array(ages),
+        faces=faces,
+        bones=np.array(model.bone_labels),
+        parents=np.array(model.bone_parents),
+        bone_of=model.vertex_bone_indices.numpy().astype(np.int32),
+        weight_of=model.vertex_bone_weights.numpy().astype(np.float32),
+        inside=inside,
+    )
+
+
+def upright(points: Array) -> Array:
+    """From anny's axes (left, back, up) to left, up, front."""
+    return np.stack([points[..., 0], points[..., 2], -points[..., 1]], -1)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,330 @@
+"""Make training pictures from seeds.
+
+``python -m vision.training.figures.make OUT BODIES SURFACES --first 500000 --count 6000``
+
+For each seed NAME.jpg, NAME_l.png (`PARTS` of the figure, 0 elsewhere) and NAME.json: points in the picture and in
+space, whether the neck's sides are seen, pose and stance.  The picture holds what both networks look at, 256 px a
+straight arm.  It runs on all graphics cards that there are, else on the processors; a seed gives the same scene on
+either, up to noise.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import multiprocessing
+import os
+import time
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.training.figures import bodies, textures
+from vision.training.figures.bodies import VERTICES, Body, Kinds
+from vision.training.figures.clothing import Looks, dressed
+from vision.training.figures.meshes import Mesh
+from vision.training.figures.posing import TRUNK_BONES, ArmPose, Pose, Posed, Poser, about
+from vision.training.figures.rooms import cloth_picture, light, room
+from vision.training.figures.trace import Surface, View, render
+
+Array = NDArray[np.float64]
+ARM_PX = 256.0
+SIZE = (624, 416)
+SHOULDER = (0.435, 0.57)
+"""Where the shoulder of an arm that points to the right lies in the picture, over its size."""
+PARTS = ("skin", "hair", "top", "trousers", "cover", "cord")
+COVERED_M = 0.010
+"""A point of the skin counts as seen if skin is seen within two pixels of it, and no further from it in depth than
+this: the side of the neck lies where skin turns away from the camera."""
+SAMPLES = 48
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """What a seed stands for before it is rendered."""
+
+    body: Body
+    pose: Pose
+    side: str
+    touching: bool
+
+
+def drawn(rng: np.random.Generator, kinds: Kinds, store: list[Body]) -> Drawn:
+    """Draw a body and a pose."""
+    first, second = (store[int(k)] for k in rng.integers(len(store), size=2))
+    share = float(rng.uniform(0, 0.5)) if abs(first.age - second.age) < 6 else 0.0
+    body = bodies.mixed(first, second, share)
+    side = "LR"[int(rng.integers(2))]
+    stance = str(rng.choice(["wall", "floating", "reaching"], p=[0.44, 0.38, 0.18]))
+    up = float(rng.uniform(-40, 30) if rng.random() < 0.12 else np.clip(rng.normal(0, 5), -14, 14))
+    forward, flex = float(rng.uniform(-3, 10)), float(rng.uniform(0, 9))
+    if stance == "reaching":
+        if rng.random() < 0.6:
+            forward = float(rng.uniform(15, 50))
+        else:
+            flex = float(rng.uniform(18, 75))
+    if stance == "wall" and rng.random() < 0.08:
+        flex = float(rng.uniform(10, 40))
+    facing = [(0, 0, 1)] * 8 + [(0, -1, 0.3), (0, 1, 0.3), (0, 0, -1), (0, -1, -0.3)]
+    palm = np.array(
+        facing[int(rng.integers(8 if stance == "wall" and rng.random() < 0.8 else len(facing)))]
+    ) + rng.normal(0, [0.05, 0.2, 0.1])
+    arm = ArmPose(
+        up,
+        forward,
+        flex,
+        float(rng.uniform(0, 70)),
+        tuple(palm.tolist()),
+        float(rng.choice([1.0, 0.9, 0.6, 0.2], p=[0.4, 0.4, 0.15, 0.05])),
+        float(rng.normal(0, 4)),
+    )
+    inwards = -1.0 if side == "R" else 1.0
+    others = (
+        ArmPose(
+            float(rng.uniform(-82, -70)),
+            float(rng.uniform(0, 14)),
+            float(rng.uniform(5, 25)),
+            0,
+            (inwards, 0, 0.2),
+            0.4,
+        ),
+        ArmPose(
+            float(rng.uniform(-60, -40)),
+            float(rng.uniform(-20, 20)),
+            float(rng.uniform(60, 110)),
+            0,
+            (inwards, 0.2, 0.2),
+            0.3,
+        ),
+        ArmPose(float(rng.normal(0, 8)), float(rng.uniform(-2, 15)), float(rng.uniform(0, 15)), 30, (0, 0, 1), 0.9),
+    )
+    other = others[int(rng.choice(3, p=[0.65, 0.12, 0.23]))]
+    turn, twist = float(rng.normal(0, 2.5)), float(rng.normal(0, 1.5))
+    if rng.random() < 0.4:
+        much = float(rng.choice([-1, 1]) * rng.uniform(7, 32))
+        turn, twist = (much, twist) if rng.random() < 0.6 else (turn, much)
+    head = float(rng.normal(0, 8) if rng.random() < 0.55 else rng.uniform(-70, 70))
+    pose = Pose(
+        turn,
+        twist,
+        float(rng.normal(0, 1.6)),
+        (head, float(rng.normal(4, 9)), float(rng.normal(0, 5))),
+        {side: arm, "LR".replace(side, ""): other},
+    )
+    return Drawn(body, pose, side, stance == "wall")
+
+
+def picture(
+    seed: int, kinds: Kinds, store: list[Body], surfaces: list[NDArray[np.uint8]], samples: int
+) -> tuple[Array, NDArray[np.uint8], dict[str, Any]]:
+    """Linear picture (H, W, 3), parts (H, W) and truth of a seed."""
+    rng = np.random.default_rng(seed)
+    what = drawn(rng, kinds, store)
+    looks = Looks.drawn(rng)
+    poser, pose, ahead = Poser(kinds, what.body), what.pose, float(rng.uniform(0.0, 0.012))
+    if what.touching:
+        pose = poser.touching(pose, what.side, ahead)
+    posed = poser.posed(pose)
+    figure = dressed(kinds, what.body, posed, looks, np.random.default_rng([seed, 2]))
+    behind = back_of(figure)
+    if what.touching:  # hair and cloth hold the trunk off the wall; the hand goes back to it, or nearly
+        thick = float(posed.points[kinds.share(*TRUNK_BONES) > 0.5][:, 2].min()) - behind
+        pose = poser.touching(pose, what.side, ahead - max(float(rng.uniform(0, 1)) * thick, thick - 0.02))
+        posed = poser.posed(pose)
+        figure = dressed(kinds, what.body, posed, looks, np.random.default_rng([seed, 2]))
+        behind = back_of(figure)
+    gap = rng.uniform(0.001, 0.008) if what.touching else rng.uniform(0.002, 0.05)
+    shift = np.array([0, -posed.points[:, 1].min() + rng.uniform(0, 0.03), gap - behind])
+    figure = [m.moved(shift) for m in figure]
+    posed = Posed(posed.points + shift, posed.joints + shift, posed.turns)
+    side = what.side
+
+    def joint(bone: str, which: str = side) -> Array:
+        return np.asarray(posed.joints[kinds.number(f"{bone}.{which}")])
+
+    chain = {
+        "neck": posed.points[VERTICES[f"side_neck.{side}"]],
+        "shoulder": joint("upperarm01"),
+        "elbow": joint("lowerarm01"),
+        "wrist": joint("wrist"),
+        "palm": posed.points[VERTICES[f"mid_palm.{side}"]],
+    }
+    ends = chain["shoulder"], posed.points[VERTICES[f"tip3.{side}"]]
+    view = seen_from(rng, chain, side)
+    things, looks_of = room(rng, surfaces, ends, float(posed.points[:, 1].max()))
+    looks_of = {
+        "skin": Surface(coat=float(rng.uniform(0.3, 1.0)), rough=float(rng.uniform(0.35, 0.6))),
+        "hair": Surface(coat=float(rng.uniform(0, 1.5)), rough=float(rng.uniform(0.25, 0.5))),
+        "top": Surface(texture=cloth_picture(rng, surfaces), repeats=(1 / rng.uniform(0.15, 0.6),) * 2),
+        "trousers": Surface(texture=cloth_picture(rng, surfaces), repeats=(3.0, 3.0)),
+        "cover": Surface(
+            texture=cloth_picture(rng, surfaces), repeats=(float(rng.uniform(1, 4)), float(rng.uniform(0.5, 3)))
+        ),
+        "cord": Surface((0.7, 0.7, 0.7)),
+        **looks_of,
+    }
+    if looks.cover in ("collar", "hood", "roll", "jacket") and rng.random() < 0.7:
+        looks_of["cover"] = replace(looks_of["cover"], texture=looks_of["top"].texture)
+    lamps, sky = light(rng, surfaces, view.place)
+    linear, labels, ranges = render([*figure, *things], looks_of, lamps, sky, view, samples, seed)
+    parts = np.where((labels >= 0) & (labels < len(PARTS)), labels + 1, 0).astype(np.uint8)
+    necks = {s: posed.points[VERTICES[f"side_neck.{s}"]] for s in "LR"}
+    spots = {
+        **{f"side_neck_{s}": necks[s] for s in "LR"},
+        **{f"acromion_{s}": posed.points[VERTICES[f"acromion.{s}"]] for s in "LR"},
+        **{f"shoulder_{s}": joint("upperarm01", s) for s in "LR"},
+    }
+    truth = {
+        "seed": seed,
+        "side": side,
+        "wall": what.touching,
+        "forward": pose.arms[side].forward,
+        "flex": pose.arms[side].flex,
+        "yaw": pose.turn + pose.twist,
+        "head": pose.head[0],
+        "age": what.body.age,
+        "cover": looks.cover,
+        "style": looks.style,
+        "px": {k: view.project(v[None])[0].round(2).tolist() for k, v in chain.items()},
+        "pts_mm": {k: (1000 * v).round(2).tolist() for k, v in chain.items()},
+        "camera_mm": (1000 * view.place).round(2).tolist(),
+        "a_mm": round(
+            1000
+            * float(
+                sum(
+                    np.linalg.norm(chain[b] - chain[a])
+                    for a, b in (("shoulder", "elbow"), ("elbow", "wrist"), ("wrist", "palm"))
+                )
+            ),
+            2,
+        ),
+        "points_px": {k: view.project(v[None])[0].round(2).tolist() for k, v in spots.items()},
+        "seen": {s: is_seen(necks[s], view, parts, ranges) for s in "LR"},
+    }
+    return np.asarray(linear, float), parts, truth
+
+
+def back_of(figure: list[Mesh]) -> float:
+    """How far back a figure reaches."""
+    return min(float(mesh.points[:, 2].min()) for mesh in figure)
+
+
+def is_seen(point: Array, view: View, parts: NDArray[np.uint8], ranges: NDArray[np.float32]) -> bool | None:
+    """Whether bare skin is seen at a point; None outside the picture."""
+    x, y = np.round(view.project(point[None])[0]).astype(int)
+    if not (2 <= x < view.size[0] - 2 and 2 <= y < view.size[1] - 2):
+        return None
+    near = slice(y - 2, y + 3), slice(x - 2, x + 3)
+    before = np.linalg.norm(point - view.place) - ranges[near]
+    return bool(np.any((parts[near] == 1 + PARTS.index("skin")) & (np.abs(before) < COVERED_M)))
+
+
+def seen_from(rng: np.random.Generator, chain: dict[str, Array], side: str) -> View:
+    """A camera from which the straight arm is `ARM_PX` long and the shoulder lies at its place."""
+    away = 1.0 + (0.4 * rng.random() if rng.random() < 0.3 else 2.4 * rng.beta(1.3, 1.8))
+    middle = 0.5 * (chain["shoulder"] + chain["palm"])
+    place = np.array(
+        [middle[0] + rng.normal(0, 0.25), chain["shoulder"][1] + rng.normal(-0.15, 0.2), chain["shoulder"][2] + away]
+    )
+    to = middle - place
+    yaw = float(np.degrees(np.arctan2(to[0], -to[2])) + rng.normal(0, 4))
+    pitch = float(np.degrees(np.arctan2(to[1], -to[2])) + rng.normal(-3, 4))
+    turn = about((0, 1, 0), -yaw) @ about((1, 0, 0), pitch) @ about((0, 0, 1), float(rng.normal(0, 2.5)))
+    rows = np.array([[1, 0, 0], [0, -1, 0], [0, 0, -1.0]]) @ turn.T
+    flat = View(place, rows, 1.0, (0, 0), SIZE)
+    line = flat.project(np.array([chain[k] for k in ("shoulder", "elbow", "wrist", "palm")]))
+    focal = ARM_PX / float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
+    left = SHOULDER[0] if side == "L" else 1 - SHOULDER[0]
+    at = focal * line[0]
+    return View(place, rows, focal, (left * SIZE[0] - at[0], SHOULDER[1] * SIZE[1] - at[1]), SIZE)
+
+
+def developed(linear: Array, rng: np.random.Generator) -> NDArray[np.uint8]:
+    """As a phone makes a picture of it: exposure, tone curve, local contrast, less noise, sharper."""
+    bright = float(np.percentile(linear.max(-1), rng.uniform(90, 99)))
+    exposed = np.asarray(linear * rng.uniform(0.55, 1.15) / max(bright, 1e-6), np.float32)
+    mean = exposed.mean((0, 1))
+    exposed = exposed * (mean.mean() / mean) ** float(rng.uniform(0.3, 0.95))
+    shoulder = float(rng.uniform(0, 0.5))
+    toned = np.clip(exposed * (1 + shoulder) / (1 + shoulder * exposed), 0, 1) ** np.float32(1 / 2.2)
+    if rng.random() < 0.5:
+        grey = toned.mean(-1)
+        base = cv2.GaussianBlur(grey, (0, 0), float(rng.uniform(8, 40)))
+        flatter = float(rng.uniform(0, 0.5))
+        toned = toned + (flatter * (base.mean() - base) + float(rng.uniform(0, 0.6)) * (grey - base))[..., None]
+    toned = np.clip(toned, 0, 1)
+    out = np.asarray(255 * (toned + float(rng.uniform(-0.1, 0.5)) * toned * (1 - toned) * (2 * toned - 1)), np.float32)
+    out = np.clip(out, 0, 255)
+    if rng.random() < 0.65:
+        out = cv2.bilateralFilter(out, 5, float(rng.uniform(8, 30)), 1.5)
+    if rng.random() < 0.5:
+        out = out + float(rng.uniform(0.2, 1.0)) * (out - cv2.GaussianBlur(out, (0, 0), 1.0))
+    return np.asarray(np.clip(np.round(out), 0, 255), np.uint8)
+
+
+_KEPT: dict[str, Any] = {}
+
+
+def _start(stores: tuple[Path, Path], out: Path, samples: int, cards: int, counter: Any) -> None:
+    cv2.setNumThreads(1)
+    with counter.get_lock():
+        number = counter.value
+        counter.value += 1
+    if cards:
+        os.environ["CUDA_VISIBLE_DEVICES"] = str(number % cards)
+    _KEPT.update(bodies=bodies.load(stores[0]), surfaces=textures.load(stores[1]), out=out, samples=samples)
+
+
+def _make(seed: int) -> str | None:
+    """Make the files of one seed; the reason if it could not be made."""
+    try:
+        linear, parts, truth = picture(seed, *_KEPT["bodies"], _KEPT["surfaces"], _KEPT["samples"])
+    except (ValueError, IndexError, np.linalg.LinAlgError) as problem:  # a garment that came out empty
+        return f"{seed}: {problem!r}"
+    name = str(_KEPT["out"] / str(seed))
+    cv2.imwrite(
+        f"{name}.jpg", developed(linear, np.random.default_rng([seed, 1]))[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 93]
+    )
+    cv2.imwrite(f"{name}_l.png", parts)
+    Path(f"{name}.json").write_text(json.dumps(truth))
+    return None
+
+
+def cards() -> int:
+    """Graphics cards of this machine."""
+    return len(list(Path("/dev").glob("nvidia[0-9]*")))
+
+
+def main() -> None:
+    """Make them all, or as many as the time allows."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    for name in ("out", "bodies", "surfaces"):
+        parser.add_argument(name, type=Path)
+    parser.add_argument("--first", type=int, default=500_000)
+    parser.add_argument("--count", type=int, default=6000)
+    parser.add_argument("--seconds", type=float, default=1e9)
+    parser.add_argument("--samples", type=int, default=SAMPLES)
+    parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
+    a = parser.parse_args()
+    a.out.mkdir(parents=True, exist_ok=True)
+    context = multiprocessing.get_context("spawn")
+    start, done, failed = time.time(), 0, []
+    kept = (a.bodies, a.surfaces), a.out, a.samples, cards(), context.Value("i", 0)
+    with context.Pool(a.processes, _start, kept) as pool:
+        for problem in pool.imap_unordered(_make, range(a.first, a.first + a.count), chunksize=2):
+            done += 1
+            failed += [problem] if problem else []
+            if done % 200 == 0:
+                print(done, f"{time.time() - start:.0f} s", len(failed), "failed", flush=True)
+            if time.time() - start > a.seconds:
+                pool.terminate()
+                break
+    print(done, "seeds", len(failed), "failed", *failed[:5], sep="\n", flush=True)
+
+
+if __name__ == "__main__":
+    main()
