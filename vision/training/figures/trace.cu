@@ -115,10 +115,10 @@ BOTH bool trace(const Scene &s, V3 o, V3 d, float far, bool any, Hit &hit) {
             float id = 1.0f / det;
             V3 w = o - p;
             float u = dot(w, q) * id;
-            if (u < 0 || u > 1) continue;
+            if (u < -1e-6f || u > 1 + 1e-6f) continue;  // no cracks between triangles
             V3 r = cross(w, e1);
             float v = dot(d, r) * id;
-            if (v < 0 || u + v > 1) continue;
+            if (v < -1e-6f || u + v > 1 + 1e-6f) continue;
             float t = dot(e2, r) * id;
             if (t > 1e-5f && t < hit.t) {
                 hit.t = t, hit.u = u, hit.v = v, hit.face = f;
