@@ -32,8 +32,9 @@ def export(net: torch.nn.Module, path: Path, size: tuple[int, int], names: list[
 def narrow(path: Path) -> None:
     """Store the weights of an ONNX file in a quarter of the room.
 
-    Matrices and kernels become 8-bit whole numbers with a scale for each row (each output channel of a kernel), other
-    long lists 16-bit numbers; they are made 32-bit numbers again when the file is loaded.
+    Matrices and kernels become 8-bit whole numbers with a scale for each row (each output channel of a kernel); kernels
+    of one channel, which suffer most from that, and other long lists become 16-bit numbers.  All are made 32-bit
+    numbers again when the file is loaded.
     """
     import onnx
     from onnx import helper, numpy_helper
@@ -45,7 +46,7 @@ def narrow(path: Path) -> None:
         if array.dtype != np.float32 or array.size <= 16:
             continue
         name = item.name
-        if array.ndim < 2:
+        if array.ndim < 2 or (array.ndim == 4 and array.shape[1] == 1):
             item.CopyFrom(numpy_helper.from_array(array.astype(np.float16), f"{name}_half"))
             made.append(helper.make_node("Cast", [f"{name}_half"], [name], to=onnx.TensorProto.FLOAT))
             continue
