@@ -75,6 +75,8 @@ class Seeded:
     instrument_upload_id: str
     refused_upload_id: str
     verdict_id: str
+    arm_id: str
+    tape_id: str
     report: str
     invitation: str
 
@@ -240,7 +242,7 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW, mark: st
                     program_version="0.1.0",
                 )
             )
-        keep(
+        tape = keep(
             TapeRecord(
                 **own, child_id=child.id, taken_on=now.date(), value_mm=366.0, uncertainty_mm=7, told_by="teacher"
             )
@@ -268,6 +270,8 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW, mark: st
         instrument_upload_id=uploads[INSTRUMENT].id,
         refused_upload_id=refused.id,
         verdict_id=verdict.id,
+        arm_id=arm.id,
+        tape_id=tape.id,
         report=house.signer.token(REPORT, verdict.id),
         invitation=invitation_token,
     )

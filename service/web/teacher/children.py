@@ -20,8 +20,10 @@ from service.records.deciding import candidates, keep_verdict, latest_arm
 from service.records.erase import erase_child
 from service.records.export import child_csv, child_export
 from service.records.tables import (
+    ACCEPTED,
     FAILED,
     MEASURED,
+    ArmRecord,
     Child,
     Instrument,
     PhotoRequest,
@@ -147,6 +149,33 @@ def note_tape(request: Request, child_id: str, parts: TheHouse, records: Records
         )
     )
     return go_to(f"/children/{child.id}#tape")
+
+
+@router.post("/{child_id}/tape/{tape_id}/take-back")
+def take_tape_back(child_id: str, tape_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
+    """Delete a tape reading that was a slip."""
+    with parts.store.for_studio(who.studio_id) as records:
+        tape = records.get(TapeRecord, tape_id)
+        if tape is None or tape.child_id != child_id:
+            raise nothing_here()
+        records.delete(tape)
+    parts.store.forget_traces()
+    return go_to(f"/children/{child_id}#tape")
+
+
+@router.post("/{child_id}/arm/{arm_id}/take-back")
+def take_arm_back(child_id: str, arm_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
+    """Take an accepted arm out of the records; its photo is to be reviewed again, and can be accepted again."""
+    with parts.store.for_studio(who.studio_id) as records:
+        arm = records.get(ArmRecord, arm_id)
+        if arm is None or arm.child_id != child_id:
+            raise nothing_here()
+        upload = records.get(Upload, arm.upload_id) if arm.upload_id else None
+        if upload is not None and upload.state == ACCEPTED:
+            upload.state = MEASURED
+        records.delete(arm)
+    parts.store.forget_traces()
+    return go_to(f"/children/{child_id}#arm")
 
 
 @router.post("/{child_id}/verdict")

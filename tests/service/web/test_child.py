@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from datetime import timedelta
 
-from service.records.tables import ArmRecord, Instrument, SignIn, TapeRecord
+from service.records.tables import ACCEPTED, MEASURED, ArmRecord, Instrument, SignIn, TapeRecord, Upload
 from tests.service.conftest import Place
 from tests.service.seeding import NOW, Seeded, arm_result, seed
 
@@ -48,7 +48,7 @@ def test_what_was_found_stands_beside_what_was_corrected(place: Place) -> None:
         arm = records.query(ArmRecord).filter_by(child_id=seeded.child_id, corrected=True).one()
         arm.automatic = arm_result(427.0)
     words = shown(place, seeded, f"/children/{seeded.child_id}")
-    assert "corrected; found: 427 mm 433 mm 425 – 441 mm" in words
+    assert re.search(r"corrected; found: 427 mm Take back ?: 13 Mar 2031 433 mm 425 – 441 mm", words)
 
 
 def test_until_when_an_instrument_does_is_said_by_the_calendar(place: Place) -> None:
@@ -60,6 +60,29 @@ def test_until_when_an_instrument_does_is_said_by_the_calendar(place: Place) -> 
         records.get_one(SignIn, seeded.sign_in_id).expires_at = NOW + timedelta(days=99)
     place.clock.forward(days=60)  # two months on, with no new measurement, it is still the same month
     assert said[0] in shown(place, seeded, f"/children/{seeded.child_id}")
+
+
+def taken_back(place: Place, seeded: Seeded, path: str) -> None:
+    data = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
+    assert place.client.post(f"/children/{seeded.child_id}/{path}/take-back", data=data).status_code == 303
+
+
+def test_a_tape_reading_and_an_accepted_arm_can_be_taken_back(place: Place) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        tape = records.query(TapeRecord).filter_by(child_id=seeded.child_id).one()
+        arms = records.query(ArmRecord).filter_by(child_id=seeded.child_id).order_by(ArmRecord.measured_on).all()
+        upload = records.get_one(Upload, seeded.arm_upload_id)
+        upload.state, arms[-1].upload_id = ACCEPTED, upload.id
+    assert "366 mm" in shown(place, seeded, f"/children/{seeded.child_id}")
+    taken_back(place, seeded, f"tape/{tape.id}")
+    taken_back(place, seeded, f"arm/{arms[-1].id}")
+    after = shown(place, seeded, f"/children/{seeded.child_id}")
+    assert "366 mm" not in after
+    assert "To review Photo of the arm" in re.sub(r"[↔♪] ", "", after)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        assert records.get_one(Upload, seeded.arm_upload_id).state == MEASURED
+        assert len(records.query(ArmRecord).filter_by(child_id=seeded.child_id).all()) == len(arms) - 1
 
 
 def test_the_shelf_is_in_order_of_its_numbers(place: Place) -> None:

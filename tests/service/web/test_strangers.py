@@ -53,6 +53,8 @@ class Route:
             chart_id=victim.chart_id,
             request_id=victim.request_id,
             verdict_id=victim.verdict_id,
+            arm_id=victim.arm_id,
+            tape_id=victim.tape_id,
         )
 
 
