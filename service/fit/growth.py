@@ -1,12 +1,19 @@
 """How a child's arm will grow, and when the present instrument is outgrown.
 
 The median arm for an age is the median height times the arm's share of it (`calibration.anthropometry`).  A child
-differs from the median by a factor that stays nearly the same while it grows: a tall child stays tall.  The logarithm
-of that factor is a Gaussian process: standard deviation sqrt(S^2 + R^2), S the height's coefficient of
-variation in the tables, R that of the arm's share (0.034: between-child SD 0.013 of 0.385); correlation 0.97 to the
-power of the years between two ages (year-to-year correlations of children's heights are 0.95 to 0.98; from memory).
-Dated measurements with their uncertainties condition it (Rasmussen and Williams, Gaussian Processes for Machine
-Learning, 2006, equations 2.23 and 2.24); errors common to two measurements enter as their covariance.
+differs from the median by a factor that changes slowly while it grows: a tall child stays tall, and one that grows fast
+goes on doing so for a while.  The logarithm of that factor is a Gaussian process with standard deviation sqrt(S^2 +
+R^2), S the height's coefficient of variation in the tables, R that of the arm's share (0.034: between-child SD 0.013 of
+0.385), and correlation
+
+    0.6 + 0.4 (1 + x) exp(-x),   x = sqrt(3) years / 4.4
+
+between two ages: a part that stays for good and a smooth one (Matern, 3/2) whose rate lasts for some years; 0.98 from
+one year to the next and 0.77 over five (correlations of children's heights are 0.95 to 0.98 and about 0.8; from
+memory).  It is the hierarchy of population and child in one: without readings the forecast is the published curve, one
+reading moves its level, two or more teach it the child's own rate as far as their uncertainties let them (Rasmussen and
+Williams, Gaussian Processes for Machine Learning, 2006, equations 2.23, 2.24 and 4.17).  Errors common to two
+measurements enter as their covariance.
 
 The same process tells whether a measurement contradicts growth: each is predicted from the others, and the worst one
 that lies more than three standard deviations off is set aside, until the rest agree.  A measurement clearly shorter
@@ -19,6 +26,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from math import sqrt
 from typing import Any
 
 import numpy as np
@@ -29,12 +37,23 @@ from calibration.quantity import Length, covariance_mm2
 from service.fit.assessment import InstrumentLengths, assess
 from service.fit.chart import Chart
 from service.fit.errors import GrowthError
-from service.fit.lengths import check_plausible, linear, widened
+from service.fit.lengths import PLAUSIBLE_MM, check_plausible, linear, widened
 from service.fit.sentences import Millimetres, Number, Sentence, say, unchanged
 
 Array = NDArray[np.float64]
 
-YEARLY_CORRELATION = 0.97
+LASTING_SHARE = 0.6
+"""Share of the variance between children that stays for good; ours, so that heights five years apart correlate 0.77."""
+
+RATE_YEARS = 4.4
+"""Length scale of the rest, years; ours, so that heights a year apart correlate 0.98."""
+
+UNEXPLAINED = 2.5
+"""Standard deviations by which a child's own growth must differ from what heights explain to be told; ours."""
+
+LEAST_SPAN_YEARS = 0.25
+"""Readings closer than this say nothing about a rate, years; ours: an arm grows 6 mm in that time."""
+
 AGES = (3.0, 13.0)
 LAST_AGE = 15.0
 Z_TEN = 1.2815515655446004
@@ -91,6 +110,10 @@ class Growth:
         Places of measurements that contradict growth.
     unusual : bool
         Whether the arm is far from other children's of that age.
+    unexplained : float or None
+        Growth a year between the first and the last reading, mm, where heights do not explain it; None otherwise.
+    named : tuple of DatedArm
+        The measurements that contradict growth.
     """
 
     points: tuple[GrowthPoint, ...]
@@ -100,6 +123,8 @@ class Growth:
     next_fits: Crossing | None
     suspects: tuple[int, ...]
     unusual: bool
+    unexplained: float | None = None
+    named: tuple[DatedArm, ...] = ()
 
     def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON; sentences in `language` by `translate`."""
@@ -119,6 +144,7 @@ class Growth:
             "next_fits_in_months": _crossing_json(self.next_fits),
             "suspect_measurements": list(self.suspects),
             "unusual": self.unusual,
+            "unexplained_mm_per_year": None if self.unexplained is None else round(self.unexplained, 1),
             "message": [each.text(translate, language) for each in growth_sentences(self)],
         }
 
@@ -169,7 +195,7 @@ def predict(
     if chart is not None and instrument is not None:
         found = assess(chart, history[-1].arm, [instrument])
         longest = float(found.longest_arm_mm[0])
-        outgrown = _crossing(steps, low, likely, high, longest) if np.isfinite(longest) else None
+        outgrown = _crossing(steps, low, likely, high, longest) if longest <= PLAUSIBLE_MM["arm"][1] else None
         larger = [row for row in chart.rows if row.arm_from_mm > found.shortest_arm_mm[0] + chart.stretch_mm]
         if larger:
             next_size = larger[0].size
@@ -185,6 +211,8 @@ def predict(
         next_fits,
         suspects,
         bool(abs(offsets[-1]) > CONTRADICTION * np.hypot(_spread(ages[-1:], sex)[0], np.sqrt(noise[-1, -1]))),
+        None if suspects else _unexplained([history[place] for place in kept], sex),
+        tuple(history[place] for place in suspects),
     )
 
 
@@ -212,6 +240,16 @@ def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:
             high=Millimetres(last.high_mm),
         )
     ]
+    if growth.suspects:
+        return (*sentences, _contradiction_sentence(growth))
+    if growth.unexplained is not None:
+        sentences.append(
+            say(
+                "Between the first and the last measurement the arm grew {own} a year, which the heights of children "
+                "do not explain; measure again, and tell the teacher.",
+                own=Millimetres(growth.unexplained),
+            )
+        )
     if growth.outgrown is not None:
         sentences.append(
             _when(
@@ -233,14 +271,37 @@ def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:
                 say("The next size ({size}) will not fit within this time.", size=growth.next_size),
             )
         )
-    if growth.suspects:
-        numbers = ", ".join(str(place + 1) for place in growth.suspects)
-        sentences.append(
-            say("Measurement {numbers} contradicts growth and is likely a mistake; measure again.", numbers=numbers)
-        )
-    elif growth.unusual:
+    if growth.unusual:
         sentences.append(say("This arm is unusual for the age; check the age and measure again."))
     return tuple(sentences)
+
+
+def _contradiction_sentence(growth: Growth) -> Sentence:
+    """Which measurements are likely mistakes; nothing is said then of what hangs on them."""
+    first, place = growth.named[0], growth.suspects[0]
+    return say(
+        "Measurement {number} ({arm} at {age} years) contradicts growth and is likely a mistake; measure again. How "
+        "long an instrument will do is said after that.",
+        number=place + 1,
+        arm=Millimetres(first.arm.value_mm),
+        age=Number(first.age_years, 1),
+    )
+
+
+def _unexplained(history: Sequence[DatedArm], sex: Sex | None) -> float | None:
+    """Growth a year from the first to the last reading where it lies outside of what heights explain, mm."""
+    first, last = history[0], history[-1]
+    years = last.age_years - first.age_years
+    if years < LEAST_SPAN_YEARS:
+        return None
+    ages = np.array([first.age_years, last.age_years])
+    change = linear([(1.0, last.arm), (-1.0, first.arm)])
+    median = median_arm_mm(ages, sex)
+    expected = first.arm.value_mm * float(median[1] / median[0] - 1)
+    kernel = _kernel(ages, ages, sex)
+    spread = last.arm.value_mm * sqrt(max(kernel[0, 0] + kernel[1, 1] - 2 * kernel[0, 1], 0.0))
+    off = abs(change.value_mm - expected) / np.hypot(spread, change.standard_uncertainty_mm)
+    return change.value_mm / years if off > UNEXPLAINED else None
 
 
 def _when(crossing: Crossing, already: Sentence, coming: Sentence, never: Sentence) -> Sentence:
@@ -295,7 +356,19 @@ def _spread(ages: Array, sex: Sex | None) -> Array:
 
 def _kernel(first: Array, second: Array, sex: Sex | None) -> Array:
     apart = np.abs(first[:, None] - second[None, :])
-    return np.asarray(np.outer(_spread(first, sex), _spread(second, sex)) * YEARLY_CORRELATION**apart)
+    return np.asarray(np.outer(_spread(first, sex), _spread(second, sex)) * correlation(apart))
+
+
+def correlation(years: Array | float) -> Array:
+    """Correlation of a child's factor at two ages so many years apart; any shape.
+
+    Examples
+    --------
+    >>> [round(float(correlation(each)), 2) for each in (0.0, 1.0, 5.0)]
+    [1.0, 0.98, 0.77]
+    """
+    x = sqrt(3) * np.asarray(years, dtype=float) / RATE_YEARS
+    return np.asarray(LASTING_SHARE + (1 - LASTING_SHARE) * (1 + x) * np.exp(-x))
 
 
 def _condition(ages: Array, offsets: Array, noise: Array, ahead: Array, sex: Sex | None) -> tuple[Array, Array]:

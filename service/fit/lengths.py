@@ -283,7 +283,7 @@ def along_bent_arm(
     --------
     >>> arm = along_bent_arm(*(Length.stated(each, SEGMENT_U_MM) for each in (105.0, 200.0, 160.0, 55.0)))
     >>> round(arm.value_mm), round(arm.standard_uncertainty_mm)
-    (476, 16)
+    (476, 15)
     """
     segments = (neck_to_shoulder, shoulder_to_elbow, elbow_to_wrist, wrist_to_palm)
     summed = linear([(RAISED_OVER_SEGMENTS, each) for each in segments])

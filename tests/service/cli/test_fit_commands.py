@@ -20,9 +20,10 @@ def shelf(tmp_path):
 
 def test_a_tape_is_checked():
     result = run("tape", "418±6", "--arm-mm", "455±8", "--wrist-mm", "417±6")
-    assert result.exit_code == 0
+    assert result.exit_code == 3
     assert "do not agree" in result.output
     assert "wrist" in result.output
+    assert run("tape", "458±8", "--arm-mm", "455±8").exit_code == 0
     found = json.loads(run("tape", "458±8", "--arm-mm", "455±8", "--json").output)
     assert found["outcome"] == "consistent"
 

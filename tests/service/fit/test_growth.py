@@ -7,7 +7,7 @@ from scipy.stats import norm
 from calibration.anthropometry import arm_share, height_cv, median_arm_mm, median_height_mm
 from calibration.quantity import Length
 from service.fit.errors import GrowthError, LengthError
-from service.fit.growth import Z_TEN, DatedArm, growth_sentences, predict
+from service.fit.growth import Z_TEN, DatedArm, correlation, growth_sentences, predict
 from tests.service.fit.conftest import instrument
 
 
@@ -75,19 +75,52 @@ def test_more_measurements_narrow_the_band():
 
 
 def test_the_band_holds_four_of_five_children():
-    """Children drawn from the stated process, measured once, and looked at a year later."""
+    """Children drawn from the stated process, measured once to three times, and looked at a year after the last."""
     rng = np.random.default_rng(17)
-    now, then, u = 7.0, 8.0, 5.0
-    sd = float(np.hypot(height_cv(now), 0.013 / 0.385))
-    first = rng.normal(0, sd, 400)
-    second = 0.97 * first + rng.normal(0, sd * np.sqrt(1 - 0.97**2), 400)
-    inside = 0
-    for start, end in zip(first, second, strict=True):
-        reading = float(median_arm_mm(now) * np.exp(start) + rng.normal(0, u))
-        last = predict([DatedArm(now, Length.stated(reading, u))], months=12).points[-1]
-        inside += last.low_mm <= median_arm_mm(then) * np.exp(end) <= last.high_mm
-    assert inside / 400 == pytest.approx(0.8, abs=0.06)
+    ages, u, children = np.array([6.0, 6.5, 7.0, 8.0]), 5.0, 400
+    sd = np.hypot(height_cv(ages), 0.013 / 0.385)
+    covariance = np.outer(sd, sd) * correlation(np.abs(ages[:, None] - ages[None, :]))
+    arms = median_arm_mm(ages) * np.exp(rng.multivariate_normal(np.zeros(4), covariance, children))
+    for readings in (1, 3):
+        inside = 0
+        for child in arms:
+            read = child + rng.normal(0, u, 4)
+            history = [DatedArm(ages[place], Length.stated(read[place], u)) for place in range(3 - readings, 3)]
+            last = predict(history, months=12).points[-1]
+            inside += last.low_mm <= child[3] <= last.high_mm
+        assert inside / children == pytest.approx(0.8, abs=0.05)
     assert norm.cdf(Z_TEN) == pytest.approx(0.9)
+
+
+def test_a_childs_own_rate_is_learned():
+    """400 to 440 mm in a year, and 430 to 434: the one goes on fast and the other slowly, and neither wholly so."""
+
+    def rate(first: float, second: float) -> float:
+        history = [DatedArm(6.0, Length.stated(first, 3)), DatedArm(7.0, Length.stated(second, 3))]
+        return predict(history).rate_mm_per_year
+
+    usual = rate(430, 453.5)
+    assert rate(400, 440) > usual + 3
+    assert rate(430, 434) < usual - 3
+    assert rate(430, 434) > 8
+
+
+def test_a_rate_that_heights_do_not_explain_is_told():
+    fast = predict([DatedArm(6.0, Length.stated(400, 2)), DatedArm(7.0, Length.stated(438, 2))])
+    assert fast.suspects == ()
+    assert fast.unexplained == pytest.approx(38)
+    assert "do not explain" in " ".join(each.text() for each in growth_sentences(fast))
+    usual = predict([DatedArm(6.0, Length.stated(430, 2)), DatedArm(7.0, Length.stated(455, 2))])
+    assert usual.unexplained is None
+
+
+def test_a_likely_mistake_and_an_outgrown_instrument_are_not_said_together(chart):
+    history = [DatedArm(6.0, Length.stated(438, 4)), DatedArm(6.5, Length.stated(449, 4))]
+    wrong = DatedArm(7.0, Length.stated(560, 4))
+    growth = predict([*history, wrong], None, chart, instrument(255, 421))
+    text = " ".join(each.text() for each in growth_sentences(growth))
+    assert "560 mm at 7 years" in text
+    assert "too small" not in text
 
 
 def test_when_the_instrument_is_outgrown(chart):
@@ -114,7 +147,7 @@ def test_what_contradicts_growth_is_a_likely_mistake():
     assert growth.suspects == (2,)
     without = predict([DatedArm(age, Length.stated(arm, 4)) for age, arm in history if arm != 560])
     assert growth.points[-1].likely_mm == pytest.approx(without.points[-1].likely_mm)
-    assert "Measurement 3 contradicts growth" in growth_sentences(growth)[-1].text()
+    assert "Measurement 3 (560 mm at 7 years) contradicts growth" in growth_sentences(growth)[-1].text()
 
 
 def test_an_arm_shorter_than_last_year_is_a_likely_mistake():
