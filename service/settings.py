@@ -11,9 +11,9 @@ import os
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, ValidationError
+from pydantic import Field, ValidationError, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
 from vision.photo import MAX_BYTES
@@ -40,6 +40,18 @@ class Settings(BaseSettings):
 
     data_folder: Path = Field(
         Path("scrollreach-data"), description="Folder of the database, the photos and the secret."
+    )
+    database_url: str = Field(
+        "", description="PostgreSQL database that several machines share, postgresql://...; empty is a file of SQLite."
+    )
+    photos_url: str = Field(
+        "",
+        description="Object store that several machines share, s3://, gs:// or az://...; empty is the data folder.",
+    )
+    role: Literal["all", "web", "worker"] = Field(
+        "all",
+        description="What this process does: web answers, worker measures what web took in, all does both; several "
+        "processes need a database that they share.",
     )
     host: str = Field("127.0.0.1", description="Address to listen on.")
     port: Annotated[int, Field(ge=1, le=65535)] = Field(8000, description="Port to listen on.")
@@ -111,15 +123,26 @@ class Settings(BaseSettings):
         file = Path(os.environ.get(PREFIX + "SETTINGS", SETTINGS_FILE))
         return init_settings, env_settings, TomlConfigSettingsSource(settings_cls, toml_file=file)
 
+    @model_validator(mode="after")
+    def _roles_share(self) -> Self:
+        if self.role != "all" and not self.database_url:
+            raise ValueError("a process of its own for web or worker needs database_url")
+        return self
+
     @property
     def database_file(self) -> Path:
         """File of the records."""
         return self.data_folder / "records.sqlite"
 
     @property
-    def jobs_file(self) -> Path:
-        """File in which durable work notes how far it has come."""
-        return self.data_folder / "jobs.sqlite"
+    def database(self) -> Path | str:
+        """Where the records are."""
+        return self.database_url or self.database_file
+
+    @property
+    def jobs_url(self) -> str:
+        """Database in which durable work notes how far it has come."""
+        return self.database_url or f"sqlite:///{self.data_folder / 'jobs.sqlite'}"
 
     @property
     def photo_folder(self) -> Path:

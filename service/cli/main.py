@@ -169,8 +169,9 @@ def fit(
 @commands.command()
 @click.option("--host", help="Address to listen on; if not said, 127.0.0.1.")
 @click.option("--port", type=click.IntRange(1, 65535), help="Port to listen on; if not said, 8000.")
+@click.option("--role", type=click.Choice(["all", "web", "worker"]), help="What this process does; if not said, all.")
 @click.option("--settings", "list_settings", is_flag=True, help="List every setting with its value, and end.")
-def serve(host: str | None, port: int | None, list_settings: bool) -> None:
+def serve(host: str | None, port: int | None, role: str | None, list_settings: bool) -> None:
     """Start the pages and the HTTP interface on this machine.
 
     Settings come from the environment (SCROLLREACH_...) or the file scrollreach.toml in this folder.
@@ -183,7 +184,9 @@ def serve(host: str | None, port: int | None, list_settings: bool) -> None:
 
     if wrong := misspelt():
         raise click.UsageError("\n".join(wrong))
-    said: dict[str, Any] = {name: value for name, value in (("host", host), ("port", port)) if value is not None}
+    said: dict[str, Any] = {
+        name: value for name, value in (("host", host), ("port", port), ("role", role)) if value is not None
+    }
     try:
         settings = Settings(**said)
     except ValidationError as error:

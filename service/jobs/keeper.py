@@ -18,6 +18,7 @@ from pathlib import Path
 from dbos import DBOS
 from sqlalchemy import select
 
+from service.jobs.presence import Presence
 from service.jobs.running import forget_ended, start_again
 from service.jobs.workflows import Workshop, at_work
 from service.records.tables import RECEIVED, Upload
@@ -84,12 +85,14 @@ class Keeper:
     ----------
     workshop : Workshop
         What the workflows work with.
+    presence : Presence
+        Which processes live.
     folder : Path
         Where the data lie.
     """
 
-    def __init__(self, workshop: Workshop, folder: Path) -> None:
-        self._workshop, self._folder = workshop, folder
+    def __init__(self, workshop: Workshop, presence: Presence, folder: Path) -> None:
+        self._workshop, self._presence, self._folder = workshop, presence, folder
         self.condition = Condition()
         self._task: asyncio.Task[None] | None = None
         self._forgot = time.monotonic()
@@ -114,6 +117,7 @@ class Keeper:
         workers = await self._workshop.pool.is_ready()
         await self._forget()
         try:
+            await asyncio.to_thread(self._presence.announce)
             waiting = await asyncio.to_thread(self._waiting)
             free = (await asyncio.to_thread(shutil.disk_usage, self._folder)).free
         except Exception as error:  # whatever it is, the service lives on and says so
@@ -146,19 +150,24 @@ class Keeper:
 
     async def _take_up(self, overdue: list[str]) -> None:
         try:
-            elsewhere = await _under_way_elsewhere()
-            for upload_id in overdue:
-                if upload_id in at_work or upload_id in elsewhere:
-                    continue
-                await start_again(upload_id)
+            with self._presence.alone() as alone:
+                elsewhere = await self._under_way() if alone else set(overdue)
+                for upload_id in overdue:
+                    if upload_id not in at_work and upload_id not in elsewhere:
+                        await start_again(upload_id)
         except Exception as error:
             log.error("a photo that waits could not be taken up: %s", type(error).__name__)
 
-
-async def _under_way_elsewhere() -> set[str]:
-    """Uploads at which another process works or that wait in the common queue."""
-    found = await DBOS.list_workflows_async(
-        workflow_id_prefix="measure:", status=UNDER_WAY, load_input=False, load_output=False
-    )
-    own = DBOS.executor_id
-    return {each.workflow_id.split(":")[1] for each in found if each.executor_id != own or each.status != "PENDING"}
+    async def _under_way(self) -> set[str]:
+        """Uploads at which another living process works or that wait in the common queue."""
+        found = await DBOS.list_workflows_async(
+            workflow_id_prefix="measure:", status=UNDER_WAY, load_input=False, load_output=False
+        )
+        own = self._presence.executor_id
+        others = {each.executor_id for each in found if each.status == "PENDING" and each.executor_id} - {own}
+        living = {executor for executor in others if await asyncio.to_thread(self._presence.lives, executor)}
+        dead = [each for each in found if each.status == "PENDING" and each.executor_id in others - living]
+        if dead:
+            await DBOS.cancel_workflows_async([each.workflow_id for each in dead])
+        under_way = [each for each in found if each.status != "PENDING" or each.executor_id in living]
+        return {each.workflow_id.split(":")[1] for each in under_way}

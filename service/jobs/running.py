@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
+import socket
 import sqlite3
 import time
+import uuid
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 from dbos import DBOS, DBOSConfig, SetWorkflowID
 from sqlalchemy import Engine, event, select
 
-from service.jobs.workflows import Workshop, delete_photos_on_their_day, measure_upload, open_workshop
+from service.jobs.presence import Presence
+from service.jobs.workflows import Workshop, delete_photos_on_their_day, measure_upload, open_workshop, workshop
 from service.records.tables import RECEIVED, Upload
 
 log = logging.getLogger("scrollreach")
 
+QUEUE = "measuring"
+QUEUE_LOOK_S = 0.2
+"""How often a worker looks into the common queue, s: our choice, little beside a second of measuring."""
 EVERY_HOUR = "0 * * * *"
 WORKFLOWS_VERSION = "1"
 """Version of the workflows' shape: a newer program takes up work that an older one left, while this stays."""
@@ -33,14 +39,19 @@ def _with_fractions_of_seconds(connection: Any, _: object) -> None:
         connection.create_function("unixepoch", 1, lambda _: time.time())
 
 
-async def start_jobs(workshop: Workshop, jobs_file: Path) -> None:
+async def start_jobs(tools: Workshop, jobs_url: str) -> Presence:
     """Open the workflow database, take up what was left unfinished, and schedule deletions."""
-    open_workshop(workshop)
+    open_workshop(tools)
+    shared = tools.store.is_shared
+    executor_id = f"{socket.gethostname()}-{uuid.uuid4().hex}" if shared else "local"
+    presence = Presence(tools.store, executor_id)
+    await asyncio.to_thread(presence.announce)
     for name in ("dbos", "alembic"):
         logging.getLogger(name).setLevel(logging.ERROR)
     config: DBOSConfig = {
         "name": "scrollreach",
-        "system_database_url": f"sqlite:///{jobs_file}",
+        "system_database_url": jobs_url,
+        "executor_id": executor_id,
         "application_version": WORKFLOWS_VERSION,
         "log_level": "ERROR",
         "enable_otlp": False,
@@ -48,13 +59,18 @@ async def start_jobs(workshop: Workshop, jobs_file: Path) -> None:
     if not event.contains(Engine, "connect", _with_fractions_of_seconds):
         event.listen(Engine, "connect", _with_fractions_of_seconds)
     DBOS(config=config)
+    if shared:
+        DBOS.listen_queues([] if tools.role == "web" else [QUEUE])
     DBOS.launch()
+    if shared:
+        await DBOS.register_queue_async(QUEUE, worker_concurrency=tools.places, polling_interval_sec=QUEUE_LOOK_S)
     await _schedule_deletions()
-    with workshop.store.whole_house() as session:
+    with tools.store.whole_house() as session:
         unstarted = session.scalars(select(Upload.id).where(Upload.state == RECEIVED)).all()
     for upload_id in unstarted:
         await start_measuring(upload_id)
-    await sweep(workshop.clock.now())
+    await sweep(tools.clock.now())
+    return presence
 
 
 async def _schedule_deletions() -> None:
@@ -70,18 +86,22 @@ async def start_measuring(upload_id: str) -> None:
 
     Where that fails just now, the keeper starts it as soon as it can: the photo was acknowledged.
     """
-    try:
-        with SetWorkflowID(f"measure:{upload_id}"):
-            await DBOS.start_workflow_async(measure_upload, upload_id)
-    except Exception as error:
-        log.error("measuring could not be started and will be: %s", type(error).__name__)
+    await _start(f"measure:{upload_id}", upload_id)
 
 
 async def start_again(upload_id: str) -> None:
     """Start measuring an upload whose earlier workflow has ended."""
+    await _start(f"measure:{upload_id}:{int(time.time())}", upload_id)
+
+
+async def _start(workflow_id: str, upload_id: str) -> None:
+    """Measure here, or put it into the queue that all workers share."""
     try:
-        with SetWorkflowID(f"measure:{upload_id}:{int(time.time())}"):
-            await DBOS.start_workflow_async(measure_upload, upload_id)
+        with SetWorkflowID(workflow_id):
+            if workshop().store.is_shared:
+                await DBOS.enqueue_workflow_async(QUEUE, measure_upload, upload_id)
+            else:
+                await DBOS.start_workflow_async(measure_upload, upload_id)
     except Exception as error:
         log.error("measuring could not be started and will be: %s", type(error).__name__)
 

@@ -46,6 +46,8 @@ class Workshop:
     pool: Measurer
     clock: Clock
     review: bool
+    role: str = "all"
+    places: int = 1
 
 
 at_work: set[str] = set()

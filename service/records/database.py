@@ -1,8 +1,9 @@
-"""The database: one SQLite file in write-ahead mode, brought up to date on start, opened for one studio at a time.
+"""The database: one SQLite file in write-ahead mode or PostgreSQL, brought up to date on start, opened by studio.
 
 A session opened for a studio adds that studio's id to every query it makes, whoever wrote the query, and refuses to
 write a row of another studio.  A session for the whole house exists only for signing in, for links and for jobs.
-Deleted content is overwritten (``secure_delete``), so that deletion really deletes.
+In SQLite deleted content is overwritten (``secure_delete``), so that deletion really deletes; PostgreSQL does so when
+it cleans up (VACUUM), which it does by itself.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from typing import Any
 from alembic import command
 from alembic.config import Config
 from alembic.util.exc import CommandError
-from sqlalchemy import Connection, create_engine, event, text
+from sqlalchemy import Connection, create_engine, event, make_url, text
 from sqlalchemy.exc import DatabaseError, OperationalError
 from sqlalchemy.orm import ORMExecuteState, Session, sessionmaker, with_loader_criteria
 
@@ -25,6 +26,8 @@ from service.records.tables import SECRET, Mark
 
 LOCKED_S = 5
 """How long a locked database is waited for, s; whoever asks is then told to come again, and jobs are tried again."""
+MIGRATING = 7223011
+"""Number of the lock that whoever brings the tables up to date holds; our choice."""
 MIGRATIONS = Path(__file__).parent / "migrations"
 
 
@@ -37,16 +40,23 @@ class Store:
 
     Parameters
     ----------
-    file : Path
-        The SQLite file; made where it does not exist.
+    place : Path or str
+        The SQLite file, made where it does not exist; or the address of a PostgreSQL database.
     """
 
-    def __init__(self, file: Path) -> None:
-        file.parent.mkdir(parents=True, exist_ok=True, mode=PRIVATE_FOLDER)
-        self.name = str(file)
-        file.touch(mode=PRIVATE_FILE)  # SQLite gives its other files the mode of this one
-        self.engine = create_engine(f"sqlite:///{file}", connect_args={"timeout": LOCKED_S}, hide_parameters=True)
-        event.listen(self.engine, "connect", _prepare_connection)
+    def __init__(self, place: Path | str) -> None:
+        if isinstance(place, Path):
+            place.parent.mkdir(parents=True, exist_ok=True, mode=PRIVATE_FOLDER)
+            self.name = str(place)
+            place.touch(mode=PRIVATE_FILE)  # SQLite gives its other files the mode of this one
+            self.engine = create_engine(f"sqlite:///{place}", connect_args={"timeout": LOCKED_S}, hide_parameters=True)
+            event.listen(self.engine, "connect", _prepare_connection)
+        else:
+            url = make_url(place).set(drivername="postgresql+psycopg")
+            self.name = f"the database {url.database} on {url.host or 'this machine'}"
+            options = {"connect_timeout": LOCKED_S, "options": f"-c lock_timeout={LOCKED_S}s"}
+            self.engine = create_engine(url, connect_args=options, hide_parameters=True, pool_pre_ping=True)
+        self.is_shared = isinstance(place, str)
         self.traces_left = False
         self._sessions = sessionmaker(self.engine, expire_on_commit=False)
 
@@ -62,7 +72,10 @@ class Store:
         config.set_main_option("script_location", str(MIGRATIONS))
         try:
             with self.engine.begin() as connection:
-                _check_whole(connection)
+                if self.is_shared:
+                    connection.execute(text(f"SELECT pg_advisory_xact_lock({MIGRATING})"))
+                else:
+                    _check_whole(connection)
                 config.attributes["connection"] = connection
                 command.upgrade(config, "head")
         except CommandError:
@@ -72,7 +85,8 @@ class Store:
         except OperationalError as error:
             if "locked" in str(error.orig):
                 raise FolderError(f"{self.name} is in use by another program; stop it first.") from None
-            raise FolderError(f"{self.name} cannot be opened: {error.orig}.") from None
+            reason = str(error.orig).strip().splitlines()[-1]
+            raise FolderError(f"{self.name} cannot be opened: {reason}.") from None
         except DatabaseError:
             raise FolderError(f"{self.name} is damaged; restore it from a backup.") from None
 
@@ -120,6 +134,9 @@ class Store:
         Somebody who is reading at the moment keeps the log from being emptied; `traces_left` then says so, and the
         keeper tries again.
         """
+        if self.is_shared:
+            self.traces_left = False
+            return
         self.traces_left = True
         with self.engine.connect() as connection:
             busy = connection.execute(text("PRAGMA wal_checkpoint(TRUNCATE)")).one()[0]

@@ -16,6 +16,7 @@ from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
+from service.api import health_routes
 from service.api.problem_details import install_problem_details, problem_response
 from service.api.routes import include_interface
 from service.jobs.clock import Clock
@@ -69,7 +70,8 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
     async def running(app: FastAPI) -> AsyncIterator[None]:
         make_private(settings.data_folder)
         lock = FolderLock(settings.data_folder)
-        lock.take()
+        if not settings.database_url:
+            lock.take()
         own_pool = MeasuringPool(settings.workers or None, settings.photo_seconds) if pool is None else None
         if own_pool is not None:
             own_pool.start()
@@ -77,9 +79,17 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
         app.state.house = parts
         app.state.measuring = parts.measuring
         parts.photos.sweep_halves()
-        workshop = Workshop(parts.store, parts.photos, parts.pool, parts.clock, settings.review)
-        await start_jobs(workshop, settings.jobs_file)
-        keeper = Keeper(workshop, settings.data_folder)
+        workshop = Workshop(
+            parts.store,
+            parts.photos,
+            parts.pool,
+            parts.clock,
+            settings.review,
+            settings.role,
+            parts.admission.places,
+        )
+        presence = await start_jobs(workshop, settings.jobs_url)
+        keeper = Keeper(workshop, presence, settings.data_folder)
         app.state.keeper = keeper
         keeper.start()
         try:
@@ -87,6 +97,7 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
         finally:
             await keeper.stop()
             stop_jobs()
+            presence.leave()
             if own_pool is not None:
                 own_pool.close()
             parts.store.close()
@@ -101,8 +112,11 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
         lifespan=running,
     )
     app.state.upload_bytes = settings.upload_bytes
-    include_interface(app)
-    include_pages(app, settings)
+    if settings.role == "worker":
+        app.include_router(health_routes.router)
+    else:
+        include_interface(app)
+        include_pages(app, settings)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     _answer_errors(app)
     app.add_middleware(
@@ -124,11 +138,12 @@ def run(settings: Settings) -> None:
 
     os.umask(0o077)  # whatever a library writes is this user's alone
     make_private(settings.data_folder)
-    probe = FolderLock(settings.data_folder)
-    probe.take()  # before anything is read, so that a second service says one sentence and touches nothing
-    probe.release()
+    if not settings.database_url:
+        probe = FolderLock(settings.data_folder)
+        probe.take()  # before anything is read, so that a second service says one sentence and touches nothing
+        probe.release()
     base = own_address(settings)
-    first = first_invitation(settings, base)
+    first = first_invitation(settings, base) if settings.role != "worker" else None
     print(f"Scrollreach runs at {base}/ (stop with Ctrl-C).", flush=True)
     if first is not None:
         print(f"Nobody can sign in yet. Open this link once to begin: {first}", flush=True)

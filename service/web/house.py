@@ -20,6 +20,7 @@ from service.measuring.admission import Admission, Admitted, Rank
 from service.measuring.pool import Measurer
 from service.records.database import Store
 from service.records.folder import make_private
+from service.records.keeping import Bucket, LocalFolder
 from service.records.photos import PhotoFolder
 from service.security import Signer, load_or_make_secret, secret_mark
 from service.settings import Settings
@@ -89,14 +90,16 @@ def open_house(settings: Settings, pool: Measurer, clock: Clock | None = None) -
     """Open the data folder (made on first use) and bring its tables up to date."""
     make_private(settings.data_folder)
     secret = load_or_make_secret(settings.secret_file)
-    store = Store(settings.database_file)
+    store = Store(settings.database)
     store.migrate()
     store.check_secret(secret_mark(secret))
     admission = Admission(settings.workers or cpu_count() or 1)
     return House(
         settings=settings,
         store=store,
-        photos=PhotoFolder(settings.photo_folder, secret),
+        photos=PhotoFolder(
+            Bucket(settings.photos_url) if settings.photos_url else LocalFolder(settings.photo_folder), secret
+        ),
         signer=Signer(secret),
         limiter=Limiter(settings),
         clock=clock or SystemClock(),

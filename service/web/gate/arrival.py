@@ -120,6 +120,8 @@ class ArrivalLimits:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
+        if "\0" in scope["path"] or b"%00" in scope["query_string"]:
+            raise HTTPException(404)  # no name holds a zero, and PostgreSQL takes none
         most_bytes = _most_bytes(Headers(scope=scope), self.rules.most_bytes)
         sender = self.sender(scope)
         complete, late, arrived = False, False, 0

@@ -140,7 +140,7 @@ def first_invitation(settings: Settings, base_url: str) -> str | None:
     from service.jobs.clock import SystemClock
     from service.records.database import Store
 
-    store = Store(settings.database_file)
+    store = Store(settings.database)
     store.migrate()
     with store.whole_house() as session:
         if session.scalars(select(Teacher.id).limit(1)).first() is not None:

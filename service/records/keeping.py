@@ -1,0 +1,148 @@
+"""Where sealed photos lie: in a local folder, or in an object store that several machines share.
+
+What is handed over here is already encrypted; a place is asked to keep bytes under a name, whole or not at all.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from typing import Protocol
+
+from service.records.folder import PRIVATE_FILE, PRIVATE_FOLDER
+
+
+class Keeping(Protocol):
+    """A place for bytes."""
+
+    def put(self, name: str, content: bytes) -> None:
+        """Keep bytes; on return they are certain to be there."""
+
+    def get(self, name: str) -> bytes | None:
+        """Bytes of a name; None where there are none."""
+
+    def delete(self, name: str) -> None:
+        """Delete; twice is no error."""
+
+    def has(self, name: str) -> bool:
+        """Whether there is something of this name."""
+
+    def names(self, before: datetime) -> Iterator[str]:
+        """Names of what was put before a moment."""
+
+    def sweep(self) -> None:
+        """Delete what a killed process left half written."""
+
+
+class LocalFolder:
+    """A folder of this machine.
+
+    Parameters
+    ----------
+    folder : Path
+        Made where it does not exist.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir(parents=True, exist_ok=True, mode=PRIVATE_FOLDER)
+        self._folder = folder
+
+    def put(self, name: str, content: bytes) -> None:
+        """Write beside, then rename, and have both on the disk."""
+        file = self._folder / name
+        half = file.with_name(f"{name}.{secrets.token_hex(4)}.half")
+        try:
+            handle = os.open(half, os.O_WRONLY | os.O_CREAT | os.O_EXCL, PRIVATE_FILE)
+            with os.fdopen(handle, "wb") as out:
+                out.write(content)
+                out.flush()
+                os.fsync(out.fileno())
+            half.replace(file)
+        except OSError:
+            half.unlink(missing_ok=True)
+            raise
+        folder = os.open(self._folder, os.O_RDONLY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+
+    def get(self, name: str) -> bytes | None:
+        """Bytes of a file; None where there is none."""
+        try:
+            return (self._folder / name).read_bytes()
+        except FileNotFoundError:
+            return None
+
+    def delete(self, name: str) -> None:
+        """Delete a file."""
+        (self._folder / name).unlink(missing_ok=True)
+
+    def has(self, name: str) -> bool:
+        """Whether there is such a file."""
+        return (self._folder / name).exists()
+
+    def names(self, before: datetime) -> Iterator[str]:
+        """Names of files that were written before a moment."""
+        limit = before.timestamp()
+        yield from (file.name for file in self._folder.iterdir() if file.stat().st_mtime < limit)
+
+    def sweep(self) -> None:
+        """Delete what a killed process left half written."""
+        for half in self._folder.glob("*.half"):
+            half.unlink(missing_ok=True)
+
+
+class Bucket:
+    """An object store by its address, such as ``s3://bucket/folder``, ``gs://bucket`` or ``az://container``.
+
+    Credentials and, where it is not the provider's own, the endpoint come from the environment, as the provider's tools
+    read them (``AWS_ENDPOINT_URL`` and so on).
+
+    Parameters
+    ----------
+    address : str
+    """
+
+    def __init__(self, address: str) -> None:
+        from obstore.store import from_url
+
+        plain = os.environ.get("AWS_ENDPOINT_URL", "").startswith("http://")
+        self._store = from_url(address, client_options={"allow_http": plain})
+
+    def put(self, name: str, content: bytes) -> None:
+        """Put an object: object stores show it whole or not at all."""
+        self._store.put(name, content)
+
+    def get(self, name: str) -> bytes | None:
+        """Bytes of an object; None where there is none."""
+        try:
+            return bytes(self._store.get(name).bytes())
+        except FileNotFoundError:
+            return None
+
+    def delete(self, name: str) -> None:
+        """Delete an object."""
+        try:
+            self._store.delete(name)
+        except FileNotFoundError:
+            return
+
+    def has(self, name: str) -> bool:
+        """Whether there is such an object."""
+        try:
+            self._store.head(name)
+        except FileNotFoundError:
+            return False
+        return True
+
+    def names(self, before: datetime) -> Iterator[str]:
+        """Names of objects that were put before a moment."""
+        for page in self._store.list():
+            yield from (each["path"] for each in page if each["last_modified"] < before)
+
+    def sweep(self) -> None:
+        """Nothing is ever half written."""
