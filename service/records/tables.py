@@ -26,6 +26,16 @@ class Mark(Base):
     value: Mapped[str] = mapped_column(String(200))
 
 
+class Tries(Base):
+    """How often somebody tried something in a window of time; who, as a digest."""
+
+    __tablename__ = "tries"
+
+    who: Mapped[str] = mapped_column(String(64), primary_key=True)
+    count: Mapped[int]
+    ends: Mapped[float]
+
+
 class Studio(Row):
     """A teacher's practice or a school; everything else belongs to one."""
 

@@ -13,7 +13,7 @@ from os import cpu_count
 from fastapi import Request
 from limits import RateLimitItemPerHour, RateLimitItemPerMinute
 from limits.storage import MemoryStorage
-from limits.strategies import MovingWindowRateLimiter
+from limits.strategies import FixedWindowRateLimiter, MovingWindowRateLimiter, RateLimiter
 
 from service.jobs.clock import Clock, SystemClock
 from service.measuring.admission import Admission, Admitted, Rank
@@ -22,6 +22,7 @@ from service.records.database import Store
 from service.records.folder import make_private
 from service.records.keeping import Bucket, LocalFolder
 from service.records.photos import PhotoFolder
+from service.records.tries import SharedCounts
 from service.security import Signer, load_or_make_secret, secret_mark
 from service.settings import Settings
 
@@ -29,16 +30,20 @@ PROGRAM_VERSION = version("scrollreach")
 
 
 class Limiter:
-    """Counts tries in moving windows, in memory: a restart forgives.
+    """Counts tries: in memory where one process serves (a restart forgives), in the database where several do.
 
     Parameters
     ----------
     settings : Settings
         Says how many tries each place allows.
+    store : Store
+        The records.
     """
 
-    def __init__(self, settings: Settings) -> None:
-        self._limiter = MovingWindowRateLimiter(MemoryStorage())
+    def __init__(self, settings: Settings, store: Store) -> None:
+        self._limiter: RateLimiter = (
+            FixedWindowRateLimiter(SharedCounts(store)) if store.is_shared else MovingWindowRateLimiter(MemoryStorage())
+        )
         self._rules = {
             "sign-in": RateLimitItemPerMinute(settings.sign_in_tries),
             "sign-in-email": RateLimitItemPerHour(settings.sign_in_tries * 20),
@@ -101,7 +106,7 @@ def open_house(settings: Settings, pool: Measurer, clock: Clock | None = None) -
             Bucket(settings.photos_url) if settings.photos_url else LocalFolder(settings.photo_folder), secret
         ),
         signer=Signer(secret),
-        limiter=Limiter(settings),
+        limiter=Limiter(settings, store),
         clock=clock or SystemClock(),
         admission=admission,
         measuring={rank: Admitted(pool, admission, rank) for rank in Rank},

@@ -6,6 +6,7 @@ import base64
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, Response
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 
 from service.fit.errors import FitError
@@ -35,7 +36,7 @@ async def quick_verdict(request: Request, parts: TheHouse, form: OpenFields) -> 
     address = request.client.host if request.client else "unknown"
     filled = QuickForm.read(form)
     language = page_language(request)
-    if not parts.limiter.allows("quick", address):
+    if not await run_in_threadpool(parts.limiter.allows, "quick", address):
         answered = _page(request, 429, filled, problem="often")
         answered.headers["Retry-After"] = str(parts.limiter.retry_after_s("quick", address))
         return answered

@@ -148,7 +148,7 @@ def photo_page(request: Request, who: Family, records: FamilyRecords, kind: Kind
 async def send_photo(request: Request, who: Family, parts: TheHouse, kind: Kind, form: FamilyFields) -> Response:
     """Take a photo in, have it measured, and show what came of it."""
     parts.admission.check_room(Rank.KNOWN)
-    if not parts.limiter.allows("family", who.request_id):
+    if not await run_in_threadpool(parts.limiter.allows, "family", who.request_id):
         answer = await run_in_threadpool(_photo_problem, request, parts, who, kind, "often", 429)
         answer.headers["Retry-After"] = str(parts.limiter.retry_after_s("family", who.request_id))
         return answer

@@ -82,10 +82,11 @@ class KeysOfTheInterface:
             if caller is None:
                 raise HTTPException(401, NEEDS_KEY, {"WWW-Authenticate": 'Bearer error="invalid_token"'})
             state["caller"], state["rank"] = caller, Rank.SHOP
-            late = parts.limiter.late_s("interface", caller.key_id, caller.a_minute)
+            late = await run_in_threadpool(parts.limiter.late_s, "interface", caller.key_id, caller.a_minute)
         elif is_open(parts.settings):
             client = scope.get("client")
-            late = parts.limiter.late_s("interface", client[0] if client else "unknown", parts.settings.interface_tries)
+            address = client[0] if client else "unknown"
+            late = await run_in_threadpool(parts.limiter.late_s, "interface", address, parts.settings.interface_tries)
         else:
             raise HTTPException(401, NEEDS_KEY, {"WWW-Authenticate": "Bearer"})
         if late is not None:
