@@ -53,6 +53,17 @@ MIRRORED = [POINTS.index(p.replace("left", "#").replace("right", "left").replace
 FILL = 0.86
 """How much of the crop's height the instrument takes."""
 _GROW = 0.15
+"""By how much of its length a crop grows on a side where the instrument goes on beyond it."""
+_UPSIDE_DOWN = 0.2
+"""Confidence of both ends from which the second look is believed to show that the first was upside down; our choice."""
+_ENDS_SURE = 0.3
+"""Confidence of both ends from which they, and not the mask's tail, tell how the instrument lies; our choice."""
+_LEAST_PIECE = 0.002
+"""Share of the whole photo from which a piece of the mask can be an instrument; our choice."""
+_ON_PIECE_PX = 25
+"""Side of the square by which a piece is grown to say whether an end lies on it."""
+_AXIS_PIXELS = 4000
+"""Pixels, of many more, from which a piece's axis is found."""
 MASK_SHIFT = np.array([0.2, 0.4, 0.0, 0.0, 0.0], np.float32)
 """Added to the logits of `MASKS`: the network draws its edges a little inside the true ones.  Fitted on rendered
 scenes that were neither trained nor developed on, cut out and laid on other pictures."""
@@ -146,7 +157,7 @@ class InstrumentNet:
             )
             masks, points = self._look(rgb, to_photo, SECOND_SIZE)
             view = to_photo
-            if points[0, 3] >= 0.2 and points[2, 3] >= 0.2 and points[0, 1] > points[2, 1]:
+            if min(points[0, 3], points[2, 3]) >= _UPSIDE_DOWN and points[0, 1] > points[2, 1]:
                 up = -up
                 continue
             beyond = _beyond(masks[1])
@@ -206,7 +217,7 @@ def _main_piece(whole: Floats) -> tuple[Mask, int] | None:
     if count < 2:
         return None
     areas = stats[1:, cv2.CC_STAT_AREA]
-    if areas.max() < 0.002 * whole.size:
+    if areas.max() < _LEAST_PIECE * whole.size:
         return None
     return labels == 1 + int(np.argmax(areas)), int((areas > OTHER_SHARE * areas.max()).sum())
 
@@ -216,16 +227,16 @@ def _lie(piece: Mask, points: Array) -> tuple[Array, Array, float]:
     rows, cols = np.nonzero(piece)
     xy = np.column_stack([cols, rows]).astype(float)
     middle = xy.mean(0)
-    _, _, axes = np.linalg.svd((xy - middle)[:: max(1, len(xy) // 4000)], full_matrices=False)
+    _, _, axes = np.linalg.svd((xy - middle)[:: max(1, len(xy) // _AXIS_PIXELS)], full_matrices=False)
     axis = axes[0]
     head, foot = points[0], points[2]
-    grown = cv2.dilate(piece.astype(np.uint8), np.ones((25, 25), np.uint8))
+    grown = cv2.dilate(piece.astype(np.uint8), np.ones((_ON_PIECE_PX, _ON_PIECE_PX), np.uint8))
 
     def on(p: Array) -> bool:
         col, row = round(p[0]), round(p[1])
         return 0 <= row < piece.shape[0] and 0 <= col < piece.shape[1] and bool(grown[row, col])
 
-    if head[3] > 0.3 and foot[3] > 0.3 and on(head) and on(foot):
+    if head[3] > _ENDS_SURE and foot[3] > _ENDS_SURE and on(head) and on(foot):
         up = (head[:2] - foot[:2]) / max(1e-6, float(np.linalg.norm(head[:2] - foot[:2])))
     else:  # the body is the broad half: the scroll lies where the mask's long tail is
         along = (xy - middle) @ axis

@@ -19,14 +19,21 @@ from vision.instrument.profiles import mask_crossings
 from vision.problems import INSTRUMENT_CUT, NO_INSTRUMENT, SHOULDER_REST_MOUNTED, TWO_INSTRUMENTS
 
 _INSIDE = 0.5
+"""Probability from which a pixel belongs to a part."""
 _SURE = 0.3
+"""Confidence from which a marked point counts as found; our choice."""
 _BORDER_PX = 3.0
+"""Nearer to the photo's border than that a pixel counts as lying on it: masks blur over that much."""
 _TOUCH, _SCROLL_MARGIN = 0.17, 0.004
 """A cut instrument meets the photo's border over more than the first, or the end of its scroll lies nearer to it than
 the second, over its whole length.  Seventeen photographs cropped on purpose: 1 % of the length off the lower end or the
 scroll, tight crops meet over 16 % at most and keep the scroll 0.007 away; 1.5 % too far in, lower ends meet over
 20 % at least and scrolls lie at 0.001 at most."""
 _SHOULDER_REST_SHARE = 0.004
+"""Pixels of a shoulder rest over those of the instrument from which one is mounted: a few cells; our choice."""
+_SCROLL_BESIDE, _SCROLL_FROM, _SCROLL_TO = 0.03, 0.5, 1.15
+"""Where the scroll's end is looked for in the map, over the total length: how far beside the axis, and from where to
+where along it."""
 _POINTS = {
     "scroll_top": "scroll_top",
     "body_top": "body_top_center",
@@ -116,7 +123,7 @@ class InstrumentSeen:
         axis = (scroll - lower) / length
         places = self._pixels(self.whole) - lower
         along, beside = places @ axis, np.abs(places @ np.array([-axis[1], axis[0]]))
-        near = (beside < 0.03 * length) & (along > 0.5 * length) & (along < 1.15 * length)
+        near = (beside < _SCROLL_BESIDE * length) & (along > _SCROLL_FROM * length) & (along < _SCROLL_TO * length)
         return lower + along[near].max() * axis if near.any() else scroll
 
     def _pixels(self, of: Floats) -> Array:

@@ -18,6 +18,14 @@ from vision.person.hand import Hand
 from vision.person.pose import Landmark, Person
 
 _SIDE_PX = 200
+"""Side to which the head's square is scaled for the cascades."""
+_LEAST_PX = 24
+"""Smaller squares hold no face that a cascade was taught with (20 px)."""
+_STEP, _VOTES, _LEAST_FACE_PX = 1.06, 2, 45
+"""The cascade's steps in size, the hits that make a face, and the smallest face in the scaled square; our choice."""
+_OF_SHOULDERS, _OF_FACE, _OF_TORSO = 0.44, 1.3, 0.12
+"""Radius of the disc over the width of the shoulders, over the farthest landmark of the face, and over the trunk: the
+largest of them counts; our choice, rather too large."""
 _FACE = [Landmark.NOSE, Landmark.LEFT_EYE, Landmark.RIGHT_EYE, Landmark.LEFT_EAR, Landmark.RIGHT_EAR]
 
 
@@ -34,14 +42,14 @@ def looks_at_camera(rgb: Picture, person: Person) -> bool:
     box = np.array([x - radius, y - radius, x + radius, y + radius])
     left, top = np.maximum(box[:2], 0).astype(int)
     right, bottom = np.minimum(box[2:], [rgb.shape[1], rgb.shape[0]]).astype(int)
-    if right - left < 24 or bottom - top < 24:
+    if min(right - left, bottom - top) < _LEAST_PX:
         return False
     head = cv2.cvtColor(np.ascontiguousarray(rgb[top:bottom, left:right]), cv2.COLOR_RGB2GRAY)
     head = cv2.equalizeHist(cv2.resize(head, (_SIDE_PX, _SIDE_PX), interpolation=cv2.INTER_AREA))
     # a profile cascade knows one side only
     for view in (head, cv2.flip(head, 1)):
         for cascade in _cascades():
-            if len(cascade.detectMultiScale(view, 1.06, 2, minSize=(45, 45))):
+            if len(cascade.detectMultiScale(view, _STEP, _VOTES, minSize=(_LEAST_FACE_PX, _LEAST_FACE_PX))):
                 return True
     return False
 
@@ -70,5 +78,5 @@ def face_disc(person: Person) -> tuple[float, float, float]:
     shoulders = person.points_px[[Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER]]
     width = float(np.linalg.norm(shoulders[0] - shoulders[1]))
     spread = float(np.linalg.norm(face - centre, axis=1).max())
-    radius = max(0.44 * width, 1.3 * spread, 0.12 * person.torso_px)
+    radius = max(_OF_SHOULDERS * width, _OF_FACE * spread, _OF_TORSO * person.torso_px)
     return float(centre[0]), float(centre[1]), radius

@@ -28,6 +28,9 @@ MIN_CROP_PX = 60
 MAX_CROP_PX = 640
 """Larger crops are reduced; the model itself looks at 224 px."""
 MIN_CONFIDENCE = 0.2
+"""Of the hand model, low on purpose (see above)."""
+SAME_HAND = 0.15
+"""Largest distance of two readings' palms that are of one hand, over its extent; our choice."""
 MAX_WRIST_GAP = 0.2
 """Largest accepted distance between the two models' wrists, over the first square's side."""
 
@@ -119,7 +122,10 @@ def find_hand(rgb: Picture, wrist_px: Array, arm_px: float) -> Hand | None:
     same = [first]
     for factor in TIGHT_SIDES:
         for hand in _read(rgb, 0.5 * (low + high), factor * extent):
-            if np.linalg.norm(hand.palm_px - first.palm_px) < 0.15 * extent and hand.handedness == first.handedness:
+            if (
+                np.linalg.norm(hand.palm_px - first.palm_px) < SAME_HAND * extent
+                and hand.handedness == first.handedness
+            ):
                 same.append(hand)
                 break
     palms = np.array([hand.palm_px for hand in same])

@@ -17,6 +17,7 @@ from calibration.arrays import Array, Picture
 from vision.networks.landmark_model import LandmarkModel, tasks
 
 MAX_PEOPLE = 3
+"""Of more, nobody needs to know who they are: the photo is refused from two on."""
 LOOKING_SIDE_PX = 1280
 """Longer pictures are reduced to this side for the model, which sees a person in 256 pixels (BlazePose, Bazarevsky et
 al. 2020).  Landmarks are as good."""
