@@ -15,12 +15,33 @@ from service.words.writing import written_month
 
 WIDTH, HEIGHT = 720, 420
 """Size of a drawing in its own units; it is shown as wide as the page has room."""
-LEFT, RIGHT, TOP, BOTTOM = 60, 70, 16, 40
+LEFT, RIGHT, TOP, BOTTOM = 60, 90, 40, 40
 """Room for axes and names about the drawing."""
 STEP_MM = 20
 """Between two lines of the grid, mm."""
+MOST_MONTHS = 5
+"""Names on the time axis that do not touch in the large letters of a phone."""
 MONTH_STEPS = (1, 2, 3, 6, 12, 24)
-"""Months between two names on the time axis: the first of these that leaves at most seven names."""
+"""Months between two names on the time axis: the first of these that leaves at most `MOST_MONTHS` names."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlotWords:
+    """What stands in a plot, in the reader's language.
+
+    Attributes
+    ----------
+    title : str
+        What a screen reader says; the numbers stand in the table beside.
+    lengths : str
+        Name and unit of the axis of lengths.
+    beside : str
+        What stands at the right edge.
+    """
+
+    title: str
+    lengths: str
+    beside: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +78,7 @@ def arm_plot(
     measured: Sequence[tuple[date, Length]],
     forecast: Sequence[Forecast],
     chart: Chart,
-    title: str,
+    words: PlotWords,
     language: str,
     used: tuple[float, float] | None = None,
 ) -> Markup:
@@ -71,15 +92,16 @@ def arm_plot(
         The coming months; empty where the age is not known.
     chart : Chart
         Its arm bands are drawn behind.
-    title : str
-        What a screen reader says; the numbers stand in the table beside.
+    words : PlotWords
     language : str
         For the names of months.
     used : (float, float), optional
         Shortest and longest arm for the instrument in use, mm.
     """
     scale = _scale(measured, forecast)
-    parts = [f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(title)}">']
+    parts = [f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(words.title)}">']
+    parts.append(f'<text class="p-text" x="8" y="24">{escape(words.lengths)}</text>')
+    parts.append(f'<text class="p-text" x="{WIDTH - 8}" y="24" text-anchor="end">{escape(words.beside)}</text>')
     parts += _sizes(chart, scale)
     if used is not None:
         parts.append(_stripe(scale, used[0], used[1], "p-size used"))
@@ -92,7 +114,7 @@ def arm_plot(
     return Markup("".join([*parts, "</svg>"]))
 
 
-def chart_plot(chart: Chart, title: str) -> Markup:
+def chart_plot(chart: Chart, words: PlotWords) -> Markup:
     """The chart's arm bands, one row a size, with body and total length beside."""
     rows = chart.rows
     height = TOP + 34 * len(rows) + BOTTOM
@@ -103,7 +125,9 @@ def chart_plot(chart: Chart, title: str) -> Markup:
     def x(mm: float) -> float:
         return round(LEFT + (mm - low) / (high - low) * (WIDTH - LEFT - 150), 1)
 
-    parts = [f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{escape(title)}">']
+    parts = [f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{escape(words.title)}">']
+    parts.append(f'<text class="p-text" x="{LEFT}" y="24">{escape(words.lengths)}</text>')
+    parts.append(f'<text class="p-text" x="{WIDTH - 8}" y="24" text-anchor="end">{escape(words.beside)}</text>')
     for mm in range(int(low // 50 + 1) * 50, int(high) + 1, 50):
         parts.append(f'<path class="p-grid" d="M{x(mm)} {TOP}V{height - BOTTOM}"/>')
         parts.append(f'<text class="p-text" x="{x(mm)}" y="{height - 16}" text-anchor="middle">{mm}</text>')
@@ -163,7 +187,7 @@ def _axes(scale: Scale, language: str) -> list[str]:
         parts.append(f'<path class="p-grid" d="M{LEFT} {y}H{WIDTH - RIGHT}"/>')
         parts.append(f'<text class="p-text" x="{LEFT - 8}" y="{y + 4}" text-anchor="end">{mm}</text>')
     months = max((scale.last - scale.first).days / 30.4, 1)
-    step = next((each for each in MONTH_STEPS if months / each <= 7), MONTH_STEPS[-1])
+    step = next((each for each in MONTH_STEPS if months / each <= MOST_MONTHS), MONTH_STEPS[-1])
     day = _months_on(scale.first.replace(day=1), 1)
     while day <= scale.last:
         name = escape(written_month(day, language))

@@ -32,8 +32,8 @@ def written_day(day: date | datetime, language: str, form: str = "medium") -> st
 
 
 def written_month(day: date, language: str) -> str:
-    """A month where there is little room, such as ``May 31``."""
-    return str(format_date(day, "MMM yy", locale=_habits(language)))
+    """A month where there is little room, such as ``May 2031``."""
+    return str(format_date(day, "MMM y", locale=_habits(language)))
 
 
 def written_moment(moment: datetime, language: str) -> str:

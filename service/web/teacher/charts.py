@@ -17,7 +17,7 @@ from service.web.forms.reading import text_field
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.language import marked, page_language, translator
 from service.web.pages import fragment, go_to, page
-from service.web.plots import chart_plot
+from service.web.plots import PlotWords, chart_plot
 
 router = APIRouter(prefix="/charts")
 MOST_ROWS = 14
@@ -210,6 +210,9 @@ def _plot(request: Request, chart: Chart | None) -> str | None:
     if chart is None:
         return None
     translate = translator(page_language(request))
-    return chart_plot(
-        chart, translate(marked("Arm lengths that each size suits, in mm; the table below has the numbers."))
+    words = PlotWords(
+        translate(marked("Arm lengths that each size suits, in mm; the table below has the numbers.")),
+        translate(marked("Arm, mm")),
+        translate(marked("Body / total, mm")),
     )
+    return chart_plot(chart, words)

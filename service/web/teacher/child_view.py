@@ -50,7 +50,7 @@ from service.records.tables import (
     Upload,
     VerdictRecord,
 )
-from service.web.plots import Forecast, arm_plot
+from service.web.plots import Forecast, PlotWords, arm_plot
 from service.words.i18n import marked
 
 MONTH = timedelta(days=30.44)
@@ -167,8 +167,12 @@ def _plot(
     band = None
     if used is not None and used.verdict is not None:
         band = (used.verdict.shortest_arm_mm, used.verdict.longest_arm_mm)
-    title = translate(marked("The arm over time; the table below has the numbers."))
-    return arm_plot(measured, forecast, chart, title, language, band)
+    words = PlotWords(
+        translate(marked("The arm over time; the table below has the numbers.")),
+        translate(marked("Arm, mm")),
+        translate(marked("Size")),
+    )
+    return arm_plot(measured, forecast, chart, words, language, band)
 
 
 def _choices(
