@@ -54,9 +54,8 @@ CENTRE_SD_SHARE = 0.01
 K1_SD, K2_SD = 0.015, 0.006
 """Main cameras of phones correct their distortion down to about 0.5 % at the corner (from memory), where r is 0.8."""
 
-PRINT_STRETCH_SD = 0.0015
-"""Of the print's length over its width, relative to nominal: printers feed paper a little too far or too short.  One or
-two tenths of a per cent in a present-day printer (from memory); older ones differed by more."""
+_FEWEST_JUDGED = 4
+"""Corners beyond which misfits tell the corners' noise; four fit nearly any pose."""
 
 _LEAST_SINGULAR = 1e-12
 """Of a singular value, over the largest: below it, rounding decides; a parameter is then as good as unknown."""
@@ -96,7 +95,8 @@ class PosedCamera:
         Width and height of the photo, px.
     parameters : (P,) ndarray of float
         As in `PARAMETERS`: focal length (px), principal point x and y (px), k1, k2, relative stretch of the print along
-        the page; then for each sheet its rotation vector (rad) and translation (mm) into the camera's frame;
+        the page over across it; then for each sheet its rotation vector (rad) and translation (mm) into the camera's
+        frame;
         P = 6 + 6 * number of sheets.
     covariance_root : (P, P) ndarray of float
         Lower triangular root L of the covariance of `parameters`, which is L L'.  The root of the covariance of the
@@ -320,7 +320,7 @@ class _Adjustment:
         centre_sd_px = CENTRE_SD_SHARE * max(image_size_px)
         self.sheets, self.corners_mm = sheets, corners_mm
         self.common = np.array([focal_px[0], (image_size_px[0] - 1) / 2, (image_size_px[1] - 1) / 2, 0.0, 0.0, 0.0])
-        self.common_sd = np.array([focal_px[1], centre_sd_px, centre_sd_px, K1_SD, K2_SD, PRINT_STRETCH_SD])
+        self.common_sd = np.array([focal_px[1], centre_sd_px, centre_sd_px, K1_SD, K2_SD, sheets[0].layout.stretch_sd])
         self.noise_px = [sheet.noise_px for sheet in sheets]
         self.parallel_sd = parallel_sd
         self.improbability = improbability
@@ -356,7 +356,10 @@ class _Adjustment:
 
     def judge_noise(self, parameters: Array) -> None:
         """Take the corners' noise from their misfits to the adjusted camera; each sheet's pose used up six of them."""
-        self.noise_px = [pooled_noise_px(misfit, max(misfit.size - _POSE, 1)) for misfit in self.misfits_px(parameters)]
+        self.noise_px = [
+            pooled_noise_px(misfit, max(misfit.size - _POSE, 1)) if len(misfit) > _FEWEST_JUDGED else sheet.noise_px
+            for sheet, misfit in zip(self.sheets, self.misfits_px(parameters), strict=True)
+        ]
 
     def residuals(self, parameters: Array) -> Array:
         """All residuals."""
@@ -383,9 +386,11 @@ class _Adjustment:
             by = np.asarray(cv2.projectPoints(corners, pose[:3], pose[3:], *lens)[1], dtype=np.float64)
             block = np.zeros((len(by), len(parameters)))
             block[:, :_LENS] = _by_lens(by)
-            # a corner that is printed further up moves as the sheet's own y axis does in the photo
-            upwards = by[:, 3:6] @ _rotation(pose[:3])[:, 1]
-            block[:, 5] = upwards * np.repeat(corners[:, 1] / (1 + parameters[5]), 2)
+            # a corner that is printed further up and further in moves as the sheet's own axes do in the photo
+            rightwards, upwards = (by[:, 3:6] @ _rotation(pose[:3])[:, :2]).T
+            half = parameters[5] / 2
+            block[:, 5] = upwards * np.repeat(corners[:, 1] / (1 + half) / 2, 2)
+            block[:, 5] -= rightwards * np.repeat(corners[:, 0] / (1 - half) / 2, 2)
             column = _COMMON + _POSE * number
             block[:, column : column + _POSE] = by[:, :_POSE]
             blocks.append(block / self.noise_px[number])
@@ -395,7 +400,7 @@ class _Adjustment:
 
     def _posed(self, parameters: Array) -> Iterator[tuple[SheetInPhoto, Array, Array]]:
         """Each sheet, its corners in mm as the printer stretched them, and its pose."""
-        stretch = np.array([1.0, 1.0 + parameters[5], 1.0])
+        stretch = np.array([1.0 - parameters[5] / 2, 1.0 + parameters[5] / 2, 1.0])
         poses = parameters[_COMMON:].reshape(-1, _POSE)
         return zip(self.sheets, [corners * stretch for corners in self.corners_mm], poses, strict=True)
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import PosedCamera
 from calibration.print_scale import UNCHECKED, PrintScale, measured_by_ruler
-from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, Box
+from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, Box, SheetLayout
 
 Array = NDArray[np.float64]
 
@@ -51,9 +51,11 @@ def scale_from_card(image: NDArray[np.uint8], camera: PosedCamera, number: int =
     """
     grey = np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     layout = camera.sheets[number].layout
+    if not isinstance(layout, SheetLayout):
+        return UNCHECKED
     px_per_mm = camera.sheets[number].px_per_mm
     window = layout.card_window
-    places = {side: _edge_mm(grey, camera, number, side) for side in ("left", "right", "bottom", "top")}
+    places = {side: _edge_mm(grey, camera, number, layout, side) for side in ("left", "right", "bottom", "top")}
     if any(place is None for place in places.values()):
         return UNCHECKED
     seen = Box(*(float(places[side] or 0.0) for side in ("left", "bottom", "right", "top")))
@@ -73,9 +75,8 @@ def scale_from_card(image: NDArray[np.uint8], camera: PosedCamera, number: int =
     return measured_by_ruler(scale, uncertainty)
 
 
-def _edge_mm(grey: NDArray[np.uint8], camera: PosedCamera, number: int, side: str) -> float | None:
+def _edge_mm(grey: NDArray[np.uint8], camera: PosedCamera, number: int, layout: SheetLayout, side: str) -> float | None:
     """Where a pale thing in the frame ends, in mm of the print along x or y; None where it does not on the band."""
-    layout = camera.sheets[number].layout
     card, frame, window = layout.card, layout.card_frame, layout.card_window
     upright = side in ("left", "right")
     low, high = (card.bottom, card.top) if upright else (card.left, card.right)

@@ -13,8 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.blank_sheet import Blank, find_blank
 from calibration.camera import PosedCamera, Surface, solve_camera
 from calibration.card import scale_from_card
+from calibration.detection import find_sheets
 from calibration.print_scale import PrintScale, combined_scale, scale_from_bar, scale_from_paper
 from calibration.problems import BAR_LENGTH, PRINT_SCALE, PRINT_SCALE_DISAGREES, PRINT_SCALE_UNSURE, Problem, Refused
 from calibration.sheet_in_photo import SheetInPhoto
@@ -38,6 +40,44 @@ class CheckedCamera:
     camera: PosedCamera
     prints: Mapping[str, PrintScale]
     remarks: tuple[Problem, ...]
+
+
+def reference_camera(
+    image: NDArray[np.uint8],
+    focal35_mm: float | None,
+    surface: Surface,
+    bar_mm: float | None = None,
+    reference: Blank | None = None,
+) -> CheckedCamera:
+    """Find what has a known size in a photo, and the camera with it.
+
+    Parameters
+    ----------
+    image : (H, W, 3) ndarray of uint8
+        The photo, RGB.
+    focal35_mm : float or None
+        35 mm-equivalent focal length as the phone states it.
+    surface : Surface
+        What the reference is fixed to.
+    bar_mm : float, optional
+        Length of a printed sheet's check bar as the family measured it, mm.
+    reference : Blank, optional
+        The blank paper or card that lies there; None for the printed sheet.
+
+    Returns
+    -------
+    CheckedCamera
+        The camera with the references' sizes.
+
+    Raises
+    ------
+    Refused
+        As `checked_camera` or `find_blank`.
+    """
+    if reference is None:
+        return checked_camera(image, find_sheets(image), focal35_mm, surface, bar_mm)
+    found = find_blank(image, reference, focal35_mm, surface)
+    return CheckedCamera(found.camera, found.scales, found.remarks)
 
 
 def checked_camera(

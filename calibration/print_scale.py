@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 
 from calibration.paper_edges import SIDES, EdgeCandidate, edge_candidates
 from calibration.quantity import Contribution
-from calibration.sheet import CHECK_BAR_MM, Paper
+from calibration.sheet import CHECK_BAR_MM, Paper, SheetLayout
 from calibration.sheet_in_photo import SheetInPhoto
 
 PRINTER_RELATIVE_U = 0.0017
@@ -85,6 +85,8 @@ class PrintScale:
         Whether a ruler is behind `scale` (bar or card), and not the paper's edges alone.
     paper : Paper or None
         Paper on which it was printed, where the edges tell.
+    cause : str
+        What a budget calls it: the size of the print, or of a blank paper or card.
     """
 
     scale: float = 1.0
@@ -95,11 +97,12 @@ class PrintScale:
     measured_uncertainty: float | None = None
     ruler: bool = False
     paper: Paper | None = None
+    cause: str = "size of the print"
 
     def contribution(self, length_mm: float, sheet_name: str) -> Contribution:
         """What the print's size contributes to a length in mm that was measured with the sheet of that name."""
         return Contribution(
-            "size of the print",
+            self.cause,
             length_mm * self.standard_uncertainty / self.scale,
             f"print-scale:{sheet_name}",
         )
@@ -125,6 +128,9 @@ def scale_from_paper(image: NDArray[np.uint8], sheet: SheetInPhoto) -> PrintScal
         `UNCHECKED` where too few edges are seen.  Its scale is 1 always; where the edges speak for another one, the
         standard uncertainty holds both.
     """
+    layout = sheet.layout
+    if not isinstance(layout, SheetLayout):
+        return UNCHECKED
     shift_mm = 2 * EDGE_SHIFT_PX / sheet.px_per_mm / np.sqrt(3)
     edges = {side: edge_candidates(image, sheet, side) for side in SIDES}
     across = _extents(edges["left"], edges["right"])
@@ -133,14 +139,14 @@ def scale_from_paper(image: NDArray[np.uint8], sheet: SheetInPhoto) -> PrintScal
     in_true_size = 4 * _UNSEEN  # that the print is in true size and no edge is seen
     for paper in Paper:
         # the pattern for the other paper is a mistake that is rarely made
-        start = 0.0 if paper is sheet.layout.paper else -1.0
+        start = 0.0 if paper is layout.paper else -1.0
         for width, height in product(across, along):
             found = _agreement(width, height, paper, shift_mm)
             if found is None:
                 continue
             if best is None or start + found[0] > best[0]:
                 best = (start + found[0], paper, found[1], found[2])
-            if paper is sheet.layout.paper and abs(found[1] - 1) < SUSPICIOUS:
+            if paper is layout.paper and abs(found[1] - 1) < SUSPICIOUS:
                 in_true_size = max(in_true_size, found[0])
     if best is None:
         return UNCHECKED

@@ -90,6 +90,24 @@ BAR_LENGTH = Problem(
     "Measure the bar from end mark to end mark with a ruler, in millimetres.",
 )
 
+NO_BLANK_SHEET = Problem(
+    "no_blank_sheet",
+    "We cannot see the edges of the blank paper or card in this photo.",
+    "Put something dark behind it, a book or a towel, with all four edges free, and take the photo again.",
+)
+
+WHICH_PAPER = Problem(
+    "which_paper",
+    "We cannot tell which paper this is.",
+    "Tell us whether it is A4 or Letter paper or a card, and photograph it from straight in front.",
+)
+
+BLANK_SHEET_UNLIKE = Problem(
+    "blank_sheet_unlike",
+    "The paper in this photo does not have the shape of the one that you chose.",
+    "Check whether it is A4 or Letter paper or a card, whole, flat and uncut.",
+)
+
 WRONG_LENS = Problem(
     "wrong_lens",
     "This photo was taken with the phone's ultra-wide lens, which bends straight lines.",

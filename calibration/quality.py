@@ -5,9 +5,6 @@ from __future__ import annotations
 from calibration.camera import PosedCamera
 from calibration.problems import SHEET_BENT, SHEET_BLURRED, SHEET_HIDDEN, SHEET_TOO_SMALL, Problem
 
-FEWEST_GOOD_CORNERS = 12
-"""Of 42: with fewer, the tilt of the sheet is known badly; our choice."""
-
 SMALLEST_PX_PER_MM = 0.3
 """Below it corners scatter by more than a fifth of a pixel, half a millimetre and more; measured on our scenes, whose
 sheets are read down to 0.32 px/mm."""
@@ -35,7 +32,7 @@ def sheet_problems(camera: PosedCamera) -> tuple[Problem, ...]:
         where it is so of any; each at most once.
     """
     problems = []
-    if all(len(sheet.corner_index) < FEWEST_GOOD_CORNERS for sheet in camera.sheets):
+    if all(len(sheet.corner_index) < sheet.layout.fewest_good_corners for sheet in camera.sheets):
         problems.append(SHEET_HIDDEN)
     if all(sheet.px_per_mm < SMALLEST_PX_PER_MM for sheet in camera.sheets):
         problems.append(SHEET_TOO_SMALL)

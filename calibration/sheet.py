@@ -17,6 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache, cached_property
+from typing import Protocol
 
 import cv2
 import numpy as np
@@ -37,6 +38,42 @@ CHECK_BAR_MM = 150.0
 
 CARD_WIDTH_MM, CARD_HEIGHT_MM = 85.60, 53.98
 """ISO/IEC 7810:2003, 5.1: nominal size of an ID-1 card."""
+
+
+PRINT_STRETCH_SD = 0.0015
+"""Of the print's length over its width, relative to nominal: printers feed paper a little too far or too short.  One or
+two tenths of a per cent in a present-day printer (from memory); older ones differed by more."""
+
+FEWEST_GOOD_CORNERS = 12
+"""Of 42: with fewer, the tilt of the sheet is known badly; our choice."""
+
+
+class Layout(Protocol):
+    """What a flat thing of known size must tell to be measured with: a printed sheet, a blank one, a card."""
+
+    @property
+    def name(self) -> str:
+        """Name, e.g. ``"a4-1"``."""
+
+    @property
+    def page(self) -> Box:
+        """Outline of the thing, mm."""
+
+    @property
+    def board(self) -> Box:
+        """Outline of what its points span, mm."""
+
+    @property
+    def corner_mm(self) -> NDArray[np.float64]:
+        """Its points (N, 3) in mm; z is 0."""
+
+    @property
+    def stretch_sd(self) -> float:
+        """Standard deviation of its length over its width, relative to nominal."""
+
+    @property
+    def fewest_good_corners(self) -> int:
+        """Fewest points with which its tilt is known well."""
 
 
 class Paper(StrEnum):
@@ -150,6 +187,16 @@ class SheetLayout:
     def name(self) -> str:
         """Name of the sheet, e.g. ``"a4-1"``."""
         return f"{self.paper.value}-{self.index}"
+
+    @property
+    def stretch_sd(self) -> float:
+        """Standard deviation of its length over its width, relative to nominal."""
+        return PRINT_STRETCH_SD
+
+    @property
+    def fewest_good_corners(self) -> int:
+        """Fewest points with which its tilt is known well."""
+        return FEWEST_GOOD_CORNERS
 
     @property
     def square_mm(self) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.homography import apply_homography, signed_area
-from calibration.sheet import SheetLayout
+from calibration.sheet import Layout
 
 Array = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -27,7 +27,7 @@ class SheetInPhoto:
 
     Attributes
     ----------
-    layout : SheetLayout
+    layout : Layout
         Which sheet it is.
     corner_index : (N,) ndarray of int
         Which of the layout's saddle points were seen.
@@ -43,7 +43,7 @@ class SheetInPhoto:
         Standard deviation of the blur at the corners, px, motion included.
     """
 
-    layout: SheetLayout
+    layout: Layout
     corner_index: Indices
     corner_px: Array
     homography: Array

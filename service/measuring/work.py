@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from calibration.blank_sheet import Blank
 from calibration.problems import Problem, Refused
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS, arm_json, instrument_json, problems_json
 
@@ -49,6 +50,7 @@ class ArmQuestion:
     against_wall: bool | None = None
     corrections: Corrections | None = None
     bar_mm: float | None = None
+    reference: Blank | None = None
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,7 @@ class InstrumentQuestion:
     corrections: Corrections | None = None
     bar_mm: float | None = None
     sheet_height_mm: float | None = None
+    reference: Blank | None = None
 
 
 Question = ArmQuestion | InstrumentQuestion
@@ -106,6 +109,7 @@ def measure_arm_photo(data: bytes, name: str, question: ArmQuestion) -> Outcome:
         against_wall=question.against_wall,
         corrections=question.corrections,
         bar_mm=question.bar_mm,
+        reference=question.reference,
     )
     return Outcome(
         arm_json(measurement),
@@ -131,9 +135,11 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
         except Refused as refusal:
             return refused(name, refusal.problems, {}, INSTRUMENT_LENGTHS)
     if len(photos) == 1:
-        measurement = measure_instrument(photos[0], question.corrections, question.sheet_height_mm, question.bar_mm)
+        measurement = measure_instrument(
+            photos[0], question.corrections, question.sheet_height_mm, question.bar_mm, question.reference
+        )
     else:
-        measurement = measure_instrument_together(photos, question.sheet_height_mm, question.bar_mm)
+        measurement = measure_instrument_together(photos, question.sheet_height_mm, question.bar_mm, question.reference)
     shown = replace(photos[0], rgb=blur_surroundings(photos[0], measurement))
     return Outcome(
         instrument_json(measurement), _jpeg(draw_instrument(shown, measurement)), _jpeg(shown.rgb), _size_px(shown.rgb)

@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, GetPydanticSchema, ValidationError, WithJsonSchema
 from pydantic_core import core_schema
 
+from calibration.blank_sheet import Blank
 from calibration.quantity import Contribution, Length
 from calibration.sheet import CHECK_BAR_MM
 from service.fit.chart import STRETCH_MM, Chart, chart_from_entries, default_chart
@@ -245,6 +246,14 @@ Bar = Annotated[
     ),
 ]
 
+Reference = Annotated[
+    Literal["a4", "letter", "card"] | None,
+    Field(
+        description="What of known size lies in the photo instead of the printed sheet: blank A4 or Letter paper, or a "
+        "plastic card.",
+    ),
+]
+
 
 class OfTheChild(Question):
     """What can be said about a child in a photo."""
@@ -278,10 +287,18 @@ class OfTheChild(Question):
         Spelled("--stature"),
     ] = None
     bar_mm: Bar = None
+    reference: Reference = None
 
     def known(self) -> ArmQuestion:
         """The same for the measuring room."""
-        return ArmQuestion(self.side, self.age_years, self.stature_mm, self.against_wall, bar_mm=self.bar_mm)
+        return ArmQuestion(
+            self.side,
+            self.age_years,
+            self.stature_mm,
+            self.against_wall,
+            bar_mm=self.bar_mm,
+            reference=None if self.reference is None else Blank(self.reference),
+        )
 
 
 def _sign(name: str) -> Any:

@@ -161,7 +161,9 @@ async def _child(pool: Measurer, question: FitQuestion) -> tuple[Outcome, ...]:
 async def _instrument(pool: Measurer, question: FitQuestion) -> Outcome | None:
     if not question.instrument_photos:
         return None
-    return await pool.instrument_together(question.instrument_photos, InstrumentQuestion(bar_mm=question.bar_mm))
+    return await pool.instrument_together(
+        question.instrument_photos, InstrumentQuestion(bar_mm=question.bar_mm, reference=question.known().reference)
+    )
 
 
 def _lengths(question: FitQuestion, instrument: Outcome | None) -> InstrumentLengths:

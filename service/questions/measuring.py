@@ -8,10 +8,11 @@ from typing import Annotated
 
 from pydantic import Field
 
+from calibration.blank_sheet import Blank
 from service.measuring.pool import Measurer
 from service.measuring.same_child import check_distinct, together
 from service.measuring.work import InstrumentQuestion, Outcome
-from service.questions.asked import Bar, OfTheChild, Question
+from service.questions.asked import Bar, OfTheChild, Question, Reference
 
 PhotoFile = tuple[bytes, str]
 """A photo's bytes and its name."""
@@ -39,10 +40,15 @@ class InstrumentPhotos(Question):
         float | None, Field(ge=0, le=300, allow_inf_nan=False, description="Thickness of what the sheet lies on, mm.")
     ] = None
     bar_mm: Bar = None
+    reference: Reference = None
 
     def known(self) -> InstrumentQuestion:
         """The same for the measuring room."""
-        return InstrumentQuestion(bar_mm=self.bar_mm, sheet_height_mm=self.sheet_height_mm)
+        return InstrumentQuestion(
+            bar_mm=self.bar_mm,
+            sheet_height_mm=self.sheet_height_mm,
+            reference=None if self.reference is None else Blank(self.reference),
+        )
 
 
 async def arms(pool: Measurer, question: ArmPhotos, files: Sequence[PhotoFile]) -> tuple[list[Outcome], Outcome | None]:

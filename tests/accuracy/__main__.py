@@ -1,4 +1,4 @@
-"""The accuracy benchmark: ``python -m tests.accuracy ../shared/scenes [--json FILE] [--only arm|instrument]``."""
+"""The accuracy benchmark: ``python -m tests.accuracy ../shared/scenes [--json FILE] [--only arm|instrument|blank]``."""
 
 from __future__ import annotations
 
@@ -15,17 +15,21 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.accuracy", description=__doc__)
     parser.add_argument("scenes", type=Path, help="folder with the scenes, e.g. ../shared/scenes")
     parser.add_argument("--json", type=Path, help="write the table to this file as well")
-    parser.add_argument("--only", choices=["arm", "instrument"], help="one half of the benchmark")
+    parser.add_argument("--only", choices=["arm", "instrument", "blank"], help="one part of the benchmark")
     options = parser.parse_args()
     if not options.scenes.is_dir():
         parser.error(f"there is no folder {options.scenes}")
     table = []
-    if options.only != "instrument":
+    if options.only in (None, "arm"):
         table += arm.rows(options.scenes)
-    if options.only != "arm":
+    if options.only in (None, "instrument"):
         from tests.accuracy import instrument
 
         table += instrument.rows(options.scenes)
+    if options.only in (None, "blank"):
+        from tests.accuracy import blank
+
+        table += blank.rows(options.scenes)
     print("All lengths in mm; 95 % intervals; target: bias / median / 95th / covered / half-width.")
     print_table(table)
     for line in arm.criterion(table):

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from calibration.camera import PosedCamera
-from calibration.quality import FEWEST_GOOD_CORNERS, MOST_BLUR_MM, SMALLEST_PX_PER_MM, sheet_problems
-from calibration.sheet import Paper, SheetLayout
+from calibration.quality import MOST_BLUR_MM, SMALLEST_PX_PER_MM, sheet_problems
+from calibration.sheet import FEWEST_GOOD_CORNERS, Paper, SheetLayout
 from calibration.sheet_in_photo import SheetInPhoto
 
 

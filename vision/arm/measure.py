@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from calibration.blank_sheet import Blank
 from calibration.camera import PosedCamera
 from calibration.problems import Problem, Refused
 from calibration.quantity import Length
@@ -87,6 +88,7 @@ def measure_arm(
     against_wall: bool | None = None,
     corrections: Mapping[str, tuple[float, float]] | None = None,
     bar_mm: float | None = None,
+    reference: Blank | None = None,
 ) -> ArmMeasurement:
     """Measure the arm in one photo.
 
@@ -104,6 +106,8 @@ def measure_arm(
         Points placed by a person, px: any of ``side_neck``, ``mid_palm``, ``shoulder``, ``elbow``, ``wrist``.
     bar_mm : float, optional
         Length of the sheet's check bar as the family measured it, mm.
+    reference : Blank, optional
+        Blank paper or a card instead of the printed sheet.
 
     Returns
     -------
@@ -111,7 +115,7 @@ def measure_arm(
         Never raises for a bad photo: `usable` is then False, and `problems` says why.
     """
     try:
-        seen = see_arm(photo, side, bar_mm)
+        seen = see_arm(photo, side, bar_mm, reference)
     except Refused as refused:
         return ArmMeasurement(photo=photo.name, usable=False, problems=refused.problems)
     return solve_arm(seen, age_years, stature_mm, against_wall, corrections)

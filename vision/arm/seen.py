@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calibration.blank_sheet import Blank
 from calibration.camera import PosedCamera, Surface
-from calibration.checked_camera import checked_camera
-from calibration.detection import find_sheets
+from calibration.checked_camera import reference_camera
 from calibration.print_scale import PrintScale
-from calibration.problems import NO_SHEET, Problem, Refused
+from calibration.problems import Problem, Refused
 from calibration.sheet_in_photo import SheetInPhoto
 from vision.arm.body import SeenBody, lines_of_sight, stretched_side
 from vision.arm.depth import ArmDepths, arm_depths
@@ -67,7 +67,7 @@ class SeenArm:
         return self.body.camera.sheets
 
 
-def see_arm(photo: Photo, side: str = "auto", bar_mm: float | None = None) -> SeenArm:
+def see_arm(photo: Photo, side: str = "auto", bar_mm: float | None = None, reference: Blank | None = None) -> SeenArm:
     """Find sheets, camera, person, hand and neck, and what is wrong with the picture.
 
     Parameters
@@ -78,6 +78,8 @@ def see_arm(photo: Photo, side: str = "auto", bar_mm: float | None = None) -> Se
         ``"left"``, ``"right"`` (the person's own) or ``"auto"``: the arm that is stretched out.
     bar_mm : float, optional
         Length of the sheet's check bar as the family measured it, mm.
+    reference : Blank, optional
+        Blank paper or a card instead of the printed sheet.
 
     Returns
     -------
@@ -89,12 +91,13 @@ def see_arm(photo: Photo, side: str = "auto", bar_mm: float | None = None) -> Se
     Refused
         If there is no sheet, no person, or no way to solve the camera.
     """
-    sheets = find_sheets(photo.rgb)
     people = find_people(photo.rgb)
-    missing = [problem for problem, there in ((NO_SHEET, sheets), (NO_PERSON, people)) if not there]
-    if missing:
-        raise Refused(*missing)
-    checked = checked_camera(photo.rgb, sheets, photo.focal35_mm, Surface.WALL, bar_mm)
+    try:
+        checked = reference_camera(photo.rgb, photo.focal35_mm, Surface.WALL, bar_mm, reference)
+    except Refused as refusal:
+        raise Refused(*refusal.problems, *(() if people else (NO_PERSON,))) from None
+    if not people:
+        raise Refused(NO_PERSON)
     person = people[0]
     if side == "auto":
         side = stretched_side(person)

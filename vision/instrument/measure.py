@@ -13,11 +13,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from calibration.arrays import Array
+from calibration.blank_sheet import Blank
 from calibration.camera import PosedCamera, Surface
-from calibration.checked_camera import checked_camera
-from calibration.detection import find_sheets
+from calibration.checked_camera import reference_camera
 from calibration.print_scale import PrintScale
-from calibration.problems import SHEET_HIDDEN, Problem, Refused
+from calibration.problems import NO_BLANK_SHEET, NO_SHEET, SHEET_HIDDEN, Problem, Refused
 from calibration.quality import sheet_problems
 from calibration.quantity import Length
 from calibration.sheet_in_photo import SheetInPhoto
@@ -157,6 +157,7 @@ def measure_instrument(
     corrections: Mapping[str, tuple[float, float]] | None = None,
     sheet_height_mm: float | None = None,
     bar_mm: float | None = None,
+    reference: Blank | None = None,
 ) -> InstrumentMeasurement:
     """Measure the instrument in a photo.
 
@@ -169,6 +170,8 @@ def measure_instrument(
         How far the (first) sheet lies above the table on which the instrument lies; None lets the photo tell.
     bar_mm : float, optional
         Length of the sheet's check bar as measured with a ruler, mm.
+    reference : Blank, optional
+        Blank paper or a card instead of the printed sheet.
 
     Returns
     -------
@@ -176,13 +179,16 @@ def measure_instrument(
         Not usable, with problems, where the photo cannot be trusted.
     """
     try:
-        return solve_instrument(detect_instrument(photo, sheet_height_mm, bar_mm), corrections)
+        return solve_instrument(detect_instrument(photo, sheet_height_mm, bar_mm, reference), corrections)
     except Refused as refusal:
         return InstrumentMeasurement(photo=photo.name, usable=False, problems=refusal.problems)
 
 
 def measure_instrument_together(
-    photos: Sequence[Photo], sheet_height_mm: float | None = None, bar_mm: float | None = None
+    photos: Sequence[Photo],
+    sheet_height_mm: float | None = None,
+    bar_mm: float | None = None,
+    reference: Blank | None = None,
 ) -> InstrumentMeasurement:
     """Measure one instrument that lies unmoved beside the same sheets in two or more photos from different places.
 
@@ -193,13 +199,16 @@ def measure_instrument_together(
     """
     name = " + ".join(photo.name for photo in photos)
     try:
-        return solve_together([detect_instrument(photo, sheet_height_mm, bar_mm) for photo in photos])
+        return solve_together([detect_instrument(photo, sheet_height_mm, bar_mm, reference) for photo in photos])
     except Refused as refusal:
         return InstrumentMeasurement(photo=name, usable=False, problems=refusal.problems)
 
 
 def detect_instrument(
-    photo: Photo, sheet_height_mm: float | None = None, bar_mm: float | None = None
+    photo: Photo,
+    sheet_height_mm: float | None = None,
+    bar_mm: float | None = None,
+    reference: Blank | None = None,
 ) -> DetectedInstrument:
     """Find sheets, camera and the instrument's edges in a photo; parameters as of `measure_instrument`.
 
@@ -208,11 +217,13 @@ def detect_instrument(
     Refused
         If one of them is missing or cannot be trusted.
     """
-    sheets = find_sheets(photo.rgb)
-    if not sheets and is_blurred(photo.rgb):
-        raise Refused(PHOTO_BLURRED)
-    checked = checked_camera(photo.rgb, sheets, photo.focal35_mm, Surface.TABLE, bar_mm)
-    camera = checked.camera
+    try:
+        checked = reference_camera(photo.rgb, photo.focal35_mm, Surface.TABLE, bar_mm, reference)
+    except Refused as refusal:
+        if is_blurred(photo.rgb) and not {NO_SHEET, NO_BLANK_SHEET}.isdisjoint(refusal.problems):
+            raise Refused(PHOTO_BLURRED) from None
+        raise
+    camera, sheets = checked.camera, checked.camera.sheets
     problems = sheet_problems(camera)
     if any(_outside(sheet.outline_px, photo.size_px) for sheet in sheets):
         problems = (SHEET_CUT, *(problem for problem in problems if problem is not SHEET_HIDDEN))
