@@ -247,7 +247,8 @@ def _good(records: Session, asked: PhotoRequest) -> set[str]:
 
 
 def _next_kind(records: Session, asked: PhotoRequest) -> str | None:
-    good = _good(records, asked)
+    arrived = (MEASURED, ACCEPTED, FAILED)  # where measuring failed, it is for the teacher to go on
+    good = {kind for kind, upload in _latest(records, asked).items() if upload.state in arrived}
     wanted = [kind for kind, wants in ((ARM, asked.asks_arm), (INSTRUMENT, asked.asks_instrument)) if wants]
     return next((kind for kind in wanted if kind not in good), None)
 

@@ -81,11 +81,16 @@ def test_a_photo_that_fails_each_time_is_kept_and_shown_to_the_teacher(tmp_path:
     pool = Failing(failures=4)
     with serving(tmp_path, pool=pool) as service:
         seeded = seed(service.house)
+        with service.house.store.whole_house() as records:
+            records.get_one(Upload, seeded.arm_upload_id).state = "refused"  # so that this photo is the only one
         upload_id = sent(service, seeded)
         becomes(service, upload_id, FAILED, 30)
         assert service.house.photos.get(upload_id, ORIGINAL) == b"good"
         family = httpx.get(f"{service.address}/f/{seeded.family}/photo/{upload_id}").text
         assert "Your photo is kept" in family
+        assert "Finished: tell the teacher" in family, (
+            "the family need not send it again: the instrument is there already"
+        )
         teacher = httpx.Client(base_url=service.address, cookies={"scrollreach": seeded.session})
         assert "measuring failed" in teacher.get(f"/children/{seeded.child_id}").text
         assert "Measure it again" in teacher.get(f"/reviews/{upload_id}").text
