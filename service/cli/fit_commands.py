@@ -211,7 +211,35 @@ def _print_class(instrument: Any, listed: str, shared: dict[str, Any], as_json: 
         _print_rows([(name, each.size, each) for name, each in verdicts.items()], language)
 
 
-COMMANDS: tuple[click.Command, ...] = (tape, order, growth, compare)
+@click.command()
+@click.option(
+    "--shelf", "shelf_file", type=FILE, required=True, help="Instruments (CSV: name,label,body_length,total_length)."
+)
+@click.option("--class", "class_file", type=FILE, required=True, help="Children (CSV: name,arm).")
+@click.option(
+    "--losses", "losses_text", default="", help="Costs of wrong choices in days, e.g. exchange=10,strained=20."
+)
+@json_option
+@language_option
+@plain_errors
+def assign(shelf_file: Path, class_file: Path, losses_text: str, as_json: bool, language: str) -> None:
+    """Give the instruments of a shelf to a class at the least expected loss, and say what remains to be ordered."""
+    from service.fit.assigning import assign as assign_all
+    from service.fit.chart import default_chart
+    from service.fit.losses import read_losses
+    from service.fit.shelf import read_class, read_shelf
+
+    losses = read_losses(losses_text)
+    loans = assign_all(read_class(read_text(class_file)), read_shelf(read_text(shelf_file)), default_chart(), losses)
+    translate = translator(language)
+    if as_json:
+        click.echo(json.dumps({"loans": [each.as_json(translate, language) for each in loans]}))
+        return
+    for each in loans:
+        click.echo(each.sentence().text(translate, language))
+
+
+COMMANDS: tuple[click.Command, ...] = (tape, order, growth, compare, assign)
 """Commands for the group in `service.cli.main`."""
 
 

@@ -71,6 +71,10 @@ def body_to_total(body_mm: Array | float) -> tuple[Array, Array]:
     return np.asarray((low + high) / 2), np.asarray((high - low) / (2 * sqrt(3)))
 
 
+OTHER_INSTRUMENTS = ("viola", "cello", "bratsche")
+"""Words in a label that name another instrument; its arm is measured alike, but its sizes are its own."""
+
+
 @dataclass(frozen=True)
 class InstrumentLengths:
     """What is measured on one instrument; at least one of the two lengths.
@@ -99,6 +103,14 @@ class InstrumentLengths:
     string_length: Length | None = None
 
     def __post_init__(self) -> None:
+        if self.label and any(name in self.label.lower() for name in OTHER_INSTRUMENTS):
+            raise LengthError(
+                say(
+                    "“{label}” is no violin. Violas and larger instruments are not judged here: their sizes go by body "
+                    "length, and a teacher chooses them by playing.",
+                    label=self.label,
+                )
+            )
         if self.body is None and self.total is None:
             raise LengthError(say("Neither body length nor total length of the instrument is known. Measure one."))
         if self.body is not None:

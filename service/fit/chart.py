@@ -30,7 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.fit.errors import ChartError
-from service.fit.lengths import MM_PER_UNIT
+from service.fit.lengths import MM_PER_UNIT, PLAUSIBLE_MM
 from service.fit.rows import read_rows
 from service.fit.sentences import Sentence, say
 
@@ -280,8 +280,43 @@ def chart_from_entries(
         if arm_to is None:
             arm_to = following["arm_from"] if following is not None else float("inf")
         built.append(ChartRow(row["size"], row["arm_from"], arm_to, row["body_length"], row["total_length"]))
+    _check_unit(built)
     _validate(built, [row["number"] for row in rows])
     return Chart(name, tuple(built), stretch_mm, note)
+
+
+def _check_unit(rows: Sequence[ChartRow]) -> None:
+    """Ask back where the lengths are no violins' in the unit they were taken in, and name the one they look like.
+
+    Raises
+    ------
+    ChartError
+        With the unit that the lengths reveal.
+    """
+    low, high = PLAUSIBLE_MM["body"]
+    bodies = [row.body_length_mm for row in rows]
+    if all(low <= each <= high for each in bodies):
+        return
+    longest = max(bodies)
+    for name, factor in (("cm", 10.0), ("in", 25.4), ("mm", 0.1), ("mm", 1 / 25.4)):
+        if all(low <= each * factor <= high for each in bodies):
+            raise ChartError(
+                say(
+                    "The chart's longest body would be {mm} mm. Are its numbers in {unit}? Then name the unit in the "
+                    "first line, as body_length_{unit}, or choose it beside the chart.",
+                    mm=f"{longest:g}",
+                    unit=name,
+                )
+            )
+    wrong = [row for row in rows if not low <= row.body_length_mm <= high]
+    raise ChartError(
+        say(
+            "No violin has such a body: {rows}. Between {low} and {high} mm is possible.",
+            rows=", ".join(f"{row.size} ({row.body_length_mm:g} mm)" for row in wrong),
+            low=f"{low:g}",
+            high=f"{high:g}",
+        )
+    )
 
 
 @cache

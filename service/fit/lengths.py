@@ -31,7 +31,7 @@ TAPE_INSTRUMENT_U_MM = 2.0
 
 PLAUSIBLE_MM = {
     "arm": (200.0, 800.0),
-    "body": (120.0, 420.0),
+    "body": (120.0, 372.0),
     "total": (220.0, 700.0),
     "string": (120.0, 400.0),
     "tape": (50.0, 2500.0),
@@ -39,6 +39,9 @@ PLAUSIBLE_MM = {
 }
 """Lengths outside these, mm, are slips of the pen or of the unit.  Ours: well beyond a two-year-old's and a tall
 adult's arm, and beyond the smallest and largest violin.  A tape reading to be checked may hold any slip."""
+
+VIOLA_MM = 900.0
+"""Bodies from the longest violin's to this are violas and cellos, mm; a full violin has 356, some have 360 or more."""
 
 WIDEST_SHARE = 0.5
 """An expanded uncertainty above this share of its length can only be a slip; ours."""
@@ -133,6 +136,14 @@ def check_plausible(value_mm: float, kind: str) -> None:
     low, high = PLAUSIBLE_MM[kind]
     if low <= value_mm <= high:
         return
+    if kind == "body" and high < value_mm <= VIOLA_MM:
+        raise LengthError(
+            say(
+                "A body of {value} mm is longer than any violin's. Is it the total length? Violas and larger instruments "
+                "are not judged here: their sizes go by body length, and a teacher chooses them by playing.",
+                value=f"{value_mm:g}",
+            )
+        )
     what = KINDS[kind]
     for name, factor in (("cm", 10.0), ("in", 25.4)):
         if low <= value_mm * factor <= high:

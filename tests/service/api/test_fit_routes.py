@@ -95,7 +95,7 @@ def test_the_drawing_is_a_picture(client):
         (
             "class-verdicts",
             {"arms": {"P": "450"}, "instrument": {"body_length": "421", "total_length": "255"}},
-            "421 mm cannot be",
+            "421 mm is longer than any violin",
         ),
     ],
 )

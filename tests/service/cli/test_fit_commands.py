@@ -91,7 +91,7 @@ def test_words_are_in_german_where_asked():
         (("tape", "forty", "--arm-mm", "455"), "is not a length"),
         (("compare", "--arm-mm", "450"), "Give instruments"),
         (("compare", "--arm-mm", "450", "--instrument", "A"), "write it like A=255±2,421±3"),
-        (("compare", "--arm-mm", "450", "--instrument", "A=421,255"), "421 mm cannot be"),
+        (("compare", "--arm-mm", "450", "--instrument", "A=421,255"), "421 mm is longer than any violin"),
     ],
 )
 def test_wrong_usage_is_said_in_plain_words(words, said):
@@ -128,3 +128,14 @@ def test_a_chart_file_is_used(tmp_path):
     result = run("order", "--arm-mm", "420±4", "--chart", str(path))
     assert result.exit_code == 2
     assert "Chart row 2 (L): arms between 430 and 440 mm belong to no size" in result.output
+
+
+def test_a_class_is_given_its_shelf(shelf, tmp_path):
+    children = tmp_path / "class.csv"
+    children.write_text("name,arm\nP1,452±6\nP2,490±8\nP3,545±8\n")
+    result = run("assign", "--shelf", str(shelf), "--class", str(children))
+    assert result.output.splitlines()[0] == "P1: A, take it"
+    assert "P3: Wanted: a violin" in result.output
+    found = json.loads(run("assign", "--shelf", str(shelf), "--class", str(children), "--json").output)
+    assert [each["child"] for each in found["loans"]] == ["P1", "P2", "P3"]
+    assert "is not a loss" in run("assign", "--shelf", str(shelf), "--class", str(children), "--losses", "x=1").output

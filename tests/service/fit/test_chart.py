@@ -127,3 +127,21 @@ def test_a_number_alone_is_no_size(size):
     rows = f"{size},400,430,240,400\n1/4,430,470,260,430\n"
     with pytest.raises(ChartError, match="a number alone is no size"):
         read_chart(HEADER + rows)
+
+
+@pytest.mark.parametrize(("factor", "unit"), [(10.0, "cm"), (25.4, "in")])
+def test_a_chart_in_another_unit_is_asked_back(factor, unit):
+    """Never taken silently: neither as millimetres nor converted on a guess."""
+    lines = ["size,arm_from,arm_to,body_length,total_length"]
+    for row in default_chart().rows:
+        numbers = (row.arm_from_mm, None, row.body_length_mm, row.total_length_mm)
+        lines.append(",".join([row.size, *("" if each is None else f"{each / factor:.2f}" for each in numbers)]))
+    with pytest.raises(ChartError, match=f"Are its numbers in {unit}"):
+        read_chart("\n".join(lines))
+    assert read_chart("\n".join(lines), unit=unit).rows[3].body_length_mm == pytest.approx(255, abs=0.2)
+
+
+def test_every_row_that_is_no_violin_is_named():
+    text = "size,arm_from,arm_to,body_length,total_length\nA,400,440,255,421\nB,440,480,900,1400\nC,480,,1000,1500\n"
+    with pytest.raises(ChartError, match=r"B \(900 mm\), C \(1000 mm\)"):
+        read_chart(text)

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration.quantity import Contribution, Length, covariance_mm2
+from service.fit.assessment import InstrumentLengths
 from service.fit.errors import LengthError
 from service.fit.lengths import linear, parse_length, widened
 
@@ -100,3 +101,10 @@ def test_a_normal_interval_is_left_alone():
     plain = Length.stated(460.0, 4.0)
     assert widened(plain) is plain
     assert np.isclose(widened(Length(460.0, plain.budget, (459.0, 461.0))).standard_uncertainty_mm, 4.0)
+
+
+def test_a_viola_is_refused_and_not_judged_as_a_violin():
+    with pytest.raises(LengthError, match="Violas and larger instruments are not judged here"):
+        parse_length("400", "body")
+    with pytest.raises(LengthError, match="is no violin"):
+        InstrumentLengths(Length.stated(335, 1.0), None, "Viola 13")

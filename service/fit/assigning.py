@@ -1,0 +1,111 @@
+"""A class and a shelf: who gets which instrument, and what remains to be ordered.
+
+Every child could be given every instrument at the expected loss of playing it (`service.fit.weighing`); a child
+without one costs an order, `Losses.exchange`.  The assignment of least total loss is a linear assignment problem (H. W.
+Kuhn, Naval Research Logistics Quarterly 2 (1955) 83), solved by `scipy.optimize.linear_sum_assignment`.  An instrument
+that is not to be taken or tried is given to nobody, whatever it would save.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+
+from calibration.quantity import Length
+from service.fit.assessment import InstrumentLengths
+from service.fit.chart import Chart
+from service.fit.choosing import choose
+from service.fit.decision import PLAYED, RULE, Action, DecisionRule
+from service.fit.explanation import ACTION_NAMES
+from service.fit.losses import LOSSES, Losses
+from service.fit.order import Order, order, order_sentences
+from service.fit.sentences import Sentence, say, unchanged
+
+FORBIDDEN_DAYS = 1e6
+"""Loss of giving out what is not to be played, days: more than all others together."""
+
+
+@dataclass(frozen=True)
+class Loan:
+    """What one child gets.
+
+    Attributes
+    ----------
+    child : str
+    instrument : InstrumentLengths or None
+        None where nothing on the shelf is to be taken or tried.
+    action : Action or None
+        Take or try, with an instrument.
+    wanted : Order or None
+        What to order, without one.
+    """
+
+    child: str
+    instrument: InstrumentLengths | None
+    action: Action | None
+    wanted: Order | None
+
+    def sentence(self) -> Sentence:
+        """In words."""
+        if self.instrument is not None and self.action is not None:
+            return say(
+                "{child}: {instrument}, {action}",
+                child=self.child,
+                instrument=self.instrument.name or self.instrument.label or "",
+                action=ACTION_NAMES[self.action],
+            )
+        assert self.wanted is not None
+        return say("{child}: {order}", child=self.child, order=order_sentences(self.wanted)[0])
+
+    def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
+        """All of it as JSON; sentences in `language` by `translate`."""
+        return {
+            "child": self.child,
+            "instrument": None if self.instrument is None else self.instrument.name,
+            "action": None if self.action is None else self.action.value,
+            "order": None if self.wanted is None else self.wanted.as_json(translate, language),
+            "text": self.sentence().text(translate, language),
+        }
+
+
+def assign(
+    arms: Mapping[str, Length],
+    shelf: Sequence[InstrumentLengths],
+    chart: Chart,
+    losses: Losses = LOSSES,
+    rule: DecisionRule = RULE,
+) -> tuple[Loan, ...]:
+    """Give the instruments of a shelf to the children of a class at the least expected loss.
+
+    Parameters
+    ----------
+    arms : mapping of str to Length
+        Arm of each child by whatever the teacher calls the child.
+    shelf : sequence of InstrumentLengths
+    chart : Chart
+    losses : Losses
+    rule : DecisionRule
+
+    Returns
+    -------
+    tuple of Loan
+        One for each child, in the given order.
+    """
+    names = list(arms)
+    judged = [choose(arms[name], shelf, chart, rule=rule, losses=losses) for name in names] if shelf else []
+    cost = np.full((len(names), len(shelf) + len(names)), losses.exchange)
+    for row, choices in enumerate(judged):
+        played = np.array([each in PLAYED for each in choices.actions])
+        cost[row, : len(shelf)] = np.where(played, choices.weighed.costs.play, FORBIDDEN_DAYS)
+    rows, columns = linear_sum_assignment(cost)
+    given = {int(row): int(column) for row, column in zip(rows, columns, strict=True) if column < len(shelf)}
+    return tuple(
+        Loan(name, shelf[given[row]], judged[row].actions[given[row]], None)
+        if row in given
+        else Loan(name, None, None, order(arms[name], chart, losses=losses, rule=rule))
+        for row, name in enumerate(names)
+    )

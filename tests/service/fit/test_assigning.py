@@ -1,0 +1,50 @@
+"""Who gets which instrument."""
+
+from itertools import permutations
+
+import numpy as np
+
+from calibration.quantity import Length
+from service.fit.assigning import assign
+from service.fit.choosing import choose
+from service.fit.decision import PLAYED
+from service.fit.losses import LOSSES
+from tests.service.fit.conftest import instrument
+
+ARMS = {name: Length.stated(arm, 3) for name, arm in (("P1", 452), ("P2", 440), ("P3", 492), ("P4", 540))}
+
+
+def test_a_class_gets_what_is_on_the_shelf_and_the_rest_is_ordered(chart):
+    shelf = [instrument(255, name="A"), instrument(247, name="B"), instrument(281, name="C")]
+    loans = assign(ARMS, shelf, chart)
+    assert [each.child for each in loans] == list(ARMS)
+    assert {each.instrument.name for each in loans if each.instrument} == {"A", "B", "C"}
+    assert all(each.action in PLAYED for each in loans if each.instrument)
+    assert loans[3].instrument is None
+    assert loans[3].wanted.sizes == ("1/2",)
+    assert loans[3].sentence().text().startswith("P4: Wanted: a violin")
+
+
+def test_the_assignment_is_the_best_of_all(chart):
+    """Against every permutation of three instruments among three children."""
+    rng = np.random.default_rng(8)
+    for _ in range(6):
+        arms = {f"P{each}": Length.stated(float(rng.uniform(430, 480)), 4) for each in range(3)}
+        shelf = [instrument(float(rng.uniform(245, 275)), name=str(each)) for each in range(3)]
+        cost = np.full((3, 6), LOSSES.exchange)
+        for row, arm in enumerate(arms.values()):
+            choices = choose(arm, shelf, chart)
+            played = [each in PLAYED for each in choices.actions]
+            cost[row, :3] = np.where(played, choices.weighed.costs.play, 1e6)
+        best = min(sum(cost[row, column] for row, column in enumerate(each)) for each in permutations(range(6), 3))
+        loans = assign(arms, shelf, chart)
+        found = sum(
+            cost[row, int(each.instrument.name)] if each.instrument else LOSSES.exchange
+            for row, each in enumerate(loans)
+        )
+        assert abs(found - best) < 1e-9
+
+
+def test_nobody_gets_an_instrument_that_strains(chart):
+    loans = assign({"P1": Length.stated(400, 3)}, [instrument(280, name="A")], chart)
+    assert loans[0].instrument is None

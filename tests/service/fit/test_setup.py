@@ -1,0 +1,35 @@
+"""What to try at the chin and at the shoulder."""
+
+import pytest
+
+from calibration.quantity import Length
+from service.fit.setup import CHIN_REST_MM, REST_MM, set_up, set_up_sentences
+
+
+def test_a_longer_neck_asks_for_more():
+    short, long = set_up(False, Length.stated(60.0, 3.0)), set_up(False, Length.stated(100.0, 3.0))
+    assert long.chin_rest_mm > short.chin_rest_mm
+    assert long.to_fill_mm[0] > short.to_fill_mm[1]
+    for found in (short, long):
+        assert CHIN_REST_MM[0] <= found.chin_rest_mm[0] <= found.chin_rest_mm[1] <= CHIN_REST_MM[1]
+        assert REST_MM[0] <= found.shoulder_rest_mm[0] <= found.shoulder_rest_mm[1] <= REST_MM[1]
+    assert long.to_fill_mm == pytest.approx((100 - 6 - 31 - 10, 100 + 6 - 28 - 10), abs=2.5)
+
+
+def test_a_poorer_measurement_gives_wider_ranges():
+    sure, unsure = (set_up(True, Length.stated(85.0, u)) for u in (1.0, 8.0))
+    assert unsure.to_fill_mm[0] < sure.to_fill_mm[0] < sure.to_fill_mm[1] < unsure.to_fill_mm[1]
+
+
+def test_what_hair_hides_is_said_to_be_not_measured():
+    words = " ".join(each.text() for each in set_up_sentences(set_up(True)))
+    assert words.count("not measured") == 2
+    assert set_up(True).as_json()["chin_rest_mm"] is None
+
+
+@pytest.mark.parametrize(
+    ("fall", "words"), [(45, "towards the chest"), (8, "flat rest"), (25, "not known well enough")]
+)
+def test_a_sloping_shoulder_is_told(fall, words):
+    lines = set_up_sentences(set_up(True, Length.stated(70.0, 4.0), Length.stated(fall, 4.0)))
+    assert words in lines[1].text()
