@@ -139,8 +139,9 @@ def check_plausible(value_mm: float, kind: str) -> None:
     if kind == "body" and high < value_mm <= VIOLA_MM:
         raise LengthError(
             say(
-                "A body of {value} mm is longer than any violin's. Is it the total length? Violas and larger instruments "
-                "are not judged here: their sizes go by body length, and a teacher chooses them by playing.",
+                "A body of {value} mm is longer than any violin's. Is it the total length? Violas and larger "
+                "instruments are not judged here: their sizes go by body length, and a teacher chooses them by "
+                "playing.",
                 value=f"{value_mm:g}",
             )
         )
