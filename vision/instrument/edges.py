@@ -114,6 +114,17 @@ class TracedInstrument:
 def trace(rgb: Picture, seen: InstrumentSeen, camera: Camera, setting: Setting) -> TracedInstrument:
     """Find an instrument's edges in a photo.
 
+    Parameters
+    ----------
+    rgb : (H, W, 3) uint8 ndarray
+        The photo.
+    seen : InstrumentSeen
+        The rough picture of the instrument in it.
+    camera : Camera
+        Of the photo; left as it is.
+    setting : Setting
+        Level of the table.
+
     Raises
     ------
     Refused
@@ -219,16 +230,16 @@ def _photo_edges(
     return Edges(visible.back, visible.node, point, visible.normal_px, sigma_px).where(good), covered
 
 
-def _axis_direction(pose: Pose, camera: Camera) -> tuple[Array, Array]:
-    """Predicted end of the scroll (2,) px and the unit direction of the axis there."""
+def _axis_direction(pose: Pose, camera: Camera) -> Array:
+    """Unit direction (2,) of the axis at the predicted end of the scroll."""
     ends = camera.project(np.array([pose.scroll_top, pose.scroll_top - _AXIS_STEP_MM * pose.along]))
     direction = ends[0] - ends[1]
-    return ends[0], direction / np.linalg.norm(direction)
+    return np.asarray(direction / np.linalg.norm(direction))
 
 
 def scroll_in_map(seen: InstrumentSeen, pose: Pose, camera: Camera) -> Tip:
     """End of the scroll as the network sees it."""
-    _, direction = _axis_direction(pose, camera)
+    direction = _axis_direction(pose, camera)
     sigma_px = max(seen.sigma_px.get("scroll_top", 0.0), _SCROLL_SIGMA_CELLS * seen.map_px)
     return Tip("scroll_top", seen.scroll_end_px(), direction, sigma_px)
 

@@ -39,22 +39,46 @@ _LEAST_CAUSE_MM = 1e-3
 
 
 def body_length(fit: Fit, prints: Prints) -> Length:
-    """Length of the body along its axis."""
+    """Length of the body along its axis, mm.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fitted instrument.
+    prints : mapping of str to PrintScale
+        How large each sheet was printed; several sheets share the scale.
+    """
     return _length(fit, lambda u: float(u[LENGTH]), "body_length", prints)
 
 
 def total_length(fit: Fit, prints: Prints) -> Length:
-    """Length from the end of the scroll to the lower end of the body, along the axis."""
+    """Length from the end of the scroll to the lower end of the body, along the axis, mm; parameters as above."""
     return _length(fit, lambda u: float(u[TOTAL]), "total_length", prints)
 
 
 def bout_width(fit: Fit, which: str, prints: Prints) -> Length:
-    """Width of the ``"upper"``, ``"middle"`` or ``"lower"`` bout between the outermost lines of the edge."""
+    """Width of a bout between the outermost lines of the edge, mm.
+
+    Parameters
+    ----------
+    fit, prints : Fit, mapping of str to PrintScale
+        As of `body_length`.
+    which : str
+        ``"upper"``, ``"middle"`` or ``"lower"``.
+    """
     return _length(fit, lambda u: bout_of(u, which)[1], "width", prints)
 
 
 def bout_of(unknowns: Array, which: str) -> tuple[float, float]:
-    """Position along the axis and whole width of a bout, mm."""
+    """Position along the axis and whole width of a bout, mm.
+
+    Parameters
+    ----------
+    unknowns : (BODY_UNKNOWNS,) ndarray
+        The instrument.
+    which : str
+        ``"upper"``, ``"middle"`` or ``"lower"``.
+    """
     half = unknowns[LENGTH] * outline_prior().half(unknowns[SHAPE], unknowns[WIDTH])
     low, high, sign = _BOUTS[which]
     part = half[(half[:, 1] > low * unknowns[LENGTH]) & (half[:, 1] < high * unknowns[LENGTH])]
@@ -68,7 +92,19 @@ def bout_of(unknowns: Array, which: str) -> tuple[float, float]:
 def string_length(
     fit: Fit, camera: Camera, nut_px: Array, bridge_px: Array, sigma_px: tuple[float, float], prints: Prints
 ) -> Length:
-    """Vibrating length from nut to bridge; both stand above the plane of the top edge."""
+    """Vibrating length from nut to bridge, mm; both stand above the plane of the top edge.
+
+    Parameters
+    ----------
+    fit, prints : Fit, mapping of str to PrintScale
+        As of `body_length`.
+    camera : Camera
+        Of the photo in which nut and bridge are seen.
+    nut_px, bridge_px : (2,) ndarray
+        Where their middles are seen, px.
+    sigma_px : (float, float)
+        Standard uncertainty of either coordinate of the nut and of the bridge, px.
+    """
     size = fit.unknowns[LENGTH] / FULL_SIZE_MM
     lifts = np.array([NUT_LIFT_MM * size, BRIDGE_LIFT_MM * size])
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from calibration.arrays import Array
 from vision.instrument.resting import plate_distance_mm, plate_slope, resting_heights_mm, resting_slopes
-from vision.instrument.shape import MODES, OutlinePrior, outline_prior
+from vision.instrument.shape import MODES, outline_prior
 
 X, Y, YAW, LENGTH, TOTAL, WIDTH, LOW, NECK, SCROLL, ROLL, DEPTH = range(11)
 """Places of the unknowns: lower end in the sheet's frame (mm), turn about the vertical (rad), body and total length
@@ -58,9 +58,19 @@ class Pose:
         return point
 
 
-def pose_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0, prior: OutlinePrior | None = None) -> Pose:
-    """Model in space for `unknowns` (BODY_UNKNOWNS,) on a table at `table_mm`, its edges moved outward by a shift."""
-    prior = prior or outline_prior()
+def pose_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0) -> Pose:
+    """Model in space.
+
+    Parameters
+    ----------
+    unknowns : (BODY_UNKNOWNS,) ndarray
+        The instrument.
+    table_mm : float
+        Height of the table in the sheet's frame, mm.
+    edge_shift_mm : float
+        How far its edges are moved outward, mm.
+    """
+    prior = outline_prior()
     length = unknowns[LENGTH]
     outline = length * prior.closed(unknowns[SHAPE], unknowns[WIDTH])
     if edge_shift_mm:

@@ -40,7 +40,17 @@ class Silhouette:
 
 
 def silhouette(pose: Pose, camera: Camera, usable: Mask) -> Silhouette:
-    """Visible bounding nodes of the body among the `usable` (C,) nodes of the outline."""
+    """Nodes that bound the body in a photo.
+
+    Parameters
+    ----------
+    pose : Pose
+        The model in space.
+    camera : Camera
+        Of the photo.
+    usable : (C,) ndarray of bool
+        Nodes of the closed outline to look at.
+    """
     lines = [camera.project(pose.top), camera.project(pose.back)]
     rows = []
     for index, (line, other) in enumerate(((lines[0], lines[1]), (lines[1], lines[0]))):
