@@ -126,7 +126,9 @@ class Settings(BaseSettings):
     @model_validator(mode="after")
     def _roles_share(self) -> Self:
         if self.role != "all" and not self.database_url:
-            raise ValueError("a process of its own for web or worker needs database_url")
+            raise ValueError(
+                f"A process of its own for {self.role} needs a database that all share: set {PREFIX}DATABASE_URL."
+            )
         return self
 
     @property
@@ -207,5 +209,7 @@ def faults(error: ValidationError) -> list[str]:
     """What is wrong with the settings, one line a setting."""
     return [
         f"{PREFIX}{'.'.join(str(part) for part in fault['loc']).upper()}: {fault['msg']} (it is {fault['input']!r})."
+        if fault["loc"]
+        else str(fault["ctx"]["error"])  # about several settings together, in words of ours
         for fault in error.errors()
     ]

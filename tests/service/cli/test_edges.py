@@ -68,6 +68,12 @@ def test_a_misspelt_setting_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     assert len(misspelt()) == 2
 
 
+def test_a_role_of_its_own_needs_a_shared_database() -> None:
+    done = ran(["serve", "--role", "web"], stdout=subprocess.PIPE)
+    assert done.returncode == 2
+    assert done.stderr.decode().splitlines()[-1].startswith("Error: A process of its own for web needs a database")
+
+
 @pytest.mark.parametrize("text", ["=1+1", "＝1+1", "  =1", "\t=1", "＋1", "－1", "＠SUM(1)", "\n=1"])
 def test_no_name_becomes_a_formula(text: str) -> None:
     # OWASP, "CSV Injection": = + - @ and their full-width forms, tab and line ends
