@@ -19,6 +19,7 @@ from service.api.measurement_routes import (
     read_photos,
 )
 from service.api.problem_details import RESPONSES
+from service.api.verdict_models import VerdictOut
 from service.fit.chart import Chart, read_chart
 from service.fit.errors import FitError
 from service.fit.sentences import say
@@ -53,12 +54,7 @@ class VerdictAnswer(BaseModel):
     )
     child_photos: list[ArmOut] | None = Field(None, description="Where there are several: each photo of the child.")
     instrument: InstrumentOut | None
-    verdict: dict[str, Any] | None = Field(
-        description="Decision, probabilities, rule, guard band, reasons and cautions.",
-        examples=[
-            {"decision": "fits", "probabilities": {"too_small": 0.01, "fits": 0.97, "stretch": 0.02, "too_large": 0}}
-        ],
-    )
+    verdict: VerdictOut | None = Field(description="What is known, what there is to do, and why.")
     picture_jpeg_base64: str | None = None
 
 

@@ -4,8 +4,15 @@ import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
+from calibration.quantity import Length
 from service.api.fit_routes import router
 from service.api.problem_details import install_problem_details
+from service.api.verdict_models import VerdictOut
+from service.fit.chart import default_chart
+from service.fit.signs import PlayingSigns
+from service.fit.verdict import judge
+from service.fit.verdict_json import verdict_json
+from tests.service.fit.conftest import instrument
 
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning")
 
@@ -104,3 +111,13 @@ def test_what_is_wrong_is_said_in_plain_words(client, path, question, said):
     assert answer.status_code == 422
     assert answer.headers["content-type"].startswith("application/problem+json")
     assert said in answer.json()["detail"]
+
+
+def test_the_description_of_a_verdict_is_complete():
+    """Field by field what `verdict_json` makes, no more and no less."""
+    verdict = judge(Length.stated(450, 3), instrument(255, 421, label="1/8"), default_chart(), PlayingSigns(False))
+    found = verdict_json(verdict)
+    assert set(found) == set(VerdictOut.model_fields)
+    described = VerdictOut.model_validate(found).model_dump(mode="json", exclude_none=True)
+    assert described["action"] == "set_up"
+    assert described["causes"][0]["sign"] == "wrist_free"
