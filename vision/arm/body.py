@@ -65,8 +65,10 @@ def sightings_of(body: SeenBody) -> tuple[dict[str, Sighting], float]:
     if down @ (hips - body.landmark("shoulder")) < 0:
         down = -down
 
+    grown = float(np.hypot(1.0, priors.SMALL_ARM_PX / arm_px))
+
     def sighting(px: Array, error: LandmarkError, cause: str) -> Sighting:
-        whitening = np.array([along / error.along_deviation, down / error.across_deviation]) / arm_px
+        whitening = np.array([along / error.along_deviation, down / error.across_deviation]) / (grown * arm_px)
         return Sighting(px - arm_px * (error.along * along + error.down * down), whitening, cause)
 
     if body.hand is not None:

@@ -1,14 +1,18 @@
 """The side of the neck: the point where the neck's outline turns into the shoulder's slope.
 
-No body model marks it.  A small network finds it in a crop about the shoulders (`vision.person.neck_net`); where the
-network sees nothing, it is placed by proportion between the shoulders, which is poor.  Under hair, a collar or a scarf
-the point is inferred, by the network too, and a child's proportions are not a mannequin's: so how likely the point is
-to be seen decides how far its place is trusted.  The network tells that, too, unless the colour there is not that of
-the face.
+No body model marks it.  Two witnesses find it: a small network that looks at the shoulders (`vision.person.neck_net`),
+and the corner of the person's outline (`vision.person.silhouette`).  On photographs of people they err in opposite
+directions, the network towards the head, the outline outwards where hair or a hood fills the corner; so the point lies
+between them, nearer to the outline unless it is unusually far out.  Where neither finds anything, it is placed by
+proportion between the shoulders, which is poor.
+
+The neck counts as seen where both witnesses agree, no chin lies over it and the places about it have the face's colour;
+otherwise the point is inferred, and its deviation is larger and grows with their disagreement.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -18,6 +22,7 @@ import numpy as np
 from calibration.arrays import Array, Picture
 from vision.person.neck_net import NeckNet
 from vision.person.pose import Landmark, Person
+from vision.person.silhouette import shoulder_span_px, side_axes, silhouette_corner
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,22 +45,42 @@ class NeckPoint:
 
 
 LEAST_CONFIDENCE = 0.3
-"""Of the network, below which the proportion between the shoulders serves; our choice (0.8 is usual; of 21 sides on
-photographs of people two were less sure than this, and wrong by 8 and 16 % of the arm)."""
-SEEN_SHARE = 1.1
-"""Standard deviation over what the network expects of itself, where the neck is seen: on 60 sides of a renderer that it
-did not learn from errors are 1.0 to 1.3 of it, on 78 of another 0.9."""
-HIDDEN_SHARE = 3.2
-"""The same where the neck is hidden, from 13 photographs of people (19 sides; errors of 0.3 to 9 times what the network
-expects, mostly along the arm): two deviations then cover 93 % of the coordinates.  On renders 1.3 would do."""
-CHEEK, UNDER_NOSE, INSIDE, ABOVE, PATCH = (0.55, 0.3), 0.25, 0.28, 0.10, 0.05
-"""Where skin is looked at: cheeks, that share of the way from the nose to the ears and that share of the eyes-to-nose
-step further down; below the nose; the neck, that share of the way from its side to its middle and that share of its
-width up; and half the side of each patch over the neck's width.  Our choice."""
-OFF_SKIN = 13.0, 40.0
-"""Difference between neck and face in chroma and in lightness (CIELAB) from which the neck is taken to be covered
-whatever the network says.  Of
-84 rendered figures with bare necks one is further off; our choice."""
+"""Of the network, below which the proportion between the shoulders serves; our choice (0.8 is usual)."""
+OUTLINE_SHARE = 0.75
+"""Weight of the outline's corner against the network's point where nothing speaks against it.  On photographs of people
+the network lies too far in and up, the corner too far out; alone 3.7 and 3.7 % of the arm off, so 2.0 (21 arms)."""
+OUTLINE_LESS_IF_SEEN = 0.75
+"""By how much that weight falls where the network is sure that it sees the neck: then it is right by itself."""
+USUAL_GAP, GAP_SPREAD = 0.05, 0.10
+"""How far the corner usually lies further out than the network's point, and how far from that it is half believed, over
+the shoulders' distance: hair, hoods and scarves put it further out."""
+OUTLINE_OFFSET = -0.006, -0.016
+"""Of the corner outwards and up, over the shoulders' distance: the body model's map is about that much too wide.  These
+four numbers and the next three were set on 13 photographs of people and on the rendered development scenes."""
+SEEN_DEVIATION, HIDDEN_DEVIATION = 0.020, 0.042
+"""Standard deviation of either coordinate, over the shoulders' distance (about half the arm), where the neck is seen
+and where it is not."""
+GAP_DEVIATION = 0.17
+"""Of the gap between network and corner, what is added to it."""
+SEEN_GAP = 0.088
+"""Gap up to which network and corner agree that there is a bare neck, over the shoulders' distance."""
+SEEN_RISE = 0.6
+"""Least height of the mouth above a neck that is seen, over that of the eyes above the mouth: a low chin hides it."""
+SEEN_SKIN = 0.75, 0.5
+"""Least shares of places above and below the point that have the face's colour."""
+ABOVE = (0.03, 0.07, 0.11), (0.03, 0.058, 0.085, 0.113, 0.14)
+"""Those above it: steps inwards and up over the shoulders' distance; our choice."""
+BELOW = (0.02, 0.06, 0.10, 0.14), (-0.03, -0.07)
+"""Those below it."""
+SPOT = 0.012
+"""Half the side of each, over the shoulders' distance; our choice."""
+CHEEK, UNDER_NOSE, PATCH = (0.55, 0.3), 0.25, 0.05
+"""Where the face's colour is looked at: cheeks, that share of the way from the nose to the ears and that share of the
+eyes-to-nose step further down; below the nose; and half the side of each patch over the shoulders' distance.  Our
+choice."""
+OFF_SKIN = 14.0, 38.0
+"""Difference between neck and face in chroma and in lightness (CIELAB) up to which a place is
+taken for skin; of 84 rendered figures with bare necks one is further off (our choice)."""
 PROPORTION = (0.386, 0.595)
 """Neck point outwards and up from the middle of the shoulder landmarks, over half their distance.  Fitted on rendered
 figures; on photographs of people the medians are 0.40 and 0.41, because their shoulder landmarks sit higher."""
@@ -81,17 +106,31 @@ def find_neck(rgb: Picture, person: Person, side: str) -> NeckPoint:
     NeckPoint
         From the network where it finds the point, else by proportion.
     """
-    shoulders = [person.point("shoulder", each) for each in ("left", "right")]
-    if np.linalg.norm(shoulders[0] - shoulders[1]) < 1.0:
+    shoulders = np.array([person.point("shoulder", each) for each in ("left", "right")])
+    apart, span = float(np.linalg.norm(shoulders[0] - shoulders[1])), shoulder_span_px(person)
+    if apart < 1.0:
         return from_shoulders(person, side)
-    found = _network()(rgb, *shoulders)
-    point, other = found.points[side], found.points["right" if side == "left" else "left"]
+    middle = shoulders.mean(axis=0)
+    found = _network()(rgb, *(middle + (shoulders - middle) * span / apart))
+    point = found.points[side]
     if point.confidence < LEAST_CONFIDENCE:
         return from_shoulders(person, side)
-    near, far = np.array([point.x, point.y]), np.array([other.x, other.y])
-    chance = found.seen[side] if _is_bare(rgb, person, near, far) else 0.0
-    share = (chance * SEEN_SHARE**2 + (1 - chance) * HIDDEN_SHARE**2) ** 0.5
-    return NeckPoint(near, point.sigma_px * share, seen=chance > 0.5)
+    by_network = np.array([point.x, point.y])
+    corner = silhouette_corner(person, rgb.shape[1], side)
+    if corner is None:
+        return NeckPoint(by_network, 2 * HIDDEN_DEVIATION * span, seen=False)
+    place, gap = _joined(by_network, corner, np.stack(side_axes(person, side)), span, found.seen[side])
+    seen = gap < SEEN_GAP * span and _is_bare(rgb, person, corner, np.stack(side_axes(person, side)), span)
+    deviation = (SEEN_DEVIATION if seen else HIDDEN_DEVIATION) * span
+    return NeckPoint(place, float(np.hypot(deviation, GAP_DEVIATION * gap)), seen=seen)
+
+
+def _joined(by_network: Array, corner: Array, axes: Array, span: float, seen: float) -> tuple[Array, float]:
+    """The point from network and outline, and how far they lie apart, px."""
+    step = axes @ (corner - by_network) / span
+    unusual = np.sum(((step - [USUAL_GAP, 0.0]) / GAP_SPREAD) ** 2)
+    weight = OUTLINE_SHARE * (1 - OUTLINE_LESS_IF_SEEN * seen) / (1 + (unusual / 2) ** 2)
+    return by_network + weight * span * (step + OUTLINE_OFFSET) @ axes, float(np.linalg.norm(step)) * span
 
 
 @cache
@@ -99,18 +138,28 @@ def _network() -> NeckNet:
     return NeckNet()
 
 
-def _is_bare(rgb: Picture, person: Person, near: Array, far: Array) -> bool:
-    """Whether the neck, just inside the point `near`, has the colour of the face."""
-    middle, width = 0.5 * (near + far), float(np.linalg.norm(near - far))
-    nose = person.points_px[Landmark.NOSE]
-    rise = (nose - middle) / max(float(np.linalg.norm(nose - middle)), 1.0)
-    down = nose - person.points_px[[Landmark.LEFT_EYE, Landmark.RIGHT_EYE]].mean(axis=0)
+def _is_bare(rgb: Picture, person: Person, corner: Array, axes: Array, span: float) -> bool:
+    """Whether the neck shows beside the corner of the outline: no chin over it, and the face's colour about it."""
+    out = axes[0]
+    middle = 0.5 * (person.point("shoulder", "left") + person.point("shoulder", "right"))
+    head = person.points_px[[Landmark.LEFT_EAR, Landmark.RIGHT_EAR]].mean(axis=0) - middle
+    head = head / max(float(np.linalg.norm(head)), 1.0)
+    out = out - (out @ head) * head
+    mouth = person.points_px[[Landmark.MOUTH_LEFT, Landmark.MOUTH_RIGHT]].mean(axis=0)
+    eyes = person.points_px[[Landmark.LEFT_EYE, Landmark.RIGHT_EYE]].mean(axis=0)
+    if (mouth - corner) @ head < SEEN_RISE * np.linalg.norm(eyes - mouth):
+        return False
+    nose, down = person.points_px[Landmark.NOSE], person.points_px[Landmark.NOSE] - eyes
     ears = person.points_px[[Landmark.LEFT_EAR, Landmark.RIGHT_EAR]]
     places = [nose + CHEEK[0] * (ear - nose) + CHEEK[1] * down for ear in ears] + [nose + UNDER_NOSE * down]
-    neck = _colour(rgb, near + INSIDE * (middle - near) + ABOVE * width * rise, PATCH * width)
-    face = np.median([_colour(rgb, place, PATCH * width) for place in places], axis=0)
-    lightness, *chroma = neck - face
-    return bool(np.hypot(*chroma) < OFF_SKIN[0] and abs(lightness) < OFF_SKIN[1])
+    face = np.median([_colour(rgb, place, PATCH * span) for place in places], axis=0)
+
+    def skin(inwards: Sequence[float], upwards: Sequence[float]) -> float:
+        places = [corner + span * (rise * head - step * out) for step in inwards for rise in upwards]
+        apart = np.array([_colour(rgb, place, SPOT * span) for place in places]) - face
+        return float(np.mean((np.hypot(*apart.T[1:]) < OFF_SKIN[0]) & (np.abs(apart[:, 0]) < OFF_SKIN[1])))
+
+    return skin(*ABOVE) >= SEEN_SKIN[0] and skin(*BELOW) >= SEEN_SKIN[1]
 
 
 def _colour(rgb: Picture, centre: Array, radius_px: float) -> Array:

@@ -1,4 +1,4 @@
-"""The people in a photo: body landmarks of each.
+"""The people in a photo: body landmarks of each, and the outline of where they stand.
 
 Landmarks come from a published body model (33 points, BlazePose topology; see models/SOURCES.md).  They are what the
 model believes, biased and noisy; `vision.arm.priors` says by how much.
@@ -13,14 +13,14 @@ from typing import Any
 import cv2
 import numpy as np
 
-from calibration.arrays import Array, Picture
+from calibration.arrays import Array, Floats, Picture
 from vision.networks.landmark_model import LandmarkModel, tasks
 
 MAX_PEOPLE = 3
 """Of more, nobody needs to know who they are: the photo is refused from two on."""
 LOOKING_SIDE_PX = 1280
 """Longer pictures are reduced to this side for the model, which sees a person in 256 pixels (BlazePose, Bazarevsky et
-al. 2020).  Landmarks are as good."""
+al. 2020); the mask it gives is as large as what it was shown.  Landmarks are as good."""
 
 
 class Landmark(IntEnum):
@@ -62,10 +62,13 @@ class Person:
         Landmarks in the photo, px.
     visibility : (33,) ndarray
         The model's belief that each is seen, 0..1.
+    mask : (h, w) float32 ndarray or None
+        Probability that a pixel belongs to the person, in the picture reduced to `LOOKING_SIDE_PX`.
     """
 
     points_px: Array
     visibility: Array
+    mask: Floats | None = None
 
     def point(self, name: str, side: str) -> Array:
         """(2,) px of a landmark of one side."""
@@ -81,7 +84,9 @@ class Person:
 
 def _open(path: str) -> Any:
     BaseOptions, vision = tasks().BaseOptions, tasks().vision  # noqa: N806
-    options = vision.PoseLandmarkerOptions(base_options=BaseOptions(model_asset_path=path), num_poses=MAX_PEOPLE)
+    options = vision.PoseLandmarkerOptions(
+        base_options=BaseOptions(model_asset_path=path), num_poses=MAX_PEOPLE, output_segmentation_masks=True
+    )
     return vision.PoseLandmarker.create_from_options(options)
 
 
@@ -108,12 +113,14 @@ def find_people(rgb: Picture) -> tuple[Person, ...]:
         shown = np.asarray(cv2.resize(rgb, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8)
     result = _model.detect(shown, lambda found: bool(found.pose_landmarks))
     people = []
-    for flat in result.pose_landmarks:
+    masks = result.segmentation_masks or []
+    for flat, mask in zip(result.pose_landmarks, masks, strict=True):
         people.append(
             Person(
                 # the model's coordinates run over the picture's edges, ours over pixel centres
                 np.array([[p.x * width - 0.5, p.y * height - 0.5] for p in flat]),
                 np.array([p.visibility for p in flat]),
+                np.array(mask.numpy_view()).reshape(shown.shape[:2]),
             )
         )
     people.sort(key=lambda person: -person.torso_px)

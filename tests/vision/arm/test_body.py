@@ -54,6 +54,7 @@ def test_each_point_scatters_along_and_across_the_arm_as_usual():
     reach = seen.body.landmark("wrist") - seen.body.landmark("shoulder")
     along = reach / np.linalg.norm(reach)
     across = np.array([-along[1], along[0]])
+    arm_px *= np.hypot(1.0, priors.SMALL_ARM_PX / arm_px)  # in a small picture landmarks are further off
     for name, error in (
         ("shoulder", priors.SHOULDER_ERROR),
         ("elbow", priors.ELBOW_ERROR),
@@ -87,6 +88,7 @@ def test_without_a_hand_the_palm_is_guessed_between_wrist_and_knuckles():
     index, little, wrist = (seen.body.landmark(name) for name in ("index", "little", "wrist"))
     assert sightings["palm"].px == pytest.approx(0.5 * wrist + 0.25 * (index + little))
     spread = priors.PALM_WITHOUT_HAND_ERROR
+    arm_px *= np.hypot(1.0, priors.SMALL_ARM_PX / arm_px)
     expected = (spread.along_deviation * spread.across_deviation * arm_px**2) ** -1
     assert np.linalg.det(sightings["palm"].whitening) == pytest.approx(expected)
 

@@ -101,39 +101,39 @@ def test_the_trunks_lean():
     assert 1.1 <= priors.TRUNK_AXIS[1] <= 1.4
 
 
-MEDIANS = {"SHOULDER_ERROR": 0.037, "ELBOW_ERROR": 0.021, "WRIST_ERROR": 0.016}
-"""Median distance of landmarks from where people put them, over the arm, on photographs of people."""
+FAR = {
+    "SHOULDER_ERROR": (0.085, 0.124),
+    "ELBOW_ERROR": (0.062, 0.089),
+    "WRIST_ERROR": (0.047, 0.074),
+    "PALM_ERROR": (0.044, 0.063),
+}
+"""95th percentile of landmarks' distance from where people put them, over the arm, on 33 photographs of people: those
+large enough to be measured, and all; the palm's also as on hands alone (0.048)."""
 
 
-@pytest.mark.parametrize("name", MEDIANS)
+@pytest.mark.parametrize("name", FAR)
 def test_landmarks_scatter_as_on_photographs_of_people(name):
     error = getattr(priors, name)
     draws = np.random.default_rng(1).normal(size=(20_000, 2)) * [error.along_deviation, error.across_deviation]
-    # 1.18 of the straight arm is the arm; figures, whose own scatter may be the larger, stay within a half of people
-    median = np.median(np.linalg.norm(draws, axis=1)) / 1.18
-    assert 0.65 * MEDIANS[name] < median < 1.45 * MEDIANS[name]
+    # 1.18 of the straight arm is the arm
+    far = np.percentile(np.linalg.norm(draws, axis=1), 95) / 1.18
+    low, high = FAR[name]
+    assert 0.85 * low < far < 1.15 * high
     assert error.along_deviation > error.across_deviation
 
 
-def test_biases_of_landmarks_on_rendered_figures():
-    """In mm for an arm of 415 mm, outwards and down: half a millimetre is what 64 scenes can tell."""
-    for error, expected in (
-        (priors.SHOULDER_ERROR, (-0.4, -7.5)),
-        (priors.ELBOW_ERROR, (-10.8, -7.1)),
-        (priors.WRIST_ERROR, (6.6, 0.0)),
-        (priors.PALM_ERROR, (-4.1, 0.5)),
-        (priors.PALM_WITHOUT_HAND_ERROR, (0.0, 0.0)),
-    ):
-        assert (415.0 * error.along, 415.0 * error.down) == pytest.approx(expected, abs=0.5)
+def test_biases_of_rendered_figures_are_not_put_on_people():
+    """On photographs of people elbow and wrist become worse by them; the palm's is between both worlds' (0.2, 1 %)."""
+    for error in (priors.SHOULDER_ERROR, priors.ELBOW_ERROR, priors.WRIST_ERROR, priors.PALM_WITHOUT_HAND_ERROR):
+        assert (error.along, error.down) == (0.0, 0.0)
+    assert -0.0098 < priors.PALM_ERROR.along < -0.002 / 1.18
 
 
 def test_the_palm_is_seen_best_and_guessed_worst():
     seen, guessed = priors.PALM_ERROR, priors.PALM_WITHOUT_HAND_ERROR
-    # in mm for an arm of 415 mm
-    assert (415 * seen.along_deviation, 415 * seen.across_deviation) == pytest.approx((1.6, 1.0), abs=0.2)
-    assert (415 * guessed.along_deviation, 415 * guessed.across_deviation) == pytest.approx((16.6, 12.5), abs=1.0)
-    # a third of the bias learned on renders stays as a doubt
-    assert pytest.approx(abs(seen.along) / 3, rel=0.05) == priors.PALM_SYSTEMATIC
+    assert seen.along_deviation < 0.6 * guessed.along_deviation
+    assert seen.along_deviation < priors.WRIST_ERROR.along_deviation
+    assert 0.3 * abs(seen.along) < priors.PALM_SYSTEMATIC < abs(seen.along)
 
 
 def test_whitener_makes_unit_variance():

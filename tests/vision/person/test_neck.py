@@ -41,4 +41,4 @@ def test_a_scarf_makes_the_point_a_guess(photo: Photo, person: Person) -> None:
     cv2.ellipse(covered, centre.tolist(), (width // 3, width // 5), 0, 0, 360, (30, 60, 190), -1)
     hidden = find_neck(covered, person, "left")
     assert not hidden.seen
-    assert hidden.deviation_px > 2 * bare.deviation_px
+    assert hidden.deviation_px > 1.7 * bare.deviation_px
