@@ -1,4 +1,4 @@
-"""The accuracy benchmark: ``python -m tests.accuracy ../shared/scenes [--json FILE] [--only arm|instrument|blank]``."""
+"""The accuracy benchmark: ``python -m tests.accuracy ../shared/scenes`` (options by ``--help``)."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.accuracy", description=__doc__)
     parser.add_argument("scenes", type=Path, help="folder with the scenes, e.g. ../shared/scenes")
     parser.add_argument("--json", type=Path, help="write the table to this file as well")
-    parser.add_argument("--only", choices=["arm", "instrument", "blank"], help="one part of the benchmark")
+    parser.add_argument("--only", choices=["arm", "instrument", "blank", "prints"], help="one part of the benchmark")
     options = parser.parse_args()
     if not options.scenes.is_dir():
         parser.error(f"there is no folder {options.scenes}")
@@ -30,6 +30,10 @@ def main() -> None:
         from tests.accuracy import blank
 
         table += blank.rows(options.scenes)
+    if options.only == "prints":
+        from tests.accuracy import prints
+
+        table += prints.rows(options.scenes)
     print("All lengths in mm; 95 % intervals; target: bias / median / 95th / covered / half-width.")
     print_table(table)
     for line in arm.criterion(table):
