@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import secrets
 from contextlib import suppress
+from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request
@@ -235,20 +236,20 @@ def _own_upload(records: Session, who: FamilyVisit, upload_id: str) -> Upload:
     return upload
 
 
-def _latest(records: Session, asked: PhotoRequest) -> dict[str, Upload]:
-    """The latest photo of each kind, measured ones before others."""
-    uploads = records.scalars(select(Upload).where(Upload.request_id == asked.id).order_by(Upload.received_at)).all()
-    latest = {upload.kind: upload for upload in uploads}
-    return latest | {upload.kind: upload for upload in uploads if upload.state in (MEASURED, ACCEPTED)}
-
-
-def _good(records: Session, asked: PhotoRequest) -> set[str]:
-    return {kind for kind, upload in _latest(records, asked).items() if upload.state in (MEASURED, ACCEPTED)}
+def _kinds(records: Session, asked: PhotoRequest, states: tuple[str, ...] = (MEASURED, ACCEPTED)) -> set[str]:
+    """Kinds of which a photo in such a state arrived; one sent before the teacher asked for another does not count."""
+    uploads = records.scalars(select(Upload).where(Upload.request_id == asked.id)).all()
+    asked_again: dict[str, datetime] = {}
+    for each in uploads:
+        if each.state == AGAIN and each.photos_deleted_at is not None:  # deleted at the moment another was asked for
+            asked_again[each.kind] = max(each.photos_deleted_at, asked_again.get(each.kind, each.photos_deleted_at))
+    good = (each for each in uploads if each.state in states)
+    return {each.kind for each in good if each.kind not in asked_again or each.received_at > asked_again[each.kind]}
 
 
 def _next_kind(records: Session, asked: PhotoRequest) -> str | None:
     arrived = (MEASURED, ACCEPTED, FAILED)  # where measuring failed, it is for the teacher to go on
-    good = {kind for kind, upload in _latest(records, asked).items() if upload.state in arrived}
+    good = _kinds(records, asked, arrived)
     wanted = [kind for kind, wants in ((ARM, asked.asks_arm), (INSTRUMENT, asked.asks_instrument)) if wants]
     return next((kind for kind in wanted if kind not in good), None)
 
@@ -260,7 +261,7 @@ def _steps(records: Session, who: FamilyVisit, asked: PhotoRequest, here: str) -
         "token": who.token,
         "asked": asked,
         "here": here,
-        "good": _good(records, asked) | ({"sheet"} if asked.bar_mm is not None else set()),
+        "good": _kinds(records, asked) | ({"sheet"} if asked.bar_mm is not None else set()),
         "bar_nominal_mm": CHECK_BAR_MM,
         "reason": REASONS.get(asked.reason or "") if wanted else None,
         "wanted": wanted,
