@@ -3,7 +3,9 @@
 The accuracy tables come from ``tests/accuracy/measured.json``, which ``python -m tests.accuracy ../shared/scenes --json
 tests/accuracy/measured.json`` writes, and from ``measured_unseen.json`` beside it, written by the same command for arms
 in scenes that nothing was developed on; the speed table from ``tests/speed/measured.json``, which ``python -m
-tests.speed --json tests/speed/measured.json`` writes; the list of commands comes from the program itself.
+tests.speed --json tests/speed/measured.json`` writes; the shares of good instruments from ``tests/fit_actions.json``,
+which ``python -m tests.fit_actions --json tests/fit_actions.json`` writes; commands, losses and actions come from the
+program itself.
 """
 
 from __future__ import annotations
@@ -15,6 +17,12 @@ from typing import Any
 import click
 
 from service.cli.main import commands
+from service.fit.chart import default_chart
+from service.fit.decision import Action
+from service.fit.explanation import ACTION_NAMES
+from service.fit.losses import LOSS_WORDS, LOSSES
+from tests.fit_actions import MEASURED as ACTIONS_MEASURED
+from tests.fit_actions import WIDTHS_MM, action_ranges
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
@@ -61,7 +69,47 @@ def commands_block() -> str:
     return "\n".join(lines)
 
 
+def losses_block() -> str:
+    """The table of losses by which an action is chosen."""
+    lines = ["| loss | days | for |", "|---|---|---|"]
+    lines += [f"| `{name}` | {getattr(LOSSES, name):g} | {words.text()} |" for name, words in LOSS_WORDS.items()]
+    return "\n".join(lines)
+
+
+def actions_block() -> str:
+    """For each size of the chart, for which arms each action is said, for an arm by photo and by tape."""
+    chart = default_chart()
+    columns = (Action.WAIT, Action.SMALLER, Action.ASK_SIGNS, Action.MEASURE, Action.TRY, Action.TAKE, Action.LARGER)
+    lines = [
+        "| size | arm | " + " | ".join(ACTION_NAMES[each].text() for each in columns) + " |",
+        "|---|---|" + "---|" * len(columns),
+    ]
+    said = {expanded: action_ranges(chart, expanded) for expanded in WIDTHS_MM}
+    for place, row in enumerate(chart.rows):
+        for expanded, sizes in said.items():
+            cells = [_range(sizes[place].get(action)) for action in columns]
+            lines.append(f"| {row.size} | ±{expanded:g} mm | " + " | ".join(cells) + " |")
+    return "\n".join(lines)
+
+
+def good_block() -> str:
+    """What the three ways to choose come to, as `python -m tests.fit_actions --json` kept it."""
+    measured = json.loads(ACTIONS_MEASURED.read_text())
+    ways = {"chart": "the chart read naively", "claims": "only what is claimed to fit", "actions": "this program"}
+    lines = [
+        f"| arm, {measured['children']} children each | way to choose | good | too large, of those taken | nothing |",
+        "|---|---|---|---|---|",
+    ]
+    for each in measured["rows"]:
+        shares = [f"{100 * each[name]:.1f} %" for name in ("good", "too_large", "nothing")]
+        lines.append(f"| ±{each['expanded_mm']:g} mm | {ways[each['way']]} | " + " | ".join(shares) + " |")
+    return "\n".join(lines)
+
+
 BLOCKS = {
+    "losses": losses_block,
+    "actions": actions_block,
+    "good": good_block,
     "accuracy": accuracy_block,
     "unseen": lambda: accuracy_block(UNSEEN),
     "commands": commands_block,
@@ -76,6 +124,10 @@ def with_blocks(text: str) -> str:
         before, rest = text.split(start)
         text = before + start + make() + end + rest.split(end)[1]
     return text
+
+
+def _range(arms: tuple[int, int] | None) -> str:
+    return "-" if arms is None else f"{arms[0]}-{arms[1]}"
 
 
 def _number(value: Any) -> str:
