@@ -173,14 +173,17 @@ def _outcome(excess: Array, small: NDArray[np.bool_], stretch_mm: float) -> Outc
     return Outcome(float(good.mean()), float(large.sum() / max(had.sum(), 1)), float(1 - had.mean()))
 
 
-def action_ranges(chart: Chart, expanded_mm: float) -> list[dict[Action, tuple[int, int]]]:
-    """For each size of the chart, for which arms (first, last; mm) each action is said."""
+def action_ranges(chart: Chart, expanded_mm: float) -> list[dict[Action, list[tuple[int, int]]]]:
+    """For each size of the chart, for which runs of arms (first, last; mm) each action is said."""
     arms = range(ARMS_MM[0] - 20, ARMS_MM[-1] + 21)
-    said: list[dict[Action, tuple[int, int]]] = [{} for _ in chart.rows]
+    said: list[dict[Action, list[tuple[int, int]]]] = [{} for _ in chart.rows]
     for arm in arms:
         for ranges, action in zip(said, size_choices(chart, arm, expanded_mm).actions, strict=True):
-            first, _ = ranges.get(action, (arm, arm))
-            ranges[action] = (first, arm)
+            runs = ranges.setdefault(action, [])
+            if runs and runs[-1][1] == arm - 1:
+                runs[-1] = (runs[-1][0], arm)
+            else:
+                runs.append((arm, arm))
     return said
 
 

@@ -126,8 +126,8 @@ def with_blocks(text: str) -> str:
     return text
 
 
-def _range(arms: tuple[int, int] | None) -> str:
-    return "-" if arms is None else f"{arms[0]}-{arms[1]}"
+def _range(runs: list[tuple[int, int]] | None) -> str:
+    return ", ".join(f"{first}-{last}" for first, last in runs or ()) or "-"
 
 
 def _number(value: Any) -> str:
