@@ -92,15 +92,24 @@ def main() -> None:
     )
     net = net.float().cpu().to(memory_format=torch.contiguous_format)
     export(net, a.out / "instrument.onnx", (a.size, a.size), ["masks", "points"])
-    record = {name: str(value) for name, value in vars(a).items()}
-    record |= {"code": _code(), "torch": torch.__version__, "loss": history}
+    record = {name: value for name, value in vars(a).items() if not isinstance(value, Path)}
+    record |= {
+        "cutouts": len(cutouts.points),
+        "grounds": len(composer.grounds),
+        "objects": len(composer.objects),
+        "weights_sha256": hashlib.sha256(a.weights.read_bytes()).hexdigest(),
+        "vision_training_sha256": _code(),
+        "torch": torch.__version__,
+        "device": torch.cuda.get_device_name() if device.type == "cuda" else device.type,
+        "loss": history,
+    }
     (a.out / "instrument.json").write_text(json.dumps(record, indent=1))
 
 
 def _code() -> str:
     """Digest of the code that made the data and the network."""
     files = sorted(Path(__file__).parent.glob("*.py"))
-    return hashlib.sha256(b"".join(each.read_bytes() for each in files)).hexdigest()[:16]
+    return hashlib.sha256(b"".join(each.read_bytes() for each in files)).hexdigest()
 
 
 if __name__ == "__main__":
