@@ -42,8 +42,8 @@ MAIN = 12
 
 STAGES = {
     "decode": ["vision.photo.load_photo"],
-    "sheets": ["vision.arm.seen.find_sheets", "vision.instrument.measure.find_sheets"],
-    "camera and print": ["vision.arm.seen.checked_camera", "vision.instrument.measure.checked_camera"],
+    "sheets": ["calibration.checked_camera.find_sheets"],
+    "camera and print": ["calibration.checked_camera.checked_camera"],
     "people": ["vision.arm.seen.find_people"],
     "hand": ["vision.arm.seen.find_hand"],
     "neck": ["vision.arm.seen.find_neck"],
