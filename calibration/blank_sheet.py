@@ -336,7 +336,7 @@ def _scale(sheet: SheetInPhoto) -> PrintScale:
     sides_px = np.linalg.norm(np.roll(sheet.corner_px, -1, axis=0) - sheet.corner_px, axis=1)
     seen_u = 2 * EDGE_SHIFT_PX / np.sqrt(3) * float((1 / sides_px).mean())
     u = float(np.hypot(layout.scale_u, seen_u))
-    return PrintScale(1.0, u, checked=True, measured=1.0, measured_uncertainty=u, cause="size of the paper")
+    return PrintScale(1.0, u, checked=True, measured=1.0, measured_uncertainty=u, blank=True)
 
 
 def blank_quadrangles(image: NDArray[np.uint8]) -> list[Quadrangle]:

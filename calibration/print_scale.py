@@ -85,8 +85,8 @@ class PrintScale:
         Whether a ruler is behind `scale` (bar or card), and not the paper's edges alone.
     paper : Paper or None
         Paper on which it was printed, where the edges tell.
-    cause : str
-        What a budget calls it: the size of the print, or of a blank paper or card.
+    blank : bool
+        Whether it is the size of a blank paper or card, on which nothing is printed.
     """
 
     scale: float = 1.0
@@ -97,15 +97,14 @@ class PrintScale:
     measured_uncertainty: float | None = None
     ruler: bool = False
     paper: Paper | None = None
-    cause: str = "size of the print"
+    blank: bool = False
 
     def contribution(self, length_mm: float, sheet_name: str) -> Contribution:
         """What the print's size contributes to a length in mm that was measured with the sheet of that name."""
-        return Contribution(
-            self.cause,
-            length_mm * self.standard_uncertainty / self.scale,
-            f"print-scale:{sheet_name}",
-        )
+        contribution_mm, key = length_mm * self.standard_uncertainty / self.scale, f"print-scale:{sheet_name}"
+        if self.blank:
+            return Contribution("size of the paper", contribution_mm, key)
+        return Contribution("size of the print", contribution_mm, key)
 
 
 UNCHECKED = PrintScale()

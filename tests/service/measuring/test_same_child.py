@@ -97,7 +97,7 @@ def measured(monkeypatch: pytest.MonkeyPatch, tmp_path: Any) -> Any:
     """The command line with recorded measurements: a photo holds its arm's length in mm."""
 
     class Pool:
-        def __init__(self, _workers: int) -> None: ...
+        def __init__(self, _workers: int, _photo_seconds: float) -> None: ...
 
         def __enter__(self) -> Pool:
             return self
