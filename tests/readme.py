@@ -1,8 +1,7 @@
 """README's generated blocks: ``python -m tests.readme`` writes them anew; a test compares them.
 
 The accuracy tables come from ``tests/accuracy/measured.json``, which ``python -m tests.accuracy ../shared/scenes --json
-tests/accuracy/measured.json`` writes, and from ``measured_unseen.json`` beside it, written by the same command for arms
-in scenes that nothing was developed on; the speed table from ``tests/speed/measured.json``, which ``python -m
+tests/accuracy/measured.json`` writes; the speed table from ``tests/speed/measured.json``, which ``python -m
 tests.speed --json tests/speed/measured.json`` writes; the shares of good instruments from ``tests/fit_actions.json``,
 which ``python -m tests.fit_actions --json tests/fit_actions.json`` writes; commands, losses and actions come from the
 program itself.
@@ -27,7 +26,6 @@ from tests.fit_actions import WIDTHS_MM, action_ranges
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
 MEASURED = ROOT / "tests" / "accuracy" / "measured.json"
-UNSEEN = ROOT / "tests" / "accuracy" / "measured_unseen.json"
 SPEED = ROOT / "tests" / "speed" / "measured.json"
 SHOWN = ("arm", "body_length", "total_length")
 
@@ -111,7 +109,6 @@ BLOCKS = {
     "actions": actions_block,
     "good": good_block,
     "accuracy": accuracy_block,
-    "unseen": lambda: accuracy_block(UNSEEN),
     "commands": commands_block,
     "speed": speed_block,
 }
