@@ -181,6 +181,11 @@ CAMERA_TILTED = Problem(
     "The photo was taken too much from the side, from above or from below.",
     "Stand in front of the child's shoulder, hold the phone upright at that height, and take the photo again.",
 )
+STATED_BUILD = Problem(
+    "stated_build",
+    "The photo and the stated age or height do not go together; the photo is believed.",
+    "Check the date of birth and the height.",
+)
 
 STRONG_GLARE = Problem(
     "strong_glare",

@@ -34,7 +34,7 @@ from service.fit.signs import SIGN_QUESTIONS
 from service.questions.asked import asked
 from service.questions.fitting import FitQuestion
 from service.questions.measuring import ArmPhotos, InstrumentPhotos, arms, instruments
-from service.words.readable import measurement_text
+from service.words.readable import measurement_text, remarks
 
 if TYPE_CHECKING:
     from service.measuring.pool import MeasuringPool
@@ -158,8 +158,12 @@ def fit(
     if as_json:
         click.echo(json.dumps(result.as_json(translator(language), language)))
     else:
-        for outcome in (each for each in result.told if why or not each.result["usable"]):
-            click.echo(measurement_text(outcome.result, translator(language), language))
+        for outcome in result.told:
+            if why or not outcome.result["usable"]:
+                click.echo(measurement_text(outcome.result, translator(language), language))
+            else:
+                for line in remarks(outcome.result, translator(language)):
+                    click.echo(line)
         if result.verdict is not None:
             click.echo(verdict_text(result.verdict, translator(language), language, full=why))
     if not result.all_usable:

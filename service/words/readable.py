@@ -21,8 +21,13 @@ def measurement_text(result: dict[str, Any], translate: Translate = unchanged, l
         lines.append(_limits_text(result.get("arm_length") or result["body_length"], translate, language))
     if result["usable"] and result.get("agreement"):
         lines.append(_agreement_sentence(result).text(translate, language))
-    lines += [f"{translate(problem['message'])} {translate(problem['advice'])}" for problem in result["problems"]]
+    lines += remarks(result, translate)
     return "\n".join([title, *("  " + line for line in lines)])
+
+
+def remarks(result: dict[str, Any], translate: Translate = unchanged) -> list[str]:
+    """What is wrong with a photo, or to be known although it is usable: a line each, with what to do about it."""
+    return [f"{translate(problem['message'])} {translate(problem['advice'])}" for problem in result["problems"]]
 
 
 def _title(result: dict[str, Any]) -> Sentence:

@@ -7,7 +7,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -19,19 +19,22 @@ from calibration.sheet_in_photo import SheetInPhoto
 from vision.arm import priors as priors
 from vision.arm.body import SeenBody, body_frame, sightings_of
 from vision.arm.depth import informed
-from vision.arm.estimator import Evidence, Sighting, Solution, solve
+from vision.arm.estimator import Evidence, Sighting, Solution, expected_arm_mm, solve
 from vision.arm.judge import pose_of, pose_problems, turned_probability
 from vision.arm.lengths import arm_lengths
 from vision.arm.mixture import Mixture
 from vision.arm.seen import SeenArm, see_arm
 from vision.person.hand import HandPoint
 from vision.photo import Photo
+from vision.problems import STATED_BUILD
 
 CORRECTION_DEVIATION = {"side_neck": 0.010, "mid_palm": 0.010, "shoulder": 0.03, "elbow": 0.02, "wrist": 0.015}
 """Standard deviation of a point placed by a person, over the straight arm: careful readers repeat a visible neck point
 to 0.8 % and a palm to 1.3 % (medians of the distance of two readings, real photographs)."""
 CORRECTED = {"side_neck": "neck", "mid_palm": "palm", "shoulder": "shoulder", "elbow": "elbow", "wrist": "wrist"}
 """Names of the points that a person may correct, and the joints they stand for."""
+MOST_BUILD_DEVIATION = 2.5
+"""Standard deviations beyond which a stated age or stature contradicts the photo: 1.2 % of right ones do; ours."""
 
 
 @dataclass(frozen=True)
@@ -99,7 +102,7 @@ def measure_arm(
     side : str
         ``"left"``, ``"right"`` (the child's own) or ``"auto"``: the arm that is stretched out.
     age_years, stature_mm : float, optional
-        What the family says of the child; sharpens the length a little.
+        What the family says of the child; sharpens the length a little, and is not used where the photo contradicts it.
     against_wall : bool, optional
         Whether the back of the hand lay against the wall; None lets the photo tell.
     corrections : mapping of str to (x, y), optional
@@ -128,9 +131,47 @@ def solve_arm(
     against_wall: bool | None = None,
     corrections: Mapping[str, tuple[float, float]] | None = None,
 ) -> ArmMeasurement:
-    """From what was seen to the lengths; parameters as of `measure_arm`."""
+    """From what was seen to the lengths; parameters as of `measure_arm`.
+
+    A stated age or stature that contradicts the photo is most likely a slip of the pen: the photo is then solved
+    without it, and a remark says so.
+    """
+    unstated = _solved(seen, evidence_of(seen.body, None, None, corrections or {}), against_wall)
+    if unstated.arm_length is None or (age_years is None and stature_mm is None):
+        return unstated
+    if build_deviation(unstated.arm_length, age_years, stature_mm) > MOST_BUILD_DEVIATION:
+        return replace(unstated, problems=(*unstated.problems, STATED_BUILD))
+    return _solved(seen, evidence_of(seen.body, age_years, stature_mm, corrections or {}), against_wall)
+
+
+def build_deviation(arm: Length, age_years: float | None, stature_mm: float | None) -> float:
+    """How far an arm is from what age and stature let expect, in standard deviations, never negative.
+
+    The deviation is that of the logarithms' difference: children of one build (`calibration.anthropometry`) and the
+    photo's own uncertainty together.
+
+    Parameters
+    ----------
+    arm : Length
+        As measured without age and stature.
+    age_years, stature_mm : float or None
+        As stated.
+
+    Returns
+    -------
+    float
+        0 where neither is stated.
+    """
+    expected = expected_arm_mm(age_years, stature_mm)
+    if expected is None:
+        return 0.0
+    usual_mm, spread = expected
+    deviation = np.hypot(spread, arm.standard_uncertainty_mm / arm.value_mm)
+    return float(abs(np.log(arm.value_mm / usual_mm)) / deviation)
+
+
+def _solved(seen: SeenArm, evidence: Evidence, against_wall: bool | None) -> ArmMeasurement:
     body = seen.body
-    evidence = evidence_of(body, age_years, stature_mm, corrections or {})
     stances = [informed(stance, seen.depths) for stance in _stances(against_wall)]
     mixture = Mixture.of([solve(evidence, stance) for stance in stances], seen.depths)
     turn = pose_of(body, evidence, mixture.best).turn

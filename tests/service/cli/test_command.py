@@ -39,6 +39,13 @@ def test_two_photos_give_a_verdict_and_a_picture(tmp_path: Path) -> None:
     assert picture.read_bytes()[:3] == b"\xff\xd8\xff"
 
 
+def test_a_stated_age_that_contradicts_the_photo_is_named_in_a_verdict_too() -> None:
+    done = run("fit", "--child", SAMPLES / "child-1.jpg", "--body-mm", "280±2", "--age", "4", "--language", "de")
+    assert done.returncode == 0, done.stderr
+    said = "Das Foto und das angegebene Alter oder die Körpergröße passen nicht zusammen; geglaubt wird dem Foto."
+    assert done.stdout.startswith(said)
+
+
 def test_each_photo_gets_a_line_in_the_order_given(tmp_path: Path) -> None:
     nonsense = tmp_path / "nonsense.jpg"
     nonsense.write_bytes(b"not a photo")

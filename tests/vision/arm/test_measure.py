@@ -97,6 +97,22 @@ def test_a_wrong_claim_moves_the_length_out(seen):
     assert told.wall_probability == 0.0
 
 
+@pytest.mark.parametrize("age", [4.0, 13.0])
+def test_a_wrong_age_is_named_and_moves_nothing(seen, age):
+    """A child of 492 mm: half of the four-year-olds have 387 mm, of the thirteen-year-olds 616 (WHO heights)."""
+    told = solve_arm(seen, age_years=age)
+    assert codes(told) == {"stated_build"}
+    assert told.usable
+    assert told.arm_length.value_mm == pytest.approx(solve_arm(seen).arm_length.value_mm, abs=2.0)
+
+
+def test_a_right_age_is_used_without_a_word(seen):
+    told, unsaid = solve_arm(seen, age_years=8.0).arm_length, solve_arm(seen).arm_length
+    assert not codes(solve_arm(seen, age_years=8.0))
+    assert told.standard_uncertainty_mm < unsaid.standard_uncertainty_mm
+    assert any(part.source == "age and stature as stated" for part in told.budget)
+
+
 def test_nobody_and_no_sheet():
     nothing = Photo("wall", np.full((900, 1200, 3), 200, np.uint8))
     found = measure_arm(nothing)

@@ -5,15 +5,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from calibration.quantity import Length
 from tests.vision.arm.made_up import evidence, joints, seen_arm, sheet_from_body, usual_joints
 from vision.arm import priors as priors
 from vision.arm.body import sightings_of
 from vision.arm.depth import ArmDepths
 from vision.arm.estimator import Solution, arm_length_mm
 from vision.arm.judge import pose_of
-from vision.arm.measure import CORRECTED, CORRECTION_DEVIATION, evidence_of, solve_arm
+from vision.arm.measure import CORRECTED, CORRECTION_DEVIATION, build_deviation, evidence_of, solve_arm
 from vision.person.hand import HandPoint
-from vision.problems import PERSON_CUT, SHEET_ON_BOOK
+from vision.problems import PERSON_CUT, SHEET_ON_BOOK, STATED_BUILD
 
 LIKELY = 0.98
 
@@ -76,10 +77,29 @@ def test_an_arm_held_forward_is_noticed_off_the_wall_too(against_wall):
 def test_age_and_stature_pull_towards_what_is_usual():
     seen = seen_arm(usual_joints())
     before = solve_arm(seen, against_wall=True).arm_length
-    tall = solve_arm(seen, stature_mm=1700.0, against_wall=True).arm_length
-    short = solve_arm(seen, age_years=4.0, against_wall=True).arm_length
+    tall = solve_arm(seen, stature_mm=1400.0, against_wall=True).arm_length
+    short = solve_arm(seen, age_years=7.0, against_wall=True).arm_length
     assert tall.value_mm > before.value_mm > short.value_mm
     assert any(part.source == "age and stature as stated" for part in tall.budget)
+
+
+def test_how_far_an_arm_is_from_a_stated_build():
+    """By hand: at 8 years and 1250 mm the arm is 0.3839 of the height (479.9 mm), with 3.377 % between children."""
+    usual_mm = 0.3839 * 1250.0
+    for factor in (1.05, 1 / 1.05):
+        arm = Length.stated(factor * usual_mm, 0.02 * factor * usual_mm)
+        expected = np.log(1.05) / np.hypot(0.03377, 0.02)
+        assert build_deviation(arm, 8.0, 1250.0) == pytest.approx(expected, rel=1e-3), factor
+        assert build_deviation(arm, None, None) == 0.0
+
+
+@pytest.mark.parametrize("said", [{"age_years": 4.0}, {"stature_mm": 1700.0}, {"age_years": 4.0, "stature_mm": 1000.0}])
+def test_a_build_that_contradicts_the_photo_is_named_and_not_used(said):
+    seen = seen_arm(usual_joints())
+    before, after = solve_arm(seen, against_wall=True), solve_arm(seen, against_wall=True, **said)
+    assert after.arm_length == before.arm_length
+    assert after.usable
+    assert after.problems == (STATED_BUILD,)
 
 
 @pytest.mark.parametrize("name", CORRECTED)
