@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from calibration import blank_sheet
 from calibration.blank_sheet import Blank, BlankLayout, blank_quadrangles, find_blank
 from calibration.camera import PosedCamera, Surface
 from calibration.checked_camera import reference_camera
@@ -144,3 +145,112 @@ def test_a_second_sheet_sharpens() -> None:
     assert set(both.prints) == {"blank-a4-1", "blank-a4-2"}
     assert len(both.camera.sheets) == 2
     assert both.camera.focal_standard_uncertainty_px < first.camera.focal_standard_uncertainty_px
+
+
+def test_paper_of_which_two_sizes_are_likely_is_asked_for_unless_stated(monkeypatch: pytest.MonkeyPatch) -> None:
+    photo = photograph(CAMERA, [outline_mm(Blank.A4)])
+    halves = {Blank.A4: 0.6, Blank.LETTER: 0.39, Blank.CARD: 0.01}
+    monkeypatch.setattr(blank_sheet, "_probabilities", lambda cameras, focal35_mm: halves)
+    with pytest.raises(Refused) as refusal:
+        find_blank(photo, None, 26.0, Surface.WALL)
+    assert codes(refusal) == ["which_paper"]
+    assert find_blank(photo, Blank.A4, 26.0, Surface.WALL).remarks == ()
+    monkeypatch.setattr(blank_sheet, "_probabilities", lambda cameras, focal35_mm: {**halves, Blank.A4: 0.96})
+    assert find_blank(photo, None, 26.0, Surface.WALL).camera.sheets[0].layout == BlankLayout(Blank.A4)
+
+
+def step_edge(place: NDArray[np.float64], size: tuple[int, int] = (400, 120)) -> NDArray[np.uint8]:
+    """Pale below, dark above an edge whose height is `place` px at each column."""
+    rows = np.arange(size[1])[:, None]
+    return np.round(90 + 120 * np.clip(rows - place[None] + 0.5, 0, 1)).astype(np.uint8)
+
+
+@pytest.mark.parametrize(
+    ("length", "away_px", "seen"),
+    [(100.0, 3.0, True), (100.0, 5.5, False), (300.0, 6.0, True), (300.0, 11.5, False)],
+)
+def test_a_side_is_looked_for_within_three_hundredths_of_its_length(length: float, away_px: float, seen: bool) -> None:
+    """But 4 px at least; the top side of a thing whose corners go clockwise."""
+    photo = step_edge(np.full(400, 60.0))
+    start = np.array([40.0, 60.0 + away_px])
+    side = blank_sheet._side(photo, start, start + np.array([length, 0.0]), 1.0)
+    assert (side is not None) == seen
+    if side is not None:
+        (point, way), bow, fall = side
+        assert point == pytest.approx([40.0, 60.0], abs=0.6)
+        assert way == pytest.approx([length, 0.0], abs=1e-6)
+        assert bow < 1e-6
+        assert fall == pytest.approx(120.0, abs=1.0)
+
+
+def test_a_sloping_side_and_its_bow() -> None:
+    """A parabola of 3 px over 300 px bows by a hundredth of its length; a slope alone does not bow."""
+    along = (np.arange(400) - 50) / 300
+    start, end = np.array([50.0, 62.0]), np.array([350.0, 68.0])
+    (point, way), bow, _ = blank_sheet._side(step_edge(60 + 8 * along), start, end, 1.0) or pytest.fail("not seen")
+    slope = way[1] / way[0]
+    assert slope == pytest.approx(8 / 300, abs=2e-4)
+    assert point[1] + slope * (200 - point[0]) == pytest.approx(64.0, abs=0.1)
+    assert bow < 2e-4
+    _, bowed, _ = blank_sheet._side(step_edge(62 - 4 * 0.5 * along * (1 - along)), start, end - [0, 6.0], 1.0) or (
+        0,
+        0,
+        0,
+    )
+    assert bowed == pytest.approx(0.5 / 300, rel=0.1)
+
+
+def test_a_line_through_most_places() -> None:
+    """Two fifths of the places are wrong; least squares through the rest, as NumPy fits it."""
+    share = np.linspace(0.12, 0.88, 80)
+    places = 1.5 - 3.0 * share + np.random.default_rng(1).normal(0, 0.1, 80)
+    wrong = np.zeros(80, dtype=bool)
+    wrong[10:42] = True
+    line, on_line = blank_sheet._line(share, np.where(wrong, places + 8.0, places), np.ones(80, dtype=bool))
+    np.testing.assert_array_equal(on_line, ~wrong)
+    assert line == pytest.approx(np.polyfit(share[~wrong], places[~wrong], 1))
+    few = np.arange(80) < 7
+    assert not blank_sheet._line(share, places, few)[1].any()
+    assert blank_sheet._line(share, places, np.arange(80) < 30)[1].sum() == 30
+
+
+def test_where_lines_meet() -> None:
+    one = (np.array([1.0, 2.0]), np.array([3.0, 1.0]))
+    two = (np.array([10.0, -4.0]), np.array([-1.0, 2.0]))
+    # 1 + 3 s = 10 - t and 2 + s = -4 + 2 t: t = 27 / 7, s = 12 / 7
+    assert blank_sheet._meeting(one, two) == pytest.approx([1 + 36 / 7, 2 + 12 / 7])
+    assert np.isnan(blank_sheet._meeting(one, (np.zeros(2), 2 * one[1]))).all()
+
+
+def test_only_what_is_inside_is_to_be_even() -> None:
+    """A lamp's slope is no pattern; a carpet around the paper is none of its own, and print on it is."""
+    generator = np.random.default_rng(4)
+    photo = generator.integers(0, 256, (300, 400)).astype(np.uint8)
+    corners = np.array([(120.0, 60.0), (310.0, 80.0), (300.0, 260.0), (100.0, 240.0)])
+    across, down = np.meshgrid(np.arange(400), np.arange(300))
+    lit = np.round(120 + across / 5 + down / 8 + generator.normal(0, 2, across.shape)).astype(np.uint8)
+    mask = cv2.fillConvexPoly(np.zeros((300, 400), np.uint8), np.round(corners).astype(np.int32), 1)
+    assert blank_sheet._even_inside(np.where(mask > 0, lit, photo), corners)
+    printed = np.where((down // 12) % 2 == 0, lit, lit - 60).astype(np.uint8)
+    assert not blank_sheet._even_inside(np.where(mask > 0, printed, photo), corners)
+
+
+def test_paper_under_a_lamp_on_a_wall_that_no_single_level_parts_from_it() -> None:
+    """The wall is paler on one side than the paper is on the other; the edge itself is steep everywhere."""
+    across, down = np.meshgrid(np.arange(500), np.arange(400))
+    grey = 40 + 0.36 * across
+    inside = (across >= 150) & (across < 350) & (down >= 60) & (down < 340)
+    photo = np.round(np.where(inside, grey + 30, grey)).astype(np.uint8)
+    (found, *_) = blank_quadrangles(np.repeat(photo[..., None], 3, axis=2)) or pytest.fail("not found")
+    corners = np.array([(149.5, 59.5), (349.5, 59.5), (349.5, 339.5), (149.5, 339.5)])
+    assert np.linalg.norm(found.corner_px[:, None] - corners, axis=2).min(axis=1).max() < 0.5
+
+
+def test_the_six_largest_are_tried_largest_first() -> None:
+    photo = np.full((420, 640, 3), 90, np.uint8)
+    for number in range(8):
+        x, y, side = 20 + 150 * (number % 4), 30 + 190 * (number // 4), 110 - 5 * number
+        photo[y : y + side, x : x + side] = 210
+    found = blank_quadrangles(photo)
+    sides = np.sqrt([abs(cv2.contourArea(each.corner_px.astype(np.float32))) for each in found])
+    assert sides == pytest.approx([110.0 - 5 * number for number in range(6)], abs=0.5)

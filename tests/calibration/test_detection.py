@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.detection import find_sheets
+from calibration.detection import _resized, find_sheets
 from calibration.homography import apply_homography
 from calibration.sheet import Paper, SheetLayout, all_layouts
 from tests.calibration.pretend_photos import photograph, placed
@@ -98,3 +98,15 @@ def test_a_real_photo_of_another_board_holds_no_sheet(shared) -> None:  # type: 
         pytest.skip("no real photos of boards in the shared folder")
     for photo in photos[:4]:
         assert find_sheets(cv2.imread(str(photo), cv2.IMREAD_COLOR)) == ()
+
+
+def test_photos_are_made_larger_without_blocks_and_smaller_by_means() -> None:
+    """Cubic interpolation keeps a slope a slope; a mean over 2 x 2 px is what a pixel twice as large sees."""
+    slope = np.repeat(np.arange(0, 240, 8, dtype=np.uint8)[None], 30, axis=0)
+    steps = np.diff(_resized(slope, 1.5)[15, 6:-6].astype(int))
+    assert steps.min() >= 4
+    assert steps.max() <= 7
+    noise = np.random.default_rng(1).integers(0, 256, (40, 40)).astype(np.uint8)
+    means = noise.reshape(20, 2, 20, 2).mean(axis=(1, 3))
+    assert np.abs(_resized(noise, 0.5) - means).max() <= 0.5
+    assert _resized(noise, 1.0) is noise

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibration.camera import FRAME_DIAGONAL_MM, PosedCamera, Surface, solve_camera
+from calibration.camera import FRAME_DIAGONAL_MM, PosedCamera, Surface, _adjustments, solve_camera
 from calibration.problems import Refused
 from tests.calibration.test_any_camera import seen, truth
 
@@ -150,3 +150,18 @@ def test_a_tele_lens_that_the_photo_does_not_state_is_found() -> None:
     assert camera.focal35_mm == pytest.approx(77, rel=0.03)
     assert camera.focal_standard_uncertainty_px / camera.focal_px < 0.03
     assert pytest.approx(np.hypot(36, 24), abs=1e-3) == FRAME_DIAGONAL_MM
+
+
+@pytest.mark.parametrize("stretch", [-0.08, 0.08])
+def test_derivatives_hold_far_from_the_solution_too(stretch: float) -> None:
+    """Against differences of the residuals, by a print that is stretched far beyond what printers do."""
+    sheets = seen(truth(SIZE, 26.0, (10.0, 25.0, 5.0), 700.0), 2, 250.0, np.random.default_rng(3), 0.05)
+    (problem,) = _adjustments(tuple(sheets), SIZE, 26.0, Surface.WALL, {})
+    at = next(problem.starts())
+    at[3:6] = 0.05, -0.02, stretch
+    numerical = []
+    for step in np.diag(1e-6 * np.maximum(np.abs(at), 1e-2)):
+        numerical.append((problem.residuals(at + step) - problem.residuals(at - step)) / (2 * step.sum()))
+    columns = np.column_stack(numerical)
+    scale = np.linalg.norm(columns, axis=0)
+    np.testing.assert_allclose(problem.jacobian(at) / scale, columns / scale, atol=2e-6)

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from calibration import growing
 from calibration.growing import FEWEST_CORNERS, grow_sheet
 from calibration.homography import apply_homography
 from calibration.markers import Marker
@@ -111,3 +112,45 @@ def test_noise_is_pooled_with_what_is_believed() -> None:
     """Six misfits' worth of 0.04 px: (n s2 + 6 * 0.04^2) / (n + 6)."""
     assert pooled_noise_px(np.full((5, 2), 0.1), 10) == pytest.approx(np.sqrt((10 * 0.1**2 + 6 * 0.04**2) / 16))
     assert pooled_noise_px(np.zeros((40, 2)), 80) == pytest.approx(0.04 * np.sqrt(6 / 86))
+
+
+def test_saddle_points_are_looked_for_as_near_to_the_border_as_their_window_allows(photo: Grey) -> None:
+    """2 px beyond the rough window of 8 px, 1 px beyond the fine one of 7 px; one point lies within a pixel more."""
+    every = apply_homography(WAY, SHEET.corner_mm[:, :2])
+    for border, within in ((10, growing._rough_saddles), (8, growing._fine_saddles)):
+        middle = every[np.argsort(np.abs(every[:, 0] - 200))[0], 0]
+        left = int(np.floor(middle - border - 0.3))
+        part = photo[:, left:].copy()
+        way = np.array([[1, 0, -left], [0, 1, 0], [0, 0, 1.0]]) @ WAY
+        at = every - [left, 0]
+        assert ((at[:, 0] > border) & (at[:, 0] < border + 1)).any()
+        result = within(part, SHEET, way, np.arange(42))
+        found = np.flatnonzero(result[1]) if border == 10 else result[0]
+        np.testing.assert_array_equal(found, np.flatnonzero(at[:, 0] >= border))
+
+
+@pytest.mark.parametrize(("shift_px", "kept"), [(4.2, True), (4.8, False)])
+def test_a_saddle_point_further_off_than_half_its_window_is_another(photo: Grey, shift_px: float, kept: bool) -> None:
+    """Half of the window's 7 px, and one."""
+    way = np.array([[1, 0, shift_px], [0, 1, 0], [0, 0, 1.0]]) @ WAY
+    index, _ = growing._fine_saddles(photo, SHEET, way, np.arange(42))
+    assert len(index) == (42 if kept else 0)
+
+
+def test_noise_has_two_coordinates_a_corner_less_a_plane_s_eight() -> None:
+    """A homography has eight parameters: of twelve corners' 24 coordinates 16 are free."""
+    index = np.arange(12)
+    exact = apply_homography(WAY, SHEET.corner_mm[index, :2])
+    sheet = growing._judged(SHEET, index, exact + np.random.default_rng(5).normal(0, 0.3, exact.shape), 0.8)
+    misfit = apply_homography(sheet.homography, SHEET.corner_mm[index, :2]) - sheet.corner_px
+    assert sheet.misfit_px == pytest.approx(np.sqrt((misfit**2).sum() / 16))
+    assert sheet.noise_px == pytest.approx(pooled_noise_px(misfit, 16))
+    four = growing._judged(SHEET, np.array([0, 5, 36, 41]), exact[[0, 1, 2, 3]], 0.8)
+    assert four.misfit_px < 1e-3
+
+
+def test_rough_saddle_points_are_pulled_to_where_they_are(photo: Grey) -> None:
+    way = np.array([[1, 0, 2.5], [0, 1, -1.5], [0, 0, 1.0]]) @ WAY
+    placed_px, good = growing._rough_saddles(photo, SHEET, way, np.arange(42))
+    assert good.all()
+    assert error_px(placed_px, SHEET.corner_mm) < 0.4
