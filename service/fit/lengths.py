@@ -304,7 +304,10 @@ def along_bent_arm(
 
 
 BENT_ARM: tuple[Sentence, ...] = (
-    say("If the child cannot raise the arm, read a tape along the bent arm in four parts, typed as 105+200+160+55:"),
+    say(
+        "If the child cannot raise or stretch the arm, read a tape along the bent arm in four parts, typed as the "
+        "arm's length like 105+200+160+55:"
+    ),
     say(
         "side of the neck to the bony tip of the shoulder; on to the point of the elbow; on to the crease of the wrist;"
     ),

@@ -5,12 +5,20 @@ from __future__ import annotations
 from typing import Any
 
 from service.fit.causes import cause
+from service.fit.lengths import BENT_ARM
 from service.fit.sentences import Millimetres, Number, Sentence, Translate, say, unchanged
 from service.words.lengths import LENGTHS
+from vision.problems import ARM_TOO_LOW, ELBOW_BENT
+
+CANNOT_RAISE = frozenset({ARM_TOO_LOW.code, ELBOW_BENT.code})
+"""Problems of a photo that a child may be unable to mend; such an arm can still be read with a tape."""
 
 
 def measurement_text(result: dict[str, Any], translate: Translate = unchanged, language: str = "en") -> str:
-    """Lines for one photo's measurement in its JSON form: lengths with their 95 % intervals, then what to know."""
+    """Lines for one photo's measurement in its JSON form: lengths with their 95 % intervals, then what to know.
+
+    An arm that is not raised or straight gets the way out for a child who cannot: a tape along the bent arm.
+    """
     title = _title(result).text(translate, language)
     lines = [
         _length_sentence(each.name, result[code]).text(translate, language)
@@ -22,6 +30,8 @@ def measurement_text(result: dict[str, Any], translate: Translate = unchanged, l
     if result["usable"] and result.get("agreement"):
         lines.append(_agreement_sentence(result).text(translate, language))
     lines += remarks(result, translate)
+    if not result["usable"] and not CANNOT_RAISE.isdisjoint(problem["code"] for problem in result["problems"]):
+        lines.append(" ".join(each.text(translate, language) for each in BENT_ARM))
     return "\n".join([title, *("  " + line for line in lines)])
 
 
