@@ -67,7 +67,7 @@ def tape(
 @click.command()
 @options_for(OrderQuestion, "arm_length")
 @PHOTO_OF_THE_CHILD
-@options_for(OrderQuestion, "chart", "growth_mm", "lasting_months", "age_years", "stretch")
+@options_for(OrderQuestion, "chart", "losses", "growth_mm", "lasting_months", "age_years", "stretch")
 @click.option("--drawing", type=NEW_FILE, help="Write the measuring drawing (SVG).")
 @json_option
 @language_option
@@ -145,7 +145,7 @@ def growth(
     help="One instrument, lengths as V±U in mm; several times for several.",
 )
 @click.option("--class", "class_file", type=FILE, help="Children (CSV: name,arm) for one instrument.")
-@options_for(ComparisonQuestion, "first", "chart")
+@options_for(ComparisonQuestion, "first", "chart", "losses")
 @json_option
 @language_option
 @plain_errors
@@ -157,6 +157,7 @@ def compare(
     class_file: Path | None,
     first: int,
     chart: Path | None,
+    losses: str | None,
     as_json: bool,
     language: str,
 ) -> None:
@@ -168,7 +169,7 @@ def compare(
     listed += [_instrument(text) for text in instruments]
     if not listed:
         raise click.UsageError("Give instruments with --shelf or --instrument.")
-    shared = {"chart": read_own_chart(chart), "first": first}
+    shared = {"chart": read_own_chart(chart), "first": first, "losses": losses}
     if class_file is None:
         arm = _arm(arm_length, child_photo, language)["arm_length"]
         _print_ranking(asked(ComparisonQuestion, arm_length=arm, instruments=listed, **shared), as_json, language)
@@ -216,21 +217,19 @@ def _print_class(instrument: Any, listed: str, shared: dict[str, Any], as_json: 
     "--shelf", "shelf_file", type=FILE, required=True, help="Instruments (CSV: name,label,body_length,total_length)."
 )
 @click.option("--class", "class_file", type=FILE, required=True, help="Children (CSV: name,arm).")
-@click.option(
-    "--losses", "losses_text", default="", help="Costs of wrong choices in days, e.g. exchange=10,strained=20."
-)
+@options_for(ComparisonQuestion, "losses")
 @json_option
 @language_option
 @plain_errors
-def assign(shelf_file: Path, class_file: Path, losses_text: str, as_json: bool, language: str) -> None:
+def assign(shelf_file: Path, class_file: Path, losses: str | None, as_json: bool, language: str) -> None:
     """Give the instruments of a shelf to a class at the least expected loss, and say what remains to be ordered."""
     from service.fit.assigning import assign as assign_all
     from service.fit.chart import default_chart
     from service.fit.losses import read_losses
     from service.fit.shelf import read_class, read_shelf
 
-    losses = read_losses(losses_text)
-    loans = assign_all(read_class(read_text(class_file)), read_shelf(read_text(shelf_file)), default_chart(), losses)
+    shelf, arms = read_shelf(read_text(shelf_file)), read_class(read_text(class_file))
+    loans = assign_all(arms, shelf, default_chart(), read_losses(losses or ""))
     translate = translator(language)
     if as_json:
         click.echo(json.dumps({"loans": [each.as_json(translate, language) for each in loans]}))

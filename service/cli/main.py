@@ -123,7 +123,7 @@ def sheet(paper: str, index: int, form: str | None, dpi: int, language: str, out
 
 @commands.command()
 @options_for(FitQuestion, "child_photos", "arm_length", "instrument_photos", "body_length", "total_length", "label")
-@options_for(FitQuestion, "chart", "bar_mm", "reference", *OF_THE_CHILD, *SIGN_QUESTIONS)
+@options_for(FitQuestion, "chart", "losses", "bar_mm", "reference", *OF_THE_CHILD, *SIGN_QUESTIONS)
 @click.option("--why", is_flag=True, help="Say every reason, how probable, which rule and what limits it.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object with measurements and verdict.")
 @picture_option("Save the photos with what was measured drawn on them.")

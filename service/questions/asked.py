@@ -19,6 +19,7 @@ from calibration.sheet import CHECK_BAR_MM
 from service.fit.chart import STRETCH_MM, Chart, chart_from_entries, default_chart
 from service.fit.errors import FitError
 from service.fit.lengths import check_plausible, parse_length
+from service.fit.losses import LOSSES, Losses, read_losses
 from service.fit.sentences import Sentence, say
 from service.fit.signs import SIGN_QUESTIONS, PlayingSigns
 from service.measuring.work import KNOWN_AGES_YEARS, KNOWN_STATURES_MM, ArmQuestion
@@ -32,6 +33,9 @@ LONGEST_LABEL = 16
 """Letters of a size as a label says it; what the records hold."""
 LONGEST_NAME = 80
 """Letters of an instrument's or a chart's name; our choice."""
+
+LONGEST_LOSSES = 400
+"""Letters of typed losses; our choice, twice all six of them."""
 
 LONGEST_MM = 10_000.0
 """Nothing of a child or an instrument is as long; far larger numbers would overflow in the arithmetic."""
@@ -129,6 +133,9 @@ class MeasuredLength(BaseModel):
 
     model_config = ConfigDict(json_schema_extra={"examples": [{"value_mm": 462.0, "standard_uncertainty_mm": 4.0}]})
 
+
+TypedLosses = Annotated[str, Field(max_length=LONGEST_LOSSES, examples=["exchange=10,strained=20"])]
+"""Losses by name; those not named stay as they are."""
 
 TypedLength = Annotated[str, Field(max_length=LONGEST_TYPED, examples=["462±10", "18 1/2 in"])]
 """``V±U`` with U the expanded (95 %) uncertainty; mm unless another unit is written."""
@@ -231,6 +238,36 @@ class WithChart(Question):
     def sizes(self) -> Chart:
         """The chart to judge by: the teacher's own, or common practice."""
         return self.chart or default_chart()
+
+
+def _read_losses(value: Any, handler: Callable[[Any], str]) -> Losses:
+    return value if isinstance(value, Losses) else read_losses(handler(value))
+
+
+OwnLosses = Annotated[
+    Losses,
+    GetPydanticSchema(
+        lambda _, handler: core_schema.no_info_wrap_validator_function(
+            _read_losses, handler.generate_schema(TypedLosses)
+        )
+    ),
+]
+"""Costs of wrong choices, or as typed."""
+
+
+class WithLosses(Question):
+    """A question whose answer weighs what a wrong choice costs."""
+
+    losses: Annotated[
+        OwnLosses | None,
+        Field(description="Costs of wrong choices in days, e.g. exchange=10,strained=20; the README lists them."),
+        Spelled("--losses"),
+    ] = None
+
+    @property
+    def costs(self) -> Losses:
+        """The costs to weigh: the teacher's own, or the usual ones."""
+        return self.losses or LOSSES
 
 
 BAR_PLAUSIBLE_MM = (0.85 * CHECK_BAR_MM, 1.1 * CHECK_BAR_MM)

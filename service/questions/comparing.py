@@ -17,6 +17,7 @@ from service.questions.asked import (
     StringLength,
     TotalLength,
     WithChart,
+    WithLosses,
 )
 
 if TYPE_CHECKING:
@@ -95,7 +96,7 @@ else:  # what lengths are made with takes longer to load than every other part o
 """An instrument's lengths and state; lengths alone, or JSON."""
 
 
-class ComparisonQuestion(WithChart):
+class ComparisonQuestion(WithChart, WithLosses):
     """One arm and the instruments to rank for it."""
 
     arm_length: Annotated[
@@ -119,7 +120,7 @@ class ComparisonQuestion(WithChart):
     )
 
 
-class ClassQuestion(WithChart):
+class ClassQuestion(WithChart, WithLosses):
     """One instrument and the arms of a class."""
 
     instrument: Instrument
@@ -143,12 +144,13 @@ def ranking(question: ComparisonQuestion) -> tuple[Ranked, ...]:
     from service.fit.ranking import rank
 
     lengths, conditions = zip(*question.instruments, strict=True)
-    return rank(question.arm_length, lengths, question.sizes, conditions)[: question.first]
+    ranked = rank(question.arm_length, lengths, question.sizes, conditions, losses=question.costs)
+    return ranked[: question.first]
 
 
 def class_verdicts(question: ClassQuestion) -> dict[str, Verdict]:
     """A verdict for each child, those whom the instrument suits best first."""
     from service.fit.ranking import judge_class
 
-    found = judge_class(question.arms, question.instrument[0], question.sizes)
+    found = judge_class(question.arms, question.instrument[0], question.sizes, losses=question.costs)
     return dict(list(found.items())[: question.first])

@@ -25,6 +25,7 @@ from service.questions.asked import (
     Spelled,
     TotalLength,
     WithChart,
+    WithLosses,
 )
 from service.questions.measuring import PhotoFile
 
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
     from service.fit.verdict import Verdict
 
 
-class Typed(OfTheChild, Signs):
+class Typed(OfTheChild, Signs, WithLosses):
     """All of the question but its files: what can be typed of the child and of the instrument."""
 
     arm_length: Annotated[
@@ -149,7 +150,7 @@ async def answer(pool: Measurer, question: FitQuestion) -> FitAnswer:
     arm = question.arm_length if child is None else kept_length(child.result, "arm_length")
     if arm is None or (instrument is not None and not instrument.result["usable"]):
         return FitAnswer(child, instrument, None, photos)
-    verdict = judge(arm, _lengths(question, instrument), question.sizes, question.signs())
+    verdict = judge(arm, _lengths(question, instrument), question.sizes, question.signs(), losses=question.costs)
     return FitAnswer(child, instrument, verdict, photos)
 
 

@@ -8,13 +8,13 @@ from pydantic import ConfigDict, Field, model_validator
 
 from service.fit.errors import FitError
 from service.fit.sentences import say
-from service.questions.asked import ArmLength, Spelled, WithChart, Years
+from service.questions.asked import ArmLength, Spelled, WithChart, WithLosses, Years
 
 if TYPE_CHECKING:
     from service.fit.order import Order
 
 
-class OrderQuestion(WithChart):
+class OrderQuestion(WithChart, WithLosses):
     """An arm, and what to allow for."""
 
     arm_length: Annotated[
@@ -60,4 +60,4 @@ def answer(question: OrderQuestion) -> Order:
     growth_mm = question.growth_mm or 0.0
     if question.lasting_months is not None and question.age_years is not None:
         growth_mm = allowance_mm(question.arm_length, question.age_years, question.lasting_months)
-    return order(question.arm_length, question.sizes, growth_mm, question.stretch)
+    return order(question.arm_length, question.sizes, growth_mm, question.stretch, losses=question.costs)

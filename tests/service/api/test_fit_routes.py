@@ -82,6 +82,14 @@ def test_own_charts_are_checked_and_used(client):
     assert client.get("/api/v1/charts/default").json()["name"] == "common practice"
 
 
+def test_own_losses_are_weighed(client):
+    """On the edge of a quarter size: who can exchange at no cost takes the smaller, who cannot tries this one."""
+    quarter = {"name": "A", "body_length": "280±2", "total_length": "463±3"}
+    for losses, action in (("exchange=0", "smaller"), ("exchange=40", "try")):
+        question = {"arm_length": "470±8", "instruments": [quarter], "losses": losses}
+        assert client.post("/api/v1/comparisons", json=question).json()["ranking"][0]["action"] == action
+
+
 def test_the_drawing_is_a_picture(client):
     answer = client.get("/api/v1/order-drawing.svg?language=de")
     assert answer.headers["content-type"] == "image/svg+xml"
@@ -93,6 +101,7 @@ def test_the_drawing_is_a_picture(client):
     [
         ("orders", {"arm_length": "45"}, "Did you mean 45 cm?"),
         ("orders", {"arm_length": {"value_mm": 4500, "standard_uncertainty_mm": 1}}, "cannot be the length of an arm"),
+        ("orders", {"arm_length": "450", "losses": "strain=3"}, "“strain” is not a loss; there are"),
         ("orders", {}, "arm_length: Field required"),
         ("orders", {"arm_length": "450", "growth": 3}, "growth: Extra inputs"),
         ("orders", {"arm_length": "450", "lasting_months": 3}, "go together"),

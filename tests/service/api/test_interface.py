@@ -63,6 +63,12 @@ def test_a_verdict_from_a_photo_and_typed_numbers(client: TestClient) -> None:
     assert body["picture_jpeg_base64"].startswith("/9j/")
 
 
+def test_own_losses_are_weighed(client: TestClient) -> None:
+    typed = {"arm_length": "470±8", "body_length": "280±2", "total_length": "463±3", "losses": "exchange=40"}
+    verdict = client.post("/api/v1/verdicts", data=typed).json()["verdict"]
+    assert (verdict["action"], verdict["losses"]["exchange"]) == ("try", 40)
+
+
 def test_the_sheet_is_a_pdf(client: TestClient) -> None:
     answer = client.get("/api/v1/sheet.pdf", params={"paper": "letter", "index": 2})
     assert answer.headers["content-type"] == "application/pdf"
@@ -74,6 +80,7 @@ def test_the_sheet_is_a_pdf(client: TestClient) -> None:
     [
         ("/api/v1/verdicts", {"data": {"arm_length": "46", "body_length": "253"}}, 422, "Did you mean 46 cm"),
         ("/api/v1/verdicts", {"data": {"arm_length": "460"}}, 422, "photo of the instrument"),
+        ("/api/v1/verdicts", {"data": {"arm_length": "460", "body_length": "253", "losses": "x=1"}}, 422, "not a loss"),
         ("/api/v1/verdicts", {"data": {"arm_length": "460", "body_length": "253", "language": "xx"}}, 422, "language"),
         ("/api/v1/verdicts", {"data": {"arm_length": "460", "body_length": "253", "age": "7"}}, 422, "age"),
         ("/api/v1/arm-measurements", {"data": {"side": "left"}}, 422, "photos"),

@@ -77,6 +77,34 @@ def test_a_class_is_sorted(tmp_path):
     assert [each["name"] for each in json.loads(run(*words, "--json").output)["children"]] == ["P2", "P1"]
 
 
+def test_a_teachers_own_losses_choose_what_to_do():
+    """On the edge of a quarter size: who can exchange at no cost takes the smaller, who cannot tries this one."""
+    words = ("--arm-mm", "470±8", "--body-mm", "280±2", "--total-mm", "463±3")
+    usual, free, dear = (
+        json.loads(run("fit", *words, "--json", *more).output)["verdict"]
+        for more in ((), ("--losses", "exchange=0"), ("--losses", "exchange=40"))
+    )
+    assert [each["action"] for each in (usual, free, dear)] == ["measure", "smaller", "try"]
+    assert dear["losses"] == usual["losses"] | {"exchange": 40}
+    for command, more in (("compare", ("--instrument", "A=280±2,463±3")), ("order", ())):
+        wrong = run(command, "--arm-mm", "470±8", *more, "--losses", "exchange=-1")
+        assert wrong.exit_code == 2
+        assert "must be a number of days" in wrong.output
+
+
+def test_losses_are_weighed_in_lists_and_orders(tmp_path):
+    words = ("compare", "--arm-mm", "470±8", "--instrument", "A=280±2,463±3")
+    assert json.loads(run(*words, "--losses", "exchange=0", "--json").output)["ranking"][0]["action"] == "smaller"
+    children = tmp_path / "class.csv"
+    children.write_text("name,arm\nP1,470±8\n")
+    words = ("compare", "--class", str(children), "--instrument", "A=280±2,463±3")
+    assert json.loads(run(*words, "--losses", "exchange=0", "--json").output)["children"][0]["action"] == "smaller"
+    # being a little small is what such a teacher minds most: the larger size is ordered
+    words = ("order", "--arm-mm", "470±12", "--json")
+    assert json.loads(run(*words).output)["sizes"] == ["1/8"]
+    assert json.loads(run(*words, "--losses", "small_per_mm=20").output)["sizes"] == ["1/4"]
+
+
 def test_words_are_in_german_where_asked():
     assert "Gesucht" in run("order", "--arm-mm", "450±6", "--language", "de").output
 
