@@ -173,7 +173,11 @@ def order(
         for actions in ({Action.TAKE}, PLAYED, PLAYED | {Action.ASK_SIGNS})
     )
     masks = [take | (ask & choices.found.small & stretch), played]
-    wanted = next((each for each in masks if _rows_in(chart, each)), masks[-1])
+    # what is ordered holds the size that was said to be taken instead
+    named = instead_of.instead.size if instead_of is not None and instead_of.instead is not None else None
+    suited = [each for each in masks if _rows_in(chart, each)]
+    holding = [each for each in suited if named is None or named in _rows_in(chart, each)]
+    wanted = (holding or suited or masks[-1:])[0]
     if arm.value_mm < chart.arms_from_mm[0] and not _rows_in(chart, wanted):
         return Order(None, None, (), False, stretch, growth_mm, False, None, "smaller", NONE_SMALL_ENOUGH)
     decided = bool(wanted.any())

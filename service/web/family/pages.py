@@ -244,7 +244,7 @@ def _kinds(records: Session, asked: PhotoRequest, states: tuple[str, ...] = (MEA
         if each.state == AGAIN and each.photos_deleted_at is not None:  # deleted at the moment another was asked for
             asked_again[each.kind] = max(each.photos_deleted_at, asked_again.get(each.kind, each.photos_deleted_at))
     good = (each for each in uploads if each.state in states)
-    return {each.kind for each in good if each.kind not in asked_again or each.received_at > asked_again[each.kind]}
+    return {each.kind for each in good if each.kind not in asked_again or each.received_at >= asked_again[each.kind]}
 
 
 def _next_kind(records: Session, asked: PhotoRequest) -> str | None:

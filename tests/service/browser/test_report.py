@@ -89,7 +89,7 @@ def test_an_english_report_fills_one_page(tab: Page, shared_reports: tuple[Servi
             "243 mm",
             "402 mm",
             "It is sold as 1/8 but measures like a 1/10",
-            "becomes too small around October 2031",
+            "becomes too small around November 2031",
             "the teacher who sees the child play decides",
             "Pain, numbness or strain means: stop",
         ):
@@ -107,7 +107,7 @@ def test_a_german_report_says_what_to_order(tab: Page, shared_reports: tuple[Ser
             "Dieses Instrument ist für das Kind zu klein.",
             "Für Maximiliana-Wilhelmine von der Mühlenau",
             "Wir sind zu 95 % sicher, dass der Wert zwischen 504 und 520 mm liegt.",
-            "Korpuslänge von 289 mm bis 306 mm und einer Gesamtlänge von 478 mm bis 506 mm",
+            "Korpuslänge von 290 mm bis 312 mm und einer Gesamtlänge von 479 mm bis 514 mm",
             "Es entscheidet die Lehrkraft, die das Kind spielen sieht.",
             "Schmerzen, Taubheit oder Verspannung heißen: aufhören",
         ):

@@ -119,3 +119,14 @@ def test_the_drawing_is_svg_with_its_words(chart):
         drawing = drawing_svg(translator(language), language)
         texts = [element.text for element in ElementTree.fromstring(drawing).iter() if element.text]
         assert any(words in text for text in texts)
+
+
+@pytest.mark.parametrize("arm_mm", range(420, 601, 4))
+@pytest.mark.parametrize("label", ["1/8", "1/4", "4/4"])
+def test_an_order_holds_the_size_that_was_said_to_be_taken_instead(arm_mm: int, label: str) -> None:
+    chart = default_chart()
+    row = next(row for row in chart.rows if row.size == label)
+    lengths = InstrumentLengths(Length.stated(row.body_length_mm, 1.0), Length.stated(row.total_length_mm, 1.5))
+    verdict = judge(Length.stated(float(arm_mm), 4.0), lengths, chart)
+    if verdict.action in (Action.SMALLER, Action.LARGER) and verdict.instead is not None:
+        assert verdict.instead.size in order(verdict.arm, chart, instead_of=verdict).sizes
