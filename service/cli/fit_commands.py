@@ -17,6 +17,7 @@ from service.cli.options import (
     FILE,
     NEW_FILE,
     PHOTO_OF_THE_CHILD,
+    PRESENT,
     REFUSED_STATUS,
     json_option,
     language_option,
@@ -26,7 +27,8 @@ from service.cli.options import (
     read_text,
     write,
 )
-from service.questions.asked import asked
+from service.fit.signs import SIGN_QUESTIONS
+from service.questions.asked import Signs, asked
 from service.questions.comparing import ClassQuestion, ComparisonQuestion
 from service.questions.growing import GrowthQuestion
 from service.questions.ordering import OrderQuestion
@@ -68,6 +70,8 @@ def tape(
 @options_for(OrderQuestion, "arm_length")
 @PHOTO_OF_THE_CHILD
 @options_for(OrderQuestion, "chart", "losses", "growth_mm", "lasting_months", "age_years", "stretch")
+@PRESENT
+@options_for(Signs, *SIGN_QUESTIONS)
 @click.option("--drawing", type=NEW_FILE, help="Write the measuring drawing (SVG).")
 @json_option
 @language_option
@@ -76,17 +80,22 @@ def order(
     arm_length: str | None,
     child_photo: Path | None,
     chart: Path | None,
+    present: str | None,
     drawing: Path | None,
     as_json: bool,
     language: str,
-    **allowed: Any,
+    **more: Any,
 ) -> None:
     """Say what to order for this arm: limits of body and total length that any shop can check."""
     from service.fit.order import drawing_svg, order_sentences
     from service.questions.ordering import answer
 
     arm = _arm(arm_length, child_photo, language)["arm_length"]
-    wanted = answer(asked(OrderQuestion, arm_length=arm, chart=read_own_chart(chart), **allowed))
+    signs = {name: more.pop(name) for name in SIGN_QUESTIONS}
+    question = asked(
+        OrderQuestion, arm_length=arm, chart=read_own_chart(chart), present=_present(present, signs), **more
+    )
+    wanted = answer(question)
     if drawing is not None:
         write(drawing, drawing_svg(translator(language), language).encode())
     _print(wanted, order_sentences(wanted), as_json, language)
@@ -146,6 +155,8 @@ def growth(
 )
 @click.option("--class", "class_file", type=FILE, help="Children (CSV: name,arm) for one instrument.")
 @options_for(ComparisonQuestion, "first", "chart", "losses")
+@PRESENT
+@options_for(Signs, *SIGN_QUESTIONS)
 @json_option
 @language_option
 @plain_errors
@@ -158,22 +169,28 @@ def compare(
     first: int,
     chart: Path | None,
     losses: str | None,
+    present: str | None,
     as_json: bool,
     language: str,
+    **signs: bool | None,
 ) -> None:
     """Rank instruments for one child, or children for one instrument (--class)."""
     from service.fit.shelf import read_shelf
 
-    listed: list[InstrumentLengths | dict[str, str]] = []
+    listed: list[InstrumentLengths | dict[str, Any]] = []
     listed += read_shelf(read_text(shelf_file)) if shelf_file is not None else []
     listed += [_instrument(text) for text in instruments]
     if not listed:
         raise click.UsageError("Give instruments with --shelf or --instrument.")
     shared = {"chart": read_own_chart(chart), "first": first, "losses": losses}
+    played = _present(present, signs)
     if class_file is None:
         arm = _arm(arm_length, child_photo, language)["arm_length"]
-        _print_ranking(asked(ComparisonQuestion, arm_length=arm, instruments=listed, **shared), as_json, language)
+        question = asked(ComparisonQuestion, arm_length=arm, instruments=listed, present=played, **shared)
+        _print_ranking(question, as_json, language)
         return
+    if played is not None:
+        raise click.UsageError("What is seen while playing belongs to one child; leave it out with --class.")
     if arm_length is not None or child_photo is not None:
         raise click.UsageError("With --class the arms are in the list; leave out --arm-mm and --child.")
     if len(listed) != 1:
@@ -276,12 +293,26 @@ def _dated(text: str) -> dict[str, Any]:
     return {"age_years": years, "arm_length": arm}
 
 
-def _instrument(text: str) -> dict[str, str]:
+def _instrument(text: str) -> dict[str, Any]:
     name, equals, lengths = text.partition("=")
     body, _, total = (part.strip() for part in lengths.partition(","))
     if not equals or not name.strip() or not (body or total):
         raise click.UsageError(f"“{text}” is not an instrument; write it like A=255±2,421±3.")
-    typed = {"name": name, "body_length": body, "total_length": total}
+    return _filled(name=name, body_length=body, total_length=total)
+
+
+def _present(text: str | None, signs: dict[str, bool | None]) -> dict[str, Any] | None:
+    """The present instrument with what is seen while the child plays it."""
+    seen = {name: answer for name, answer in signs.items() if answer is not None}
+    if text is None:
+        if seen:
+            raise click.UsageError("What is seen while playing needs the instrument it is seen on: give --present.")
+        return None
+    body, _, total = (part.strip() for part in text.partition(","))
+    return _filled(body_length=body, total_length=total) | seen
+
+
+def _filled(**typed: str) -> dict[str, Any]:
     return {field: value for field, value in typed.items() if value}
 
 

@@ -56,6 +56,11 @@ NEW_FILE = NewFile()
 LANGUAGE = click.Choice(LANGUAGES)
 
 PHOTO_OF_THE_CHILD = click.option("--child", "child_photo", type=FILE, help="Photo of the child, instead of the arm.")
+PRESENT = click.option(
+    "--present",
+    metavar="BODY,TOTAL",
+    help="The instrument that the child plays now, lengths as V±U in mm, with what is seen while it does:",
+)
 json_option = click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 language_option = click.option("--language", type=LANGUAGE, default=SOURCE_LANGUAGE, help="Language of the words.")
 

@@ -131,6 +131,7 @@ def rank(
     compared: int = COMPARED,
     signs: Sequence[PlayingSigns | None] | None = None,
     losses: Losses = LOSSES,
+    played: Sequence[tuple[InstrumentLengths, PlayingSigns]] = (),
 ) -> tuple[Ranked, ...]:
     """Rank instruments for one child, the best first.
 
@@ -147,6 +148,8 @@ def rank(
     signs : sequence of PlayingSigns or None, length N, optional
         What was seen while the child played each; it counts for all of them.
     losses : Losses
+    played : sequence of (InstrumentLengths, PlayingSigns)
+        What was seen on instruments that are not among them.
 
     Returns
     -------
@@ -159,7 +162,7 @@ def rank(
     """
     if not instruments:
         return ()
-    choices = choose(arm, instruments, chart, signs, (), rule, losses)
+    choices = choose(arm, instruments, chart, signs, played, rule, losses)
     cost = choices.weighed.costs.play
     scores = np.array([0 if each is None else each.score for each in conditions or [None] * len(instruments)])
     preference = np.array([PREFERENCE[each] for each in choices.actions])

@@ -342,7 +342,7 @@ def _sign(name: str) -> Any:
     return Field(default=None, description=SIGN_QUESTIONS[name].text())
 
 
-class Signs(Question):
+class SignAnswers(BaseModel):
     """What an eye on the playing child tells; yes is the good answer, none is not looked at."""
 
     wrist_free: bool | None = _sign("wrist_free")
@@ -354,3 +354,7 @@ class Signs(Question):
     def signs(self) -> PlayingSigns:
         """The answers for the trade's rules."""
         return PlayingSigns(**{name: getattr(self, name) for name in SIGN_QUESTIONS})
+
+
+class Signs(SignAnswers, Question):
+    """A question to which such answers belong."""

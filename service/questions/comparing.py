@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Self
 
-from pydantic import BaseModel, ConfigDict, FailFast, Field, GetPydanticSchema
+from pydantic import BaseModel, ConfigDict, FailFast, Field, GetPydanticSchema, model_validator
 from pydantic_core import core_schema
 
-from service.fit.signs import InstrumentCondition
+from service.fit.errors import FitError
+from service.fit.sentences import say
+from service.fit.signs import InstrumentCondition, PlayingSigns
 from service.questions.asked import (
     LONGEST_LABEL,
     LONGEST_NAME,
     ArmLength,
     BodyLength,
+    SignAnswers,
     Spelled,
     StringLength,
     TotalLength,
@@ -73,6 +76,23 @@ class InstrumentIn(BaseModel):
         return InstrumentCondition(self.pegs_hold, self.bridge_cut, self.strings_apart)
 
 
+class PresentIn(InstrumentIn, SignAnswers):
+    """The instrument that the child plays now, and what is seen while it does; its lengths are read when used."""
+
+    model_config = ConfigDict(
+        json_schema_extra={"examples": [{"body_length": "262±2", "total_length": "433±3", "wrist_free": False}]}
+    )
+
+    @model_validator(mode="after")
+    def _something_seen(self) -> Self:
+        if self.signs() == PlayingSigns():
+            raise FitError(say("Say what is seen while the child plays its present instrument: at least one answer."))
+        return self
+
+
+PRESENT = Field(description="The instrument that the child plays now, and what is seen while it does.")
+
+
 def _read_instrument(value: Any, handler: Callable[[Any], InstrumentIn]) -> tuple[InstrumentLengths, Any]:
     from service.fit.assessment import InstrumentLengths
 
@@ -103,6 +123,7 @@ class ComparisonQuestion(WithChart, WithLosses):
         ArmLength, Field(description="The arm: V±U in mm, U the expanded (95 %) uncertainty."), Spelled("--arm-mm")
     ]
     instruments: Annotated[list[Instrument], FailFast(), Field(min_length=1, max_length=MOST_INSTRUMENTS)]
+    present: Annotated[PresentIn | None, PRESENT] = None
     first: Annotated[int, Field(ge=1, le=MOST_INSTRUMENTS, description="How many to name.")] = 10
 
     model_config = ConfigDict(
@@ -144,7 +165,8 @@ def ranking(question: ComparisonQuestion) -> tuple[Ranked, ...]:
     from service.fit.ranking import rank
 
     lengths, conditions = zip(*question.instruments, strict=True)
-    ranked = rank(question.arm_length, lengths, question.sizes, conditions, losses=question.costs)
+    played = () if question.present is None else ((question.present.lengths(), question.present.signs()),)
+    ranked = rank(question.arm_length, lengths, question.sizes, conditions, losses=question.costs, played=played)
     return ranked[: question.first]
 
 

@@ -9,9 +9,11 @@ from pydantic import ConfigDict, Field, model_validator
 from service.fit.errors import FitError
 from service.fit.sentences import say
 from service.questions.asked import ArmLength, Spelled, WithChart, WithLosses, Years
+from service.questions.comparing import PRESENT, PresentIn
 
 if TYPE_CHECKING:
     from service.fit.order import Order
+    from service.fit.verdict import Verdict
 
 
 class OrderQuestion(WithChart, WithLosses):
@@ -35,7 +37,19 @@ class OrderQuestion(WithChart, WithLosses):
         False
     )
 
-    model_config = ConfigDict(json_schema_extra={"examples": [{"arm_length": "450±6", "growth_mm": 12}]})
+    present: Annotated[PresentIn | None, PRESENT] = None
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {"arm_length": "450±6", "growth_mm": 12},
+                {
+                    "arm_length": "436±8",
+                    "present": {"body_length": "262±2", "total_length": "433±3", "wrist_free": False},
+                },
+            ]
+        }
+    )
 
     @model_validator(mode="after")
     def _one_allowance(self) -> Self:
@@ -60,4 +74,21 @@ def answer(question: OrderQuestion) -> Order:
     growth_mm = question.growth_mm or 0.0
     if question.lasting_months is not None and question.age_years is not None:
         growth_mm = allowance_mm(question.arm_length, question.age_years, question.lasting_months)
-    return order(question.arm_length, question.sizes, growth_mm, question.stretch, losses=question.costs)
+    return order(
+        question.arm_length,
+        question.sizes,
+        growth_mm,
+        question.stretch,
+        losses=question.costs,
+        instead_of=_present(question),
+    )
+
+
+def _present(question: OrderQuestion) -> Verdict | None:
+    """The instrument that is to be replaced, judged; None where nothing is known of one."""
+    from service.fit.verdict import judge
+
+    present = question.present
+    if present is None:
+        return None
+    return judge(question.arm_length, present.lengths(), question.sizes, present.signs(), losses=question.costs)

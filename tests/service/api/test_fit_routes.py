@@ -90,6 +90,20 @@ def test_own_losses_are_weighed(client):
         assert client.post("/api/v1/comparisons", json=question).json()["ranking"][0]["action"] == action
 
 
+def test_what_is_seen_on_the_present_instrument_counts(client):
+    present = {"body_length": "255±2", "total_length": "421±3", "painless": False}
+    question = {"arm_length": "450±6", "present": present}
+    order = client.post("/api/v1/orders", json=question).json()
+    assert not order["to_order"]
+    assert "first settle" in order["message"][0]
+    listed = {"instruments": [{"name": "A", "body_length": "262±2", "total_length": "433±3"}]}
+    compared = client.post("/api/v1/comparisons", json=question | listed).json()["ranking"][0]
+    assert compared["action"] == "set_up"
+    silent = client.post("/api/v1/orders", json=question | {"present": {"body_length": "255±2"}})
+    assert silent.status_code == 422
+    assert "at least one answer" in silent.json()["detail"]
+
+
 def test_the_drawing_is_a_picture(client):
     answer = client.get("/api/v1/order-drawing.svg?language=de")
     assert answer.headers["content-type"] == "image/svg+xml"

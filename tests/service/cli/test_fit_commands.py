@@ -105,6 +105,43 @@ def test_losses_are_weighed_in_lists_and_orders(tmp_path):
     assert json.loads(run(*words, "--losses", "small_per_mm=20").output)["sizes"] == ["1/4"]
 
 
+def test_what_is_seen_on_the_present_instrument_counts_for_the_order():
+    words = ("order", "--arm-mm", "436±8", "--json", "--present", "262±2,433±3")
+    strained = json.loads(run(*words, "--wrist-free", "no", "--fingers-easy", "no", "--elbow-bent", "no").output)
+    assert strained["body_length"]["to_mm"] < 262
+    assert strained["body_length"]["to_mm"] < json.loads(run(*words[:4]).output)["body_length"]["to_mm"]
+    hurt = json.loads(run("order", *words[1:4], "--present", "255,421", "--painless", "no").output)
+    assert hurt["body_length"] is None
+    assert "first settle" in hurt["message"][0]
+
+
+def test_what_is_seen_on_the_present_instrument_counts_for_a_comparison():
+    """Strained on an eighth: nothing as large is taken before that is settled; the next smaller one still is."""
+    words = ("compare", "--arm-mm", "450±8", "--instrument", "A=255±2,421±3", "--instrument", "B=249±2,411±3", "--json")
+    before = {each["name"]: each for each in json.loads(run(*words).output)["ranking"]}
+    signs = ("--present", "255±2,421±3", "--wrist-free", "no")
+    after = {each["name"]: each for each in json.loads(run(*words, *signs).output)["ranking"]}
+    assert {name: each["action"] for name, each in before.items()} == {"A": "take", "B": "take"}
+    assert {name: each["action"] for name, each in after.items()} == {"A": "set_up", "B": "take"}
+    assert list(after) == ["B", "A"]
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        (("--wrist-free", "no"), "give --present"),
+        (("--present", "255,421"), "at least one answer"),
+        (("--present", "421,255", "--wrist-free", "no"), "421 mm is longer than any violin"),
+        (("--present", ",", "--wrist-free", "no"), "Neither body length nor total length"),
+    ],
+)
+@pytest.mark.parametrize("command", [("order",), ("compare", "--instrument", "A=255,421")])
+def test_a_present_instrument_without_its_signs_or_lengths_is_asked_back(command, more, said):
+    result = run(*command, "--arm-mm", "450±6", *more)
+    assert result.exit_code == 2
+    assert said in result.output
+
+
 def test_words_are_in_german_where_asked():
     assert "Gesucht" in run("order", "--arm-mm", "450±6", "--language", "de").output
 
