@@ -39,6 +39,10 @@ class Rank(IntEnum):
 WAITING_PER_PLACE = {Rank.KNOWN: 200, Rank.SHOP: 16, Rank.STRANGER: 2}
 """How many may wait for each place there is: our choice; at a second a photo three minutes, 16 s and 2 s."""
 
+PHOTOS_OF_ONE = 9
+"""Photos of one question at most: eight of a child, and those of an instrument, which go together.  However short the
+line, whoever comes to an empty one is measured."""
+
 
 class Busy(Exception):
     """Raised where the line is full.
@@ -88,8 +92,11 @@ class Admission:
         Busy
             If as many of the rank wait already as may.
         """
-        if not self._may_run(rank) and self._waiting[rank] >= WAITING_PER_PLACE[rank] * self.places:
+        if not self._may_run(rank) and self._waiting[rank] >= self._longest_line(rank):
             raise Busy(self.wait_s(rank))
+
+    def _longest_line(self, rank: Rank) -> int:
+        return max(WAITING_PER_PLACE[rank] * self.places, PHOTOS_OF_ONE)
 
     def wait_s(self, rank: Rank) -> int:
         """Seconds until whoever comes now would be measured, rounded up."""

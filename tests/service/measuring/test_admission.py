@@ -6,7 +6,7 @@ import asyncio
 
 import pytest
 
-from service.measuring.admission import WAITING_PER_PLACE, Admission, Busy, Rank
+from service.measuring.admission import PHOTOS_OF_ONE, Admission, Busy, Rank
 
 
 class Door:
@@ -84,12 +84,12 @@ def test_a_full_line_is_told_with_a_time_that_comes_true() -> None:
         admission = Admission(1)
         admission.mean_s = 3.0
         door = Door(admission)
-        for number in range(1 + WAITING_PER_PLACE[Rank.STRANGER]):
+        for number in range(1 + PHOTOS_OF_ONE):
             await door.come(f"stranger {number}", Rank.STRANGER)
         with pytest.raises(Busy) as refused:
             async with admission.place(Rank.STRANGER):
                 pass
-        assert refused.value.retry_after_s == 9  # three before it, three seconds each
+        assert refused.value.retry_after_s == 3 * (1 + PHOTOS_OF_ONE)  # all before it, three seconds each
         await door.come("family", Rank.KNOWN)  # waits, and is not refused
         assert admission.waiting(Rank.KNOWN) == 1
         for task in door.tasks.values():
