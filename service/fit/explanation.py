@@ -19,6 +19,7 @@ from service.fit.choosing import UNSETTLED
 from service.fit.decision import PLAYED, Action, Decision
 from service.fit.evidence import Suspected
 from service.fit.sentences import SURE, Millimetres, Percent, Sentence, Value, say, unchanged
+from service.fit.setup import set_up, set_up_sentences
 from service.fit.signs import CONDITION_QUESTIONS, SIGN_FAULTS, SIGN_QUESTIONS
 from service.fit.verdict import Verdict
 
@@ -105,6 +106,9 @@ ACTIONS = {
     Action.STOP: say("Stop playing this instrument and ask the teacher."),
 }
 
+SET_UP_CODES = ("set_up_neck", "set_up_slope")
+"""Codes of the sentences about set-up, in the order of `service.fit.setup.set_up_sentences`."""
+
 OPEN_MM = 800.0
 """A longest arm beyond any plausible arm is not worth naming, mm."""
 
@@ -149,7 +153,7 @@ def short_reasons(verdict: Verdict) -> tuple[Reason, ...]:
 
 
 def full_reasons(verdict: Verdict) -> tuple[Reason, ...]:
-    """Sentences for a teacher: the parent's, then probabilities, limits with guard bands, rule, and what limits it."""
+    """Sentences for a teacher: the parent's, then probabilities, guard bands, rule, what limits it, and set-up."""
     reasons = [
         *short_reasons(verdict),
         Reason("probabilities", _probabilities(verdict)),
@@ -173,6 +177,8 @@ def full_reasons(verdict: Verdict) -> tuple[Reason, ...]:
         unknown = say("The chart has no size called {label}; only the measures count.", label=verdict.instrument.label)
         reasons.append(Reason("label_unknown", unknown))
     reasons.append(Reason("limited_by", _limited_by(verdict.margin)))
+    to_try = set_up_sentences(set_up(verdict.small))  # no photo is read for the neck yet, so that nothing is claimed
+    reasons += [Reason(code, sentence) for code, sentence in zip(SET_UP_CODES, to_try, strict=True)]
     if verdict.condition is not None:
         bad = [name for name in CONDITION_QUESTIONS if getattr(verdict.condition, name) is False]
         reasons += [Reason(f"condition_{name}", CONDITION_FAULTS[name]) for name in bad]

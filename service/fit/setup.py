@@ -108,7 +108,9 @@ def set_up_sentences(found: SetUp) -> tuple[Sentence, ...]:
     """What to try, in words."""
     lines = []
     if found.neck_length is None or found.chin_rest_mm is None or found.shoulder_rest_mm is None:
-        lines.append(say("Neck length: not measured. Let the teacher look at chin rest and shoulder rest."))
+        lines.append(
+            say("Length of the child's neck: not measured. Let the teacher look at chin rest and shoulder rest.")
+        )
     else:
         lines.append(
             say(

@@ -3,7 +3,12 @@
 import pytest
 
 from calibration.quantity import Length
+from service.fit.chart import default_chart
+from service.fit.explanation import verdict_text
 from service.fit.setup import CHIN_REST_MM, REST_MM, set_up, set_up_sentences
+from service.fit.verdict import judge
+from service.words.i18n import translator
+from tests.service.fit.conftest import instrument
 
 
 def test_a_longer_neck_asks_for_more():
@@ -25,6 +30,18 @@ def test_what_hair_hides_is_said_to_be_not_measured():
     words = " ".join(each.text() for each in set_up_sentences(set_up(True)))
     assert words.count("not measured") == 2
     assert set_up(True).as_json()["chin_rest_mm"] is None
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_a_verdict_in_full_says_what_of_the_set_up_is_not_measured(language):
+    verdict = judge(Length.stated(450.0, 4.0), instrument(255, 421), default_chart())
+    written = [each.text(translator(language), language) for each in set_up_sentences(set_up(verdict.small))]
+    full, short = (
+        verdict_text(verdict, translator(language), language, full=each).splitlines() for each in (True, False)
+    )
+    assert [line for line in full if line in written] == written
+    assert not set(written) & set(short)
+    assert all({"en": "not measured", "de": "nicht gemessen"}[language] in line for line in written)
 
 
 @pytest.mark.parametrize(
