@@ -65,3 +65,9 @@ def test_independent_readings_combine_as_a_weighted_mean(pairs: list[tuple[float
 def test_nothing_cannot_be_combined() -> None:
     with pytest.raises(ValueError, match="nothing to combine"):
         combine([])
+
+
+def test_an_exact_length_may_be_stated_and_one_surer_than_exact_may_not() -> None:
+    assert Length.stated(450.0, 0.0).standard_uncertainty_mm == 0.0
+    with pytest.raises(ValueError, match="uncertainty"):
+        Length.stated(450.0, -0.1)
