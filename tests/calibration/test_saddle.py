@@ -117,3 +117,14 @@ def test_a_covered_crossing_fits_badly() -> None:
     picture, edges = _crossing((15.0, 15.0), (0.0, -90.0), 0.8, (120.0, 80.0))
     picture[16:] = 90.0
     assert fit_saddles(picture.astype(np.uint8), np.array([[15.0, 15.0]]), edges, 6.0).misfit[0] > 0.25
+
+
+def test_a_misfit_is_relative_to_the_swing() -> None:
+    """The same picture, pale and ten times as strong, misfits alike; one of hardly any swing is not divided by it."""
+    level, edges = _crossing((15.2, 14.7), (10.0, -75.0), 0.9, (0.0, 1.0))
+    disturbed = level + np.random.default_rng(1).normal(0, 0.1, level.shape)
+    pale, strong, none = (
+        fit_saddles(128 + swing * disturbed, np.array([[15.0, 15.0]]), edges, 6.0) for swing in (1.5, 15.0, 0.1)
+    )
+    assert pale.misfit == pytest.approx(strong.misfit, rel=1e-3)
+    assert none.misfit == pytest.approx(0.1 * strong.misfit * np.abs(strong.swing) / 15.0, rel=0.05)
