@@ -10,7 +10,7 @@ def test_generated_blocks_are_up_to_date() -> None:
 
 
 def test_the_check_runs_readmes_test_command() -> None:
-    command = re.search(r"^python3 -m venv \.venv && (.* && \.venv/bin/pytest)$", README.read_text(), re.MULTILINE)
+    command = re.search(r"^python3 -m venv \.venv && (.* && \.venv/bin/pytest -n 2)$", README.read_text(), re.MULTILINE)
     assert command is not None
     check = (ROOT / ".ci" / "run").read_text()
     for part in command[1].split(" && "):
