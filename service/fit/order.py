@@ -173,8 +173,9 @@ def order(
         for actions in ({Action.TAKE}, PLAYED, PLAYED | {Action.ASK_SIGNS})
     )
     masks = [take | (ask & choices.found.small & stretch), played]
-    # what is ordered holds the size that was said to be taken instead
-    named = instead_of.instead.size if instead_of is not None and instead_of.instead is not None else None
+    # what is ordered holds the size that was said to be taken instead, unless playing spoke for being careful
+    unseen = instead_of is not None and (instead_of.signs is None or instead_of.action is Action.LARGER)
+    named = instead_of.instead.size if instead_of is not None and unseen and instead_of.instead is not None else None
     suited = [each for each in masks if _rows_in(chart, each)]
     holding = [each for each in suited if named is None or named in _rows_in(chart, each)]
     wanted = (holding or suited or masks[-1:])[0]
