@@ -159,7 +159,7 @@ def cold(child: Path, instrument: Path) -> None:
 def warm(address: str, child: Path, instrument: Path) -> None:
     """Ask a running server for a verdict once."""
     files = [
-        ("child_photo", (child.name, child.read_bytes(), "image/jpeg")),
+        ("child_photos", (child.name, child.read_bytes(), "image/jpeg")),
         ("instrument_photos", (instrument.name, instrument.read_bytes(), "image/jpeg")),
     ]
     answer = httpx.post(f"{address}/api/v1/verdicts", files=files, timeout=60)
