@@ -188,6 +188,8 @@ class Upload(StudioRow):
     height_px: Mapped[int | None]
     result: Mapped[dict[str, Any] | None]
     corrected: Mapped[dict[str, Any] | None]
+    again_reason: Mapped[str | None] = mapped_column(String(40))
+    """Why the family was asked for another one."""
 
 
 class ArmRecord(StudioRow):

@@ -9,13 +9,11 @@ from __future__ import annotations
 import asyncio
 import secrets
 from contextlib import suppress
-from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import ValidationError
-from sqlalchemy import select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
@@ -23,6 +21,7 @@ from starlette.concurrency import run_in_threadpool
 from calibration.sheet import CHECK_BAR_MM
 from service.jobs.running import start_measuring
 from service.measuring.admission import Rank
+from service.records.asking import arrived, still_wanted
 from service.records.erase import erase_request
 from service.records.photos import OVERLAY
 from service.records.tables import (
@@ -30,7 +29,6 @@ from service.records.tables import (
     AGAIN,
     ARM,
     FAILED,
-    INSTRUMENT,
     MEASURED,
     RECEIVED,
     PhotoRequest,
@@ -82,8 +80,8 @@ def consent(request: Request, who: Family, parts: TheHouse, records: FamilyRecor
             problem="adult",
         )
     asked.consent_at = asked.consent_at or parts.clock.now()
-    wanted = _next_kind(records, asked)
-    return go_to(f"/f/{who.token}/{wanted if asked.reason and wanted else 'sheet'}")
+    wanted = next(iter(still_wanted(records, asked)), None)
+    return go_to(f"/f/{who.token}/{wanted.kind if wanted and wanted.again else 'sheet'}")
 
 
 @router.post("/language")
@@ -173,10 +171,13 @@ def photo_result(
     """Say whether a photo is good, and if not, the one thing to do differently."""
     upload = _own_upload(records, who, upload_id)
     asked = _asked(records, who)
+    shown = _steps(records, who, asked, upload.kind)
+    if upload.state == AGAIN:  # its own reason, whatever else is wanted
+        shown |= {"reason": REASONS.get(upload.again_reason or ""), "reason_code": upload.again_reason or ""}
     return page(
         request,
         "family/result.html",
-        **_steps(records, who, asked, upload.kind),
+        **shown,
         upload=upload,
         measured=upload.state in (MEASURED, ACCEPTED),
         waiting=upload.state == RECEIVED,
@@ -236,35 +237,22 @@ def _own_upload(records: Session, who: FamilyVisit, upload_id: str) -> Upload:
     return upload
 
 
-def _kinds(records: Session, asked: PhotoRequest, states: tuple[str, ...] = (MEASURED, ACCEPTED)) -> set[str]:
-    """Kinds of which a photo in such a state arrived; one sent before the teacher asked for another does not count."""
-    uploads = records.scalars(select(Upload).where(Upload.request_id == asked.id)).all()
-    asked_again: dict[str, datetime] = {}
-    for each in uploads:
-        if each.state == AGAIN and each.photos_deleted_at is not None:  # deleted at the moment another was asked for
-            asked_again[each.kind] = max(each.photos_deleted_at, asked_again.get(each.kind, each.photos_deleted_at))
-    good = (each for each in uploads if each.state in states)
-    return {each.kind for each in good if each.kind not in asked_again or each.received_at >= asked_again[each.kind]}
-
-
 def _next_kind(records: Session, asked: PhotoRequest) -> str | None:
-    arrived = (MEASURED, ACCEPTED, FAILED)  # where measuring failed, it is for the teacher to go on
-    good = _kinds(records, asked, arrived)
-    wanted = [kind for kind, wants in ((ARM, asked.asks_arm), (INSTRUMENT, asked.asks_instrument)) if wants]
-    return next((kind for kind in wanted if kind not in good), None)
+    return next((each.kind for each in still_wanted(records, asked)), None)
 
 
 def _steps(records: Session, who: FamilyVisit, asked: PhotoRequest, here: str) -> dict[str, Any]:
     """What every page of the family shows; the teacher's reason only while the photo is still wanted again."""
-    wanted = _next_kind(records, asked)
+    wanted = next(iter(still_wanted(records, asked)), None)
     return {
         "token": who.token,
         "asked": asked,
         "here": here,
-        "good": _kinds(records, asked) | ({"sheet"} if asked.bar_mm is not None else set()),
+        "good": arrived(records, asked) | ({"sheet"} if asked.bar_mm is not None else set()),
         "bar_nominal_mm": CHECK_BAR_MM,
-        "reason": REASONS.get(asked.reason or "") if wanted else None,
-        "wanted": wanted,
+        "reason": REASONS.get(wanted.reason or "") if wanted and wanted.again else None,
+        "reason_code": (wanted.reason or "") if wanted else "",
+        "wanted": wanted.kind if wanted else None,
     }
 
 

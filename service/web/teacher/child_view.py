@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import select
@@ -25,6 +25,7 @@ from service.fit.tape import check_tape
 from service.fit.verdict import Verdict
 from service.measuring.results import kept_length
 from service.questions.tape import OTHER_LENGTHS
+from service.records.asking import is_open, still_wanted
 from service.records.deciding import (
     ALLOWED_YEARS,
     arm_length,
@@ -51,6 +52,7 @@ from service.records.tables import (
     VerdictRecord,
 )
 from service.web.plots import Forecast, PlotWords, arm_plot
+from service.web.teacher.requests import REASONS
 from service.words.i18n import marked
 
 MONTH = timedelta(days=30.44)
@@ -71,8 +73,9 @@ class Choice:
     to_do: str = ""
 
 
-def child_view(records: Session, child: Child, today: date, translate: Translate, language: str) -> dict[str, Any]:
+def child_view(records: Session, child: Child, now: datetime, translate: Translate, language: str) -> dict[str, Any]:
     """All that the child's page shows but the child itself."""
+    today = now.date()
     arms = list(
         records.scalars(
             select(ArmRecord)
@@ -101,7 +104,7 @@ def child_view(records: Session, child: Child, today: date, translate: Translate
         "plot": _plot(arms, growth, chart, used_choice, translate, language),
         "choices": choices,
         "sign_questions": SIGN_QUESTIONS,
-        "wanted": _order(latest, chart, growth, used_choice, translate, language),
+        "to_order": _order(latest, chart, growth, used_choice, translate, language),
         "order_drawing": drawing_svg(translate, language),
         "tapes": _tapes(records, child, arms, translate, language),
         "waiting": records.scalars(
@@ -109,14 +112,28 @@ def child_view(records: Session, child: Child, today: date, translate: Translate
             .where(Upload.child_id == child.id, Upload.state.in_((MEASURED, RECEIVED, FAILED)))
             .order_by(Upload.received_at)
         ).all(),
-        "requests": records.scalars(
-            select(PhotoRequest).where(PhotoRequest.child_id == child.id).order_by(PhotoRequest.created_at.desc())
-        ).all(),
+        **_requests(records, child, now),
         "verdicts": records.scalars(
             select(VerdictRecord).where(VerdictRecord.child_id == child.id).order_by(VerdictRecord.made_at.desc())
         ).all(),
         "instrument_names": {each.instrument.id: each.instrument.name for each in choices},
     }
+
+
+def _requests(records: Session, child: Child, now: datetime) -> dict[str, Any]:
+    """The links to the family, what each still asks for, and what was asked for once more."""
+    requests = records.scalars(
+        select(PhotoRequest).where(PhotoRequest.child_id == child.id).order_by(PhotoRequest.created_at.desc())
+    ).all()
+    wanted = {asked.id: still_wanted(records, asked) for asked in requests}
+    again = [
+        (asked, each, REASONS.get(each.reason or ""))
+        for asked in requests
+        if is_open(asked, now)
+        for each in wanted[asked.id]
+        if each.again
+    ]
+    return {"requests": requests, "wanted": wanted, "again": again}
 
 
 def _growth(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -16,6 +16,7 @@ from service.fit.errors import FitError
 from service.fit.lengths import TAPE_ARM_U_MM, parse_length
 from service.fit.signs import SIGN_QUESTIONS
 from service.measuring.work import KNOWN_AGES_YEARS
+from service.records.asking import is_open, still_wanted
 from service.records.deciding import candidates, keep_verdict, latest_arm
 from service.records.erase import erase_child
 from service.records.export import child_csv, child_export
@@ -73,7 +74,7 @@ def make_child(request: Request, who: Visitor, parts: TheHouse, records: Records
 @router.get("/{child_id}")
 def child_page(request: Request, child_id: str, parts: TheHouse, records: Records) -> HTMLResponse:
     """Show all about one child."""
-    return _shown(request, parts.clock.now().date(), records, _child(records, child_id))
+    return _shown(request, parts.clock.now(), records, _child(records, child_id))
 
 
 @router.get("/{child_id}/edit")
@@ -131,18 +132,18 @@ def note_signs(child_id: str, parts: TheHouse, records: Records, form: Fields) -
 def note_tape(request: Request, child_id: str, parts: TheHouse, records: Records, form: Fields) -> Response:
     """Note a tape reading, and compare it with the photo."""
     child = _child(records, child_id)
-    today = parts.clock.now().date()
+    now = parts.clock.now()
     try:
         reading = parse_length(TapeForm.read(form).reading, "arm", TAPE_ARM_U_MM)
     except FitError as error:
         language = page_language(request)
         words = error.sentence.text(translator(language), language)
-        return _shown(request, today, records, child, 422, tape_problem=words)
+        return _shown(request, now, records, child, 422, tape_problem=words)
     records.add(
         TapeRecord(
             studio_id=child.studio_id,
             child_id=child.id,
-            taken_on=today,
+            taken_on=now.date(),
             value_mm=reading.value_mm,
             uncertainty_mm=reading.standard_uncertainty_mm,
             told_by="teacher",
@@ -230,7 +231,7 @@ def delete_child(child_id: str, who: Visitor, parts: TheHouse, form: Fields) -> 
 
 
 def _shown(
-    request: Request, today: date, records: Session, child: Child, status: int = 200, tape_problem: str | None = None
+    request: Request, now: datetime, records: Session, child: Child, status: int = 200, tape_problem: str | None = None
 ) -> HTMLResponse:
     language = page_language(request)
     return page(
@@ -239,7 +240,7 @@ def _shown(
         status,
         child=child,
         tape_problem=tape_problem,
-        **child_view(records, child, today, translator(language), language),
+        **child_view(records, child, now, translator(language), language),
     )
 
 
@@ -274,8 +275,15 @@ def _years(today: date) -> dict[str, Any]:
     return {"years": range(today.year - YOUNGEST, today.year - OLDEST - 1, -1)}
 
 
-def _state(records: Session, now: Any, child: Child) -> dict[str, Any]:
+def _state(records: Session, now: datetime, child: Child) -> dict[str, Any]:
     """How far a child is: photos to review first, then what is being waited for, then what was decided."""
+    requests = records.scalars(select(PhotoRequest).where(PhotoRequest.child_id == child.id))
+    waiting_for = [(asked, still_wanted(records, asked)) for asked in requests if is_open(asked, now)]
+    again = any(each.again for _, wanted in waiting_for for each in wanted)
+    return {"again": again} | _stage(records, child, [asked for asked, wanted in waiting_for if wanted])
+
+
+def _stage(records: Session, child: Child, waiting_for: list[PhotoRequest]) -> dict[str, Any]:
     waiting = records.scalars(
         select(Upload.id).where(Upload.child_id == child.id, Upload.state.in_((MEASURED, FAILED)))
     ).all()
@@ -287,18 +295,8 @@ def _state(records: Session, now: Any, child: Child) -> dict[str, Any]:
     arm = latest_arm(records, child.id)
     if arm is not None and (verdict is None or verdict.made_at < arm.accepted_at):
         return {"order": 1, "kind": "decide"}
-    asked = records.scalars(
-        select(PhotoRequest)
-        .where(
-            PhotoRequest.child_id == child.id,
-            PhotoRequest.finished_at.is_(None),
-            PhotoRequest.revoked_at.is_(None),
-            PhotoRequest.expires_at > now,
-        )
-        .limit(1)
-    ).first()
-    if asked is not None:
-        return {"order": 2, "kind": "asked", "until": asked.expires_at}
+    if waiting_for:
+        return {"order": 2, "kind": "asked", "until": max(asked.expires_at for asked in waiting_for)}
     if verdict is not None:
         return {"order": 3, "kind": "decided", "decision": verdict.outcome["en"]["decision"], "on": verdict.made_at}
     return {"order": 4, "kind": "nothing"}

@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from markupsafe import Markup
 from sqlalchemy.orm import Session
 
+from service.records.asking import is_open, still_wanted
 from service.records.tables import Child, PhotoRequest
 from service.settings import MOST_LINK_DAYS
 from service.web import house
@@ -83,8 +84,8 @@ def request_page(
         child=records.get_one(Child, asked.child_id),
         link=link,
         qr=qr_svg(link),
-        open=asked.revoked_at is None and asked.expires_at > parts.clock.now(),
-        reason=REASONS.get(asked.reason or ""),
+        open=is_open(asked, parts.clock.now()),
+        wanted=[(each, REASONS.get(each.reason or "")) for each in still_wanted(records, asked)],
         subject=translator(asked.language)(MAIL_SUBJECT),
         words=translator(asked.language)(MAIL_WORDS),
     )

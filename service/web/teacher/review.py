@@ -25,6 +25,7 @@ from service.fit.verdict_json import verdict_json
 from service.jobs.running import start_again
 from service.measuring.results import kept_length
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Question
+from service.records.asking import is_open
 from service.records.deciding import chart_in_use, latest_arm, verdict_for
 from service.records.lookups import age_years, stated_bar_mm
 from service.records.photos import ORIGINAL, OVERLAY, VIEW
@@ -186,11 +187,11 @@ def ask_again(request: Request, upload_id: str, parts: TheHouse, records: Record
     if upload.state not in (MEASURED, FAILED) or reason not in REASONS or upload.child_id is None:
         raise nothing_here()
     before = records.get(PhotoRequest, upload.request_id) if upload.request_id else None
-    upload.state = AGAIN
+    upload.state, upload.again_reason = AGAIN, reason
     upload.photos_deleted_at = parts.clock.now()
     parts.photos.delete(upload.id)
-    if before is not None and before.revoked_at is None and before.expires_at > parts.clock.now():
-        before.reason, before.finished_at = reason, None
+    if before is not None and is_open(before, parts.clock.now()):
+        before.finished_at = None
         return go_to(f"/requests/{before.id}")
     asked = ask(
         records,

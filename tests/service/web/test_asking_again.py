@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.records.tables import ACCEPTED, AGAIN, ARM, MEASURED, PhotoRequest, Upload
+from service.records.tables import ACCEPTED, AGAIN, ARM, MEASURED, Upload
 from tests.service.conftest import Place
 from tests.service.seeding import SIZE_PX, Seeded, arm_result, seed
 
@@ -38,8 +38,8 @@ def test_asking_again_holds_though_another_photo_was_accepted(place: Place) -> N
     asked = place.client.post(f"/reviews/{seeded.arm_upload_id}/again", data=form)
     assert asked.headers["location"] == f"/requests/{seeded.request_id}"
     with place.house.store.for_studio(seeded.studio_id) as records:
-        assert records.get_one(Upload, seeded.arm_upload_id).state == AGAIN
-        assert records.get_one(PhotoRequest, seeded.request_id).reason == "light"
+        sent = records.get_one(Upload, seeded.arm_upload_id)
+        assert (sent.state, sent.again_reason) == (AGAIN, "light")
     family = f"/f/{seeded.family}/arm"
     assert WANTED in place.client.get(asked.headers["location"]).text
     assert WANTED in place.client.get(family).text
@@ -47,3 +47,33 @@ def test_asking_again_holds_though_another_photo_was_accepted(place: Place) -> N
     place.clock.forward(minutes=5)
     another_arm(place, seeded, MEASURED)
     assert WANTED not in place.client.get(family).text
+
+
+def test_teacher_and_family_read_the_same_until_it_is_answered(place: Place) -> None:
+    seeded = seed(place.house)
+    place.client.cookies.set("scrollreach", seeded.session)
+    token = place.house.signer.form_token(seeded.sign_in_id)
+    place.clock.forward(minutes=5)
+    place.client.post(f"/reviews/{seeded.arm_upload_id}/again", data={"form_token": token, "reason": "light"})
+    place.clock.forward(minutes=5)
+    place.client.post(
+        f"/reviews/{seeded.instrument_upload_id}/again", data={"form_token": token, "reason": "instrument"}
+    )
+    other = "Please lay the instrument flat on its back, right beside the sheet."
+    pages = {
+        where: place.client.get(where).text
+        for where in (f"/children/{seeded.child_id}", f"/requests/{seeded.request_id}")
+    }
+    for text in pages.values():
+        assert WANTED in text, "each kind keeps its own reason"
+        assert other in text
+    assert "has sent everything" not in pages[f"/requests/{seeded.request_id}"]
+    assert "asked for a photo once more" in place.client.get("/children").text
+
+    place.clock.forward(minutes=5)
+    another_arm(place, seeded, MEASURED)
+    for where in pages:
+        text = place.client.get(where).text
+        assert WANTED not in text
+        assert other in text
+    assert other in place.client.get(f"/f/{seeded.family}/instrument").text

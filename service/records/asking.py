@@ -1,0 +1,102 @@
+"""What is still wanted of a family: the one answer that the teacher's pages and the family's both read.
+
+A photo counts as arrived once it is measured, accepted or kept for the teacher to look at.  One that the teacher asked
+for once more is wanted until a newer one arrives, whatever else of its kind was accepted meanwhile.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.tables import (
+    ACCEPTED,
+    AGAIN,
+    ARM,
+    FAILED,
+    INSTRUMENT,
+    MEASURED,
+    PhotoRequest,
+    Upload,
+    VerdictRecord,
+)
+
+GOOD = (MEASURED, ACCEPTED)
+ARRIVED = (*GOOD, FAILED)
+"""States in which it is not for the family to go on; where measuring failed, it is for the teacher."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A photo that a family is still to send.
+
+    Attributes
+    ----------
+    kind : {'arm', 'instrument'}
+    again : bool
+        Whether one was sent and the teacher asked for another.
+    reason : str or None
+        Code of why it is asked for once more.
+    """
+
+    kind: str
+    again: bool
+    reason: str | None
+
+
+def arrived(records: Session, asked: PhotoRequest, states: Collection[str] = GOOD) -> set[str]:
+    """Kinds of which a photo in such a state arrived; one sent before the teacher asked for another does not count."""
+    uploads = _uploads(records, asked)
+    since = {kind: moment for kind, (moment, _) in _asked_again(uploads).items()}
+    good = (each for each in uploads if each.state in states)
+    return {each.kind for each in good if each.kind not in since or each.received_at >= since[each.kind]}
+
+
+def still_wanted(records: Session, asked: PhotoRequest) -> tuple[Wanted, ...]:
+    """What the family is still to send, in the order of its steps."""
+    here = arrived(records, asked, ARRIVED)
+    again = _asked_again(_uploads(records, asked))
+    kinds = [kind for kind, wants in ((ARM, asked.asks_arm), (INSTRUMENT, asked.asks_instrument)) if wants]
+    kinds += [kind for kind in again if kind not in kinds]
+    return tuple(
+        Wanted(kind, kind in again or asked.reason is not None, again[kind][1] if kind in again else asked.reason)
+        for kind in kinds
+        if kind not in here
+    )
+
+
+def is_open(asked: PhotoRequest, now: datetime) -> bool:
+    """Whether a family's link opens."""
+    return asked.revoked_at is None and asked.expires_at > now
+
+
+def sent_report(records: Session, child_id: str, now: datetime, since: datetime | None = None) -> VerdictRecord | None:
+    """The report that a family may read now: the one sent last, not closed, not expired; not older than `since`."""
+    found = records.scalars(
+        select(VerdictRecord)
+        .where(
+            VerdictRecord.child_id == child_id,
+            VerdictRecord.report_revoked_at.is_(None),
+            VerdictRecord.report_expires_at > now,
+        )
+        .order_by(VerdictRecord.made_at.desc())
+    ).first()
+    return found if found is not None and (since is None or found.made_at >= since) else None
+
+
+def _uploads(records: Session, asked: PhotoRequest) -> list[Upload]:
+    return list(records.scalars(select(Upload).where(Upload.request_id == asked.id).order_by(Upload.received_at)))
+
+
+def _asked_again(uploads: list[Upload]) -> dict[str, tuple[datetime, str | None]]:
+    """When another photo of a kind was last asked for, and why: the photo was deleted at that moment."""
+    found: dict[str, tuple[datetime, str | None]] = {}
+    for each in uploads:
+        moment = each.photos_deleted_at
+        if each.state == AGAIN and moment is not None and (each.kind not in found or moment > found[each.kind][0]):
+            found[each.kind] = (moment, each.again_reason)
+    return found
