@@ -15,6 +15,7 @@ from typing import TypeAlias
 
 from babel.dates import format_date
 from babel.numbers import format_decimal, format_percent
+from babel.units import format_unit
 
 from calibration.quantity import COVERAGE
 
@@ -36,7 +37,7 @@ class Millimetres:
     def text(self, language: str) -> str:
         """Write it in `language`, e.g. ``512 mm``."""
         pattern = "#,##0" + ("." + "0" * self.decimals if self.decimals else "")
-        return format_decimal(self.value_mm, format=pattern, locale=language) + " mm"
+        return format_unit(self.value_mm, "length-millimeter", length="short", format=pattern, locale=language)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,21 +10,18 @@ from __future__ import annotations
 import io
 from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
 from typing import Any
-from xml.sax.saxutils import escape
 
-from reportlab.lib.colors import Color, HexColor
+from reportlab.lib.colors import HexColor
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.lib.utils import ImageReader
-from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import Flowable, Image, KeepInFrame, Paragraph, Spacer, Table
+from reportlab.platypus import Flowable, Image, KeepInFrame, Spacer, Table
 
 from service.fit.sentences import Percent, Translate
+from service.report.letters import Piece, Writer
 from service.words.i18n import marked
 from service.words.lengths import LENGTHS
 from service.words.writing import written_day, written_mm, written_number
@@ -42,8 +39,6 @@ PICTURE_HEIGHT = 60 * mm
 """Highest a picture is shown: with it, an ordinary report fills one page unshrunk."""
 PAPERS = {"a4": A4, "letter": LETTER}
 CLASSES = ("too_small", "fits", "stretch", "too_large")
-NAMES_FONT = "Names"
-"""For names in letters beyond western Europe's: a part of DejaVu Sans (`service/report/fonts/LICENSE`)."""
 
 
 @dataclass(frozen=True)
@@ -191,7 +186,7 @@ def report_pdf(report: Report, pictures: list[bytes], language: str, paper: str 
     -------
     bytes
     """
-    _know_fonts()
+    writer = Writer(language)
     out = io.BytesIO()
     size = PAPERS[paper]
     canvas = Canvas(out, pagesize=size, lang=language)
@@ -201,10 +196,13 @@ def report_pdf(report: Report, pictures: list[bytes], language: str, paper: str 
     _draw_purfling(canvas, height - 17 * mm, width)
     canvas.setFillColor(VARNISH)
     canvas.setFont("Times-Bold", 15)
-    canvas.drawString(MARGIN, height - 14 * mm, "Scrollreach")
+    if writer.from_right:
+        canvas.drawRightString(width - MARGIN, height - 14 * mm, "Scrollreach")
+    else:
+        canvas.drawString(MARGIN, height - 14 * mm, "Scrollreach")
     room = (width - 2 * MARGIN, height - 23 * mm - 12 * mm)
     # What is too long for one page is laid out on a larger one and drawn smaller.
-    whole = KeepInFrame(*room, [_Whole(report, pictures, language)], mode="shrink")
+    whole = KeepInFrame(*room, [_Whole(report, pictures, language, writer)], mode="shrink")
     _, used = whole.wrapOn(canvas, *room)
     whole.drawOn(canvas, MARGIN, height - 23 * mm - used)
     canvas.save()
@@ -214,9 +212,9 @@ def report_pdf(report: Report, pictures: list[bytes], language: str, paper: str 
 class _Whole(Flowable):  # type: ignore[misc]  # the library has no types
     """All that the report says, laid out anew for whatever width it is given."""
 
-    def __init__(self, report: Report, pictures: list[bytes], language: str) -> None:
+    def __init__(self, report: Report, pictures: list[bytes], language: str, writer: Writer) -> None:
         super().__init__()
-        self.content = report, pictures, language
+        self.content = report, pictures, language, writer
 
     def wrap(self, width: float, height: float) -> tuple[float, float]:
         """Lay it out; the size it takes."""
@@ -237,91 +235,104 @@ def _draw_purfling(canvas: Canvas, y: float, width: float) -> None:
         canvas.line(MARGIN, y - offset, width - MARGIN, y - offset)
 
 
-def _story(report: Report, pictures: list[bytes], language: str, width: float) -> list[Flowable]:
-    plain, soft = _style("Helvetica", 10, INK), _style("Helvetica", 9.5, SOFT)
+def _story(report: Report, pictures: list[bytes], language: str, writer: Writer, width: float) -> list[Flowable]:
+    plain, soft = writer.style("plain", 10, INK), writer.style("plain", 9.5, SOFT)
     tone = TONES.get(report.decision, INK)
     day = written_day(report.day, language, "long")
     parties = (
-        f"{report.labels['for']} <b>{_text(report.for_whom)}</b> · "
-        f"{report.labels['by']} <b>{_text(report.by_whom)}</b>, {_text(report.studio)} · {day}<br/>"
-        f"{report.labels['instrument']} <b>{_text(report.instrument)}</b>"
+        Piece(f"{report.labels['for']} "),
+        Piece(report.for_whom, strong=True),
+        Piece(f" · {report.labels['by']} "),
+        Piece(report.by_whom, strong=True),
+        Piece(f", {report.studio} · {day}\n{report.labels['instrument']} "),
+        Piece(report.instrument, strong=True),
     )
     story: list[Flowable] = [
-        Paragraph(parties, soft),
-        Paragraph(_text(report.headline), _style("Times-Bold", 21, tone, before=5, after=6)),
-        _Odds(report.probabilities, width),
-        Paragraph(_text(report.odds), _style("Helvetica", 9, SOFT, before=3, after=4)),
+        writer.paragraph(parties, soft),
+        writer.paragraph(report.headline, writer.style("heading", 21, tone, before=5, after=6)),
+        _Odds(report.probabilities, width, writer.from_right),
+        writer.paragraph(report.odds, writer.style("plain", 9, SOFT, before=3, after=4)),
     ]
     if report.note:
-        words = [Paragraph(_text(report.note), _style("Times-Italic", 12, INK, after=1))]
+        words = [writer.paragraph(report.note, writer.style("aside", 12, INK, after=1))]
         if report.by_whom:
-            words.append(Paragraph(f"– {_text(report.by_whom)}", soft))
-        bar = [("LINEBEFORE", (0, 0), (0, -1), 3, VARNISH), *_INSET, ("LEFTPADDING", (0, 0), (-1, -1), 10)]
+            words.append(writer.paragraph(f"– {report.by_whom}", soft))
+        start = "RIGHT" if writer.from_right else "LEFT"
+        line = f"LINE{'AFTER' if writer.from_right else 'BEFORE'}"
+        bar = [(line, (0, 0), (0, -1), 3, VARNISH), *_INSET, (f"{start}PADDING", (0, 0), (-1, -1), 10)]
         story += [Spacer(1, 2 * mm), Table([[words]], colWidths=[width], style=bar), Spacer(1, 2 * mm)]
     story.append(Spacer(1, 2 * mm))
     if len(pictures) == 1:
         photo = _photo(pictures[0], 0.47 * width, PICTURE_HEIGHT)
-        beside = _measured(report, width - photo.drawWidth - 7 * mm, stacked=True)
-        columns = [photo.drawWidth + 7 * mm, width - photo.drawWidth - 7 * mm]
-        style = [*_INSET, ("VALIGN", (0, 0), (-1, -1), "TOP")]
-        story.append(Table([[photo, beside]], colWidths=columns, hAlign="LEFT", style=style))
+        beside = _measured(report, writer, width - photo.drawWidth - 7 * mm, stacked=True)
+        cells = [(photo, photo.drawWidth), ([], 7 * mm), (beside, width - photo.drawWidth - 7 * mm)]
+        story.append(_row(cells, writer))
     else:
         gap = 4 * mm
-        shown = [_photo(each, (width - gap) / 2, PICTURE_HEIGHT) for each in pictures]
+        shown = [_photo(each, width / 2 - gap, PICTURE_HEIGHT) for each in pictures]
         if shown:
-            style = [*_INSET, ("RIGHTPADDING", (0, 0), (-2, -1), gap)]
-            story.append(Table([shown], hAlign="LEFT", style=style))
-        story += _measured(report, width, stacked=False)
+            story.append(_row([(each, each.drawWidth + gap) for each in shown], writer))
+        story += _measured(report, writer, width, stacked=False)
     story.append(Spacer(1, 2 * mm))
-    story.append(_side_by_side(_list(report, "reasons", plain), _list(report, "next", plain), width))
-    story += [Spacer(1, 3 * mm), _Purfling(width), Spacer(1, 1 * mm)]
-    story += [Paragraph(_text(line), _style("Helvetica-Bold", 10, INK)) for line in report.cautions]
-    return story
-
-
-def _measured(report: Report, width: float, stacked: bool) -> list[Flowable]:
-    """What was measured as a table: one row each, or, in a narrow column, its parts below each other."""
-    if not report.measured:
-        return []
-    plain, soft = _style("Helvetica", 10, INK), _style("Helvetica", 9.5, SOFT)
-    big = _style("Times-Bold", 14, INK, after=0)
-    rows = [
-        [Paragraph(f"<b>{_text(name)}</b>", plain), Paragraph(_text(value), big), Paragraph(_text(sure), soft)]
-        for name, value, sure in report.measured
-    ]
-    style = [
-        ("LINEABOVE", (0, 0), (-1, -1), 0.5, LINE),
-        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
-        ("LEFTPADDING", (0, 0), (0, -1), 0),
-        ("TOPPADDING", (0, 0), (-1, -1), 3),
-    ]
-    if stacked:
-        table = Table([[row] for row in rows], colWidths=[width], hAlign="LEFT", style=style)
+    reasons, following = _list(report, "reasons", writer, plain), _list(report, "next", writer, plain)
+    if following:
+        half = (width - 7 * mm) / 2
+        story.append(_row([(reasons, half), ([], 7 * mm), (following, half)], writer))
     else:
-        table = Table(rows, colWidths=[width * 0.37, width * 0.13, width * 0.5], hAlign="LEFT", style=style)
-    return [_head(report.labels["measured"]), table]
+        story += reasons
+    story += [Spacer(1, 3 * mm), _Purfling(width), Spacer(1, 1 * mm)]
+    story += [writer.paragraph(line, writer.style("strong", 10, INK)) for line in report.cautions]
+    return story
 
 
 _INSET = [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")]
 """A table's cells without the room reportlab leaves about them."""
 
 
-def _head(words: str) -> Paragraph:
-    return Paragraph(_text(words), _style("Times-Bold", 12.5, VARNISH, before=8, after=3))
+def _row(cells: list[tuple[Any, float]], writer: Writer) -> Table:
+    """Things beside each other, in the order of reading, with the width of each."""
+    ordered = cells[::-1] if writer.from_right else cells
+    style = [*_INSET, ("VALIGN", (0, 0), (-1, -1), "TOP")]
+    align = "RIGHT" if writer.from_right else "LEFT"
+    return Table([[cell for cell, _ in ordered]], colWidths=[room for _, room in ordered], hAlign=align, style=style)
 
 
-def _list(report: Report, section: str, plain: ParagraphStyle) -> list[Flowable]:
+def _measured(report: Report, writer: Writer, width: float, stacked: bool) -> list[Flowable]:
+    """What was measured as a table: one row each, or, in a narrow column, its parts below each other."""
+    if not report.measured:
+        return []
+    plain, soft = writer.style("strong", 10, INK), writer.style("plain", 9.5, SOFT)
+    big = writer.style("heading", 14, INK, after=0)
+    rows = [
+        [writer.paragraph(name, plain), writer.paragraph(value, big), writer.paragraph(sure, soft)]
+        for name, value, sure in report.measured
+    ]
+    style = [
+        ("LINEABOVE", (0, 0), (-1, -1), 0.5, LINE),
+        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+        ("LEFTPADDING", (0, 0), (0, -1), 0),
+        ("RIGHTPADDING", (-1, 0), (-1, -1), 0),
+        ("TOPPADDING", (0, 0), (-1, -1), 3),
+    ]
+    if stacked:
+        table = Table([[row] for row in rows], colWidths=[width], hAlign="LEFT", style=style)
+    else:
+        shares = [0.37, 0.13, 0.5]
+        if writer.from_right:
+            rows, shares = [row[::-1] for row in rows], shares[::-1]
+        table = Table(rows, colWidths=[width * share for share in shares], hAlign="LEFT", style=style)
+    return [_head(report.labels["measured"], writer), table]
+
+
+def _head(words: str, writer: Writer) -> Flowable:
+    return writer.paragraph(words, writer.style("heading", 12.5, VARNISH, before=8, after=3))
+
+
+def _list(report: Report, section: str, writer: Writer, plain: ParagraphStyle) -> list[Flowable]:
     lines = report.reasons if section == "reasons" else report.next_lines
     point = ParagraphStyle("point", plain, leftIndent=9, bulletIndent=0)
-    words: list[Flowable] = [Paragraph(_text(line), point, bulletText="•") for line in lines]
-    return [_head(report.labels[section]), *words] if words else []
-
-
-def _side_by_side(left: list[Flowable], right: list[Flowable], width: float) -> Flowable:
-    if not right:
-        return Table([[left]], colWidths=[width], hAlign="LEFT", style=_INSET)
-    top = [*_INSET, ("VALIGN", (0, 0), (-1, -1), "TOP"), ("RIGHTPADDING", (0, 0), (0, 0), 7 * mm)]
-    return Table([[left, right]], colWidths=[width / 2, width / 2], hAlign="LEFT", style=top)
+    words = [writer.paragraph(line, point, bullet="•") for line in lines]
+    return [_head(report.labels[section], writer), *words] if words else []
 
 
 class _Purfling(Flowable):  # type: ignore[misc]  # the library has no types
@@ -340,9 +351,10 @@ class _Purfling(Flowable):  # type: ignore[misc]  # the library has no types
 class _Odds(Flowable):  # type: ignore[misc]
     """How likely each answer is, as one bar."""
 
-    def __init__(self, shares: tuple[float, ...], width: float) -> None:
+    def __init__(self, shares: tuple[float, ...], width: float, from_right: bool) -> None:
         super().__init__()
-        self.shares, self.width, self.height = shares, width, 8.0
+        self.parts = list(zip(CLASSES, shares, strict=True))[:: -1 if from_right else 1]
+        self.width, self.height = width, 8.0
 
     def draw(self) -> None:
         """Draw it."""
@@ -350,7 +362,7 @@ class _Odds(Flowable):  # type: ignore[misc]
         whole = canvas.beginPath()
         whole.roundRect(0, 0, self.width, self.height, self.height / 2)
         canvas.clipPath(whole, stroke=0)
-        for name, share in zip(CLASSES, self.shares, strict=True):
+        for name, share in self.parts:
             canvas.setFillColor(TONES[name])
             canvas.rect(x, 0, share * self.width, self.height, stroke=0, fill=1)
             x += share * self.width
@@ -360,23 +372,3 @@ def _photo(jpeg: bytes, most_width: float, most_height: float) -> Image:
     width, height = ImageReader(io.BytesIO(jpeg)).getSize()
     scale = min(most_width / width, most_height / height)
     return Image(io.BytesIO(jpeg), width * scale, height * scale)
-
-
-def _style(font: str, size: float, colour: Color, before: float = 0, after: float = 2) -> ParagraphStyle:
-    return ParagraphStyle(
-        font, fontName=font, fontSize=size, leading=size * 1.3, textColor=colour, spaceBefore=before, spaceAfter=after
-    )
-
-
-def _know_fonts() -> None:
-    if NAMES_FONT not in pdfmetrics.getRegisteredFontNames():
-        pdfmetrics.registerFont(TTFont(NAMES_FONT, Path(__file__).parent / "fonts" / "names.ttf"))
-
-
-def _text(words: str) -> str:
-    """Words for a paragraph; those with letters that every PDF reader's own fonts lack bring their font along."""
-    try:
-        words.encode("cp1252")
-    except UnicodeEncodeError:
-        return f'<font name="{NAMES_FONT}">{escape(words)}</font>'
-    return escape(words)

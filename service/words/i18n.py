@@ -20,7 +20,7 @@ import sys
 from functools import cache
 from pathlib import Path
 
-from babel.core import negotiate_locale
+from babel.core import Locale, negotiate_locale
 from babel.messages.catalog import Catalog
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po, write_po
@@ -58,6 +58,11 @@ def translator(language: str) -> Translate:
         return unchanged
     catalogue = translations(code)
     return lambda text: catalogue.gettext(text) if text else text
+
+
+def reads_from_right(language: str) -> bool:
+    """Whether a language is written from right to left (CLDR)."""
+    return Locale.parse(language).text_direction == "rtl"
 
 
 def negotiate_language(wanted: str | None) -> str:

@@ -1,0 +1,105 @@
+"""Reports in other letters: every letter is drawn, Arabic is joined and runs from the right."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+
+import arabic_reshaper
+import pypdfium2
+import pytest
+from pypdfium2.raw import FPDF_PAGEOBJ_TEXT
+from reportlab.pdfbase import pdfmetrics
+
+from service.report.letters import CHINESE, JAPANESE, OF_LANGUAGE, TYPEFACES, WESTERN, WIDE, know_fonts, runs
+from service.report.pdf import MARGIN, PAPERS, Report, report_pdf
+from service.words.i18n import LANGUAGES, read_catalogue
+
+WORDS = {
+    "en": "The violin fits this child",
+    "pl": "Skrzypce pasują: źdźbło, łódź, gęś",
+    "ja": "このバイオリンは、このお子さんに合っています",
+    "zh": "这把小提琴适合这个孩子",
+    "ar": "الكمان يناسب هذا الطفل",
+}
+FONT = {
+    "en": "Times-Bold",
+    "pl": "DejaVuSans",
+    "ja": "VL-PGothic-Regular",
+    "zh": "WenQuanYiMicroHei",
+    "ar": "DejaVuSans",
+}
+
+
+def report_of(words: str, nickname: str = "Mo") -> Report:
+    """A report that says the same everywhere."""
+    names = ("for", "by", "instrument", "measured", "reasons", "next", "note", "picture")
+    return Report(
+        title=words,
+        headline=words,
+        decision="fits",
+        for_whom=nickname,
+        by_whom=words,
+        studio=words,
+        instrument=words,
+        day=date(2031, 5, 1),
+        probabilities=(0.05, 0.8, 0.1, 0.05),
+        odds=words,
+        measured=((words, "450 mm", words),) * 3,
+        reasons=(" ".join([words] * 8),) * 3,
+        next_lines=(words,) * 2,
+        cautions=(words,),
+        note=words,
+        labels=dict.fromkeys(names, words),
+    )
+
+
+def fonts_in(data: bytes) -> set[str]:
+    """Names of the fonts that a PDF brings along or asks for, without the mark of a part of a font."""
+    return {name.decode() for name in re.findall(rb"/BaseFont /(?:[A-Z]{6}\+)?([\w-]+)", data)}
+
+
+def edges(data: bytes) -> list[tuple[float, float]]:
+    """Left and right edges of the pieces of text on the only page, in points."""
+    (page,) = pypdfium2.PdfDocument(data)
+    bounds = [each.get_bounds() for each in page.get_objects(filter=[FPDF_PAGEOBJ_TEXT])]
+    return [(left, right) for left, _, right, _ in bounds]
+
+
+@pytest.mark.parametrize("language", WORDS)
+def test_a_report_brings_the_letters_of_its_language(language: str) -> None:
+    data = report_pdf(report_of(WORDS[language]), [], language)
+    assert FONT[language] in fonts_in(data)
+    assert len(data) < 60_000  # only the letters that are needed
+    text = pypdfium2.PdfDocument(data)[0].get_textpage().get_text_bounded()
+    assert "".join(WORDS[language].split()) in "".join(text.split())
+
+
+def test_arabic_begins_at_the_right() -> None:
+    data = report_pdf(report_of(WORDS["ar"]), [], "ar")
+    width = PAPERS["a4"][0]
+    ends = [right for _, right in edges(data)]
+    assert sum(abs(right - (width - MARGIN)) < 1.5 for right in ends) >= 5
+    starts = [left for left, _ in edges(report_pdf(report_of(WORDS["en"]), [], "en"))]
+    assert sum(abs(left - MARGIN) < 1.5 for left in starts) >= 5
+
+
+def test_a_name_in_other_letters_is_written_in_a_typeface_that_has_them() -> None:
+    know_fonts()
+    assert [face for face, _ in runs("Zoë", WESTERN)] == [WESTERN]
+    assert [face for face, _ in runs("Łucja", WESTERN)] == [WIDE]
+    assert list(runs("For さくら here", WESTERN)) == [(WESTERN, "For "), (JAPANESE, "さくら "), (WESTERN, "here")]
+    assert [face for face, _ in runs("这把", WESTERN)] == [CHINESE]
+    assert "VL-PGothic-Regular" in fonts_in(report_pdf(report_of("The violin fits", "さくら"), [], "en"))
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_language_has_all_its_letters(language: str) -> None:
+    know_fonts()
+    own = OF_LANGUAGE.get(language, WESTERN)
+    texts = [str(message.string) for message in read_catalogue(language)]
+    letters = {letter for text in texts for letter in arabic_reshaper.reshape(text) if letter.isprintable()}
+    lacking = {letter for letter in letters if not own.has(letter) and not letter.isspace()}
+    elsewhere = {letter for letter in lacking if any(face.has(letter) for face in TYPEFACES)}
+    assert lacking - elsewhere == set()
+    assert all(pdfmetrics.getFont(name) for name, _ in own.files)
