@@ -249,6 +249,11 @@ class VerdictRecord(StudioRow):
     report_expires_at: Mapped[datetime | None]
     report_revoked_at: Mapped[datetime | None]
 
+    def said_in(self, language: str) -> dict[str, Any]:
+        """What was decided, in a language's words; in English's if the program did not speak that one then."""
+        said: dict[str, Any] = self.outcome.get(language) or self.outcome["en"]
+        return said
+
 
 ARM, INSTRUMENT = "arm", "instrument"
 RECEIVED, MEASURED, REFUSED, ACCEPTED, AGAIN = "received", "measured", "refused", "accepted", "again"

@@ -12,6 +12,7 @@ from markupsafe import Markup
 from service.fit.sentences import Percent
 from service.web.house import PROGRAM_VERSION
 from service.web.language import LANGUAGES, page_language, translator
+from service.words.i18n import reads_from_right
 from service.words.lengths import LENGTHS
 from service.words.writing import unbroken, written_day, written_mm, written_moment, written_number
 
@@ -69,6 +70,7 @@ def reading_aids(language: str) -> dict[str, Any]:
     return {
         "_": words,
         "language": language,
+        "from_right": reads_from_right(language),
         "languages": LANGUAGES,
         "mm": lambda value, decimals=0: written_mm(value, language, decimals),
         "day": lambda day: written_day(day, language),

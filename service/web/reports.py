@@ -109,7 +109,7 @@ def _report(records: Session, verdict: VerdictRecord) -> Report:
     teacher = records.get(Teacher, verdict.teacher_id) if verdict.teacher_id else None
     return make_report(
         verdict.inputs,
-        verdict.outcome[language],
+        verdict.said_in(language),
         nickname=records.get_one(Child, verdict.child_id).nickname,
         teacher=teacher.name if teacher else "",
         studio=records.get_one(Studio, verdict.studio_id).name,

@@ -106,3 +106,7 @@ def test_every_measured_cause_is_translated():
     assert causes & {"neck point", "neck point (covered)"}
     assert "camera and sheet, photo 2" in causes
     assert cause("camera and sheet, photo 2").text(i18n.translator("de")) == "Kamera und Blatt, Foto 2"
+
+
+def test_the_way_a_language_runs() -> None:
+    assert [i18n.reads_from_right(language) for language in ("en", "de", "ar", "ja")] == [False, False, True, False]
