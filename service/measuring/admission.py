@@ -193,6 +193,11 @@ class Admitted:
         async with self.admission.place(self._rank):
             return await self._pool.arm(data, name, question)
 
+    async def arm_together(self, files: Sequence[tuple[bytes, str]], question: ArmQuestion | None = None) -> Outcome:
+        """Measure one child's arm from several photos."""
+        async with self.admission.place(self._rank):
+            return await self._pool.arm_together(files, question)
+
     async def instrument(self, data: bytes, name: str, question: InstrumentQuestion | None = None) -> Outcome:
         """Measure the instrument in one photo."""
         async with self.admission.place(self._rank):

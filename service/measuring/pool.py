@@ -23,6 +23,7 @@ from pebble import ProcessPool
 
 from calibration.problems import Problem
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
+from service.measuring.same_child import together
 from service.measuring.work import (
     NEEDED,
     ArmQuestion,
@@ -62,6 +63,9 @@ class Measurer(Protocol):
 
     async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
         """Measure the arm in one photo."""
+
+    async def arm_together(self, files: Sequence[tuple[bytes, str]], question: ArmQuestion | None = None) -> Outcome:
+        """Measure one child's arm from several photos."""
 
     async def instrument(self, data: bytes, name: str, question: InstrumentQuestion | None = None) -> Outcome:
         """Measure the instrument in one photo."""
@@ -144,6 +148,24 @@ class MeasuringPool:
         return await self._run(
             measure_arm_photo, name, {"side": None}, ARM_LENGTHS, 1, data, name, question or ArmQuestion()
         )
+
+    async def arm_together(self, files: Sequence[tuple[bytes, str]], question: ArmQuestion | None = None) -> Outcome:
+        """Measure one child's arm from several photos; never raises for what they hold.
+
+        Parameters
+        ----------
+        files : sequence of (bytes, str)
+            Each photo's bytes and its name.
+        question : ArmQuestion, optional
+            What is known of the child; moved points belong to one photo and are not used.
+
+        Returns
+        -------
+        Outcome
+            As `service.measuring.same_child.together` makes it: one result, and what each photo gave in `photos`.
+        """
+        asked = replace(question or ArmQuestion(), corrections=None)
+        return together(await asyncio.gather(*(self.arm(data, name, asked) for data, name in files)))
 
     async def instrument(self, data: bytes, name: str, question: InstrumentQuestion | None = None) -> Outcome:
         """Measure the instrument in one photo; never raises for what the photo holds."""

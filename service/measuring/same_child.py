@@ -67,7 +67,7 @@ def together(outcomes: Sequence[Outcome]) -> Outcome:
     Outcome
         Its result has the form of one photo's, with the joint lengths and without points; ``photos`` counts those that
         went in and ``agreement`` says how they scatter (null for fewer than two).  Pictures are those of the first
-        photo that was usable.
+        photo that was usable; `Outcome.photos` holds what each gave.
     """
     from calibration.agreement import agreement  # statistics take long to load, and most questions need none
 
@@ -87,7 +87,15 @@ def together(outcomes: Sequence[Outcome]) -> Outcome:
         "photos": len(usable),
         "agreement": None if found is None else _agreement_json(found),
     }
-    return Outcome(result, usable[0].overlay_jpeg if usable else None)
+    shown = usable[0] if usable else Outcome({})
+    return Outcome(
+        result,
+        shown.overlay_jpeg,
+        shown.photo_jpeg,
+        shown.size_px,
+        failed=not usable and any(each.failed for each in outcomes),
+        photos=tuple(outcomes),
+    )
 
 
 def _joint(usable: Sequence[Outcome], name: str) -> dict[str, Any] | None:

@@ -82,6 +82,8 @@ class Outcome:
         (width, height) of the upright photo, the frame of ``points_px``.
     failed : bool
         Nothing was found out, because a worker died, hung or erred: another try may do better.
+    photos : tuple of Outcome
+        Where several photos were measured together: what each of them gave by itself.
     """
 
     result: dict[str, Any]
@@ -89,6 +91,7 @@ class Outcome:
     photo_jpeg: bytes | None = None
     size_px: tuple[int, int] | None = None
     failed: bool = False
+    photos: tuple[Outcome, ...] = ()
 
 
 def measure_arm_photo(data: bytes, name: str, question: ArmQuestion) -> Outcome:

@@ -13,7 +13,7 @@ from service.fit.errors import FitError
 from service.fit.sentences import Translate, say, unchanged
 from service.measuring.pool import Measurer
 from service.measuring.results import kept_length, translated
-from service.measuring.same_child import check_distinct, together
+from service.measuring.same_child import check_distinct
 from service.measuring.work import InstrumentQuestion, Outcome
 from service.questions.asked import (
     LONGEST_LABEL,
@@ -145,8 +145,8 @@ async def answer(pool: Measurer, question: FitQuestion) -> FitAnswer:
     """
     from service.fit.verdict import judge
 
-    photos, instrument = await asyncio.gather(_child(pool, question), _instrument(pool, question))
-    child = together(photos) if len(photos) > 1 else photos[0] if photos else None
+    child, instrument = await asyncio.gather(_child(pool, question), _instrument(pool, question))
+    photos = () if child is None else child.photos or (child,)
     arm = question.arm_length if child is None else kept_length(child.result, "arm_length")
     if arm is None or (instrument is not None and not instrument.result["usable"]):
         return FitAnswer(child, instrument, None, photos)
@@ -154,9 +154,10 @@ async def answer(pool: Measurer, question: FitQuestion) -> FitAnswer:
     return FitAnswer(child, instrument, verdict, photos)
 
 
-async def _child(pool: Measurer, question: FitQuestion) -> tuple[Outcome, ...]:
-    known = question.known()
-    return tuple(await asyncio.gather(*(pool.arm(*file, known) for file in question.child_photos)))
+async def _child(pool: Measurer, question: FitQuestion) -> Outcome | None:
+    if len(question.child_photos) > 1:
+        return await pool.arm_together(question.child_photos, question.known())
+    return await pool.arm(*question.child_photos[0], question.known()) if question.child_photos else None
 
 
 async def _instrument(pool: Measurer, question: FitQuestion) -> Outcome | None:

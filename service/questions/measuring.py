@@ -10,7 +10,7 @@ from pydantic import Field
 
 from calibration.blank_sheet import Blank
 from service.measuring.pool import Measurer
-from service.measuring.same_child import check_distinct, together
+from service.measuring.same_child import check_distinct
 from service.measuring.work import InstrumentQuestion, Outcome
 from service.questions.asked import Bar, OfTheChild, Question, Reference
 
@@ -69,8 +69,10 @@ async def arms(pool: Measurer, question: ArmPhotos, files: Sequence[PhotoFile]) 
     if question.same:
         check_distinct(files)
     known = question.known()
-    outcomes = list(await asyncio.gather(*(pool.arm(*file, known) for file in files)))
-    return outcomes, together(outcomes) if question.same and len(files) > 1 else None
+    if question.same and len(files) > 1:
+        joint = await pool.arm_together(files, known)
+        return list(joint.photos), joint
+    return list(await asyncio.gather(*(pool.arm(*file, known) for file in files))), None
 
 
 async def instruments(pool: Measurer, question: InstrumentPhotos, files: Sequence[PhotoFile]) -> list[Outcome]:

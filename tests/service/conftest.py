@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
+from service.measuring.same_child import together
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.settings import Settings
 from service.web.app import create_app
@@ -42,6 +43,9 @@ class Recorded:
         moved = (question.corrections if question else None) or {}
         result = arm_result(436.0 + (moved["mid_palm"][0] - 830 if "mid_palm" in moved else 0))
         return self._outcome(data, name, result | {"points_px": result["points_px"] | dict(moved)})
+
+    async def arm_together(self, files: Sequence[tuple[bytes, str]], question: ArmQuestion | None = None) -> Outcome:
+        return together([await self.arm(*file, question) for file in files])
 
     async def instrument(self, data: bytes, name: str, question: InstrumentQuestion | None = None) -> Outcome:
         await asyncio.sleep(self.pause_s)

@@ -107,6 +107,9 @@ def measured(monkeypatch: pytest.MonkeyPatch, tmp_path: Any) -> Any:
         async def arm(self, data: bytes, name: str, _question: ArmQuestion) -> Outcome:
             return outcome(float(data), 4, name) if data.isdigit() else refused(name)
 
+        async def arm_together(self, files: Any, question: ArmQuestion) -> Outcome:
+            return together([await self.arm(*file, question) for file in files])
+
     monkeypatch.setattr("service.measuring.pool.MeasuringPool", Pool)
 
     def run(words: str, *contents: str) -> Result:
