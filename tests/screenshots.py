@@ -54,6 +54,7 @@ def pages(seeded: Seeded) -> dict[str, str]:
         "link-closed": "/f/not-a-link",
         "family-begin": family,
         "family-sheet": f"{family}/sheet",
+        "family-paper": f"{family}/paper",
         "family-arm": f"{family}/arm",
         "family-instrument": f"{family}/instrument",
         "family-good": f"{family}/photo/{seeded.arm_upload_id}",

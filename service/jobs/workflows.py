@@ -21,7 +21,7 @@ from service.jobs.clock import Clock
 from service.measuring.pool import Measurer
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome
 from service.records.database import Store
-from service.records.lookups import age_years, stated_bar_mm
+from service.records.lookups import age_years, stated
 from service.records.photos import ORIGINAL, OVERLAY, VIEW, PhotoFolder
 from service.records.tables import ACCEPTED, ARM, FAILED, MEASURED, RECEIVED, REFUSED, Child, Upload
 
@@ -129,12 +129,15 @@ def _begin_try(tools: Workshop, upload_id: str) -> _Asked | None:
         if upload.tries > MOST_DEATHS:
             upload.state = FAILED
             return None
-        bar_mm = stated_bar_mm(session, upload)
+        known = stated(session, upload)
         if upload.kind != ARM:
-            return _Asked(upload.kind, InstrumentQuestion(bar_mm=bar_mm), upload.tries)
+            question = InstrumentQuestion(bar_mm=known.bar_mm, reference=known.reference)
+            return _Asked(upload.kind, question, upload.tries)
         child = session.get(Child, upload.child_id) if upload.child_id else None
         age = age_years(child, tools.clock.now().date())
-        return _Asked(upload.kind, ArmQuestion(age_years=age, bar_mm=bar_mm), upload.tries)
+        return _Asked(
+            upload.kind, ArmQuestion(age_years=age, bar_mm=known.bar_mm, reference=known.reference), upload.tries
+        )
 
 
 def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome) -> None:

@@ -17,6 +17,7 @@ from contextlib import asynccontextmanager
 from enum import IntEnum
 from math import ceil
 
+from calibration.blank_sheet import Blank
 from service.measuring.pool import Measurer
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
 
@@ -210,10 +211,12 @@ class Admitted:
         async with self.admission.place(self._rank):
             return await self._pool.instrument_together(files, question)
 
-    async def look(self, data: bytes, kind: str, bar_mm: float | None = None) -> bytes | None:
+    async def look(
+        self, data: bytes, kind: str, bar_mm: float | None = None, reference: Blank | None = None
+    ) -> bytes | None:
         """What is seen in a photo, for `solve`; None where that failed."""
         async with self.admission.place(self._rank):
-            return await self._pool.look(data, kind, bar_mm)
+            return await self._pool.look(data, kind, bar_mm, reference)
 
     async def solve(self, sight: bytes, question: Question) -> Outcome:
         """Lengths from what was seen, with corrected points."""

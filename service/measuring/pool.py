@@ -21,6 +21,7 @@ from typing import Any, Protocol
 
 from pebble import ProcessPool
 
+from calibration.blank_sheet import Blank
 from calibration.problems import Problem
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
 from service.measuring.same_child import together
@@ -75,7 +76,9 @@ class Measurer(Protocol):
     ) -> Outcome:
         """Measure one instrument from several photos of it lying still."""
 
-    async def look(self, data: bytes, kind: str, bar_mm: float | None = None) -> bytes | None:
+    async def look(
+        self, data: bytes, kind: str, bar_mm: float | None = None, reference: Blank | None = None
+    ) -> bytes | None:
         """What is seen in a photo, for `solve`; None where that failed."""
 
     async def solve(self, sight: bytes, question: Question) -> Outcome:
@@ -179,10 +182,12 @@ class MeasuringPool:
         asked = question or InstrumentQuestion()
         return await self._run(measure_instrument_photos, name, {}, INSTRUMENT_LENGTHS, len(files), list(files), asked)
 
-    async def look(self, data: bytes, kind: str, bar_mm: float | None = None) -> bytes | None:
+    async def look(
+        self, data: bytes, kind: str, bar_mm: float | None = None, reference: Blank | None = None
+    ) -> bytes | None:
         """What is seen in a photo, for `solve`; None where the worker failed."""
         try:
-            sight: bytes = await self._answer(look_at_photo, 1, data, kind, bar_mm)
+            sight: bytes = await self._answer(look_at_photo, 1, data, kind, bar_mm, reference)
         except Exception as error:
             log.error("a photo could not be looked at: %s", type(error).__name__)
             return None

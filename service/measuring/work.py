@@ -149,7 +149,7 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
     )
 
 
-def look_at_photo(data: bytes, kind: str, bar_mm: float | None) -> bytes:
+def look_at_photo(data: bytes, kind: str, bar_mm: float | None, reference: Blank | None = None) -> bytes:
     """What is seen in a photo, or why nothing is: the slow half of measuring, made into bytes for `solve_sight`."""
     from vision.arm.seen import see_arm
     from vision.instrument.measure import detect_instrument
@@ -157,7 +157,8 @@ def look_at_photo(data: bytes, kind: str, bar_mm: float | None) -> bytes:
 
     try:
         photo = load_photo(data, kind)
-        seen = see_arm(photo, bar_mm=bar_mm) if kind == ARM else detect_instrument(photo, bar_mm=bar_mm)
+        see = see_arm if kind == ARM else detect_instrument
+        seen = see(photo, bar_mm=bar_mm, reference=reference)
     except Refused as refusal:
         return pickle.dumps(refusal.problems)
     return pickle.dumps(seen)

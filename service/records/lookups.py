@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 
 from sqlalchemy.orm import Session
 
+from calibration.blank_sheet import Blank
 from service.measuring.work import KNOWN_AGES_YEARS
 from service.records.tables import Child, PhotoRequest, Upload
 
@@ -13,10 +15,28 @@ MIDDLE_OF_A_YEAR = 7
 """Month of birth where only the year is known."""
 
 
-def stated_bar_mm(session: Session, upload: Upload) -> float | None:
-    """What the family read on its ruler along the sheet's bar, mm; None where it did not say."""
+@dataclass(frozen=True)
+class Stated:
+    """What is said of the thing of known size in a photo.
+
+    Attributes
+    ----------
+    bar_mm : float or None
+        What the family read on its ruler along the sheet's bar, mm; None where it did not say.
+    reference : Blank or None
+        Blank paper or a card that lies there instead of the sheet.
+    """
+
+    bar_mm: float | None = None
+    reference: Blank | None = None
+
+
+def stated(session: Session, upload: Upload) -> Stated:
+    """What the family, or the studio, says of the thing of known size in a photo."""
+    if upload.reference is not None:
+        return Stated(reference=Blank(upload.reference))
     asked = session.get(PhotoRequest, upload.request_id) if upload.request_id else None
-    return asked.bar_mm if asked is not None else None
+    return Stated(asked.bar_mm if asked is not None else None)
 
 
 def age_years(child: Child | None, today: date) -> float | None:

@@ -153,6 +153,8 @@ class PhotoRequest(StudioRow):
     consent_at: Mapped[datetime | None]
     finished_at: Mapped[datetime | None]
     bar_mm: Mapped[float | None]
+    reference: Mapped[str | None] = mapped_column(String(8))
+    """What of known size the family lays into its photos instead of the printed sheet (`calibration.blank_sheet`)."""
     label: Mapped[str | None] = mapped_column(String(16))
 
 
@@ -184,6 +186,10 @@ class Upload(StudioRow):
     """How often measuring was begun; a photo that fails time and again is shown to the teacher, and kept."""
     delete_on: Mapped[date] = mapped_column(index=True)
     photos_deleted_at: Mapped[datetime | None]
+    reference: Mapped[str | None] = mapped_column(String(8))
+    """What of known size lies in it instead of the printed sheet."""
+    views: Mapped[int] = mapped_column(default=1, server_default="1")
+    """How many photos were sent as one, all of the same child or the same instrument."""
     width_px: Mapped[int | None]
     height_px: Mapped[int | None]
     result: Mapped[dict[str, Any] | None]

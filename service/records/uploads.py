@@ -28,6 +28,7 @@ def keep_upload(
     now: datetime,
     request_id: str | None = None,
     child_id: str | None = None,
+    reference: str | None = None,
 ) -> str:
     """Keep a photo and its row; on return both are on the disk.
 
@@ -44,6 +45,8 @@ def keep_upload(
     now : datetime
     request_id, child_id : str, optional
         What a family was asked, and for whom; none for the studio's own shelf.
+    reference : {'a4', 'letter', 'card'}, optional
+        Blank paper or a card instead of the printed sheet.
 
     Returns
     -------
@@ -76,6 +79,7 @@ def keep_upload(
                     client_key=client_key,
                     received_at=now,
                     state=RECEIVED,
+                    reference=reference,
                     delete_on=(now + timedelta(days=studio.photo_days)).date(),
                 )
             )

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
+from calibration.blank_sheet import Blank
 from service.measuring.same_child import together
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.settings import Settings
@@ -33,13 +34,15 @@ class Recorded:
     looked: list[str] = field(default_factory=list)
     received: list[bytes] = field(default_factory=list)
     bars_mm: list[float | None] = field(default_factory=list)
+    references: list[Blank | None] = field(default_factory=list)
+    looked_by: list[Blank | None] = field(default_factory=list)
 
     async def is_ready(self) -> bool:
         return True
 
     async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
         await asyncio.sleep(self.pause_s)
-        self.bars_mm.append(question.bar_mm if question else None)
+        self._note(question)
         moved = (question.corrections if question else None) or {}
         result = arm_result(436.0 + (moved["mid_palm"][0] - 830 if "mid_palm" in moved else 0))
         return self._outcome(data, name, result | {"points_px": result["points_px"] | dict(moved)})
@@ -49,7 +52,7 @@ class Recorded:
 
     async def instrument(self, data: bytes, name: str, question: InstrumentQuestion | None = None) -> Outcome:
         await asyncio.sleep(self.pause_s)
-        self.bars_mm.append(question.bar_mm if question else None)
+        self._note(question)
         return self._outcome(data, name, instrument_result(243.0))
 
     async def instrument_together(
@@ -57,15 +60,22 @@ class Recorded:
     ) -> Outcome:
         return await self.instrument(*files[0], question)
 
-    async def look(self, data: bytes, kind: str, bar_mm: float | None = None) -> bytes | None:
+    async def look(
+        self, data: bytes, kind: str, bar_mm: float | None = None, reference: Blank | None = None
+    ) -> bytes | None:
         await asyncio.sleep(self.pause_s)
         self.looked.append(kind)
+        self.looked_by.append(reference)
         return kind.encode()
 
     async def solve(self, sight: bytes, question: Question) -> Outcome:
         if isinstance(question, ArmQuestion):
             return await self.arm(b"", sight.decode(), question)
         return await self.instrument(b"", sight.decode(), question)
+
+    def _note(self, question: Question | None) -> None:
+        self.bars_mm.append(question.bar_mm if question else None)
+        self.references.append(question.reference if question else None)
 
     def _outcome(self, data: bytes, name: str, result: dict[str, object]) -> Outcome:
         self.measured.append(name)

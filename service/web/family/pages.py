@@ -36,7 +36,7 @@ from service.records.tables import (
     Upload,
 )
 from service.records.uploads import NobodyAsks, keep_upload
-from service.web.forms.models import ConsentForm, FamilyLanguageForm, PhotoForm, SheetForm
+from service.web.forms.models import ConsentForm, FamilyLanguageForm, PaperForm, PhotoForm, SheetForm
 from service.web.forms.reading import photo_field
 from service.web.gate.guard import Family, FamilyFields, FamilyRecords, FamilyVisit, LinkClosed, TheHouse, nothing_here
 from service.web.house import House
@@ -47,7 +47,14 @@ router = APIRouter(prefix="/f/{token}")
 WAIT_S = 8.0
 """How long the answer to an upload is held back for the result; then a page that asks again is shown."""
 LOOK_EVERY_S = 0.1
-PLACES = {"sheet": "/sheet", "arm": "/arm", "instrument": "/instrument", "done": "/done/", "delete": "/delete/"}
+PLACES = {
+    "sheet": "/sheet",
+    "paper": "/paper",
+    "arm": "/arm",
+    "instrument": "/instrument",
+    "done": "/done/",
+    "delete": "/delete/",
+}
 """Pages of the family by the names their templates use; every other one is the first page."""
 
 Kind = Literal["arm", "instrument"]
@@ -110,6 +117,27 @@ def sheet_checked(request: Request, who: Family, records: FamilyRecords, form: F
         asked.bar_mm = SheetForm.read(form).bar_mm or asked.bar_mm
     except ValidationError:
         return page(request, "family/sheet.html", 422, **_steps(records, who, asked, "sheet"), problem="bar")
+    asked.reference = None
+    return go_to(f"/f/{who.token}/{_next_kind(records, asked) or ARM}")
+
+
+@router.get("/paper")
+def paper(request: Request, who: Family, records: FamilyRecords) -> Response:
+    """Step one without a printer: which blank paper, or which card, and how it is laid."""
+    asked = _asked(records, who)
+    if asked.consent_at is None:
+        return go_to(f"/f/{who.token}")
+    return page(request, "family/paper.html", **_steps(records, who, asked, "paper"), problem=None)
+
+
+@router.post("/paper")
+def paper_chosen(request: Request, who: Family, records: FamilyRecords, form: FamilyFields) -> Response:
+    """Note what lies in the photos instead of the printed sheet."""
+    asked = _asked(records, who)
+    chosen = PaperForm.read(form).reference
+    if chosen is None:
+        return page(request, "family/paper.html", 422, **_steps(records, who, asked, "paper"), problem="none")
+    asked.reference = chosen
     return go_to(f"/f/{who.token}/{_next_kind(records, asked) or ARM}")
 
 
@@ -248,7 +276,7 @@ def _steps(records: Session, who: FamilyVisit, asked: PhotoRequest, here: str) -
         "token": who.token,
         "asked": asked,
         "here": here,
-        "good": arrived(records, asked) | ({"sheet"} if asked.bar_mm is not None else set()),
+        "good": arrived(records, asked) | ({"sheet"} if asked.bar_mm is not None or asked.reference else set()),
         "bar_nominal_mm": CHECK_BAR_MM,
         "reason": REASONS.get(wanted.reason or "") if wanted and wanted.again else None,
         "reason_code": (wanted.reason or "") if wanted else "",
@@ -279,6 +307,7 @@ def _kept_upload(parts: House, who: FamilyVisit, kind: str, key: str, content: b
             raise LinkClosed
         if label:
             asked.label = label
+        reference = asked.reference
     try:
         return keep_upload(
             parts.store,
@@ -290,6 +319,7 @@ def _kept_upload(parts: House, who: FamilyVisit, kind: str, key: str, content: b
             now=parts.clock.now(),
             request_id=who.request_id,
             child_id=who.child_id,
+            reference=reference,
         )
     except NobodyAsks:  # the link was deleted meanwhile
         raise LinkClosed from None

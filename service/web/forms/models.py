@@ -21,7 +21,7 @@ from pydantic import (
 )
 from starlette.datastructures import FormData
 
-from service.questions.asked import LONGEST_LABEL, LONGEST_TYPED, Bar, Language
+from service.questions.asked import LONGEST_LABEL, LONGEST_TYPED, Bar, Language, Reference
 from service.settings import MOST_LINK_DAYS, MOST_PHOTO_DAYS
 from service.web.forms.reading import text_field
 
@@ -64,6 +64,7 @@ OR_NOT_SAID = WrapValidator(_or_not_said)
 Chosen = Annotated[str, _cut(32)]
 """The identity of a row; empty where none was chosen."""
 ChosenLanguage = Annotated[Language | None, OR_NOT_SAID]
+ChosenReference = Annotated[Reference, OR_NOT_SAID]
 Ticked = Annotated[bool, BeforeValidator(bool)]
 Yes = Annotated[bool, BeforeValidator(lambda text: text == "yes")]
 
@@ -237,11 +238,18 @@ class SheetForm(PageForm):
     bar_mm: Annotated[Bar, BeforeValidator(_ruler_text)] = None
 
 
+class PaperForm(PageForm):
+    """What lies in the photo where there is no printer; nothing where the sheet was printed after all."""
+
+    reference: ChosenReference = None
+
+
 class PhotoForm(PageForm):
     """What comes with a photo."""
 
     client_key: Annotated[str, _cut(LONGEST_KEY)] = ""
     label: Annotated[str, _cut(LONGEST_LABEL)] = ""
+    reference: ChosenReference = None
 
 
 class QuickForm(PageForm):
@@ -251,3 +259,4 @@ class QuickForm(PageForm):
     body_length: Annotated[str, _cut(LONGEST_TYPED)] = ""
     total_length: Annotated[str, _cut(LONGEST_TYPED)] = ""
     label: Annotated[str, _cut(LONGEST_LABEL)] = ""
+    reference: ChosenReference = None

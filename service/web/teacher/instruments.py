@@ -81,6 +81,7 @@ async def photo_sent(request: Request, who: Visitor, parts: TheHouse, form: Fiel
         key = secrets.token_hex(16)
         return page(request, "teacher/instrument_photo.html", 422, client_key=key, problem=NO_PHOTO)
     parts.admission.check_room(Rank.KNOWN)
+    sent = PhotoForm.read(form)
     upload_id = await run_in_threadpool(
         keep_upload,
         parts.store,
@@ -88,8 +89,9 @@ async def photo_sent(request: Request, who: Visitor, parts: TheHouse, form: Fiel
         content,
         studio_id=who.studio_id,
         kind=INSTRUMENT,
-        client_key=PhotoForm.read(form).client_key or secrets.token_hex(16),
+        client_key=sent.client_key or secrets.token_hex(16),
         now=parts.clock.now(),
+        reference=sent.reference,
     )
     await start_measuring(upload_id)
     return go_to("/instruments")

@@ -27,7 +27,7 @@ from service.measuring.results import kept_length
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Question
 from service.records.asking import is_open
 from service.records.deciding import chart_in_use, latest_arm, verdict_for
-from service.records.lookups import age_years, stated_bar_mm
+from service.records.lookups import Stated, age_years, stated
 from service.records.photos import ORIGINAL, OVERLAY, VIEW
 from service.records.tables import (
     ACCEPTED,
@@ -80,7 +80,7 @@ def review(
     say = translator(page_language(request))
     can_measure = upload.state == MEASURED and parts.photos.has(upload.id, ORIGINAL)
     if can_measure:
-        afterwards.add_task(_sight, parts, upload.id, upload.kind, stated_bar_mm(records, upload))
+        afterwards.add_task(_sight, parts, upload.id, upload.kind, stated(records, upload))
     live, short = _live(request, records, child, upload, upload.corrected or upload.result or {})
     answer = page(
         request,
@@ -228,20 +228,22 @@ async def _solved(
         return upload.result or {"usable": False, "points_px": {}}
     if not set(points) <= set(MOVABLE[upload.kind]):
         raise nothing_here()
-    sight = await _sight(parts, upload_id, upload.kind, question.bar_mm)
+    sight = await _sight(parts, upload_id, upload.kind, Stated(question.bar_mm, question.reference))
     if sight is None:
         raise nothing_here()
     return (await parts.pool.solve(sight, question)).result | {"moved_px": points}
 
 
-async def _sight(parts: House, upload_id: str, kind: str, bar_mm: float | None) -> bytes | None:
+async def _sight(parts: House, upload_id: str, kind: str, known: Stated) -> bytes | None:
     """What is seen in a photo under review; None where the photo is not kept any more or could not be looked at."""
 
     async def look() -> bytes | None:
         original = parts.photos.get(upload_id, ORIGINAL)
-        return None if original is None else await parts.pool.look(original, kind, bar_mm)
+        if original is None:
+            return None
+        return await parts.pool.look(original, kind, known.bar_mm, known.reference)
 
-    return await parts.photos.sights.of(upload_id, bar_mm, look, lambda: parts.photos.has(upload_id, ORIGINAL))
+    return await parts.photos.sights.of(upload_id, known.bar_mm, look, lambda: parts.photos.has(upload_id, ORIGINAL))
 
 
 async def _draw_moved_points(parts: House, who: SignedIn, upload_id: str) -> None:
@@ -262,12 +264,12 @@ async def _draw_moved_points(parts: House, who: SignedIn, upload_id: str) -> Non
 
 
 def _question(parts: House, records: Session, upload: Upload, points: Any) -> Question:
-    bar_mm = stated_bar_mm(records, upload)
+    known = stated(records, upload)
     if upload.kind != ARM:
-        return InstrumentQuestion(points, bar_mm)
+        return InstrumentQuestion(points, known.bar_mm, reference=known.reference)
     child = records.get(Child, upload.child_id) if upload.child_id else None
     age = age_years(child, parts.clock.now().date())
-    return ArmQuestion(age_years=age, corrections=points, bar_mm=bar_mm)
+    return ArmQuestion(age_years=age, corrections=points, bar_mm=known.bar_mm, reference=known.reference)
 
 
 def _reasons(upload: Upload) -> dict[str, str]:

@@ -1,0 +1,71 @@
+"""A family without a printer says what lies in its photos; the photo is measured, and looked at again, by that."""
+
+from __future__ import annotations
+
+import pytest
+
+from calibration.blank_sheet import Blank
+from service.records.tables import PhotoRequest, Upload
+from service.web.family import pages
+from tests.service.conftest import Place
+from tests.service.seeding import Seeded, seed
+
+
+@pytest.fixture
+def family(place: Place) -> tuple[Place, Seeded, dict[str, str]]:
+    seeded = seed(place.house)
+    return place, seeded, {"form_token": place.house.signer.form_token(seeded.family)}
+
+
+@pytest.mark.parametrize("reference", ["a4", "letter", "card"])
+def test_a_photo_is_measured_by_what_the_family_chose(
+    family: tuple[Place, Seeded, dict[str, str]], reference: str
+) -> None:
+    place, seeded, form = family
+    base = f"/f/{seeded.family}"
+    assert f'href="{base}/paper"' in place.client.get(f"{base}/sheet").text
+    chosen = place.client.post(f"{base}/paper", data=form | {"reference": reference})
+    assert chosen.status_code == 303
+    asks = place.client.get(f"{base}/arm").text
+    assert "dark towel" in asks
+    assert "Tape the sheet" not in asks
+    sent = place.client.post(f"{base}/arm", data=form, files={"photo": ("a.jpg", b"photo", "image/jpeg")})
+    assert place.pool.references == [Blank(reference)]
+    assert place.pool.bars_mm == [None]  # the bar of a sheet says nothing of a blank paper
+    page = place.client.get(sent.headers["location"]).text
+    assert "instead of the printed sheet" in page
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        upload = records.get_one(Upload, sent.headers["location"].rsplit("/", 1)[1])
+        assert upload.reference == reference
+
+    place.client.cookies.set("scrollreach", seeded.session)
+    moved = {"form_token": place.house.signer.form_token(seeded.sign_in_id), "points": '{"mid_palm": [840, 360]}'}
+    assert place.client.post(f"/reviews/{upload.id}/points", data=moved).status_code == 200
+    assert place.pool.looked_by == [Blank(reference)]
+    assert "instead of the printed sheet" in place.client.get(f"/reviews/{upload.id}").text
+
+    place.client.post(f"{base}/sheet", data=form | {"bar_mm": "149"})  # printed after all
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        assert records.get_one(PhotoRequest, seeded.request_id).reference is None
+    place.client.post(f"{base}/arm", data=form, files={"photo": ("b.jpg", b"another", "image/jpeg")})
+    assert (place.pool.references[-1], place.pool.bars_mm[-1]) == (None, 149.0)
+
+
+def test_a_choice_that_no_page_offers_is_asked_for_again(family: tuple[Place, Seeded, dict[str, str]]) -> None:
+    place, seeded, form = family
+    for wrong in ({}, {"reference": "a5"}):
+        answer = place.client.post(f"/f/{seeded.family}/paper", data=form | wrong)
+        assert answer.status_code == 422
+        assert "Please choose" in answer.text
+    assert "paper" in pages.PLACES
+
+
+def test_the_shelf_and_the_open_page_ask_it_too(family: tuple[Place, Seeded, dict[str, str]]) -> None:
+    place, seeded, _ = family
+    place.client.cookies.set("scrollreach", seeded.session)
+    form = {"form_token": place.house.signer.form_token(seeded.sign_in_id), "reference": "letter"}
+    files = {"photo": ("a.jpg", b"photo", "image/jpeg")}
+    place.client.post("/instruments/photo", data=form, files=files)
+    quick = {"arm_length": "440", "reference": "a4"}
+    place.client.post("/", data=quick, files={"instrument_photo": ("a.jpg", b"photo", "image/jpeg")})
+    assert sorted(place.pool.references) == [Blank.A4, Blank.LETTER]
