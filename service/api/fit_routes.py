@@ -7,6 +7,7 @@ from typing import Any
 from fastapi import APIRouter, Response
 from pydantic import BaseModel, ConfigDict
 
+from service.api.callers import Scope, needs
 from service.api.problem_details import RESPONSES
 from service.fit.chart import default_chart
 from service.fit.fingers import finger_room
@@ -20,7 +21,7 @@ from service.questions.ordering import OrderQuestion
 from service.questions.tape import TapeQuestion
 from service.words.i18n import SOURCE_LANGUAGE, translator
 
-router = APIRouter(prefix="/api/v1", responses=RESPONSES)
+router = APIRouter(prefix="/api/v1", responses=RESPONSES, dependencies=[needs(Scope.DECIDE)])
 
 
 class Answer(BaseModel):

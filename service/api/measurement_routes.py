@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Depends, Form, HTTPException, Query, Request, Response, UploadFile
 from pydantic import BaseModel, ConfigDict, Field
 
+from service.api.callers import Scope, needs
 from service.api.problem_details import RESPONSES
 from service.fit.sentences import Translate
 from service.measuring.admission import Rank
@@ -19,7 +20,7 @@ from service.questions.asked import MOST_PHOTOS, Language, Part
 from service.questions.measuring import ArmPhotos, InstrumentPhotos, PhotoFile, arms, instruments
 from service.words.i18n import SOURCE_LANGUAGE, translator
 
-router = APIRouter(prefix="/api/v1", responses=RESPONSES)
+router = APIRouter(prefix="/api/v1", responses=RESPONSES, dependencies=[needs(Scope.MEASURE)])
 
 SEVERAL = (
     f"One photo or several, at most {MOST_PHOTOS}: JPEG, PNG, WebP or HEIC; "

@@ -40,6 +40,7 @@ RESPONSES: dict[int | str, dict[str, Any]] = {
     for code, description in {
         400: "The request cannot be understood.",
         401: "A key is needed, or the one that was sent is not valid.",
+        403: "The key does not allow this.",
         408: "The request did not arrive in time.",
         413: "A file is larger than is accepted.",
         415: "Text that is not in UTF-8.",

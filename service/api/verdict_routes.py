@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, UploadFile
 from pydantic import BaseModel, Field
 
+from service.api.callers import Scope, needs
 from service.api.measurement_routes import (
     PHOTO_FORM,
     ArmOut,
@@ -27,7 +28,7 @@ from service.questions.asked import asked
 from service.questions.fitting import FitQuestion, Typed, answer
 from service.words.i18n import translator
 
-router = APIRouter(prefix="/api/v1", responses=RESPONSES)
+router = APIRouter(prefix="/api/v1", responses=RESPONSES, dependencies=[needs(Scope.DECIDE)])
 
 MOST_CHART_BYTES = 100_000
 """A chart's file; our choice, a hundred times a large chart."""

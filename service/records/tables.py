@@ -91,6 +91,8 @@ class ApiKey(StudioRow):
     token_digest: Mapped[str] = mapped_column(String(64), unique=True)
     a_minute: Mapped[int]
     """How many requests a minute it may make."""
+    scopes: Mapped[str] = mapped_column(String(200), default="measure decide", server_default="measure decide")
+    """What it allows, with spaces between (`service.api.callers.Scope`)."""
     created_at: Mapped[datetime]
     used_on: Mapped[date | None]
     revoked_at: Mapped[datetime | None]

@@ -7,7 +7,6 @@ interface by default only while the service listens to this machine alone and st
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from sqlalchemy import select
 from starlette.concurrency import run_in_threadpool
@@ -15,6 +14,7 @@ from starlette.datastructures import Headers
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from service.api.callers import NEEDS_KEY, Caller, read_scopes
 from service.measuring.admission import Rank
 from service.records.tables import ApiKey
 from service.security import digest
@@ -24,18 +24,8 @@ from service.web.house import House
 PREFIX = "/api/v1/"
 FOR_EVERYBODY = {"openapi.json", "health", "ready", "sheet.pdf", "order-drawing.svg", "charts/default"}
 """Questions about nobody: how the interface is, and what is printed."""
-NEEDS_KEY = "This needs a key: ask the studio for one and send it as Authorization: Bearer KEY."
 TOO_MANY = "Too many requests. Please wait as long as Retry-After says."
 THIS_MACHINE = {"127.0.0.1", "::1", "localhost"}
-
-
-@dataclass(frozen=True)
-class Caller:
-    """A program that showed a key."""
-
-    key_id: str
-    studio_id: str
-    a_minute: int
 
 
 def is_open(settings: Settings) -> bool:
@@ -102,4 +92,4 @@ def _caller(parts: House, token: str) -> Caller | None:
             return None
         if key.used_on is None or key.used_on < today:
             key.used_on = today
-        return Caller(key.id, key.studio_id, key.a_minute)
+        return Caller(key.id, key.studio_id, key.a_minute, read_scopes(key.scopes))

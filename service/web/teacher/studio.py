@@ -8,6 +8,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 
+from service.api.callers import FIRST_SCOPES, Scope
 from service.records.erase import erase_studio
 from service.records.export import studio_export
 from service.records.tables import ApiKey, SignIn, Studio, Teacher
@@ -23,6 +24,15 @@ from service.web.teacher.requests import base_url
 router = APIRouter(prefix="/studio")
 USUAL_A_MINUTE = 60
 """Requests a minute of a key for which nothing else is said; our choice, one photo a second."""
+SCOPES = {
+    Scope.MEASURE: marked("measure photos"),
+    Scope.DECIDE: marked("ask what fits, what to order, how an arm grows"),
+    Scope.SHELF_READ: marked("read the shelf"),
+    Scope.SHELF_WRITE: marked("change the shelf"),
+    Scope.ORDERS: marked("keep open orders and check them against the shelf"),
+    Scope.WEBHOOKS: marked("be told by itself of what happens"),
+}
+"""What a key may allow, in words for the page where it is made."""
 
 
 @router.get("")
@@ -74,6 +84,7 @@ def make_key(request: Request, who: Visitor, parts: TheHouse, records: Records, 
             name=wished.name or translator(page_language(request))(marked("A program")),
             token_digest=digest(token),
             a_minute=wished.a_minute or USUAL_A_MINUTE,
+            scopes=" ".join(each.value for each in Scope if form.get(f"may-{each.value}")),
             created_at=parts.clock.now(),
         )
     )
@@ -141,5 +152,7 @@ def _shown(
         key=key,
         keys=records.scalars(select(ApiKey).where(ApiKey.revoked_at.is_(None)).order_by(ApiKey.created_at)).all(),
         usual_a_minute=USUAL_A_MINUTE,
+        scopes=SCOPES,
+        first_scopes=FIRST_SCOPES,
         most_days=MOST_PHOTO_DAYS,
     )

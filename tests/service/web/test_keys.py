@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 import pytest
 from sqlalchemy import select
 
+from service.api.callers import FIRST_SCOPES, Scope
 from service.measuring.admission import Rank
 from service.records.tables import ApiKey
 from service.settings import Settings
-from service.web.gate.keys import is_open
+from service.web.gate.keys import FOR_EVERYBODY, PREFIX, is_open
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
 
@@ -19,10 +20,11 @@ QUESTION = {"arm_length": "450±6"}
 ORDERS = "/api/v1/orders"
 
 
-def made_key(place: Place, seeded: Seeded, a_minute: int = 60) -> str:
+def made_key(place: Place, seeded: Seeded, a_minute: int = 60, scopes: Iterable[Scope] = FIRST_SCOPES) -> str:
     """Make a key as the teacher does."""
     place.client.cookies.set("scrollreach", seeded.session)
     form = {"form_token": place.house.signer.form_token(seeded.sign_in_id), "name": "Till", "a_minute": str(a_minute)}
+    form |= {f"may-{scope.value}": "1" for scope in scopes}
     shown = place.client.post("/studio/keys", data=form).text
     place.client.cookies.clear()
     found = re.findall(r'class="link">([\w-]{43})<', shown)
@@ -74,6 +76,35 @@ def test_a_key_lets_in_until_it_is_revoked(open_place: Callable[..., Place]) -> 
     form = {"form_token": place.house.signer.form_token(seeded.sign_in_id), "key_id": kept.id}
     assert place.client.post("/studio/keys/revoke", data=form).status_code == 303
     assert place.client.post(ORDERS, json=QUESTION, headers=bearer(key)).status_code == 401
+
+
+def test_a_key_allows_what_it_was_made_for_and_nothing_else(open_place: Callable[..., Place]) -> None:
+    place = open_place(open_interface="off")
+    seeded = seed(place.house)
+    measuring = made_key(place, seeded, scopes=[Scope.MEASURE])
+    refused = place.client.post(ORDERS, json=QUESTION, headers=bearer(measuring))
+    assert refused.status_code == 403
+    assert refused.headers["content-type"] == "application/problem+json"
+    # RFC 6750, section 3.1
+    assert refused.headers["www-authenticate"] == 'Bearer error="insufficient_scope", scope="decide"'
+    photo = {"photos": ("a.jpg", b"good")}
+    measured = place.client.post("/api/v1/arm-measurements", files=photo, headers=bearer(measuring))
+    assert measured.status_code == 200
+    place.client.cookies.set("scrollreach", seeded.session)
+    shown = place.client.get("/studio").text
+    assert "measure photos" in shown.split("Till")[1].split("requests a minute")[0]
+
+
+def test_every_route_but_those_about_nobody_declares_what_it_needs(place: Place) -> None:
+    paths = place.client.get(f"{PREFIX}openapi.json").json()["paths"]
+    declared = {
+        path.removeprefix(PREFIX): [scope for each in asked.get("security", []) for scope in each.get("key", [])]
+        for path, methods in paths.items()
+        for asked in methods.values()
+    }
+    known = {scope.value for scope in Scope}
+    undeclared = {path for path, scopes in declared.items() if not scopes or not known.issuperset(scopes)}
+    assert undeclared <= FOR_EVERYBODY
 
 
 def test_each_key_has_its_own_limit(open_place: Callable[..., Place]) -> None:
