@@ -21,7 +21,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from enum import StrEnum
 from functools import cached_property
 from itertools import pairwise
 
@@ -29,6 +28,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.blank import Blank
 from calibration.camera import FOCAL_RELATIVE_SD, PosedCamera, Surface, solve_camera
 from calibration.homography import fit_homography, signed_area
 from calibration.print_scale import EDGE_SHIFT_PX, PrintScale
@@ -41,36 +41,11 @@ from calibration.problems import (
     Refused,
 )
 from calibration.sampling import sample
-from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, Box, Paper
+from calibration.sheet import Box
 from calibration.sheet_in_photo import SheetInPhoto
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
-
-
-class Blank(StrEnum):
-    """Blank things of known size: A4 (ISO 216), Letter (ANSI/ASME Y14.1), a card (ISO/IEC 7810, ID-1)."""
-
-    A4 = "a4"
-    LETTER = "letter"
-    CARD = "card"
-
-    @property
-    def size_mm(self) -> tuple[float, float]:
-        """Width and height of the thing held upright, mm."""
-        if self is Blank.CARD:
-            return CARD_HEIGHT_MM, CARD_WIDTH_MM
-        paper = Paper(self.value)
-        return paper.width_mm, paper.height_mm
-
-    @property
-    def tolerance_mm(self) -> float:
-        """Half width of the rectangular distribution of either side, mm.
-
-        ISO 216: +-2 mm for lengths of 150 to 600 mm; taken for Letter, too, whose tolerances mills choose.  ISO/IEC
-        7810: +-0.13 mm for either side of a card, limits as new (all from memory).
-        """
-        return 0.13 if self is Blank.CARD else 2.0
 
 
 @dataclass(frozen=True)

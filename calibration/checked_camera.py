@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.blank_sheet import Blank, find_blank
+from calibration.blank import Blank
+from calibration.blank_sheet import find_blank
 from calibration.camera import PosedCamera, Surface, solve_camera
 from calibration.card import scale_from_card
 from calibration.detection import find_sheets

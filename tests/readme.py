@@ -60,10 +60,7 @@ def commands_block() -> str:
     """The commands with their one-line help."""
     context = click.Context(commands)
     lines = ["| command | what it does |", "|---|---|"]
-    lines += [
-        f"| `scrollreach {name}` | {commands.commands[name].get_short_help_str(200)} |"
-        for name in commands.list_commands(context)
-    ]
+    lines += [f"| `scrollreach {name}` | {commands.later[name].words} |" for name in commands.list_commands(context)]
     return "\n".join(lines)
 
 

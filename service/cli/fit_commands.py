@@ -255,10 +255,6 @@ def assign(shelf_file: Path, class_file: Path, losses: str | None, as_json: bool
         click.echo(each.sentence().text(translate, language))
 
 
-COMMANDS: tuple[click.Command, ...] = (tape, order, growth, compare, assign)
-"""Commands for the group in `service.cli.main`."""
-
-
 def _arm(typed: str | None, child_photo: Path | None, language: str) -> dict[str, Any]:
     """The arm, typed or measured with the photo's other lengths; ends the command where the photo is refused."""
     if typed is not None and child_photo is None:

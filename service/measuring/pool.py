@@ -23,10 +23,10 @@ from pebble import ProcessPool
 
 from calibration.blank_sheet import Blank
 from calibration.problems import Problem
+from service.measuring.forking import forking
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
 from service.measuring.same_child import together
 from service.measuring.work import (
-    NEEDED,
     ArmQuestion,
     InstrumentQuestion,
     Outcome,
@@ -108,7 +108,7 @@ class MeasuringPool:
             max_workers=self._workers,
             max_tasks=PHOTOS_BEFORE_RENEWAL,
             initializer=_prepare_worker,
-            context=multiprocessing.get_context("spawn"),
+            context=forking(),
         )
 
     def _schedule(self, work: Callable[..., Any], *arguments: Any, timeout_s: float | None = None) -> Future[Any]:
@@ -228,14 +228,7 @@ def _answer_ready() -> None:
 
 
 def _prepare_worker() -> None:
-    """Bound a worker's memory, so that a hostile photo cannot take the machine's; load what measuring needs.
-
-    Loading takes longer than measuring, and nobody should wait for it with a photo in the hand.  What cannot be loaded
-    here says so where it is used: a worker that dies of it now would be started again and again.
-    """
+    """Bound a worker's memory, so that a hostile photo cannot take the machine's; one thread, since each has a core."""
     resource.setrlimit(resource.RLIMIT_AS, (WORKER_MEMORY_LIMIT_BYTES, WORKER_MEMORY_LIMIT_BYTES))
-    for name in NEEDED:
-        with suppress(Exception):
-            importlib.import_module(name)
-    with suppress(Exception):
-        importlib.import_module("vision.networks.landmark_model").library()
+    with suppress(Exception):  # what cannot be loaded says so where it is used
+        importlib.import_module("cv2").setNumThreads(1)

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, GetPydanticSchema, ValidationError, WithJsonSchema
 from pydantic_core import core_schema
 
-from calibration.blank_sheet import Blank
+from calibration.blank import Blank
 from calibration.quantity import Contribution, Length
 from calibration.sheet import CHECK_BAR_MM
 from service.fit.chart import STRETCH_MM, Chart, chart_from_entries, default_chart

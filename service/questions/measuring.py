@@ -8,7 +8,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from calibration.blank_sheet import Blank
+from calibration.blank import Blank
 from service.measuring.pool import Measurer
 from service.measuring.same_child import check_distinct
 from service.measuring.work import InstrumentQuestion, Outcome

@@ -13,7 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.blank_sheet import Blank, find_blank
+from calibration.blank import Blank
+from calibration.blank_sheet import find_blank
 from calibration.camera import Surface
 from calibration.problems import Refused
 from tests.accuracy.arm import KINDS

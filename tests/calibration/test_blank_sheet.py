@@ -8,7 +8,8 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration import blank_sheet
-from calibration.blank_sheet import Blank, BlankLayout, blank_quadrangles, find_blank
+from calibration.blank import Blank
+from calibration.blank_sheet import BlankLayout, blank_quadrangles, find_blank
 from calibration.camera import PosedCamera, Surface
 from calibration.checked_camera import reference_camera
 from calibration.problems import Refused

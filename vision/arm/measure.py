@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from calibration.blank_sheet import Blank
+from calibration.blank import Blank
 from calibration.camera import PosedCamera
 from calibration.problems import Problem, Refused
 from calibration.quantity import Length

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.blank_sheet import Blank
+from calibration.blank import Blank
 from calibration.camera import PosedCamera, Surface
 from calibration.checked_camera import reference_camera
 from calibration.print_scale import PrintScale

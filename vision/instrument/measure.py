@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.blank_sheet import Blank
+from calibration.blank import Blank
 from calibration.camera import PosedCamera, Surface
 from calibration.checked_camera import reference_camera
 from calibration.print_scale import PrintScale

@@ -9,7 +9,7 @@ import click
 import pytest
 
 from calibration.quantity import Length
-from service.cli.main import commands
+from service.cli.measuring_commands import fit
 from service.fit.errors import FitError
 from service.fit.signs import SIGN_QUESTIONS, PlayingSigns
 from service.questions.asked import BAR_PLAUSIBLE_MM, Question, Signs, asked
@@ -75,7 +75,7 @@ def test_the_first_fault_is_a_sentence(question: type[Question], typed: dict[str
 
 def test_limits_are_the_same_on_the_command_line_and_over_http(tmp_path: Path) -> None:
     description = create_app(Settings(data_folder=tmp_path)).openapi()["components"]["schemas"]["FitForm"]["properties"]
-    options = {each.name: each for each in commands.commands["fit"].params}
+    options = {each.name: each for each in fit.params}
     for name, low, high in (("age_years", 2, 20), ("stature_mm", 600, 2200), ("bar_mm", *BAR_PLAUSIBLE_MM)):
         (number,) = (each for each in description[name]["anyOf"] if each["type"] == "number")
         assert (number["minimum"], number["maximum"]) == (low, high)

@@ -1,0 +1,70 @@
+"""The command that starts pages and HTTP interface: `serve`."""
+
+from __future__ import annotations
+
+import socket
+from typing import Any
+
+import click
+
+
+@click.command()
+@click.option("--host", help="Address to listen on; if not said, 127.0.0.1.")
+@click.option("--port", type=click.IntRange(1, 65535), help="Port to listen on; if not said, 8000.")
+@click.option("--role", type=click.Choice(["all", "web", "worker"]), help="What this process does; if not said, all.")
+@click.option("--settings", "list_settings", is_flag=True, help="List every setting with its value, and end.")
+def serve(host: str | None, port: int | None, role: str | None, list_settings: bool) -> None:
+    """Start the pages and the HTTP interface on this machine.
+
+    Settings come from the environment (SCROLLREACH_...) or the file scrollreach.toml in this folder.
+    """
+    from tomllib import TOMLDecodeError
+
+    from pydantic import ValidationError
+
+    from service.settings import Settings, described, faults, misspelt
+
+    if wrong := misspelt():
+        raise click.UsageError("\n".join(wrong))
+    said: dict[str, Any] = {
+        name: value for name, value in (("host", host), ("port", port), ("role", role)) if value is not None
+    }
+    try:
+        settings = Settings(**said)
+    except ValidationError as error:
+        raise click.UsageError("\n".join(faults(error))) from None
+    except TOMLDecodeError as error:
+        raise click.UsageError(f"The file of settings cannot be read: {error}.") from None
+    if list_settings:
+        for line in described(settings):
+            click.echo(f"{line.variable}={line.value}\n    {line.description}")
+        return
+    _check_address(settings.host, settings.port)
+    from service.records.folder import FolderError, make_private
+    from service.security import load_or_make_secret
+    from service.web.app import run
+
+    try:
+        make_private(settings.data_folder)
+        load_or_make_secret(settings.secret_file)
+    except FolderError as error:
+        raise click.UsageError(str(error)) from None
+    except ValueError as error:
+        raise click.UsageError(f"{error}.") from None
+    except OSError as error:
+        raise click.UsageError(f"Cannot keep data in {settings.data_folder}: {error.strerror}.") from None
+    try:
+        run(settings)
+    except FolderError as error:
+        raise click.UsageError(str(error)) from None
+
+
+def _check_address(host: str, port: int) -> None:
+    """Try to listen before anything is started, so that a taken port is one sentence."""
+    try:
+        kind, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        with socket.socket(kind, socket.SOCK_STREAM) as trial:
+            trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            trial.bind(address)
+    except OSError as error:
+        raise click.UsageError(f"Cannot listen on {host}, port {port}: {error.strerror}.") from None
