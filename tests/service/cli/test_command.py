@@ -6,7 +6,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import click
 import pytest
+
+from service.cli.main import commands
 
 SAMPLES = Path(__file__).resolve().parents[3] / "sample_images"
 COMMAND = Path(sys.executable).with_name("scrollreach")
@@ -108,3 +111,11 @@ def test_wrong_usage_is_said_in_words(arguments: tuple[str, ...]) -> None:
     assert done.returncode == 2
     assert "Traceback" not in done.stderr
     assert "Error:" in done.stderr
+
+
+def test_the_list_of_commands_says_what_their_own_help_says() -> None:
+    context = click.Context(commands)
+    for name, later in commands.later.items():
+        command = commands.get_command(context, name)
+        assert command is not None
+        assert command.get_short_help_str(200) == later.words

@@ -7,6 +7,7 @@ import json
 import os
 import pickle
 import re
+import runpy
 import signal
 from collections.abc import Coroutine
 from concurrent.futures import ThreadPoolExecutor
@@ -104,11 +105,30 @@ def test_a_lost_worker_costs_nothing() -> None:
 
 
 def test_what_cannot_be_loaded_beforehand_stops_no_worker(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail() -> None:
+        raise RuntimeError("a network is missing")
+
+    monkeypatch.setattr("service.measuring.work.NEEDED", ("no.such.module", "json"))
+    monkeypatch.setattr("vision.loading.load", fail)
+    frozen: list[bool] = []
+    monkeypatch.setattr("gc.freeze", lambda: frozen.append(True))
+    runpy.run_module("service.measuring.loaded")
+    assert frozen == [True]
+
+
+def test_a_worker_is_bounded_in_memory_and_has_one_thread(monkeypatch: pytest.MonkeyPatch) -> None:
     limits: list[object] = []
-    monkeypatch.setattr("service.measuring.pool.NEEDED", ("no.such.module", "json"))
+    threads: list[int] = []
     monkeypatch.setattr("service.measuring.pool.resource.setrlimit", lambda *limit: limits.append(limit))
+    monkeypatch.setattr("cv2.setNumThreads", threads.append)
     _prepare_worker()
-    assert len(limits) == 1
+    assert (len(limits), threads) == (1, [1])
+
+
+def test_a_worker_begins_with_what_measuring_needs() -> None:
+    loaded = "{'vision.arm.measure', 'vision.instrument.measure', 'mediapipe'} <= set(__import__('sys').modules)"
+    with MeasuringPool(1) as pool:
+        assert pool._pool.schedule(eval, args=[loaded]).result(60) is True
 
 
 def test_sights_are_few_and_short_lived_and_looked_for_once() -> None:
