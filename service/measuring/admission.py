@@ -17,7 +17,7 @@ from contextlib import asynccontextmanager
 from enum import IntEnum
 from math import ceil
 
-from calibration.blank_sheet import Blank
+from calibration.blank import Blank
 from service.measuring.pool import Measurer
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
 

@@ -21,7 +21,7 @@ from typing import Any, Protocol
 
 from pebble import ProcessPool
 
-from calibration.blank_sheet import Blank
+from calibration.blank import Blank
 from calibration.problems import Problem
 from service.measuring.forking import forking
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS

@@ -7,7 +7,7 @@ from datetime import date
 
 from sqlalchemy.orm import Session
 
-from calibration.blank_sheet import Blank
+from calibration.blank import Blank
 from service.measuring.work import KNOWN_AGES_YEARS
 from service.records.tables import Child, PhotoRequest, Upload
 
