@@ -10,5 +10,6 @@ Two libraries were looked at.  mutmut 3.8 changes neither constants of a module 
 changes the files of the checkout in place and starts an interpreter a change, three seconds of imports each.  So the
 changes are made here, on the syntax tree, in the memory of a forked process: no file is ever written, and the imports
 are shared.  The room's tests run once unchanged, noting which lines each runs; a change is then tried on the tests
-that run its lines only, the quickest first.
+that run its lines only, the quickest first.  Tests that look at the clock are left out (marked `timed`): noting lines
+slows them down, and a change that is only slow measures no worse.
 """

@@ -32,6 +32,8 @@ SHARED_IMPORTS = (
     "reportlab",
     "PIL",
     "uncertainties",
+    "babel.dates",
+    "babel.numbers",
 )
 """Loaded once, before processes are forked; never a module of this project."""
 
@@ -219,5 +221,5 @@ def _pytest(room: Room, plugins: list[object], output: str = os.devnull) -> int:
     cv2.setNumThreads(1)
     settings.register_profile("mutation", database=None, derandomize=True)
     settings.load_profile("mutation")
-    options = ["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist"]
+    options = ["-x", "-q", "-m", "not timed", "-p", "no:cacheprovider", "-p", "no:xdist"]
     return int(pytest.main([*options, *room.tests], plugins=plugins))

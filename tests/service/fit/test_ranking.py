@@ -130,6 +130,7 @@ def test_nothing_and_impossible_things(chart):
         rank(Length.stated(4500, 3), [instrument(255)], chart)
 
 
+@pytest.mark.timed
 def test_a_large_shelf_is_ranked_quickly(chart):
     listed, arm = shelf(5000), scaled(455, 4, 0.003)
     rank(arm, listed, chart)

@@ -347,6 +347,7 @@ def test_an_impossible_arm_is_refused(chart):
         judge(Length.stated(4500, 5), instrument(255), chart)
 
 
+@pytest.mark.timed
 def test_a_verdict_is_quick(chart):
     one = instrument(255, 421)
     judge(Length.stated(450, 4), one, chart)
