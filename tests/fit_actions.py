@@ -17,7 +17,8 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from dataclasses import asdict, dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
 import numpy as np
@@ -25,10 +26,11 @@ from numpy.typing import NDArray
 
 from calibration.anthropometry import SHARE_CV, height_cv, median_arm_mm
 from calibration.quantity import COVERAGE_FACTOR, Length
-from service.fit.assessment import InstrumentLengths
+from service.fit.assessment import InstrumentLengths, Moments, assess_moments
 from service.fit.chart import Chart, default_chart
-from service.fit.choosing import Choices, choose
+from service.fit.choosing import Choices, choose, choose_assessed
 from service.fit.decision import PLAYED, Action, Decision
+from service.fit.weighing import Seen
 
 Array = NDArray[np.float64]
 
@@ -56,6 +58,12 @@ MOST_WITHOUT = {8.0: 0.05, 14.0: 0.10}
 
 MOST_TOO_LARGE = 0.025
 
+BODY_READ_MM, TOTAL_READ_MM = 1.0, 1.5
+"""Standard uncertainties of an instrument's lengths by photo, mm."""
+
+TOGETHER = 400
+"""Children whose shelves are judged at once."""
+
 
 @dataclass(frozen=True)
 class Outcome:
@@ -77,9 +85,11 @@ class Outcome:
 
 
 def size_choices(chart: Chart, arm_mm: float, expanded_mm: float) -> Choices:
-    """What is said of the chart's own sizes, measured by photo (standard uncertainties 1 and 1.5 mm)."""
+    """What is said of the chart's own sizes, measured by photo."""
     sizes = [
-        InstrumentLengths(Length.stated(row.body_length_mm, 1.0), Length.stated(row.total_length_mm, 1.5))
+        InstrumentLengths(
+            Length.stated(row.body_length_mm, BODY_READ_MM), Length.stated(row.total_length_mm, TOTAL_READ_MM)
+        )
         for row in chart.rows
     ]
     return choose(Length.stated(arm_mm, expanded_mm / COVERAGE_FACTOR), sizes, chart)
@@ -92,25 +102,42 @@ def without_a_size(chart: Chart, expanded_mm: float) -> float:
 
 
 @dataclass(frozen=True)
-class Shelf:
-    """One instrument of every size: what it asks for in truth (R,), mm, and what was measured on it."""
+class Shelves:
+    """One instrument of every size for each of M children: what it asks for in truth (M, R), mm, and what was read."""
 
     shortest: Array
     width: Array
-    measured: list[InstrumentLengths]
+    body_read: Array
+    total_read: Array
+
+    @classmethod
+    def of(cls, shelves: Sequence[tuple[Array, ...]]) -> Shelves:
+        """Gather shelves that were drawn one by one."""
+        return cls(*(np.array(each) for each in zip(*shelves, strict=True)))
+
+    def of_children(self, which: NDArray[np.int64]) -> Shelves:
+        """Those of some children."""
+        return Shelves(*(getattr(self, each.name)[which] for each in fields(self)))
 
 
-def draw_shelf(rng: np.random.Generator, chart: Chart, below: NDArray[np.bool_]) -> Shelf:
-    """Draw one instrument of every size with lengths of its own, and measure it."""
+def draw_shelf(rng: np.random.Generator, chart: Chart, below: NDArray[np.bool_]) -> tuple[Array, ...]:
+    """Draw one instrument of every size with lengths of its own, and measure it; fields of `Shelves`, (R,) each."""
     body = chart.bodies_mm + rng.normal(0, np.where(below, *BODY_SD_MM))
     total = body / np.where(below, rng.uniform(*RATIO_SMALL, len(body)), rng.uniform(*RATIO_LARGE, len(body)))
     shortest = (chart.shortest_arm_mm(body, "body") + chart.shortest_arm_mm(total, "total")) / 2
     inverse = (chart.reciprocal_width(body, "body") + chart.reciprocal_width(total, "total")) / 2
-    measured = [
-        InstrumentLengths(Length.stated(b + rng.normal(0, 1.0), 1.0), Length.stated(t + rng.normal(0, 1.5), 1.5))
-        for b, t in zip(body, total, strict=True)
-    ]
-    return Shelf(shortest, 1 / np.maximum(inverse, 1e-9), measured)
+    read = rng.normal(np.column_stack((body, total)), (BODY_READ_MM, TOTAL_READ_MM))
+    return shortest, 1 / np.maximum(inverse, 1e-9), read[:, 0], read[:, 1]
+
+
+def choices_for(chart: Chart, readings: Array, u: float, shelves: Shelves) -> Choices:
+    """What is said of M children's shelves: M times R instruments, sizes innermost."""
+    body, total = shelves.body_read.ravel(), shelves.total_read.ravel()
+    zero = np.zeros_like(body)
+    read = Moments(body, total, zero + BODY_READ_MM**2, zero + TOTAL_READ_MM**2, zero, zero, zero)
+    arms = np.repeat(readings, shelves.body_read.shape[1])
+    found = assess_moments(chart, arms, u**2, read)
+    return choose_assessed(chart, Length.stated(float(readings[0]), u), found, Seen(), arms_mm=arms)
 
 
 def simulate(children: int, seed: int, expanded_mm: float, chart: Chart) -> dict[str, Outcome]:
@@ -122,46 +149,55 @@ def simulate(children: int, seed: int, expanded_mm: float, chart: Chart) -> dict
     rng = np.random.default_rng(seed)
     below = chart.bodies_mm < chart.small_below_body_mm
     u = expanded_mm / COVERAGE_FACTOR
-    excess: dict[str, list[float]] = {"chart": [], "claims": [], "actions": []}
-    small: dict[str, list[bool]] = {name: [] for name in excess}
-    while len(excess["chart"]) < children:
+    arms, shelves, readings = [], [], []
+    while len(arms) < children:
         age = rng.uniform(3, 13)
         arm = float(median_arm_mm(age) * np.exp(rng.normal(0, np.hypot(height_cv(age), SHARE_CV))))
-        if not ARMS_MM[0] <= arm <= ARMS_MM[-1]:
-            continue
-        first, second = draw_shelf(rng, chart, below), draw_shelf(rng, chart, below)
-        once, twice = arm + rng.normal(0, u), arm + rng.normal(0, u)
-        both = ((once + twice) / 2, u / np.sqrt(2))
-        found: dict[str, tuple[Shelf, int]] = {"chart": (first, _by_chart(chart, once))}
-        for (reading, u_reading), shelf in (((once, u), first), (both, first), (both, second)):
-            if len(found) == len(excess):
-                break
-            choices = choose(Length.stated(reading, u_reading), shelf.measured, chart)
-            for name, usable in (
-                ("claims", [each is Decision.FITS for each in choices.decided]),
-                ("actions", [each in PLAYED for each in choices.actions]),
-            ):
-                if name not in found and any(usable):
-                    found[name] = (shelf, _best(choices, usable))
-        for name in excess:
-            shelf, place = found.get(name, (first, -1))
-            margin = arm - shelf.shortest[place]
-            excess[name].append(np.nan if place < 0 else _excess(margin, float(shelf.width[place])))
-            small[name].append(bool(below[place]))
-    return {name: _outcome(np.array(excess[name]), np.array(small[name]), chart.stretch_mm) for name in excess}
+        if ARMS_MM[0] <= arm <= ARMS_MM[-1]:
+            arms.append(arm)
+            shelves.append((draw_shelf(rng, chart, below), draw_shelf(rng, chart, below)))
+            readings.append(arm + rng.normal(0, u, 2))
+    first, second = (Shelves.of([each[turn] for each in shelves]) for turn in (0, 1))
+    once, both = np.array(readings)[:, 0], np.mean(readings, axis=1)
+    rounds = ((once, u, first), (both, u / np.sqrt(2), first), (both, u / np.sqrt(2), second))
+    arm = np.array(arms)
+    by_chart = np.maximum(np.searchsorted(chart.arms_from_mm, once, side="right") - 1, 0)
+    found = {"chart": _had(arm, first, by_chart, below)}
+    for name in ("claims", "actions"):
+        excess, small = np.full(children, np.nan), np.zeros(children, dtype=bool)
+        for reading, u_reading, shelf in rounds:
+            without = np.flatnonzero(np.isnan(excess))
+            for which in np.array_split(without, len(without) // TOGETHER + 1):
+                if len(which):
+                    theirs = shelf.of_children(which)
+                    places = _best(choices_for(chart, reading[which], u_reading, theirs), name, theirs.shortest.shape)
+                    excess[which], small[which] = _had(arm[which], theirs, places, below)
+        found[name] = (excess, small)
+    return {name: _outcome(*each, chart.stretch_mm) for name, each in found.items()}
 
 
-def _by_chart(chart: Chart, reading: float) -> int:
-    return max(int(np.searchsorted(chart.arms_from_mm, reading, side="right")) - 1, 0)
+def _best(choices: Choices, way: str, shape: tuple[int, int]) -> NDArray[np.int64]:
+    """For each child the usable instrument of least expected loss; -1 without one."""
+    usable = (
+        [each is Decision.FITS for each in choices.decided]
+        if way == "claims"
+        else [each in PLAYED for each in choices.actions]
+    )
+    cost = np.where(usable, choices.weighed.costs.play, np.inf).reshape(shape)
+    return np.where(np.isfinite(cost.min(axis=1)), cost.argmin(axis=1), -1)
 
 
-def _best(choices: Choices, usable: list[bool]) -> int:
-    return int(np.argmin(np.where(usable, choices.weighed.costs.play, np.inf)))
+def _had(
+    arm: Array, shelves: Shelves, places: NDArray[np.int64], below: NDArray[np.bool_]
+) -> tuple[Array, NDArray[np.bool_]]:
+    """How far outside of its instrument's band each arm is, mm, and whether that is below quarter size.
 
-
-def _excess(margin: float, width: float) -> float:
-    """How far outside of its band the arm is: negative is too large an instrument, positive too small, mm."""
-    return float(min(margin, 0.0) + max(margin - width, 0.0))
+    Negative is too large an instrument, positive too small a one; NaN without one.
+    """
+    child = np.arange(len(arm))
+    margin, width = arm - shelves.shortest[child, places], shelves.width[child, places]
+    excess = np.minimum(margin, 0.0) + np.maximum(margin - width, 0.0)
+    return np.where(places < 0, np.nan, excess), below[places]
 
 
 def _outcome(excess: Array, small: NDArray[np.bool_], stretch_mm: float) -> Outcome:

@@ -133,10 +133,19 @@ def choose_measured(
 
 
 def choose_assessed(
-    chart: Chart, arm: Length, found: Assessment, seen: Seen, rule: DecisionRule = RULE, losses: Losses = LOSSES
+    chart: Chart,
+    arm: Length,
+    found: Assessment,
+    seen: Seen,
+    rule: DecisionRule = RULE,
+    losses: Losses = LOSSES,
+    arms_mm: NDArray[np.float64] | None = None,
 ) -> Choices:
-    """Judge instruments that are assessed already; see `choose`."""
-    items = Items.of(found, arm.value_mm, arm.standard_uncertainty_mm)
+    """Judge instruments that are assessed already; see `choose`.
+
+    With `arms_mm`, of shape (N,), each instrument is judged for an arm of its own, all of them as uncertain as `arm`.
+    """
+    items = Items.of(found, arm.value_mm if arms_mm is None else arms_mm, arm.standard_uncertainty_mm)
     weighed = weigh(chart, items, seen, losses, rule)
     actions = [ACTIONS[code] for code in weighed.action.tolist()]
     question = Question(chart, arm, found, items, weighed, seen, losses, rule)
@@ -147,9 +156,10 @@ def choose_assessed(
         if worth:
             steps[place] = worth
             actions[place] = Action.MEASURE
-    if arm.value_mm >= chart.arms_from_mm[0]:
-        # Such an arm may well find a size on the chart: nothing but the uncertainty stands in the way.
-        actions = [Action.MEASURE if each is Action.WAIT else each for each in actions]
+    for place in np.flatnonzero(items.arm_mm >= chart.arms_from_mm[0]).tolist():
+        if actions[place] is Action.WAIT:
+            # Such an arm may well find a size on the chart: nothing but the uncertainty stands in the way.
+            actions[place] = Action.MEASURE
     decided = tuple(DECISIONS[code] for code in decide(weighed.costs.classes, rule).tolist())
     return Choices(chart, arm, found, seen, weighed, tuple(actions), decided, steps)
 

@@ -83,15 +83,15 @@ class Items:
     classes: Classes
 
     @classmethod
-    def of(cls, found: Assessment, arm_mm: float, arm_sd_mm: float) -> Items:
-        """One arm and the instruments assessed for it."""
+    def of(cls, found: Assessment, arm_mm: Array | float, arm_sd_mm: float) -> Items:
+        """One arm and the instruments assessed for it, or an arm for each of them."""
         return cls(
             found.believed_mm,
             found.u_believed_mm,
             found.shortest_arm_mm,
             found.longest_arm_mm - found.shortest_arm_mm,
             found.small,
-            np.full(found.believed_mm.shape, arm_mm),
+            np.broadcast_to(arm_mm, found.believed_mm.shape),
             np.full(found.believed_mm.shape, arm_sd_mm),
             found.classes,
         )
