@@ -7,8 +7,10 @@ trade sells.  Since the shortest arm is the mean of what body and total length a
 inside the limits will do, whatever its label and its neck.
 
 What was seen while playing counts, and an instrument that was judged too large or too small, and everything beyond it,
-is never ordered again.  A growth allowance asks for more: with the arm grown by that much the instrument must more
-likely than not still not be too small.  Where no size of the chart suits now and later, the one now is what counts.
+is never ordered again.  Where a size was said to be taken instead of an instrument, that size is in the order; if it
+could not be taken for certain, the order is a first guess.  A growth allowance asks for more: with the arm grown by
+that much the instrument must more likely than not still not be too small.  Where no size of the chart suits now and
+later, or not the one to be taken instead, the one now is what counts.
 """
 
 from __future__ import annotations
@@ -172,22 +174,29 @@ def order(
         np.array([each in actions for each in choices.actions]) & open_to
         for actions in ({Action.TAKE}, PLAYED, PLAYED | {Action.ASK_SIGNS})
     )
+    costs = choices.weighed.costs
     masks = [take | (ask & choices.found.small & stretch), played]
-    # what is ordered holds the size that was said to be taken instead, unless playing spoke for being careful
-    unseen = instead_of is not None and (instead_of.signs is None or instead_of.action is Action.LARGER)
-    named = instead_of.instead.size if instead_of is not None and unseen and instead_of.instead is not None else None
-    suited = [each for each in masks if _rows_in(chart, each)]
-    holding = [each for each in suited if named is None or named in _rows_in(chart, each)]
-    wanted = (holding or suited or masks[-1:])[0]
-    if arm.value_mm < chart.arms_from_mm[0] and not _rows_in(chart, wanted):
+    named = None if instead_of is None or instead_of.instead is None else instead_of.instead.size
+    suited = [each for each in masks if (named in _rows_in(chart, each) if named else _rows_in(chart, each))]
+    wanted = (suited or masks[-1:])[0]
+    if arm.value_mm < chart.arms_from_mm[0] and not _rows_in(chart, wanted) and named is None:
         return Order(None, None, (), False, stretch, growth_mm, False, None, "smaller", NONE_SMALL_ENOUGH)
+    best = int(np.argmin(np.where(wanted, costs.play, np.inf)))
     decided = bool(wanted.any())
-    if not decided:
+    if named is not None:
+        # The size that was said to be taken instead is what is ordered, with all that costs no more than asking again.
+        best = _index_of(chart.sizes.index(named))
+        decided = bool(suited)
+        wanted = wanted if decided else open_to & costs.allowed & (costs.play <= costs.play[best] + losses.waiting)
+        wanted[best] = True
+    elif not decided:
         wanted = (classes.fits >= min(LIKELIER_THAN_NOT, float(classes.fits[open_to].max()))) & open_to
-    wanted = _one_range(wanted, choices.weighed.costs.play)
+        best = int(np.argmin(np.where(wanted, costs.play, np.inf)))
+    wanted = _one_range(wanted, best)
     later = assess_moments(chart, arm.value_mm + growth_mm, widened(arm).standard_uncertainty_mm ** 2, lengths)
     lasting = wanted & ((later.classes.too_small <= LIKELIER_THAN_NOT) | (growth_mm == 0))
     kept = bool(lasting.any()) and (bool(_rows_in(chart, lasting)) or not _rows_in(chart, wanted))
+    kept = kept and (named is None or named in _rows_in(chart, lasting))
     chosen = np.flatnonzero(lasting if kept else wanted)
     first, last = chosen[0], chosen[-1]
     middle = (first + last) // 2
@@ -267,7 +276,7 @@ def order_sentences(wanted: Order) -> tuple[Sentence, ...]:
             say("Please do not send this yet: the arm is not known well enough, these limits are a first guess.")
         )
     if wanted.growth_mm > 0 and not wanted.growth_kept:
-        lines.append(say("No size of the chart fits now and after that much growth; these limits are for now."))
+        lines.append(say("What suits now is outgrown after that much growth; these limits are for now."))
     if wanted.bow_mm is not None:
         lines.append(
             say("A bow of about {mm} goes with it (common practice, no source).", mm=Millimetres(wanted.bow_mm))
@@ -347,9 +356,8 @@ def _index_of(place: int) -> int:
     return round((place + 0.5) * STEPS_PER_SIZE)
 
 
-def _one_range(mask: NDArray[np.bool_], cost: Array) -> NDArray[np.bool_]:
-    """The unbroken range of instruments that holds the one of least cost."""
-    best = int(np.argmin(np.where(mask, cost, np.inf)))
+def _one_range(mask: NDArray[np.bool_], best: int) -> NDArray[np.bool_]:
+    """The unbroken range of instruments that holds the one at `best`."""
     gaps = np.flatnonzero(~mask)
     before, after = gaps[gaps < best], gaps[gaps > best]
     one = np.zeros_like(mask)

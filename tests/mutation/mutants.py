@@ -245,7 +245,8 @@ def _others(node: ast.AST) -> Iterator[Callable[[], ast.AST]]:
         case ast.Constant(float() as value):
             yield lambda: ast.Constant(2 * value if value else 1.0)
         case ast.Call(function, [first, second, *rest], keywords) if _name(function) not in _SYMMETRIC:
-            if not isinstance(first, ast.Starred) and not isinstance(second, ast.Starred):
+            alike = ast.dump(first) == ast.dump(second)
+            if not alike and not isinstance(first, ast.Starred) and not isinstance(second, ast.Starred):
                 yield lambda: ast.Call(function, [second, first, *rest], keywords)
 
 

@@ -132,7 +132,7 @@ def test_there_is_always_one_clear_thing_to_do():
     assert sum(each is Action.MEASURE for each in actions) / len(actions) < 0.15
 
 
-def test_an_order_never_names_what_was_just_refused():
+def test_an_order_names_what_is_to_be_taken_instead_and_never_what_was_just_refused():
     for row, arm, seen in cases():
         verdict = judged(row, arm, seen)
         if verdict.action not in (Action.SMALLER, Action.LARGER):
@@ -140,6 +140,7 @@ def test_an_order_never_names_what_was_just_refused():
         wanted = wanted_instead(row, arm, seen)
         if wanted.body is None:
             continue
+        assert verdict.instead is None or verdict.instead.size in wanted.sizes
         if verdict.action is Action.SMALLER:
             assert wanted.body.to_mm < row.body_length_mm
         else:

@@ -121,12 +121,26 @@ def test_the_drawing_is_svg_with_its_words(chart):
         assert any(words in text for text in texts)
 
 
-@pytest.mark.parametrize("arm_mm", range(420, 601, 4))
-@pytest.mark.parametrize("label", ["1/8", "1/4", "4/4"])
-def test_an_order_holds_the_size_that_was_said_to_be_taken_instead(arm_mm: int, label: str) -> None:
+@pytest.mark.parametrize("arm_mm", range(340, 601, 20))
+@pytest.mark.parametrize("label", [row.size for row in default_chart().rows])
+@pytest.mark.parametrize("u", [4.0, 7.0, 11.5])
+def test_an_order_holds_the_size_that_was_said_to_be_taken_instead(arm_mm: int, label: str, u: float) -> None:
+    """At all sizes, known well or badly, with and without room to grow."""
     chart = default_chart()
     row = next(row for row in chart.rows if row.size == label)
     lengths = InstrumentLengths(Length.stated(row.body_length_mm, 1.0), Length.stated(row.total_length_mm, 1.5))
-    verdict = judge(Length.stated(float(arm_mm), 4.0), lengths, chart)
+    verdict = judge(Length.stated(float(arm_mm), u), lengths, chart)
     if verdict.action in (Action.SMALLER, Action.LARGER) and verdict.instead is not None:
-        assert verdict.instead.size in order(verdict.arm, chart, instead_of=verdict).sizes
+        for growth_mm in (0.0, 12.0):
+            assert verdict.instead.size in order(verdict.arm, chart, growth_mm, instead_of=verdict).sizes
+
+
+def test_a_size_named_between_two_by_a_poor_reading_is_ordered_as_a_guess(chart):
+    """An arm of 515 give or take 14 between a quarter and a half: the half is named, the order waits for a reading."""
+    verdict = judge(Length.stated(515, 14 / 1.96), instrument(335, 553, 1.0), chart)
+    assert (verdict.action, verdict.instead.size) == (Action.SMALLER, "1/2")
+    wanted = order(verdict.arm, chart, instead_of=verdict)
+    assert "1/2" in wanted.sizes
+    assert not wanted.decided
+    assert "these limits are a first guess" in order_sentences(wanted)[1].text()
+    assert wanted.body.from_mm <= 310 <= wanted.body.to_mm < 335
