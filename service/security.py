@@ -34,6 +34,7 @@ CONTENT_SECURITY_POLICY = "; ".join(
         "style-src 'self'",
         "img-src 'self' data: blob:",
         "connect-src 'self'",
+        "manifest-src 'self'",
         "form-action 'self'",
         "base-uri 'none'",
         "frame-ancestors 'none'",

@@ -1,4 +1,4 @@
-// Makes a photo smaller on the phone before it is sent, and keeps what measuring needs from its metadata: the focal
+// Makes photos smaller on the phone before it is sent, and keeps what measuring needs from its metadata: the focal
 // length (35 mm equivalent), which lens, and the size of the frame as it was taken, by which a later crop is noticed.
 // Place, time and device stay on the phone. Only JPEGs are made smaller: it is what the camera hands over, and another
 // kind of file (HEIC, PNG) would lose its focal length here; those are sent as they are. So is every photo without this
@@ -103,21 +103,24 @@ async function shrunk(file) {
   return new File([small.slice(0, 2), lensBlock(readLens(head)), small.slice(2)], "photo.jpg", { type: "image/jpeg" });
 }
 
-// Shows what was chosen: the picture, or its file's name where this browser cannot show such a file.
-function show(form, input, file, name) {
+// Shows what was chosen: the pictures, or a file's name where this browser cannot show such a file.
+function show(form, input, files, names) {
   const place = form.querySelector(`[data-preview="${input.name}"]`) || form.querySelector("[data-preview]");
   if (!place) return;
-  const image = document.createElement("img");
-  image.className = "preview";
-  image.alt = name;
-  image.addEventListener("error", () => {
-    const words = document.createElement("p");
-    words.className = "preview name";
-    words.textContent = name;
-    place.replaceChildren(words);
+  const shown = files.map((file, i) => {
+    const image = document.createElement("img");
+    image.className = "preview";
+    image.alt = names[i];
+    image.addEventListener("error", () => {
+      const words = document.createElement("p");
+      words.className = "preview name";
+      words.textContent = names[i];
+      image.replaceWith(words);
+    });
+    image.src = URL.createObjectURL(file);
+    return image;
   });
-  image.src = URL.createObjectURL(file);
-  place.replaceChildren(image);
+  place.replaceChildren(...shown);
 }
 
 // A form for one photo, from the camera or from the phone's pictures: whichever was used last counts.
@@ -139,21 +142,18 @@ for (const form of document.querySelectorAll("form[data-shrink]")) {
   form.classList.add("helped");
   for (const input of form.querySelectorAll("input[type=file]")) {
     const take = () => {
-      const [file] = input.files;
-      if (!file) return;
+      const files = [...input.files].slice(0, Number(input.dataset.most || 1));
+      if (!files.length) return;
       if ("onePhoto" in form.dataset) chooseOnly(form, input, working);
-      const work = shrunk(file)
-        .catch(() => file) // a picture this browser cannot open: it is sent as it is
-        .then((small) => {
-          if (working.get(input) !== work) return; // another one was chosen meanwhile
-          if (small !== file) {
-            const bag = new DataTransfer();
-            bag.items.add(small);
-            input.files = bag.files;
-          }
-          show(form, input, small, file.name);
-          working.delete(input);
-        });
+      // a picture this browser cannot open is sent as it is
+      const work = Promise.all(files.map((file) => shrunk(file).catch(() => file))).then((small) => {
+        if (working.get(input) !== work) return; // another one was chosen meanwhile
+        const bag = new DataTransfer();
+        for (const file of small) bag.items.add(file);
+        input.files = bag.files;
+        show(form, input, small, files.map((file) => file.name));
+        working.delete(input);
+      });
       working.set(input, work);
     };
     input.addEventListener("change", take);
@@ -163,9 +163,11 @@ for (const form of document.querySelectorAll("form[data-shrink]")) {
     const status = form.querySelector("[data-status]");
     if (status) status.textContent = form.dataset.busy;
     form.setAttribute("aria-busy", "true");
-    if (!working.size) return;
+    const keeps = "keep" in form.dataset && globalThis.outbox;
+    if (!working.size && !keeps) return;
     event.preventDefault();
     while (working.size) await Promise.all(working.values());
+    if (keeps && (await globalThis.outbox.post(form, status))) return;
     form.submit();
   });
   window.addEventListener("pageshow", () => form.removeAttribute("aria-busy"));

@@ -1,0 +1,47 @@
+// The family's pages without a connection: a page of our own instead of the browser's, and what it needs. Pages with
+// anything about a child in them are never kept; the parts of the camera page are kept because they are large.
+"use strict";
+
+const KEPT = "scrollreach";
+const PARTS = ["/static/style.css", "/static/outbox.js", "/static/offline.js", "/static/scroll.svg"];
+const LARGE = "/static/vendor/";
+
+self.addEventListener("install", (event) => {
+  event.waitUntil(caches.open(KEPT).then((cache) => cache.addAll(PARTS)).then(() => self.skipWaiting()));
+});
+self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
+
+// What is not kept yet is fetched and kept; large parts never change under their address.
+async function large(request) {
+  const cache = await caches.open(KEPT);
+  const known = await cache.match(request);
+  if (known) return known;
+  const answer = await fetch(request);
+  if (answer.ok) await cache.put(request, answer.clone());
+  return answer;
+}
+
+// The newest where there is a connection, else the one that is kept.
+async function newest(request) {
+  const cache = await caches.open(KEPT);
+  try {
+    const answer = await fetch(request);
+    if (answer.ok) await cache.put(request, answer.clone());
+    return answer;
+  } catch (lost) {
+    const known = await cache.match(request);
+    if (known) return known;
+    throw lost;
+  }
+}
+
+self.addEventListener("fetch", (event) => {
+  const { request } = event;
+  const path = new URL(request.url).pathname;
+  if (request.method !== "GET") return;
+  if (request.mode === "navigate") {
+    const offline = () => caches.match("/f/offline");
+    event.respondWith(fetch(request).catch(async (lost) => (await offline()) || Promise.reject(lost)));
+  } else if (path.startsWith(LARGE)) event.respondWith(large(request));
+  else if (path.startsWith("/static/")) event.respondWith(newest(request));
+});

@@ -1,0 +1,145 @@
+"""A lost connection loses no photo: it waits on the phone, through a reload and a closed page, and arrives once."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, expect
+
+from tests.service.browser.conftest import PHONE
+from tests.service.browser.test_family import small_photo
+from tests.service.conftest import Recorded
+from tests.service.seeding import Seeded, seed
+from tests.service.serving import Serving, serving
+
+RESULT = re.compile(r"/photo/[0-9a-f]{32}$")
+LOST = "There is no connection just now."
+KEPT = """async () => {
+  const opened = await new Promise(done => {
+    const asked = indexedDB.open('scrollreach', 1);
+    asked.onsuccess = () => done(asked.result);
+  });
+  const asked = opened.transaction('photos').objectStore('photos').getAll();
+  return await new Promise(done => { asked.onsuccess = () => done(asked.result.map(each => each.files[0][1].size)); });
+}"""
+
+
+@pytest.fixture
+def measured(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Serving, Seeded, Recorded]]:
+    pool = Recorded()
+    with serving(tmp_path_factory.mktemp("connection"), pool=pool) as service:
+        yield service, seed(service.house), pool
+
+
+@pytest.fixture
+def phone(browser: Browser) -> Iterator[BrowserContext]:
+    context = browser.new_context(locale="en-GB", **PHONE)  # type: ignore[arg-type]
+    yield context
+    context.close()
+
+
+def chosen(phone: BrowserContext, address: str) -> Page:
+    tab = phone.new_page()
+    tab.goto(address)
+    tab.set_input_files("#photo", {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": small_photo()})
+    tab.wait_for_selector("img.preview")
+    return tab
+
+
+def test_a_photo_waits_for_the_connection(phone: BrowserContext, measured: tuple[Serving, Seeded, Recorded]) -> None:
+    service, seeded, pool = measured
+    tab = chosen(phone, f"{service.address}/f/{seeded.family}/arm")
+    phone.set_offline(True)
+    tab.get_by_role("button", name="Send the photo").click()
+    expect(tab.locator("form [data-status]")).to_contain_text(LOST)
+    assert tab.evaluate(KEPT) != []
+    phone.set_offline(False)
+    tab.wait_for_url(RESULT)
+    assert tab.get_by_role("heading", level=1).inner_text() == "This photo is good"
+    assert tab.evaluate(KEPT) == []
+    assert pool.measured == ["arm"]
+
+
+def test_a_photo_survives_a_closed_page(phone: BrowserContext, measured: tuple[Serving, Seeded, Recorded]) -> None:
+    service, seeded, pool = measured
+    tab = chosen(phone, f"{service.address}/f/{seeded.family}/arm")
+    phone.set_offline(True)
+    tab.get_by_role("button", name="Send the photo").click()
+    expect(tab.locator("form [data-status]")).to_contain_text(LOST)
+    tab.close()
+    phone.set_offline(False)
+    later = phone.new_page()
+    later.goto(f"{service.address}/f/{seeded.family}")
+    later.get_by_role("link", name="See the result").click()
+    later.wait_for_url(RESULT)
+    assert (pool.measured, later.evaluate(KEPT)) == (["arm"], [])
+
+
+def test_what_was_cut_off_in_the_middle_arrives_once(
+    phone: BrowserContext, measured: tuple[Serving, Seeded, Recorded]
+) -> None:
+    service, seeded, pool = measured
+    tab = chosen(phone, f"{service.address}/f/{seeded.family}/arm")
+    cut = []
+
+    def lose_the_answer(route) -> None:  # type: ignore[no-untyped-def]
+        if route.request.method == "POST" and not cut:
+            cut.append(route.fetch(max_redirects=0).status)  # it arrives, and the phone never hears so
+            route.abort("connectionreset")
+        else:
+            route.continue_()
+
+    tab.route(re.compile("/arm$"), lose_the_answer)
+    tab.get_by_role("button", name="Send the photo").click()
+    tab.wait_for_url(RESULT)
+    assert (cut, pool.measured) == ([303], ["arm"])
+
+
+def test_without_a_connection_the_page_is_ours(
+    phone: BrowserContext, measured: tuple[Serving, Seeded, Recorded]
+) -> None:
+    service, seeded, _ = measured
+    tab = phone.new_page()
+    tab.goto(f"{service.address}/f/{seeded.family}?language=de")
+    tab.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    tab.wait_for_function("caches.match('/f/offline').then(Boolean)")
+    tab.reload()
+    phone.set_offline(True)
+    tab.goto(f"{service.address}/f/{seeded.family}/arm")
+    assert tab.get_by_role("heading", level=1).inner_text() == "Gerade keine Verbindung"
+    assert tab.evaluate("getComputedStyle(document.querySelector('.button')).minHeight") == "60px"  # with its looks
+    phone.set_offline(False)
+    tab.wait_for_selector("#photo", state="attached")  # it goes on by itself
+
+
+def test_deleting_everything_empties_the_phone_too(
+    phone: BrowserContext, measured: tuple[Serving, Seeded, Recorded]
+) -> None:
+    service, seeded, pool = measured
+    tab = chosen(phone, f"{service.address}/f/{seeded.family}/arm")
+    tab.route(re.compile("/arm$"), lambda route: route.abort() if route.request.method == "POST" else route.continue_())
+    tab.get_by_role("button", name="Send the photo").click()
+    expect(tab.locator("form [data-status]")).to_contain_text(LOST)
+    other = phone.new_page()
+    other.route(
+        re.compile("/arm$"), lambda route: route.abort() if route.request.method == "POST" else route.continue_()
+    )
+    tab.close()
+    other.goto(f"{service.address}/f/{seeded.family}/delete/")
+    other.get_by_role("button", name="Delete everything").click()
+    other.wait_for_function(f"({KEPT})().then(kept => kept.length === 0)")
+    assert pool.measured == []
+
+
+def test_the_link_can_stand_on_the_screen(phone: BrowserContext, measured: tuple[Serving, Seeded, Recorded]) -> None:
+    service, seeded, _ = measured
+    tab = phone.new_page()
+    tab.goto(f"{service.address}/f/{seeded.family}")
+    told = phone.new_cdp_session(tab).send("Page.getAppManifest")
+    assert (told["errors"], told["url"]) == ([], f"{service.address}/f/{seeded.family}/app.webmanifest")
+    manifest = tab.request.get(told["url"]).json()
+    assert manifest["start_url"] == f"/f/{seeded.family}"
+    for icon in manifest["icons"]:
+        assert tab.request.get(service.address + icon["src"]).headers["content-type"] == "image/png"
