@@ -72,8 +72,9 @@ def draw_refusal(
         drawing.blurred_disc(picture, (x, y), radius)
     height, width = picture.shape[:2]
     scale = min(1.0, LONGEST_SIDE_PX / max(height, width))
-    picture = cv2.resize(picture, (round(width * scale), round(height * scale)), interpolation=cv2.INTER_AREA)
-    place = PLACES.get(code)
+    smaller = cv2.resize(picture, (round(width * scale), round(height * scale)), interpolation=cv2.INTER_AREA)
+    picture = np.asarray(smaller, np.uint8)
+    place = PLACES.get(code, "")
     if place in points_px and set(ARM) <= points_px.keys():
         drawing.line(picture, scale * np.array([points_px[name] for name in ARM]), CYAN, 2.0)
         x, y = points_px[place]
@@ -85,4 +86,4 @@ def draw_refusal(
         height, width = picture.shape[:2]
         frame = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
         drawing.line(picture, frame, RED, 8.0, closed=True)
-    return np.asarray(picture, np.uint8)
+    return picture

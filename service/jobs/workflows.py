@@ -10,7 +10,8 @@ again; after `MOST_TRIES` the photo is kept and the teacher told.  What the work
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -22,7 +23,7 @@ from service.measuring.pool import Measurer
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome
 from service.records.database import Store
 from service.records.lookups import age_years, stated
-from service.records.photos import ORIGINAL, OVERLAY, VIEW, PhotoFolder
+from service.records.photos import ORIGINALS, OVERLAY, VIEW, PhotoFolder
 from service.records.tables import ACCEPTED, ARM, FAILED, MEASURED, RECEIVED, REFUSED, Child, Upload
 
 STRAY_AFTER = timedelta(hours=1)
@@ -98,16 +99,33 @@ async def measure_photo(upload_id: str) -> None:
     asked = await asyncio.to_thread(_begin_try, tools, upload_id)
     if asked is None:
         return
-    original = await asyncio.to_thread(tools.photos.get, upload_id, ORIGINAL)
-    if original is None:
-        outcome = Outcome({"usable": False, "problems": [], "points_px": {}})
-    elif isinstance(asked.question, ArmQuestion):
-        outcome = await tools.pool.arm(original, asked.kind, asked.question)
-    else:
-        outcome = await tools.pool.instrument(original, asked.kind, asked.question)
+    originals = await asyncio.to_thread(tools.photos.originals, upload_id)
+    outcome = await _measured(tools.pool, originals, asked)
     if outcome.failed and asked.tries < MOST_TRIES:
         raise MeasuringFailed
     await asyncio.to_thread(keep_outcome, tools, upload_id, outcome)
+
+
+async def _measured(pool: Measurer, originals: Sequence[bytes], asked: _Asked) -> Outcome:
+    """What one photo gives, or several of the same child or instrument together."""
+    files = [(content, asked.kind) for content in originals]
+    if not files:
+        return Outcome({"usable": False, "problems": [], "points_px": {}})
+    if isinstance(asked.question, ArmQuestion):
+        if len(files) == 1:
+            return await pool.arm(*files[0], asked.question)
+        return _with_reason(await pool.arm_together(files, asked.question))
+    if len(files) == 1:
+        return await pool.instrument(*files[0], asked.question)
+    return await pool.instrument_together(files, asked.question)
+
+
+def _with_reason(joint: Outcome) -> Outcome:
+    """Where none of several photos could be measured, say of the first why not: that is what is done differently."""
+    if joint.result["usable"] or any(each.result["usable"] for each in joint.photos) or not joint.photos:
+        return joint
+    first = joint.photos[0]
+    return replace(joint, result=joint.result | {"problems": first.result["problems"]}, refusal_jpeg=first.refusal_jpeg)
 
 
 @dataclass(frozen=True)
@@ -153,6 +171,8 @@ def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome) -> None:
     for kind, picture in ((VIEW, outcome.photo_jpeg), (OVERLAY, outcome.overlay_jpeg)):
         if usable and picture is not None:
             tools.photos.put(upload_id, kind, picture)
+    if not usable and outcome.refusal_jpeg is not None:
+        tools.photos.refused.put(upload_id, outcome.refusal_jpeg)
     with tools.store.whole_house() as session:
         upload = session.get(Upload, upload_id)
         if upload is None:  # deleted by the family while it was being measured
@@ -175,7 +195,7 @@ def _forget_original(tools: Workshop, upload_id: str) -> None:
         upload = session.get(Upload, upload_id)
         state = REFUSED if upload is None else upload.state
     if state == REFUSED or (state in (MEASURED, ACCEPTED) and not tools.review):
-        tools.photos.delete(upload_id, ORIGINAL)
+        tools.photos.delete(upload_id, *ORIGINALS)
 
 
 @DBOS.step(retries_allowed=True, max_attempts=MOST_TRIES, interval_seconds=1.0, backoff_rate=2.0)

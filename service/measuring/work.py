@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from vision.arm.measure import ArmMeasurement
+    from vision.instrument.measure import InstrumentMeasurement
+    from vision.photo import Photo
+
 NEEDED = (
     "vision.arm.measure",
     "vision.instrument.measure",
@@ -82,6 +86,8 @@ class Outcome:
         (width, height) of the upright photo, the frame of ``points_px``.
     failed : bool
         Nothing was found out, because a worker died, hung or erred: another try may do better.
+    refusal_jpeg : bytes or None
+        A refused photo with the fault marked on it, faces blurred; only for whoever sent it, and only in memory.
     photos : tuple of Outcome
         Where several photos were measured together: what each of them gave by itself.
     """
@@ -92,6 +98,7 @@ class Outcome:
     size_px: tuple[int, int] | None = None
     failed: bool = False
     photos: tuple[Outcome, ...] = ()
+    refusal_jpeg: bytes | None = None
 
 
 def measure_arm_photo(data: bytes, name: str, question: ArmQuestion) -> Outcome:
@@ -119,6 +126,7 @@ def measure_arm_photo(data: bytes, name: str, question: ArmQuestion) -> Outcome:
         _jpeg(draw_arm(photo, measurement)),
         _jpeg(blur_face(photo, measurement)),
         _size_px(photo.rgb),
+        refusal_jpeg=_refusal_jpeg(photo, measurement, measurement.faces_px),
     )
 
 
@@ -145,8 +153,26 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
         measurement = measure_instrument_together(photos, question.sheet_height_mm, question.bar_mm, question.reference)
     shown = replace(photos[0], rgb=blur_surroundings(photos[0], measurement))
     return Outcome(
-        instrument_json(measurement), _jpeg(draw_instrument(shown, measurement)), _jpeg(shown.rgb), _size_px(shown.rgb)
+        instrument_json(measurement),
+        _jpeg(draw_instrument(shown, measurement)),
+        _jpeg(shown.rgb),
+        _size_px(shown.rgb),
+        refusal_jpeg=_refusal_jpeg(photos[0], measurement, None),
     )
+
+
+def _refusal_jpeg(
+    photo: Photo,
+    measurement: ArmMeasurement | InstrumentMeasurement,
+    faces_px: Sequence[tuple[float, float, float]] | None,
+) -> bytes | None:
+    """A refused photo with its fault marked; none of a photo that is good."""
+    from vision.refusal import draw_refusal
+
+    if measurement.usable or not measurement.problems:
+        return None
+    outlines = [sheet.outline_px for sheet in measurement.sheets]
+    return _jpeg(draw_refusal(photo, measurement.problems[0].code, measurement.points_px, outlines, faces_px))
 
 
 def look_at_photo(data: bytes, kind: str, bar_mm: float | None, reference: Blank | None = None) -> bytes:

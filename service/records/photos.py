@@ -10,6 +10,7 @@ review lies beside them in memory (`service.measuring.sights`) and is forgotten 
 from __future__ import annotations
 
 import secrets
+from collections.abc import Sequence
 from datetime import datetime
 
 from cryptography.exceptions import InvalidTag
@@ -17,10 +18,15 @@ from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 
 from service.measuring.sights import Sights
 from service.records.keeping import Keeping
+from service.records.refused import RefusedPictures
 from service.security import derived_key
 
+MOST_VIEWS = 5
+"""Photos that may be sent as one; more add little: their errors have much in common (`service.measuring`)."""
 ORIGINAL, VIEW, OVERLAY = "original", "view", "overlay"
-KINDS = (ORIGINAL, VIEW, OVERLAY)
+ORIGINALS = (ORIGINAL, *(f"{ORIGINAL}{number}" for number in range(2, MOST_VIEWS + 1)))
+"""The photos as they came, where several were sent as one."""
+KINDS = (*ORIGINALS, VIEW, OVERLAY)
 NONCE_BYTES = 12
 """What the cipher asks for (NIST SP 800-38D, 5.2.1.1)."""
 
@@ -40,6 +46,7 @@ class PhotoFolder:
         self._keeping = keeping
         self._cipher = AESGCM(derived_key(secret, "photos"))
         self.sights = Sights()
+        self.refused = RefusedPictures()
 
     def _name(self, upload_id: str, kind: str) -> str:
         if kind not in KINDS or not upload_id.isalnum():
@@ -63,11 +70,31 @@ class PhotoFolder:
         except (InvalidTag, ValueError):
             return None
 
+    def put_originals(self, upload_id: str, contents: Sequence[bytes]) -> None:
+        """Keep the photos that were sent as one; on return they are certain to be there.
+
+        Raises
+        ------
+        ValueError
+            If there are none, or more than `MOST_VIEWS`.
+        """
+        if not 1 <= len(contents) <= MOST_VIEWS:
+            raise ValueError(f"photos sent as one are 1 to {MOST_VIEWS}, not {len(contents)}")
+        for kind, content in zip(ORIGINALS, contents, strict=False):
+            self.put(upload_id, kind, content)
+
+    def originals(self, upload_id: str) -> list[bytes]:
+        """The photos as they came, those that are kept."""
+        found = (self.get(upload_id, kind) for kind in ORIGINALS)
+        return [content for content in found if content is not None]
+
     def delete(self, upload_id: str, *kinds: str) -> None:
         """Delete an upload's photos, all kinds unless some are named; deleting twice is no error."""
         for kind in kinds or KINDS:
             self._keeping.delete(self._name(upload_id, kind))
         self.sights.forget(upload_id)
+        if not kinds:
+            self.refused.forget(upload_id)
 
     def has(self, upload_id: str, kind: str) -> bool:
         """Whether a photo is kept."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from sqlalchemy import Select, select
@@ -9,7 +10,7 @@ from sqlalchemy.exc import IntegrityError
 
 from service.records.columns import fresh_id
 from service.records.database import Store
-from service.records.photos import ORIGINAL, PhotoFolder
+from service.records.photos import PhotoFolder
 from service.records.tables import RECEIVED, Studio, Upload
 
 
@@ -20,7 +21,7 @@ class NobodyAsks(LookupError):
 def keep_upload(
     store: Store,
     photos: PhotoFolder,
-    content: bytes,
+    contents: Sequence[bytes],
     *,
     studio_id: str,
     kind: str,
@@ -35,8 +36,8 @@ def keep_upload(
     Parameters
     ----------
     store, photos : Store, PhotoFolder
-    content : bytes
-        The photo as it came.
+    contents : sequence of bytes
+        The photo as it came, or several of the same child or the same instrument that were sent as one.
     studio_id : str
     kind : {'arm', 'instrument'}
     client_key : str
@@ -66,7 +67,7 @@ def keep_upload(
     if studio is None:
         raise NobodyAsks
     upload_id = fresh_id()
-    photos.put(upload_id, ORIGINAL, content)
+    photos.put_originals(upload_id, contents)
     try:
         with store.for_studio(studio_id) as records:
             records.add(
@@ -80,6 +81,7 @@ def keep_upload(
                     received_at=now,
                     state=RECEIVED,
                     reference=reference,
+                    views=len(contents),
                     delete_on=(now + timedelta(days=studio.photo_days)).date(),
                 )
             )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import secrets
+from collections.abc import Sequence
 from contextlib import suppress
 from typing import Annotated, Any, Literal
 
@@ -23,7 +24,7 @@ from service.jobs.running import start_measuring
 from service.measuring.admission import Rank
 from service.records.asking import arrived, still_wanted
 from service.records.erase import erase_request
-from service.records.photos import OVERLAY
+from service.records.photos import MOST_VIEWS, OVERLAY
 from service.records.tables import (
     ACCEPTED,
     AGAIN,
@@ -37,7 +38,7 @@ from service.records.tables import (
 )
 from service.records.uploads import NobodyAsks, keep_upload
 from service.web.forms.models import ConsentForm, FamilyLanguageForm, PaperForm, PhotoForm, SheetForm
-from service.web.forms.reading import photo_field
+from service.web.forms.reading import photo_fields
 from service.web.gate.guard import Family, FamilyFields, FamilyRecords, FamilyVisit, LinkClosed, TheHouse, nothing_here
 from service.web.house import House
 from service.web.pages import go_to, page
@@ -57,6 +58,8 @@ PLACES = {
 }
 """Pages of the family by the names their templates use; every other one is the first page."""
 
+PHOTO_FIELDS = ("photo", "photo_chosen")
+"""Photos from the phone's camera, and photos that were there already."""
 Kind = Literal["arm", "instrument"]
 
 
@@ -179,14 +182,12 @@ async def send_photo(request: Request, who: Family, parts: TheHouse, kind: Kind,
         answer = await run_in_threadpool(_photo_problem, request, parts, who, kind, "often", 429)
         answer.headers["Retry-After"] = str(parts.limiter.retry_after_s("family", who.request_id))
         return answer
-    content = await photo_field(form, "photo", parts.settings.upload_bytes) or await photo_field(
-        form, "photo_chosen", parts.settings.upload_bytes
-    )
-    if content is None:
+    contents = await photo_fields(form, PHOTO_FIELDS, parts.settings.upload_bytes, MOST_VIEWS)
+    if not contents:
         return await run_in_threadpool(_photo_problem, request, parts, who, kind, "none", 422)
     sent = PhotoForm.read(form)
     key = sent.client_key or secrets.token_hex(16)
-    upload_id = await run_in_threadpool(_kept_upload, parts, who, kind, key, content, sent.label)
+    upload_id = await run_in_threadpool(_kept_upload, parts, who, kind, key, contents, sent.label)
     await start_measuring(upload_id)
     await _result_of(parts, who.studio_id, upload_id)
     return go_to(f"/f/{who.token}/photo/{upload_id}")
@@ -211,14 +212,15 @@ def photo_result(
         waiting=upload.state == RECEIVED,
         kept=upload.state == FAILED,
         asked_again=upload.state == AGAIN,
+        refused_picture=parts.photos.refused.get(upload.id) is not None,
     )
 
 
 @router.get("/photo/{upload_id}/overlay.jpg")
 def photo_overlay(who: Family, parts: TheHouse, records: FamilyRecords, upload_id: str) -> Response:
-    """The family's own photo with what was measured drawn on it, face blurred."""
+    """The family's own photo with what was measured, or what is wrong with it, drawn on it; face blurred."""
     upload = _own_upload(records, who, upload_id)
-    picture = parts.photos.get(upload.id, OVERLAY)
+    picture = parts.photos.get(upload.id, OVERLAY) or parts.photos.refused.get(upload.id)
     if picture is None:
         raise nothing_here()
     return Response(picture, media_type="image/jpeg")
@@ -248,7 +250,7 @@ def delete_page(request: Request, who: Family, records: FamilyRecords) -> HTMLRe
 def delete_everything(request: Request, who: Family, parts: TheHouse, form: FamilyFields) -> HTMLResponse:
     """Delete everything sent through this link, now; the link is closed with it."""
     erase_request(parts.store, parts.photos, who.studio_id, who.request_id)
-    return page(request, "family/deleted.html")
+    return page(request, "family/deleted.html", closed_token=who.token)
 
 
 def _asked(records: Session, who: FamilyVisit) -> PhotoRequest:
@@ -278,6 +280,7 @@ def _steps(records: Session, who: FamilyVisit, asked: PhotoRequest, here: str) -
         "here": here,
         "good": arrived(records, asked) | ({"sheet"} if asked.bar_mm is not None or asked.reference else set()),
         "bar_nominal_mm": CHECK_BAR_MM,
+        "most_views": MOST_VIEWS,
         "reason": REASONS.get(wanted.reason or "") if wanted and wanted.again else None,
         "reason_code": (wanted.reason or "") if wanted else "",
         "wanted": wanted.kind if wanted else None,
@@ -299,7 +302,7 @@ def _photo_problem(
         )
 
 
-def _kept_upload(parts: House, who: FamilyVisit, kind: str, key: str, content: bytes, label: str) -> str:
+def _kept_upload(parts: House, who: FamilyVisit, kind: str, key: str, contents: Sequence[bytes], label: str) -> str:
     """Keep a photo that an adult agreed to send, and what the family says of its label."""
     with parts.store.for_studio(who.studio_id) as records:
         asked = _asked(records, who)
@@ -312,7 +315,7 @@ def _kept_upload(parts: House, who: FamilyVisit, kind: str, key: str, content: b
         return keep_upload(
             parts.store,
             parts.photos,
-            content,
+            contents,
             studio_id=who.studio_id,
             kind=kind,
             client_key=key,

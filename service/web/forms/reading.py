@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from fastapi.exceptions import HTTPException
 from starlette.datastructures import FormData, UploadFile
 
@@ -20,7 +22,37 @@ async def photo_field(form: FormData, name: str, most_bytes: int) -> bytes | Non
     HTTPException
         413 if it is larger than is accepted.
     """
-    value = form.get(name)
+    return await _content(form.get(name), most_bytes)
+
+
+async def photo_fields(form: FormData, names: Iterable[str], most_bytes: int, most: int) -> list[bytes]:
+    """The photos of several fields, each once, in their order; empty where none was chosen.
+
+    Parameters
+    ----------
+    form : FormData
+    names : iterable of str
+        Names of the fields.
+    most_bytes : int
+        Largest photo.
+    most : int
+        How many are read; what is chosen beyond that is left.
+
+    Raises
+    ------
+    HTTPException
+        413 if one is larger than is accepted.
+    """
+    found: dict[bytes, None] = {}
+    for name in names:
+        for value in form.getlist(name):
+            content = await _content(value, most_bytes)
+            if content and len(found) < most:
+                found[content] = None
+    return list(found)
+
+
+async def _content(value: object, most_bytes: int) -> bytes | None:
     if not isinstance(value, UploadFile):
         return None
     content = await value.read(most_bytes + 1)

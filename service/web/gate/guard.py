@@ -163,7 +163,7 @@ FamilyRecords = Annotated[Session, Depends(family_records, scope="function")]
 
 async def open_form(request: Request) -> FormData:
     """A form of a page that needs no token, because it is not read on behalf of anybody."""
-    return await request.form(max_files=4, max_fields=200)
+    return await request.form(max_files=8, max_fields=200)
 
 
 async def teacher_form(request: Request, who: Visitor, parts: TheHouse) -> FormData:

@@ -24,10 +24,11 @@ from service.measuring.admission import Rank
 from service.measuring.results import kept_length
 from service.records.deciding import chart_in_use, instrument_lengths
 from service.records.erase import erase_instrument
+from service.records.photos import MOST_VIEWS
 from service.records.tables import FAILED, INSTRUMENT, MEASURED, RECEIVED, REFUSED, Instrument, Upload
 from service.records.uploads import keep_upload
 from service.web.forms.models import InstrumentForm, PhotoForm, answers
-from service.web.forms.reading import photo_field
+from service.web.forms.reading import photo_fields
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION
 from service.web.language import marked, page_language, translator
@@ -76,8 +77,8 @@ def photo_page(request: Request, who: Visitor) -> HTMLResponse:
 @router.post("/photo")
 async def photo_sent(request: Request, who: Visitor, parts: TheHouse, form: Fields) -> Response:
     """Measure an instrument of the shelf in a photo; it is reviewed like a family's."""
-    content = await photo_field(form, "photo", parts.settings.upload_bytes)
-    if content is None:
+    contents = await photo_fields(form, ("photo",), parts.settings.upload_bytes, MOST_VIEWS)
+    if not contents:
         key = secrets.token_hex(16)
         return page(request, "teacher/instrument_photo.html", 422, client_key=key, problem=NO_PHOTO)
     parts.admission.check_room(Rank.KNOWN)
@@ -86,7 +87,7 @@ async def photo_sent(request: Request, who: Visitor, parts: TheHouse, form: Fiel
         keep_upload,
         parts.store,
         parts.photos,
-        content,
+        contents,
         studio_id=who.studio_id,
         kind=INSTRUMENT,
         client_key=sent.client_key or secrets.token_hex(16),

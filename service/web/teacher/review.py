@@ -28,7 +28,7 @@ from service.measuring.work import ArmQuestion, InstrumentQuestion, Question
 from service.records.asking import is_open
 from service.records.deciding import chart_in_use, latest_arm, verdict_for
 from service.records.lookups import Stated, age_years, stated
-from service.records.photos import ORIGINAL, OVERLAY, VIEW
+from service.records.photos import ORIGINAL, ORIGINALS, OVERLAY, VIEW
 from service.records.tables import (
     ACCEPTED,
     AGAIN,
@@ -78,7 +78,7 @@ def review(
     upload = _upload(records, upload_id)
     child = records.get_one(Child, upload.child_id) if upload.child_id else None
     say = translator(page_language(request))
-    can_measure = upload.state == MEASURED and parts.photos.has(upload.id, ORIGINAL)
+    can_measure = upload.state == MEASURED and upload.views == 1 and parts.photos.has(upload.id, ORIGINAL)
     if can_measure:
         afterwards.add_task(_sight, parts, upload.id, upload.kind, stated(records, upload))
     live, short = _live(request, records, child, upload, upload.corrected or upload.result or {})
@@ -145,7 +145,7 @@ async def accept(upload_id: str, who: Visitor, parts: TheHouse, form: Fields) ->
             _keep_instrument(records, upload, AcceptForm.read(form))
         upload.state = ACCEPTED
         back = f"/children/{upload.child_id}" if upload.child_id else "/instruments"
-    parts.photos.delete(upload_id, ORIGINAL)
+    parts.photos.delete(upload_id, *ORIGINALS)
     return go_to(back)
 
 

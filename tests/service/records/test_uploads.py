@@ -25,7 +25,7 @@ KEY = "c0ffee" * 5
 def kept(place: Place, seeded: Seeded, content: bytes = b"a photo", **more: str | None) -> str:
     asked = {"kind": INSTRUMENT, "client_key": KEY} | more
     house = place.house
-    return keep_upload(house.store, house.photos, content, studio_id=seeded.studio_id, now=NOW, **asked)  # type: ignore[arg-type]
+    return keep_upload(house.store, house.photos, [content], studio_id=seeded.studio_id, now=NOW, **asked)  # type: ignore[arg-type]
 
 
 def uploads(place: Place, seeded: Seeded) -> list[str]:
@@ -100,7 +100,7 @@ def test_doubled_uploads_of_an_older_database_are_both_kept(tmp_path: Path) -> N
         found = dict(records.execute(select(Upload.id, Upload.client_key)).all())  # type: ignore[arg-type]
     assert found == {"a": "k", "b": "b", "c": "other"}
     photos = PhotoFolder(tmp_path / "photos", b"s" * 32)
-    known = keep_upload(store, photos, b"x", studio_id="s", kind=INSTRUMENT, client_key="k", now=NOW)
+    known = keep_upload(store, photos, [b"x"], studio_id="s", kind=INSTRUMENT, client_key="k", now=NOW)
     assert known == "a"
     with pytest.raises(IntegrityError), store.engine.begin() as connection:
         connection.execute(text("UPDATE upload SET client_key = 'k' WHERE id = 'c'"))

@@ -1,0 +1,117 @@
+"""Several photos of one child or one instrument sent as one: kept, measured together, and deleted together."""
+
+from __future__ import annotations
+
+import pytest
+
+from service.measuring.work import ArmQuestion, Outcome
+from service.records.photos import MOST_VIEWS, ORIGINALS, OVERLAY
+from service.records.refused import RefusedPictures
+from service.records.tables import MEASURED, REFUSED, Upload
+from service.records.uploads import keep_upload
+from tests.service.conftest import Place
+from tests.service.seeding import NOW, Seeded, plain_picture, seed
+
+
+@pytest.fixture
+def family(place: Place) -> tuple[Place, Seeded]:
+    return place, seed(place.house)
+
+
+def send(place: Place, seeded: Seeded, kind: str, photos: list[bytes]) -> str:
+    form = {"form_token": place.house.signer.form_token(seeded.family)}
+    files = [("photo_chosen", (f"{n}.jpg", photo, "image/jpeg")) for n, photo in enumerate(photos)]
+    sent = place.client.post(f"/f/{seeded.family}/{kind}", data=form, files=files)
+    assert sent.status_code == 303, sent.text
+    return sent.headers["location"]
+
+
+def upload_at(place: Place, seeded: Seeded, address: str) -> Upload:
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        return records.get_one(Upload, address.rsplit("/", 1)[1])
+
+
+@pytest.mark.parametrize("kind", ["arm", "instrument"])
+def test_photos_sent_as_one_are_measured_and_deleted_together(family: tuple[Place, Seeded], kind: str) -> None:
+    place, seeded = family
+    address = send(place, seeded, kind, [b"one", b"two", b"one", b"three"])  # a photo chosen twice is one
+    upload = upload_at(place, seeded, address)
+    assert (upload.views, upload.state) == (3, MEASURED)
+    assert place.house.photos.originals(upload.id) == [b"one", b"two", b"three"]
+    if kind == "arm":
+        assert sorted(place.pool.received) == [b"one", b"three", b"two"]
+        assert upload.result is not None
+        assert upload.result["photos"] == 3
+    place.client.cookies.set("scrollreach", seeded.session)
+    teacher = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
+    review = place.client.get(f"/reviews/{upload.id}")
+    assert "3 photos together" in review.text
+    assert place.client.get(f"/reviews/{upload.id}/overlay.jpg").status_code == 200
+    assert place.client.post(f"/reviews/{upload.id}/accept", data=teacher).status_code == 303
+    assert place.house.photos.originals(upload.id) == []
+    assert place.house.photos.has(upload.id, OVERLAY)
+
+
+def test_more_photos_than_are_measured_together_are_left(family: tuple[Place, Seeded]) -> None:
+    place, seeded = family
+    address = send(place, seeded, "arm", [f"photo {n}".encode() for n in range(MOST_VIEWS + 2)])
+    assert upload_at(place, seeded, address).views == MOST_VIEWS
+    with pytest.raises(ValueError, match="1 to 5"):
+        keep_upload(
+            place.house.store,
+            place.house.photos,
+            [b"x"] * (MOST_VIEWS + 1),
+            studio_id=seeded.studio_id,
+            kind="arm",
+            client_key="k",
+            now=NOW,
+        )
+    assert len(ORIGINALS) == MOST_VIEWS
+
+
+def test_deleting_takes_every_photo(family: tuple[Place, Seeded]) -> None:
+    place, seeded = family
+    upload = upload_at(place, seeded, send(place, seeded, "arm", [b"one", b"two"]))
+    form = {"form_token": place.house.signer.form_token(seeded.family)}
+    assert place.client.post(f"/f/{seeded.family}/delete/", data=form).status_code == 200
+    assert place.house.photos.originals(upload.id) == []
+
+
+def test_a_refused_photo_is_shown_to_its_family_for_a_while(
+    family: tuple[Place, Seeded], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place, seeded = family
+    picture = plain_picture(7)
+
+    async def refuse(data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
+        problem = {"code": "elbow_bent", "message": "The elbow is bent.", "advice": "Stretch it."}
+        nothing = {"photo": name, "usable": False, "problems": [problem], "points_px": {}, "side": None}
+        return Outcome(nothing, plain_picture(1), refusal_jpeg=picture)
+
+    monkeypatch.setattr(place.pool, "arm", refuse)
+    for photos in ([b"a"], [b"b", b"c"]):
+        address = send(place, seeded, "arm", photos)
+        upload = upload_at(place, seeded, address)
+        assert upload.state == REFUSED
+        page = place.client.get(address).text
+        assert "The elbow is bent." in page
+        assert f"{address}/overlay.jpg" in page
+        assert place.client.get(f"{address}/overlay.jpg").content == picture
+        kept = [each for each in place.folder.rglob("*") if upload.id in each.name]
+        assert kept == []  # nothing of it on the disk
+        place.house.photos.delete(upload.id)
+        assert place.client.get(f"{address}/overlay.jpg").status_code == 404
+        assert "overlay.jpg" not in place.client.get(address).text
+
+
+def test_refused_pictures_go_by_age_and_by_number() -> None:
+    clock = [0.0]
+    pictures = RefusedPictures(kept_s=10, most=2, now=lambda: clock[0])
+    for name in ("a", "b", "c"):
+        pictures.put(name, name.encode())
+    assert [pictures.get(name) for name in ("a", "b", "c")] == [None, b"b", b"c"]
+    pictures.forget("b")
+    clock[0] = 9.9
+    assert (pictures.get("b"), pictures.get("c")) == (None, b"c")
+    clock[0] = 10.0
+    assert pictures.get("c") is None
