@@ -42,7 +42,9 @@ def main() -> int:
             survivors.append(mutant)
             where = f"{mutant.path.name}:{mutant.lines.start}"
             print(f"[{number}] {where}: {mutant.key} ({reasons.get(mutant.key, 'survives')})")
-            sys.stdout.flush()
+        elif number % 10 == 0:
+            print(f"[{number}]")
+        sys.stdout.flush()
     noticed_share = 1 - len(survivors) / max(len(chosen), 1)
     interval = binomtest(len(chosen) - len(survivors), max(len(chosen), 1)).proportion_ci(method="wilson")
     print(

@@ -11,7 +11,7 @@ import pytest
 from scipy.stats import norm
 
 from calibration.quantity import COVERAGE_FACTOR, Length
-from service.fit.assessment import RATIO_RANGES, body_to_total
+from service.fit.assessment import RATIO_RANGES, InstrumentLengths, assess, body_to_total
 from service.fit.chart import Chart, _proportional
 from service.fit.evidence import strained_by_size
 from service.fit.growth import LAST_AGE, DatedArm, predict
@@ -24,6 +24,21 @@ from service.fit.setup import COMFORT_MM, RIBS_MM, set_up
 from service.fit.signs import SIGN_CAUSES, InstrumentCondition, SignCause
 from service.fit.tape import SLIPS, _swapped, _u_difference
 from service.fit.weighing import play_loss
+from tests.service.fit.conftest import scaled
+
+
+@pytest.mark.parametrize("shared", [0.0, 0.01])
+def test_what_arm_and_instrument_share_counts_twice(chart: Chart, shared: float) -> None:
+    """JCGM 100:2008, equation 13: u^2 of a sum is the sum over causes of the squared sum of what each contributes."""
+    arm = scaled(450.0, 3.0, shared)
+    body, total = scaled(255.0, 1.0, shared), scaled(421.0, 1.5, shared)
+    found = assess(chart, arm, [InstrumentLengths(body, total)])
+    of_body, of_total = float(found.body_factor[0]), float(found.total_factor[0])
+    assert of_body < -0.3
+    assert of_total < -0.3
+    own = 3.0**2 + (of_body * 1.0) ** 2 + (of_total * 1.5) ** 2
+    common = shared * (450.0 + of_body * 255.0 + of_total * 421.0)
+    assert float(found.u_margin_mm[0]) == pytest.approx(math.sqrt(own + common**2), rel=1e-6)
 
 
 def test_half_of_what_is_seen_of_strain_is_seen_at_eight_millimetres() -> None:
@@ -53,9 +68,7 @@ def test_what_playing_costs_where_the_margin_is_known() -> None:
     [("110110", 4, "000110"), ("110110", 0, "110000"), ("110111", 5, "000111"), ("011110", 2, "011110")],
 )
 def test_one_unbroken_range_is_ordered(mask: str, cheapest: int, kept: str) -> None:
-    cost = np.ones(len(mask))
-    cost[cheapest] = 0.5
-    one = _one_range(np.array([each == "1" for each in mask]), cost)
+    one = _one_range(np.array([each == "1" for each in mask]), cheapest)
     assert "".join("1" if each else "0" for each in one) == kept
 
 
