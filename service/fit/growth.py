@@ -38,7 +38,7 @@ from service.fit.assessment import InstrumentLengths, assess
 from service.fit.chart import Chart
 from service.fit.errors import GrowthError
 from service.fit.lengths import PLAUSIBLE_MM, check_plausible, linear, widened
-from service.fit.sentences import Millimetres, Number, Sentence, say, unchanged
+from service.fit.sentences import Millimetres, Number, Sentence, Value, say, unchanged
 
 Array = NDArray[np.float64]
 
@@ -103,7 +103,9 @@ class Growth:
     outgrown : Crossing or None
         When the present instrument becomes too small; None without an instrument or where it never does.
     next_size : str or None
-        The chart's next larger size.
+        The chart's next larger size, by the present instrument's lengths and not by its label.
+    next_body_mm : float or None
+        Body length of that size, mm.
     next_fits : Crossing or None
         When that size begins to fit.
     suspects : tuple of int
@@ -125,6 +127,12 @@ class Growth:
     unusual: bool
     unexplained: float | None = None
     named: tuple[DatedArm, ...] = ()
+    next_body_mm: float | None = None
+
+    @property
+    def next_in_words(self) -> dict[str, Value]:
+        """The next size as sentences name it: with its body length, since a label says little."""
+        return {"size": self.next_size or "", "body": Millimetres(self.next_body_mm or 0.0)}
 
     def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON; sentences in `language` by `translate`."""
@@ -141,6 +149,7 @@ class Growth:
             "rate_mm_per_year": round(self.rate_mm_per_year, 1),
             "outgrown_in_months": _crossing_json(self.outgrown),
             "next_size": self.next_size,
+            "next_body_length_mm": self.next_body_mm,
             "next_fits_in_months": _crossing_json(self.next_fits),
             "suspect_measurements": list(self.suspects),
             "unusual": self.unusual,
@@ -191,14 +200,14 @@ def predict(
     mean, sd = _condition(ages[used], offsets[used], noise[np.ix_(used, used)], ahead, sex)
     median = median_arm_mm(ahead, sex)
     low, likely, high = (median * np.exp(mean + z * sd) for z in (-Z_TEN, 0.0, Z_TEN))
-    outgrown = next_fits = next_size = None
+    outgrown = next_fits = next_size = next_body = None
     if chart is not None and instrument is not None:
         found = assess(chart, history[-1].arm, [instrument])
         longest = float(found.longest_arm_mm[0])
         outgrown = _crossing(steps, low, likely, high, longest) if longest <= PLAUSIBLE_MM["arm"][1] else None
         larger = [row for row in chart.rows if row.arm_from_mm > found.shortest_arm_mm[0] + chart.stretch_mm]
         if larger:
-            next_size = larger[0].size
+            next_size, next_body = larger[0].size, larger[0].body_length_mm
             next_fits = _crossing(steps, low, likely, high, larger[0].arm_from_mm)
     rate = (
         float(np.interp(12, steps, likely) - likely[0]) if months >= 12 else float(likely[-1] - likely[0]) * 12 / months
@@ -213,6 +222,7 @@ def predict(
         bool(abs(offsets[-1]) > CONTRADICTION * np.hypot(_spread(ages[-1:], sex)[0], np.sqrt(noise[-1, -1]))),
         None if suspects else _unexplained([history[place] for place in kept], sex),
         tuple(history[place] for place in suspects),
+        next_body,
     )
 
 
@@ -263,12 +273,16 @@ def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:
         sentences.append(
             _when(
                 growth.next_fits,
-                say("The next size ({size}) fits already.", size=growth.next_size),
+                say("The next larger size, {size} with a body of about {body}, fits already.", **growth.next_in_words),
                 say(
-                    "The next size ({size}) begins to fit in about {likely} months ({early} to {late}).",
-                    size=growth.next_size,
+                    "The next larger size, {size} with a body of about {body}, begins to fit in about {likely} months "
+                    "({early} to {late}).",
+                    **growth.next_in_words,
                 ),
-                say("The next size ({size}) will not fit within this time.", size=growth.next_size),
+                say(
+                    "The next larger size, {size} with a body of about {body}, will not fit within this time.",
+                    **growth.next_in_words,
+                ),
             )
         )
     if growth.unusual:

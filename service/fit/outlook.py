@@ -43,13 +43,28 @@ def outlook(growth: Growth, measured_on: date, verdict: Verdict | None = None) -
             )
         )
     if growth.next_fits is not None and growth.next_size is not None:
+        if verdict is not None and verdict.mislabelled:
+            lines.append(
+                say(
+                    "Sold as {label}, the present instrument measures like a {size}; the measures count here.",
+                    label=verdict.instrument.label or "",
+                    size=verdict.size,
+                )
+            )
         lines.append(
             _told(
                 growth.next_fits,
                 measured_on,
-                say("The next size ({size}) fits already.", size=growth.next_size),
-                say("The next size ({size}) begins to fit around {likely} ({early} to {late}).", size=growth.next_size),
-                say("The next size ({size}) will not fit within the next two years.", size=growth.next_size),
+                say("The next larger size, {size} with a body of about {body}, fits already.", **growth.next_in_words),
+                say(
+                    "The next larger size, {size} with a body of about {body}, begins to fit around {likely} ({early} "
+                    "to {late}).",
+                    **growth.next_in_words,
+                ),
+                say(
+                    "The next larger size, {size} with a body of about {body}, will not fit within the next two years.",
+                    **growth.next_in_words,
+                ),
             )
         )
     return lines

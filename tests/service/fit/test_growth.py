@@ -128,7 +128,7 @@ def test_when_the_instrument_is_outgrown(chart):
     assert growth.outgrown is not None
     assert growth.outgrown.early < growth.outgrown.likely < growth.outgrown.late
     assert growth.outgrown.likely == pytest.approx(12 * 30 / growth.rate_mm_per_year, abs=2)
-    assert growth.next_size == "1/4"
+    assert (growth.next_size, growth.next_body_mm) == ("1/4", 280.0)
     assert "becomes too small in about" in growth_sentences(growth)[1].text()
     already = predict([DatedArm(6.0, Length.stated(480, 3))], None, chart, instrument(255, 421))
     assert already.outgrown.likely == 0

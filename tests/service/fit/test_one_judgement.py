@@ -43,7 +43,7 @@ CANNOT_BOTH_BE_TRUE = (
         r"Take a smaller|Take a larger|Stop playing|is slightly large|Try it, and watch",
     ),
     (r"Take a smaller", r"Take a larger|It can be played|becomes too small|already too small"),
-    (r"Take a larger", r"It can be played|begins? to fit around|will not become too small"),
+    (r"Take a larger", r"It can be played|begins to fit around|will not become too small"),
     (r"Stop playing", r"It can be played|Wanted: a violin|becomes too small|begins to fit|fits already"),
     (r"See to set-up|First settle", r"Wanted: a violin|becomes too small|begins to fit|fits already|Take a larger"),
     (r"No violin of the chart is small enough", r"Wanted: a violin|Take a smaller|Take a larger|becomes too small"),
