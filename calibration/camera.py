@@ -45,6 +45,10 @@ UNSTATED_LENSES_MM = ((26.0, 3.0), (52.0, 5.0), (77.0, 8.0))
 """Lenses of phones where the photo does not say: equivalent focal length and its standard deviation, for the main lens,
 the main lens at 2x or a short tele lens, and a longer one; common practice, no source."""
 
+FILM_LENSES_MM = ((31.0, 4.0), (60.0, 9.0), (90.0, 12.0))
+"""The same for a frame of a film, which never says: phones cut the wide main picture to 16:9 (1.09 times the equivalent
+focal length, over the diagonal) and for steadying by up to a quarter of it more; common practice, no source."""
+
 SHORTEST_FOCAL35_MM = 19.0
 """Below it a lens is an ultra-wide one, whose distortion we do not follow; common practice, no source."""
 
@@ -64,7 +68,7 @@ _LEAST_TURN = 1e-12
 """Of a rotation, rad: a smaller one has no axis."""
 
 PARAMETERS = ("focal length", "centre x", "centre y", "k1", "k2", "print stretch")
-_LENS, _COMMON, _POSE = 5, len(PARAMETERS), 6
+_LENS, COMMON, POSE = 5, len(PARAMETERS), 6
 
 
 class Surface(StrEnum):
@@ -147,12 +151,12 @@ class PosedCamera:
     @cached_property
     def rotation(self) -> Array:
         """Rotation (3, 3) from the frame of reference into the camera's frame: x_cam = rotation X + translation."""
-        return _rotation(self.parameters[_COMMON : _COMMON + 3])
+        return _rotation(self.parameters[COMMON : COMMON + 3])
 
     @property
     def translation_mm(self) -> Array:
         """Translation (3,) from the frame of reference into the camera's frame, mm."""
-        return self.parameters[_COMMON + 3 : _COMMON + 6]
+        return self.parameters[COMMON + 3 : COMMON + 6]
 
     @cached_property
     def position_mm(self) -> Array:
@@ -181,13 +185,13 @@ class PosedCamera:
             Derivatives by the camera's `parameters`; those of the print's stretch and of further sheets are zero.
         """
         points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 3)
-        pose = self.parameters[_COMMON : _COMMON + _POSE]
+        pose = self.parameters[COMMON : COMMON + POSE]
         seen, slopes = cv2.projectPoints(points, pose[:3], pose[3:], *_opencv_lens(self.parameters))
         px, by = np.asarray(seen, dtype=np.float64), np.asarray(slopes, dtype=np.float64)
         by_parameters = np.zeros((2 * len(points), len(self.parameters)))
         by_parameters[:, :_LENS] = _by_lens(by)
-        by_parameters[:, _COMMON : _COMMON + _POSE] = by[:, :_POSE]
-        by_point = by[:, 3:_POSE] @ self.rotation
+        by_parameters[:, COMMON : COMMON + POSE] = by[:, :POSE]
+        by_point = by[:, 3:POSE] @ self.rotation
         return px.reshape(-1, 2), by_point.reshape(-1, 2, 3), by_parameters.reshape(len(points), 2, -1)
 
     def rays(self, points_px: ArrayLike) -> Array:
@@ -218,7 +222,7 @@ class PosedCamera:
 
     def sheet_frame(self, number: int) -> tuple[Array, Array]:
         """Rotation (3, 3) and translation (3,) in mm that take sheet `number`'s own frame to the frame of reference."""
-        pose = self.parameters[_COMMON + _POSE * number : _COMMON + _POSE * (number + 1)]
+        pose = self.parameters[COMMON + POSE * number : COMMON + POSE * (number + 1)]
         return self.rotation.T @ _rotation(pose[:3]), self.rotation.T @ (pose[3:] - self.translation_mm)
 
     def sheet_heights_mm(self) -> Array:
@@ -237,6 +241,7 @@ def solve_camera(
     focal35_mm: float | None = None,
     surface: Surface | str = Surface.ANY,
     print_scales: Mapping[str, float] | None = None,
+    film: bool = False,
 ) -> PosedCamera:
     """Find the camera's place and lens from all sheets in a photo.
 
@@ -252,6 +257,8 @@ def solve_camera(
         What the sheets are fixed to: on a wall they are coplanar, on a table parallel.
     print_scales : mapping of str to float, optional
         True size over nominal size of the print, by the sheets' names, where it is known not to be 1.
+    film : bool
+        Whether it is a frame of a film.
 
     Returns
     -------
@@ -270,7 +277,7 @@ def solve_camera(
         raise Refused(WRONG_LENS)
     lenses = [
         _solved(problem)
-        for problem in _adjustments(tuple(sheets), image_size_px, focal35_mm, Surface(surface), print_scales or {})
+        for problem in adjustments(tuple(sheets), image_size_px, focal35_mm, Surface(surface), print_scales or {}, film)
     ]
     best = min(lenses, key=lambda lens: lens.cost)
     camera = PosedCamera(
@@ -286,26 +293,28 @@ def solve_camera(
     return camera
 
 
-def _adjustments(
+def adjustments(
     sheets: tuple[SheetInPhoto, ...],
     image_size_px: tuple[int, int],
     focal35_mm: float | None,
     surface: Surface,
     print_scales: Mapping[str, float],
-) -> Iterator[_Adjustment]:
+    film: bool = False,
+) -> Iterator[Adjustment]:
     """One adjustment for the lens that the photo states, or one for each lens that it may have been taken with."""
     corners_mm = [sheet.corner_mm * print_scales.get(sheet.layout.name, 1.0) for sheet in sheets]
     stated = focal35_mm is not None and focal35_mm > 0
-    lenses = ((float(focal35_mm or 0), FOCAL_RELATIVE_SD * float(focal35_mm or 0)),) if stated else UNSTATED_LENSES_MM
+    unstated = FILM_LENSES_MM if film else UNSTATED_LENSES_MM
+    lenses = ((float(focal35_mm or 0), FOCAL_RELATIVE_SD * float(focal35_mm or 0)),) if stated else unstated
     shares = (1.0,) if stated else _LENS_SHARES[surface]
     for share, (equivalent_mm, spread_mm) in zip(shares, lenses, strict=True):
         improbability = float(np.log(spread_mm / equivalent_mm / share))
         per_mm = float(np.hypot(*image_size_px)) / FRAME_DIAGONAL_MM
         focal_px = (equivalent_mm * per_mm, spread_mm * per_mm)
-        yield _Adjustment(sheets, corners_mm, image_size_px, focal_px, _PARALLEL_SD[surface], improbability)
+        yield Adjustment(sheets, corners_mm, image_size_px, focal_px, _PARALLEL_SD[surface], improbability)
 
 
-class _Adjustment:
+class Adjustment:
     """The least-squares problem: residuals of corners and priors, each over its standard deviation."""
 
     def __init__(
@@ -357,14 +366,14 @@ class _Adjustment:
     def judge_noise(self, parameters: Array) -> None:
         """Take the corners' noise from their misfits to the adjusted camera; each sheet's pose used up six of them."""
         self.noise_px = [
-            pooled_noise_px(misfit, max(misfit.size - _POSE, 1)) if len(misfit) > _FEWEST_JUDGED else sheet.noise_px
+            pooled_noise_px(misfit, max(misfit.size - POSE, 1)) if len(misfit) > _FEWEST_JUDGED else sheet.noise_px
             for sheet, misfit in zip(self.sheets, self.misfits_px(parameters), strict=True)
         ]
 
     def residuals(self, parameters: Array) -> Array:
         """All residuals."""
-        common = (parameters[:_COMMON] - self.common) / self.common_sd
-        return np.concatenate([self.corner_residuals(parameters), common, self._parallel_residuals(parameters)])
+        common = (parameters[:COMMON] - self.common) / self.common_sd
+        return np.concatenate([self.corner_residuals(parameters), common, self.parallel_residuals(parameters)])
 
     def corner_residuals(self, parameters: Array) -> Array:
         """Residuals of the corners."""
@@ -391,23 +400,23 @@ class _Adjustment:
             half = parameters[5] / 2
             block[:, 5] = upwards * np.repeat(corners[:, 1] / (1 + half) / 2, 2)
             block[:, 5] -= rightwards * np.repeat(corners[:, 0] / (1 - half) / 2, 2)
-            column = _COMMON + _POSE * number
-            block[:, column : column + _POSE] = by[:, :_POSE]
+            column = COMMON + POSE * number
+            block[:, column : column + POSE] = by[:, :POSE]
             blocks.append(block / self.noise_px[number])
-        common = np.zeros((_COMMON, len(parameters)))
-        common[:, :_COMMON] = np.diag(1 / self.common_sd)
+        common = np.zeros((COMMON, len(parameters)))
+        common[:, :COMMON] = np.diag(1 / self.common_sd)
         return np.vstack([*blocks, common, self._parallel_jacobian(parameters)])
 
     def _posed(self, parameters: Array) -> Iterator[tuple[SheetInPhoto, Array, Array]]:
         """Each sheet, its corners in mm as the printer stretched them, and its pose."""
         stretch = np.array([1.0 - parameters[5] / 2, 1.0 + parameters[5] / 2, 1.0])
-        poses = parameters[_COMMON:].reshape(-1, _POSE)
+        poses = parameters[COMMON:].reshape(-1, POSE)
         return zip(self.sheets, [corners * stretch for corners in self.corners_mm], poses, strict=True)
 
-    def _parallel_residuals(self, parameters: Array) -> Array:
+    def parallel_residuals(self, parameters: Array) -> Array:
         """Height and tilt of the further sheets over the first one's plane."""
         height_sd_mm, tilt_sd_deg = self.parallel_sd
-        poses = parameters[_COMMON:].reshape(-1, _POSE)
+        poses = parameters[COMMON:].reshape(-1, POSE)
         first, parts = _rotation(poses[0, :3]), [np.empty(0)]
         for pose in poses[1:]:
             tilt = (first.T @ _rotation(pose[:3]))[:2, 2]
@@ -416,21 +425,21 @@ class _Adjustment:
         return np.concatenate(parts)
 
     def _parallel_jacobian(self, parameters: Array) -> Array:
-        """Derivatives of `_parallel_residuals`: three rows for each further sheet."""
+        """Derivatives of `parallel_residuals`: three rows for each further sheet."""
         height_sd_mm, tilt_sd_deg = self.parallel_sd
-        poses = parameters[_COMMON:].reshape(-1, _POSE)
+        poses = parameters[COMMON:].reshape(-1, POSE)
         first, by_first = _turned(poses[0, :3])
         normal, by_normal = first[:, 2], by_first[:, :, 2]
         jacobian = np.zeros((3 * (len(poses) - 1), len(parameters)))
         for number, pose in enumerate(poses[1:], start=1):
             turn, by_turn = _turned(pose[:3])
             rows = jacobian[3 * (number - 1) : 3 * number]
-            mine = _COMMON + _POSE * number
-            rows[0, _COMMON : _COMMON + 3] = by_normal @ (pose[3:] - poses[0, 3:]) / height_sd_mm
-            rows[0, _COMMON + 3 : _COMMON + 6] = -normal / height_sd_mm
+            mine = COMMON + POSE * number
+            rows[0, COMMON : COMMON + 3] = by_normal @ (pose[3:] - poses[0, 3:]) / height_sd_mm
+            rows[0, COMMON + 3 : COMMON + 6] = -normal / height_sd_mm
             rows[0, mine + 3 : mine + 6] = normal / height_sd_mm
             for axis in range(2):
-                rows[1 + axis, _COMMON : _COMMON + 3] = by_first[:, :, axis] @ turn[:, 2] / np.radians(tilt_sd_deg)
+                rows[1 + axis, COMMON : COMMON + 3] = by_first[:, :, axis] @ turn[:, 2] / np.radians(tilt_sd_deg)
                 rows[1 + axis, mine : mine + 3] = by_turn[:, :, 2] @ first[:, axis] / np.radians(tilt_sd_deg)
         return jacobian
 
@@ -439,18 +448,18 @@ class _Adjustment:
 class _Solution:
     """The adjustment for one lens; `cost` is minus the logarithm of its probability, but for a constant."""
 
-    problem: _Adjustment
+    problem: Adjustment
     parameters: Array
     root: Array
     cost: float
 
 
-def _solved(problem: _Adjustment) -> _Solution:
+def _solved(problem: Adjustment) -> _Solution:
     start = min((problem.solve(start) for start in problem.starts()), key=lambda found: float(found.cost))
     # the corners' noise was judged without a lens; now that the lens is known it is judged again
     problem.judge_noise(start.x)
     parameters = np.asarray(problem.solve(start.x).x, dtype=np.float64)
-    root = _covariance_root(problem.jacobian(parameters))
+    root = inverse_root(problem.jacobian(parameters))
     return _Solution(problem, parameters, root, problem.improbability + float(start.cost))
 
 
@@ -460,15 +469,15 @@ def _mixed_root(best: _Solution, lenses: list[_Solution]) -> Array:
     weights /= weights.sum()
     parts = []
     for weight, lens in zip(weights, lenses, strict=True):
-        away = _same_turns(lens.parameters, best.parameters) - best.parameters
+        away = same_turns(lens.parameters, best.parameters) - best.parameters
         parts.append(np.sqrt(weight) * np.column_stack([lens.root, away]))
-    return _triangular(np.hstack(parts))
+    return triangular(np.hstack(parts))
 
 
-def _same_turns(parameters: Array, like: Array) -> Array:
+def same_turns(parameters: Array, like: Array) -> Array:
     """The same parameters with rotation vectors on the side of half a turn on which those of `like` are."""
     changed = parameters.copy()
-    for column in range(_COMMON, len(parameters), _POSE):
+    for column in range(COMMON, len(parameters), POSE):
         vector, other = parameters[column : column + 3], like[column : column + 3]
         opposite = vector * (1 - 2 * np.pi / max(float(np.linalg.norm(vector)), _LEAST_TURN))
         if np.linalg.norm(opposite - other) < np.linalg.norm(vector - other):
@@ -476,14 +485,14 @@ def _same_turns(parameters: Array, like: Array) -> Array:
     return changed
 
 
-def _covariance_root(jacobian: Array) -> Array:
+def inverse_root(jacobian: Array) -> Array:
     """Root (P, P) of the inverse of the normal matrix, by singular values, with columns scaled to be alike first."""
     scale = np.linalg.norm(jacobian, axis=0)
     _, values, vectors = np.linalg.svd(jacobian / scale, full_matrices=False)
     return np.asarray(vectors.T / np.maximum(values, _LEAST_SINGULAR * values[0]) / scale[:, None])
 
 
-def _triangular(root: Array) -> Array:
+def triangular(root: Array) -> Array:
     """Lower triangular root (P, P), with a diagonal that is not negative, of what `root` (P, K) is a root of."""
     upper = np.asarray(np.linalg.qr(root.T, mode="r"))
     return np.asarray((upper * np.where(np.diag(upper) < 0, -1.0, 1.0)[:, None]).T)

@@ -49,6 +49,7 @@ def reference_camera(
     surface: Surface,
     bar_mm: float | None = None,
     reference: Blank | None = None,
+    film: bool = False,
 ) -> CheckedCamera:
     """Find what has a known size in a photo, and the camera with it.
 
@@ -64,6 +65,8 @@ def reference_camera(
         Length of a printed sheet's check bar as the family measured it, mm.
     reference : Blank, optional
         The blank paper or card that lies there; None for the printed sheet.
+    film : bool
+        Whether it is a frame of a film.
 
     Returns
     -------
@@ -76,7 +79,7 @@ def reference_camera(
         As `checked_camera` or `find_blank`.
     """
     if reference is None:
-        return checked_camera(image, find_sheets(image), focal35_mm, surface, bar_mm)
+        return checked_camera(image, find_sheets(image), focal35_mm, surface, bar_mm, film)
     found = find_blank(image, reference, focal35_mm, surface)
     return CheckedCamera(found.camera, found.scales, found.remarks)
 
@@ -87,6 +90,7 @@ def checked_camera(
     focal35_mm: float | None,
     surface: Surface,
     bar_mm: float | None = None,
+    film: bool = False,
 ) -> CheckedCamera:
     """Solve the camera and check the prints.
 
@@ -102,6 +106,8 @@ def checked_camera(
         What the sheets are fixed to.
     bar_mm : float, optional
         Length of a check bar as the family measured it, mm; taken to hold for all sheets, which one printer made.
+    film : bool
+        Whether it is a frame of a film.
 
     Returns
     -------
@@ -118,7 +124,7 @@ def checked_camera(
     except ValueError:
         raise Refused(BAR_LENGTH) from None
     size_px = (image.shape[1], image.shape[0])
-    camera = solve_camera(sheets, size_px, focal35_mm, surface)
+    camera = solve_camera(sheets, size_px, focal35_mm, surface, film=film)
     checks = {
         sheet.layout.name: [scale_from_paper(image, sheet), scale_from_card(image, camera, number), *told]
         for number, sheet in enumerate(sheets)
@@ -127,7 +133,7 @@ def checked_camera(
     prints = {name: scale for name, (scale, _) in combined.items()}
     scales = {name: print_scale.scale for name, print_scale in prints.items()}
     if any(scale != 1.0 for scale in scales.values()):
-        camera = solve_camera(sheets, size_px, focal35_mm, surface, scales)
+        camera = solve_camera(sheets, size_px, focal35_mm, surface, scales, film)
     remarks = []
     if any(contradicted for _, contradicted in combined.values()):
         remarks.append(PRINT_SCALE_DISAGREES)

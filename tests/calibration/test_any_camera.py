@@ -115,12 +115,12 @@ def test_a_tiny_sheet_seen_from_exactly_in_front(turn_deg: float) -> None:
 
 def test_the_root_is_of_the_inverse_normal_matrix() -> None:
     """On a well-conditioned camera the root gives what inverting the normal matrix gives (JCGM 100:2008, 5.2)."""
-    from calibration.camera import _adjustments
+    from calibration.camera import adjustments
 
     camera = truth((1600, 1200), 26.0, (10.0, 25.0, 5.0), 700.0)
     sheets = seen(camera, 2, 250.0, np.random.default_rng(3), 0.05)
     solved = solve_camera(sheets, (1600, 1200), 26.0, Surface.WALL)
-    (problem,) = _adjustments(tuple(sheets), (1600, 1200), 26.0, Surface.WALL, {})
+    (problem,) = adjustments(tuple(sheets), (1600, 1200), 26.0, Surface.WALL, {})
     problem.judge_noise(solved.parameters)
     numerical = np.empty((len(problem.residuals(solved.parameters)), len(solved.parameters)))
     for column, step in enumerate(1e-6 * np.maximum(np.abs(solved.parameters), 1e-2)):

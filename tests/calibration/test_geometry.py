@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibration.camera import FRAME_DIAGONAL_MM, PosedCamera, Surface, _adjustments, solve_camera
+from calibration.camera import FRAME_DIAGONAL_MM, PosedCamera, Surface, adjustments, solve_camera
 from calibration.problems import Refused
 from tests.calibration.test_any_camera import seen, truth
 
@@ -156,7 +156,7 @@ def test_a_tele_lens_that_the_photo_does_not_state_is_found() -> None:
 def test_derivatives_hold_far_from_the_solution_too(stretch: float) -> None:
     """Against differences of the residuals, by a print that is stretched far beyond what printers do."""
     sheets = seen(truth(SIZE, 26.0, (10.0, 25.0, 5.0), 700.0), 2, 250.0, np.random.default_rng(3), 0.05)
-    (problem,) = _adjustments(tuple(sheets), SIZE, 26.0, Surface.WALL, {})
+    (problem,) = adjustments(tuple(sheets), SIZE, 26.0, Surface.WALL, {})
     at = next(problem.starts())
     at[3:6] = 0.05, -0.02, stretch
     numerical = []

@@ -1,0 +1,270 @@
+"""The cameras of several views of the same sheets, taken with one lens.
+
+Each view's sheets tell its own pose; the lens is the same in all of them, and what one view of a plane cannot tell
+(focal length against distance) several from different places can (Z. Zhang, A flexible new technique for camera
+calibration, PAMI 22 (2000) 1330; from memory).  So one focal length, one distortion and one stretch of the print are
+adjusted together with a pose for each view and sheet, by least squares over all corners.  The principal point is common
+but for a small wander from view to view: lenses that steady a picture by moving, and films that steady it by cutting
+the frame anew, shift it.  Views of different lenses, sizes of picture or focal lengths stated are adjusted apart.
+
+As for one view, a root of the covariance is what is kept: `CommonLens.roots` says how the parameters of every view's
+camera depend on the same independent unit errors, so that what the views share is never taken for independent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import OptimizeResult, least_squares
+
+from calibration.arrays import Array
+from calibration.camera import (
+    CENTRE_SD_SHARE,
+    COMMON,
+    POSE,
+    Adjustment,
+    PosedCamera,
+    Surface,
+    adjustments,
+    inverse_root,
+    same_turns,
+    triangular,
+)
+from calibration.sheet_in_photo import SheetInPhoto
+
+STEADIED_SHARE = 0.003
+"""Of the photo's longer side: standard deviation of what a lens that moves to steady the picture shifts the principal
+point from photo to photo, along each axis; half a degree at most, of which little is used in good light (our
+assumption)."""
+FILMED_SHARE = CENTRE_SD_SHARE
+"""The same for frames of a film: each is cut anew out of the sensor's picture, so that as much may change from frame to
+frame as may be wrong in all (our assumption)."""
+
+
+@dataclass(frozen=True)
+class View:
+    """The sheets of one view.
+
+    Attributes
+    ----------
+    sheets : tuple of SheetInPhoto
+        The first is the frame of reference, and must be the same sheet in every view.
+    image_size_px : tuple of int
+        Width and height.
+    focal35_mm : float or None
+        35 mm-equivalent focal length as stated.
+    film : bool
+        Whether it is a frame of a film.
+    """
+
+    sheets: tuple[SheetInPhoto, ...]
+    image_size_px: tuple[int, int]
+    focal35_mm: float | None = None
+    film: bool = False
+
+
+@dataclass(frozen=True)
+class CommonLens:
+    """Cameras of several views in one frame.
+
+    Attributes
+    ----------
+    cameras : tuple of PosedCamera
+        One a view, each with its own covariance.
+    roots : tuple of (12, K) ndarray
+        For each view how lens and first sheet's pose (as the first 12 of `PosedCamera.parameters`) depend on K
+        independent errors of unit variance that all views share.
+    """
+
+    cameras: tuple[PosedCamera, ...]
+    roots: tuple[Array, ...]
+
+
+def solve_common_lens(
+    views: Sequence[View], surface: Surface | str = Surface.ANY, print_scales: Mapping[str, float] | None = None
+) -> CommonLens:
+    """Find the cameras of several views of the same sheets.
+
+    Parameters
+    ----------
+    views : sequence of View
+        One or more.
+    surface : Surface
+        What the sheets are fixed to.
+    print_scales : mapping of str to float, optional
+        True size over nominal size of the print, by the sheets' names.
+
+    Returns
+    -------
+    CommonLens
+        In the views' order.
+
+    Raises
+    ------
+    ValueError
+        If there is no view, one has no sheet, or their first sheets are not the same.
+    """
+    if not views or any(not view.sheets for view in views):
+        raise ValueError("every view needs a sheet")
+    if len({view.sheets[0].layout for view in views}) != 1:
+        raise ValueError("the first sheet of every view must be the same")
+    groups: dict[tuple[tuple[int, int], float | None, bool], list[int]] = {}
+    for number, view in enumerate(views):
+        groups.setdefault((view.image_size_px, view.focal35_mm, view.film), []).append(number)
+    solved = [_solved([views[number] for number in group], surface, print_scales or {}) for group in groups.values()]
+    width = sum(found.roots[0].shape[1] for found in solved)
+    cameras: dict[int, PosedCamera] = {}
+    roots: dict[int, Array] = {}
+    start = 0
+    for group, found in zip(groups.values(), solved, strict=True):
+        end = start + found.roots[0].shape[1]
+        for number, camera, root in zip(group, found.cameras, found.roots, strict=True):
+            cameras[number] = camera
+            roots[number] = np.zeros((len(root), width))
+            roots[number][:, start:end] = root
+        start = end
+    order = range(len(views))
+    return CommonLens(tuple(cameras[n] for n in order), tuple(roots[n] for n in order))
+
+
+class _Joint:
+    """The least-squares problem of one lens: common parameters, each view's wander of the principal point, poses."""
+
+    def __init__(self, parts: Sequence[Adjustment], wander_px: float) -> None:
+        self.parts, self.wander_px = parts, wander_px
+        poses = [POSE * len(part.sheets) for part in parts]
+        ends = COMMON + 2 * len(parts) + np.cumsum([0, *poses])
+        self.size = int(ends[-1])
+        self.select = []
+        for number in range(len(parts)):
+            chosen = np.zeros((COMMON + poses[number], self.size))
+            chosen[:COMMON, :COMMON] = np.eye(COMMON)
+            chosen[1:3, COMMON + 2 * number : COMMON + 2 * number + 2] = np.eye(2)
+            chosen[COMMON:, ends[number] : ends[number + 1]] = np.eye(poses[number])
+            self.select.append(chosen)
+
+    def start(self) -> Array:
+        """Each view solved by itself, seen through the usual lens; distances go with the focal length."""
+        common = self.parts[0].common
+        parameters = np.concatenate([common, np.zeros(2 * len(self.parts))])
+        for part in self.parts:
+            found = min((part.solve(at) for at in part.starts()), key=lambda each: float(each.cost))
+            poses = np.array(found.x[COMMON:]).reshape(-1, POSE)
+            poses[:, 5] *= common[0] / found.x[0]
+            parameters = np.append(parameters, poses.ravel())
+        return parameters
+
+    def solve(self, start: Array) -> OptimizeResult:
+        """Least squares from a starting point."""
+        return least_squares(self.residuals, start, jac=self.jacobian, method="lm", x_scale="jac", max_nfev=100)
+
+    def residuals(self, parameters: Array) -> Array:
+        """All residuals, over their standard deviations."""
+        own = [
+            np.concatenate([part.corner_residuals(chosen @ parameters), part.parallel_residuals(chosen @ parameters)])
+            for part, chosen in zip(self.parts, self.select, strict=True)
+        ]
+        first = self.parts[0]
+        wander = parameters[COMMON : COMMON + 2 * len(self.parts)] / self.wander_px
+        return np.concatenate([*own, (parameters[:COMMON] - first.common) / first.common_sd, wander])
+
+    def jacobian(self, parameters: Array) -> Array:
+        """Derivatives of the residuals."""
+        blocks = []
+        for part, chosen in zip(self.parts, self.select, strict=True):
+            corners = 2 * sum(len(sheet.corner_px) for sheet in part.sheets)
+            rows = part.jacobian(chosen @ parameters)
+            blocks.append(np.delete(rows, slice(corners, corners + COMMON), axis=0) @ chosen)
+        prior = np.zeros((COMMON + 2 * len(self.parts), self.size))
+        prior[:COMMON, :COMMON] = np.diag(1 / self.parts[0].common_sd)
+        prior[COMMON:, COMMON : prior.shape[0]] = np.eye(2 * len(self.parts)) / self.wander_px
+        return np.vstack([*blocks, prior])
+
+    def of_views(self, parameters: Array) -> list[Array]:
+        """The parameters of each view's camera."""
+        return [chosen @ parameters for chosen in self.select]
+
+
+@dataclass(frozen=True)
+class _Found:
+    """The adjustment for one lens; `cost` is minus the logarithm of its probability, but for a constant."""
+
+    problem: _Joint
+    parameters: list[Array]
+    roots: list[Array]
+    cost: float
+
+
+def _adjusted(problem: _Joint) -> _Found:
+    found = problem.solve(problem.start())
+    cost = float(found.cost)
+    for part, parameters in zip(problem.parts, problem.of_views(found.x), strict=True):
+        part.judge_noise(parameters)
+    found = problem.solve(found.x)
+    root = inverse_root(problem.jacobian(found.x))
+    roots = [chosen @ root for chosen in problem.select]
+    return _Found(problem, problem.of_views(found.x), roots, problem.parts[0].improbability + cost)
+
+
+def _solved(views: Sequence[View], surface: Surface | str, print_scales: Mapping[str, float]) -> CommonLens:
+    """Cameras of views through one lens, or through each lens that it may be."""
+    share = FILMED_SHARE if views[0].film else STEADIED_SHARE
+    wander_px = share * max(views[0].image_size_px)
+    by_lens = zip(
+        *(
+            adjustments(view.sheets, view.image_size_px, view.focal35_mm, Surface(surface), print_scales, view.film)
+            for view in views
+        ),
+        strict=True,
+    )
+    lenses = [_adjusted(_Joint(parts, wander_px)) for parts in by_lens]
+    best = min(lenses, key=lambda lens: lens.cost)
+    weights = np.exp([best.cost - lens.cost for lens in lenses])
+    weights /= weights.sum()
+    parts = []
+    for weight, lens in zip(weights, lenses, strict=True):
+        away = [same_turns(mine, own) - own for mine, own in zip(lens.parameters, best.parameters, strict=True)]
+        parts.append(np.sqrt(weight) * np.column_stack([np.vstack(lens.roots), np.concatenate(away)]))
+    root = triangular(np.hstack(parts))
+    cameras, roots, start = [], [], 0
+    for view, part, parameters in zip(views, best.problem.parts, best.parameters, strict=True):
+        mine = root[start : start + len(parameters)]
+        start += len(parameters)
+        cameras.append(
+            PosedCamera(
+                sheets=view.sheets,
+                image_size_px=view.image_size_px,
+                parameters=parameters,
+                covariance_root=triangular(mine),
+                chi_square=float((part.corner_residuals(parameters) ** 2).sum()),
+                misfit_px=tuple(float(np.sqrt((each**2).mean())) for each in part.misfits_px(parameters)),
+            )
+        )
+        roots.append(mine[: COMMON + POSE])
+    return CommonLens(tuple(cameras), tuple(roots))
+
+
+def reference_first(views: Sequence[View]) -> list[View | None]:
+    """Put the sheet that most views show first in each of them.
+
+    Parameters
+    ----------
+    views : sequence of View
+        With their sheets in any order.
+
+    Returns
+    -------
+    list of View or None
+        None for a view that does not show the sheet.
+    """
+    layouts = [sheet.layout for view in views for sheet in view.sheets]
+    if not layouts:
+        return [None for _ in views]
+    common = max(layouts, key=layouts.count)
+    ordered: list[View | None] = []
+    for view in views:
+        mine = sorted(view.sheets, key=lambda sheet: sheet.layout != common)
+        ordered.append(replace(view, sheets=tuple(mine)) if mine and mine[0].layout == common else None)
+    return ordered
