@@ -76,6 +76,8 @@ class Photo:
         or where the picture was cropped afterwards.
     front_lens : bool
         The file says that it was taken with the phone's front (selfie) camera.
+    film : bool
+        It is a frame of a film (`vision.clip`).
 
     Raises
     ------
@@ -87,6 +89,7 @@ class Photo:
     rgb: Picture
     focal35_mm: float | None = None
     front_lens: bool = False
+    film: bool = False
 
     def __post_init__(self) -> None:
         if self.rgb.ndim != 3 or self.rgb.shape[2] != 3 or self.rgb.size == 0:

@@ -181,6 +181,11 @@ CAMERA_TILTED = Problem(
     "The photo was taken too much from the side, from above or from below.",
     "Stand in front of the child's shoulder, hold the phone upright at that height, and take the photo again.",
 )
+STEP_ASIDE = Problem(
+    "step_aside",
+    "The photos were taken from nearly the same place, so they tell little more than one of them.",
+    "Take one step to the side, please, and photograph the child from there, too, while it stands still.",
+)
 STATED_BUILD = Problem(
     "stated_build",
     "The photo and the stated age or height do not go together; the photo is believed.",

@@ -123,7 +123,14 @@ class JointArmOut(ArmOut):
     """One arm from several photos of one child."""
 
     photos: int = Field(description="Photos that were usable.")
-    agreement: AgreementOut | None = Field(description="Null where fewer than two photos were usable.")
+    agreement: AgreementOut | None = Field(
+        description="Null where fewer than two photos were usable, or they were measured together."
+    )
+    left_out: list[str] = Field(description="Usable photos that do not go with the others.")
+    viewpoints_deg: float | None = Field(
+        description="Angle between the places from which photos that were measured together were taken; null where "
+        "each was measured by itself and the lengths were joined."
+    )
 
 
 class ArmMeasurements(BaseModel):

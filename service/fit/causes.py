@@ -21,6 +21,7 @@ MEASURED = (
     say("depth of the neck"),
     say("depth of the arm and palm"),
     say("arm proportions"),
+    say("sway between the photos"),
     say("age and stature as stated"),
     say("hand size"),
     say("trunk lean"),

@@ -28,13 +28,16 @@ from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
 from service.measuring.same_child import together
 from service.measuring.work import (
     ArmQuestion,
+    ArmView,
     InstrumentQuestion,
     Outcome,
     Question,
     look_at_photo,
     measure_arm_photo,
+    measure_arm_view,
     measure_instrument_photos,
     refused,
+    solve_arm_views,
     solve_sight,
 )
 
@@ -168,7 +171,23 @@ class MeasuringPool:
             As `service.measuring.same_child.together` makes it: one result, and what each photo gave in `photos`.
         """
         asked = replace(question or ArmQuestion(), corrections=None)
-        return together(await asyncio.gather(*(self.arm(data, name, asked) for data, name in files)))
+        views = await asyncio.gather(*(self._arm_view(data, name, asked) for data, name in files))
+        outcomes = [view.outcome for view in views]
+        if sum(outcome.result["usable"] for outcome in outcomes) < 2:
+            return together(outcomes)
+        try:
+            return together(outcomes, await self._answer(solve_arm_views, 1, views, asked))
+        except Exception as error:
+            log.error("photos could not be measured together: %s", type(error).__name__)
+            return replace(together(outcomes), failed=True)
+
+    async def _arm_view(self, data: bytes, name: str, question: ArmQuestion) -> ArmView:
+        try:
+            view: ArmView = await self._answer(measure_arm_view, 1, data, name, question)
+        except Exception as error:
+            log.error("a photo could not be measured: %s", type(error).__name__)
+            return ArmView(replace(refused(name, (MEASURING_FAILED,), {"side": None}, ARM_LENGTHS), failed=True), None)
+        return view
 
     async def instrument(self, data: bytes, name: str, question: InstrumentQuestion | None = None) -> Outcome:
         """Measure the instrument in one photo; never raises for what the photo holds."""

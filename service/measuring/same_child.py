@@ -1,7 +1,9 @@
-"""Several photos of one child's arm: one length, unless the photos contradict one another.
+"""One arm from several photos of one child.
 
-Each photo is measured by itself.  The lengths are then averaged with weights from their covariance, so that what all
-photos share (the printed sheet, the child's build, the definition) is not averaged away.  Before that they are compared
+Where the child stood still before the sheet, the photos are measured together (`vision.arm.views`): that is one result,
+and a photo that does not go with the others is left out and named.  Where they were taken at different times, each
+gives a length of its own; these are joined by weights that follow from their covariance, so that what all photos share
+(the printed sheet, the child's build, the definition) is not averaged away.  Before that they are compared
 (`calibration.agreement`): photos that differ by more than their uncertainties allow give no length, for one of them
 shows another child, a bent arm or another sheet, and the mean would hide it.  Left and right arm are taken to be
 equally long.
@@ -10,7 +12,7 @@ equally long.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 from calibration.problems import Problem
@@ -28,6 +30,12 @@ PHOTOS_DISAGREE = Problem(
     "photos_disagree",
     "The arm lengths from these photos differ by more than photos of one child should.",
     "Look whether all show the same child with the arm straight and the same sheet, and take the odd one again.",
+)
+
+VIEW_LEFT_OUT = Problem(
+    "view_left_out",
+    "One photo does not go with the others and was left out: the child had moved, or it shows another one.",
+    "If all photos show the same child, take them again one after the other while the child stands still.",
 )
 
 NO_PHOTO_USABLE = Problem(
@@ -54,21 +62,27 @@ def check_distinct(files: Sequence[tuple[bytes, str]]) -> None:
         seen[data] = name
 
 
-def together(outcomes: Sequence[Outcome]) -> Outcome:
+def together(outcomes: Sequence[Outcome], views: Outcome | None = None) -> Outcome:
     """Join what several photos of one child gave.
 
     Parameters
     ----------
     outcomes : sequence of Outcome
         One a photo, as `MeasuringPool.arm` gives them.
+    views : Outcome, optional
+        What `service.measuring.work.solve_arm_views` made of them, where the child stood still.
 
     Returns
     -------
     Outcome
         Its result has the form of one photo's, with the joint lengths and without points; ``photos`` counts those that
-        went in and ``agreement`` says how they scatter (null for fewer than two).  Pictures are those of the first
+        went in and ``agreement`` says how they scatter (null for fewer than two, and where they were measured
+        together); ``left_out`` names usable photos that do not go with the others, ``viewpoints_deg`` is the angle
+        between the places that photos measured together were taken from, else null.  Pictures are those of the first
         photo that was usable; `Outcome.photos` holds what each gave.
     """
+    if views is not None:
+        return _measured_together(outcomes, views)
     from calibration.agreement import agreement  # statistics take long to load, and most questions need none
 
     usable = [each for each in outcomes if each.result["usable"]]
@@ -86,6 +100,8 @@ def together(outcomes: Sequence[Outcome]) -> Outcome:
         "side": sides.pop() if len(sides) == 1 else None,
         "photos": len(usable),
         "agreement": None if found is None else _agreement_json(found),
+        "left_out": [],
+        "viewpoints_deg": None,
     }
     shown = usable[0] if usable else Outcome({})
     return Outcome(
@@ -96,6 +112,21 @@ def together(outcomes: Sequence[Outcome]) -> Outcome:
         failed=not usable and any(each.failed for each in outcomes),
         photos=tuple(outcomes),
     )
+
+
+def _measured_together(outcomes: Sequence[Outcome], views: Outcome) -> Outcome:
+    names = [each.result["photo"] for each in outcomes]
+    left_out = [names[number] for number in views.result["left_out"]]
+    used = [names[number] for number in views.result["used"]]
+    problems = problems_json([VIEW_LEFT_OUT] if left_out else []) + views.result["problems"]
+    result = {name: value for name, value in views.result.items() if name != "used"} | {
+        "photo": " + ".join(used),
+        "problems": problems,
+        "photos": len(used),
+        "agreement": None,
+        "left_out": left_out,
+    }
+    return replace(views, result=result, photos=tuple(outcomes))
 
 
 def _joint(usable: Sequence[Outcome], name: str) -> dict[str, Any] | None:

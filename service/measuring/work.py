@@ -101,33 +101,83 @@ class Outcome:
     refusal_jpeg: bytes | None = None
 
 
+@dataclass(frozen=True)
+class ArmView:
+    """One of several photos of a child: what it gave by itself, and what was seen in it.
+
+    Attributes
+    ----------
+    outcome : Outcome
+    sight : bytes or None
+        A `vision.arm.seen.SeenArm`: places and camera, no pixel; None where the photo was refused before.
+    """
+
+    outcome: Outcome
+    sight: bytes | None
+
+
 def measure_arm_photo(data: bytes, name: str, question: ArmQuestion) -> Outcome:
     """Measure the arm in one photo, given as the bytes of its file."""
-    from vision.arm.measure import measure_arm
+    return measure_arm_view(data, name, question).outcome
+
+
+def measure_arm_view(data: bytes, name: str, question: ArmQuestion) -> ArmView:
+    """The same for one of several photos."""
+    from vision.arm.measure import ArmMeasurement, solve_arm
     from vision.arm.overlay import blur_face, draw_arm
+    from vision.arm.seen import see_arm
     from vision.photo import load_photo
 
     try:
         photo = load_photo(data, name)
     except Refused as refusal:
-        return refused(name, refusal.problems, {"side": None}, ARM_LENGTHS)
-    measurement = measure_arm(
-        photo,
-        side=question.side,
-        age_years=question.age_years,
-        stature_mm=question.stature_mm,
-        against_wall=question.against_wall,
-        corrections=question.corrections,
-        bar_mm=question.bar_mm,
-        reference=question.reference,
-    )
-    return Outcome(
+        return ArmView(refused(name, refusal.problems, {"side": None}, ARM_LENGTHS), None)
+    known = question.age_years, question.stature_mm, question.against_wall, question.corrections
+    sight = None
+    try:
+        seen = see_arm(photo, question.side, question.bar_mm, question.reference)
+        measurement = solve_arm(seen, *known)
+        sight = pickle.dumps(seen)
+    except Refused as refusal:
+        measurement = ArmMeasurement(photo=photo.name, usable=False, problems=refusal.problems)
+    outcome = Outcome(
         arm_json(measurement),
         _jpeg(draw_arm(photo, measurement)),
         _jpeg(blur_face(photo, measurement)),
         _size_px(photo.rgb),
         refusal_jpeg=_refusal_jpeg(photo, measurement, measurement.faces_px),
     )
+    return ArmView(outcome, sight)
+
+
+def solve_arm_views(views: Sequence[ArmView], question: ArmQuestion) -> Outcome | None:
+    """One arm from several photos of a child that stood still; None where fewer than two go together.
+
+    The result has, beside the lengths, the numbers of the photos used (``used``) and left out (``left_out``), and the
+    angle between the places they were taken from (``viewpoints_deg``).  The picture is drawn on the first one used.
+    """
+    import numpy as np
+    from PIL import Image
+
+    from vision.arm.overlay import draw_arm
+    from vision.arm.views import solve_views
+    from vision.photo import Photo
+
+    looked = [number for number, view in enumerate(views) if view.sight is not None]
+    seen = [pickle.loads(views[number].sight or b"") for number in looked]  # made by `measure_arm_view` in this pool
+    found = solve_views(seen, question.age_years, question.stature_mm, question.against_wall)
+    if found is None:
+        return None
+    used = [looked[number] for number in found.used]
+    first = views[used[0]].outcome
+    clean = Image.open(io.BytesIO(first.photo_jpeg or b""))  # its face is blurred already
+    overlay = draw_arm(Photo(first.result["photo"], np.asarray(clean)), found.measurement, blur_face=False)
+    result = arm_json(found.measurement) | {
+        "used": used,
+        "left_out": [looked[number] for number in found.left_out],
+        "viewpoints_deg": round(found.spread_deg, 1),
+    }
+    return Outcome(result, _jpeg(overlay), first.photo_jpeg, first.size_px)
 
 
 def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: InstrumentQuestion) -> Outcome:

@@ -29,6 +29,9 @@ def measurement_text(result: dict[str, Any], translate: Translate = unchanged, l
         lines.append(_limits_text(result.get("arm_length") or result["body_length"], translate, language))
     if result["usable"] and result.get("agreement"):
         lines.append(_agreement_sentence(result).text(translate, language))
+    if result["usable"] and result.get("viewpoints_deg") is not None:
+        lines.append(_together_sentence(result).text(translate, language))
+    lines += [say("Left out: {photo}", photo=name).text(translate, language) for name in result.get("left_out", ())]
     lines += remarks(result, translate)
     if not result["usable"] and not CANNOT_RAISE.isdisjoint(problem["code"] for problem in result["problems"]):
         lines.append(" ".join(each.text(translate, language) for each in BENT_ARM))
@@ -68,6 +71,15 @@ def _limits_text(length: dict[str, Any], translate: Translate, language: str) ->
         for part in largest
     ]
     return say("Interval mostly from: {causes}", causes=", ".join(causes)).text(translate, language)
+
+
+def _together_sentence(result: dict[str, Any]) -> Sentence:
+    """From how many photos together, and from how different places."""
+    return say(
+        "Measured from {count} photos together, taken from places {angle} degrees apart.",
+        count=result["photos"],
+        angle=Number(result["viewpoints_deg"], 0),
+    )
 
 
 def _agreement_sentence(result: dict[str, Any]) -> Sentence:

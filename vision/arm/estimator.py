@@ -35,11 +35,11 @@ NECK, SHOULDER, ELBOW, WRIST, PALM = range(5)
 """Places of the joints in arrays of five, in the order of `vision.arm.priors.JOINTS`."""
 POSE_PARAMETERS = 6
 """Of each sheet: rotation vector and translation."""
-_COORDINATES = 15
+COORDINATES = 15
 """Coordinates of the five points."""
 _STEP_MM, _STEP_DEG = 1e-3, 1e-4
 """Steps of differences: a millionth of the lengths and angles, far above rounding."""
-_BESIDE_MM = 10.0
+BESIDE_MM = 10.0
 """How far from the palm the point lies that tells the scale of the picture there; about half a palm's breadth."""
 
 
@@ -123,7 +123,7 @@ class Solution:
     lengths: Mapping[str, tuple[float, Mapping[str, float]]]
 
 
-class _Problem:
+class ArmProblem:
     """The least-squares problem of one stance; unknowns: camera (whitened), five points, the trunk's lean (deg)."""
 
     def __init__(self, evidence: Evidence, stance: Stance) -> None:
@@ -136,12 +136,14 @@ class _Problem:
         self.expected = expected_arm_mm(evidence.age_years, evidence.stature_mm)
 
     def camera(self, unknowns: Array) -> PosedCamera:
+        """The camera as the unknowns have it."""
         parameters = self.evidence.camera.parameters.copy()
         parameters[: self.camera_size] += self.camera_root @ unknowns[: self.camera_size]
         return self.evidence.camera.with_parameters(parameters)
 
     def points(self, unknowns: Array) -> Array:
-        return unknowns[self.camera_size : self.camera_size + _COORDINATES].reshape(5, 3)
+        """The joints (5, 3) in the body's frame, mm."""
+        return unknowns[self.camera_size : self.camera_size + COORDINATES].reshape(5, 3)
 
     def start(self) -> Array:
         """Each point on its line of sight, at the stance's usual depth."""
@@ -158,11 +160,15 @@ class _Problem:
         """Name of the cause of each row, in the rows' order."""
         sightings = [self.evidence.sightings[name].cause for name in JOINTS for _ in range(2)]
         hand = [] if self.evidence.hand_px is None else ["hand size"]
+        lens = ["focal length", *(self.camera_size - 1) * ["sheet corners and lens"]]
+        return [*lens, *sightings, *hand, *self.body_causes()]
+
+    def body_causes(self) -> list[str]:
+        """The same of the rows that depend on the body alone."""
         known = [*(["age and stature as stated"] if self.expected is not None else []), "trunk lean"]
         seen = [] if self.evidence.trunk_lean_deg is None else ["trunk lean"]
         depths = ["depth of the neck", *4 * ["depth of the arm and palm"]]
-        lens = ["focal length", *(self.camera_size - 1) * ["sheet corners and lens"]]
-        return [*lens, *sightings, *hand, *depths, *5 * ["arm proportions"], *known, *seen]
+        return [*depths, *5 * ["arm proportions"], *known, *seen]
 
     def rows(self, unknowns: Array) -> Array:
         """Whitened residuals (R,)."""
@@ -184,7 +190,7 @@ class _Problem:
     def _seen_rows(self, unknowns: Array) -> tuple[Array, Array]:
         """What depends on the camera: its own errors, landmarks in the picture, the hand's size there."""
         evidence, points, size = self.evidence, self.points(unknowns), self.camera_size
-        beside = points[PALM] + [0.0, _BESIDE_MM, 0.0]
+        beside = points[PALM] + [0.0, BESIDE_MM, 0.0]
         turn = evidence.body_to_sheet
         px, by_point, by_parameters = self.camera(unknowns).project_slopes(np.vstack([points, beside]) @ turn.T)
         by_point, by_camera = by_point @ turn, by_parameters[:, :, :size] @ self.camera_root
@@ -204,11 +210,11 @@ class _Problem:
             mean, deviation = priors.HAND_SIZE
             step = px[5] - px[PALM]
             length = float(np.linalg.norm(step))
-            straight, by_straight = _with_slopes(straight_arm_mm, points)
-            values[-1] = (np.log(evidence.hand_px * _BESIDE_MM / length / straight) - mean) / deviation
+            straight, by_straight = with_slopes(straight_arm_mm, points)
+            values[-1] = (np.log(evidence.hand_px * BESIDE_MM / length / straight) - mean) / deviation
             towards = step / length**2
             slopes[-1, :size] = -towards @ (by_camera[5] - by_camera[PALM]) / deviation
-            slopes[-1, size : size + _COORDINATES] = -by_straight.ravel() / straight / deviation
+            slopes[-1, size : size + COORDINATES] = -by_straight.ravel() / straight / deviation
             palm = size + 3 * PALM
             slopes[-1, palm : palm + 3] -= towards @ (by_point[5] - by_point[PALM]) / deviation
         return values, slopes
@@ -216,7 +222,7 @@ class _Problem:
     def _body_rows(self, unknowns: Array) -> tuple[Array, Array]:
         """What is known of bodies: a function of the points and the lean alone, its slopes by differences."""
         body = unknowns[self.camera_size :]
-        steps = np.diag([*_COORDINATES * [_STEP_MM], _STEP_DEG])
+        steps = np.diag([*COORDINATES * [_STEP_MM], _STEP_DEG])
         moved = np.vstack([body, body + steps])
         values = self._body(moved[:, :-1].reshape(-1, 5, 3), moved[:, -1])
         slopes = np.zeros((values.shape[1], len(unknowns)))
@@ -264,8 +270,13 @@ def solve(evidence: Evidence, stance: Stance) -> Solution:
     Solution
         Points, lengths and their budgets.
     """
-    problem = _Problem(evidence, stance)
-    scale = np.concatenate([np.ones(problem.camera_size), np.full(_COORDINATES, 10.0), [1.0]])
+    return most_probable(ArmProblem(evidence, stance))[0]
+
+
+def most_probable(problem: ArmProblem) -> tuple[Solution, Array]:
+    """Solve a problem, and say what each cause of doubt brings to each length; the unknowns (U,) come with it."""
+    evidence, stance = problem.evidence, problem.stance
+    scale = np.concatenate([np.ones(problem.camera_size), np.full(COORDINATES, 10.0), [1.0]])
     fit = least_squares(
         problem.rows, problem.start(), problem.jacobian, x_scale=scale, method="trf", max_nfev=30, xtol=1e-6, ftol=1e-8
     )
@@ -279,12 +290,12 @@ def solve(evidence: Evidence, stance: Stance) -> Solution:
     lengths = {
         name: _length(measure, problem, fit.x, response, causes) for name, measure in _measures(evidence).items()
     }
-    return Solution(stance, problem.points(fit.x), log_evidence, lengths)
+    return Solution(stance, problem.points(fit.x), log_evidence, lengths), np.asarray(fit.x)
 
 
-def _with_slopes(measure: Callable[[Array], Array], points: Array) -> tuple[float, Array]:
+def with_slopes(measure: Callable[[Array], Array], points: Array) -> tuple[float, Array]:
     """A measure of the points (5, 3) and its derivatives (5, 3) by them, by differences."""
-    moved = points + _STEP_MM * np.eye(_COORDINATES).reshape(-1, 5, 3)
+    moved = points + _STEP_MM * np.eye(COORDINATES).reshape(-1, 5, 3)
     here = float(measure(points))
     return here, (measure(moved) - here).reshape(5, 3) / _STEP_MM
 
@@ -299,7 +310,7 @@ def _measures(evidence: Evidence) -> dict[str, Callable[[Array, Array], Array]]:
 
 
 def _length(
-    measure: Callable[[Array, Array], Array], problem: _Problem, unknowns: Array, response: Array, causes: list[str]
+    measure: Callable[[Array, Array], Array], problem: ArmProblem, unknowns: Array, response: Array, causes: list[str]
 ) -> tuple[float, dict[str, float]]:
     """Value and, by cause, the standard deviation it brings: sensitivities chained through the solution."""
     body = unknowns[problem.camera_size :]

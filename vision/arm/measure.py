@@ -172,7 +172,7 @@ def build_deviation(arm: Length, age_years: float | None, stature_mm: float | No
 
 def _solved(seen: SeenArm, evidence: Evidence, against_wall: bool | None) -> ArmMeasurement:
     body = seen.body
-    stances = [informed(stance, seen.depths) for stance in _stances(against_wall)]
+    stances = [informed(stance, seen.depths) for stance in stances_of(against_wall)]
     mixture = Mixture.of([solve(evidence, stance) for stance in stances], seen.depths)
     turn = pose_of(body, evidence, mixture.best).turn
     turned = np.array([turned_probability(turn, stance.name) for stance in stances])
@@ -184,7 +184,7 @@ def _solved(seen: SeenArm, evidence: Evidence, against_wall: bool | None) -> Arm
         usable=not faults,
         problems=(*faults, *seen.remarks),
         side=body.side,
-        points_px=_points(body, evidence, mixture.best),
+        points_px=points_of(body, evidence, mixture.best),
         wall_probability=mixture.share(priors.WALL),
         faces_px=seen.faces_px,
         sheets=seen.sheets,
@@ -193,7 +193,7 @@ def _solved(seen: SeenArm, evidence: Evidence, against_wall: bool | None) -> Arm
     )
 
 
-def _stances(against_wall: bool | None) -> tuple[priors.Stance, ...]:
+def stances_of(against_wall: bool | None) -> tuple[priors.Stance, ...]:
     """The stances that agree with what the family says: a hand off the wall may float or be held far forward."""
     if against_wall is None:
         return priors.STANCES
@@ -235,7 +235,8 @@ def evidence_of(
     )
 
 
-def _points(body: SeenBody, evidence: Evidence, best: Solution) -> dict[str, tuple[float, float]]:
+def points_of(body: SeenBody, evidence: Evidence, best: Solution) -> dict[str, tuple[float, float]]:
+    """The points used, px, by the names of `ArmMeasurement.points_px`."""
     px = body.camera.project(best.points_mm @ evidence.body_to_sheet.T)
     named = dict(zip(("side_neck", "shoulder", "elbow", "wrist", "mid_palm"), px, strict=True))
     if body.hand is not None:

@@ -51,6 +51,10 @@ class SeenArm:
         What is wrong with the picture itself: where there is any, the photo is not to be used.
     remarks : tuple of Problem
         What is to be said although the photo is usable.
+    focal35_mm : float or None
+        35 mm-equivalent focal length as the photo states it.
+    film : bool
+        Whether it is a frame of a film.
     """
 
     photo: str
@@ -60,6 +64,8 @@ class SeenArm:
     prints: Mapping[str, PrintScale]
     problems: tuple[Problem, ...]
     remarks: tuple[Problem, ...]
+    focal35_mm: float | None = None
+    film: bool = False
 
     @property
     def sheets(self) -> tuple[SheetInPhoto, ...]:
@@ -93,7 +99,7 @@ def see_arm(photo: Photo, side: str = "auto", bar_mm: float | None = None, refer
     """
     people = find_people(photo.rgb)
     try:
-        checked = reference_camera(photo.rgb, photo.focal35_mm, Surface.WALL, bar_mm, reference)
+        checked = reference_camera(photo.rgb, photo.focal35_mm, Surface.WALL, bar_mm, reference, photo.film)
     except Refused as refusal:
         raise Refused(*refusal.problems, *(() if people else (NO_PERSON,))) from None
     if not people:
@@ -111,6 +117,8 @@ def see_arm(photo: Photo, side: str = "auto", bar_mm: float | None = None, refer
         prints=checked.prints,
         problems=picture_problems(photo, body, len(people), seen_from_behind(photo.rgb, person, body.hand, side)),
         remarks=checked.remarks,
+        focal35_mm=photo.focal35_mm,
+        film=photo.film,
     )
 
 

@@ -12,6 +12,7 @@ from click.testing import Result
 from service.fit.errors import FitError
 from service.measuring.same_child import check_distinct, together
 from service.measuring.work import ArmQuestion, Outcome
+from service.words.readable import measurement_text
 from tests.service.cli.command import invoke
 from tests.service.seeding import arm_result
 
@@ -84,6 +85,34 @@ def test_refused_photos_are_left_out() -> None:
 def test_both_arms_have_no_side() -> None:
     assert together([outcome(450, side="left"), outcome(451, side="right")]).result["side"] is None
     assert together([outcome(450, side="left"), outcome(451, side="left")]).result["side"] == "left"
+
+
+def measured_together(used: list[int], left_out: list[int]) -> Outcome:
+    more = {"used": used, "left_out": left_out, "viewpoints_deg": 14.2, "problems": []}
+    return Outcome(arm_result(452.0, 3.0) | {"photo": "a.jpg + c.jpg"} | more, b"drawn together")
+
+
+def test_photos_measured_together_are_one_result() -> None:
+    photos = [outcome(450, 4, "a.jpg"), outcome(454, 4, "b.jpg")]
+    joint = together(photos, measured_together([0, 1], []))
+    assert joint.result["arm_length"] == arm_result(452.0, 3.0)["arm_length"]
+    assert joint.result["photo"] == "a.jpg + b.jpg"
+    assert (joint.result["photos"], joint.result["left_out"], joint.result["agreement"]) == (2, [], None)
+    assert joint.result["problems"] == []
+    assert joint.photos == tuple(photos)
+    assert joint.overlay_jpeg == b"drawn together"
+    words = measurement_text(joint.result)
+    assert "Measured from 2 photos together, taken from places 14 degrees apart." in words
+
+
+def test_a_photo_that_does_not_go_with_the_others_is_named() -> None:
+    photos = [outcome(450, 4, "a.jpg"), outcome(520, 4, "b.jpg"), outcome(451, 4, "c.jpg")]
+    joint = together(photos, measured_together([0, 2], [1])).result
+    assert joint["usable"]
+    assert joint["photo"] == "a.jpg + c.jpg"
+    assert joint["left_out"] == ["b.jpg"]
+    assert [problem["code"] for problem in joint["problems"]] == ["view_left_out"]
+    assert "Left out: b.jpg" in measurement_text(joint)
 
 
 def test_the_same_photo_twice_is_refused() -> None:

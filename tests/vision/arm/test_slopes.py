@@ -5,7 +5,7 @@ import pytest
 
 from tests.vision.arm.test_estimator import evidence, joints
 from vision.arm import priors
-from vision.arm.estimator import _Problem
+from vision.arm.estimator import ArmProblem
 
 
 @pytest.mark.parametrize(
@@ -15,7 +15,7 @@ from vision.arm.estimator import _Problem
 def test_the_jacobian_is_the_residuals_difference(known, outward):
     sideways = np.array([[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
     given = evidence(joints(4.0, outward), outward, **known)
-    problem = _Problem(type(given)(**{**_fields(given), "body_to_sheet": sideways}), priors.FLOATING)
+    problem = ArmProblem(type(given)(**{**_fields(given), "body_to_sheet": sideways}), priors.FLOATING)
     at = problem.start()
     at += np.random.default_rng(1).normal(0, 0.3, len(at))
     slopes = problem.jacobian(at)
