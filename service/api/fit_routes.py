@@ -1,20 +1,21 @@
-"""The teacher's and the shop's other questions over HTTP: tape checks, orders, growth, comparisons, charts."""
+"""The teacher's and the shop's other questions over HTTP: tape checks, orders, growth, comparisons, loans, charts."""
 
 from __future__ import annotations
 
 from typing import Any
 
 from fastapi import APIRouter, Response
-from pydantic import BaseModel, ConfigDict
 
+from service.api.answer_models import AssignmentOut, ChartOut, ClassOut, ComparisonOut, GrowthOut, OrderOut, TapeOut
 from service.api.callers import Scope, needs
 from service.api.problem_details import RESPONSES
 from service.fit.chart import default_chart
 from service.fit.fingers import finger_room
 from service.fit.order import drawing_svg
 from service.fit.verdict_json import verdict_json
-from service.questions import growing, ordering, tape
+from service.questions import assigning, growing, ordering, tape
 from service.questions.asked import ChartIn, Language
+from service.questions.assigning import AssignQuestion
 from service.questions.comparing import ClassQuestion, ComparisonQuestion, class_verdicts, ranking
 from service.questions.growing import GrowthQuestion
 from service.questions.ordering import OrderQuestion
@@ -24,19 +25,13 @@ from service.words.i18n import SOURCE_LANGUAGE, translator
 router = APIRouter(prefix="/api/v1", responses=RESPONSES, dependencies=[needs(Scope.DECIDE)])
 
 
-class Answer(BaseModel):
-    """An answer whose fields depend on the question; lengths in mm, probabilities from 0 to 1."""
-
-    model_config = ConfigDict(extra="allow")
-
-
-@router.post("/tape-checks", response_model=Answer, summary="Does the tape agree with the photo?")
+@router.post("/tape-checks", response_model=TapeOut, summary="Does the tape agree with the photo?")
 def tape_checks(question: TapeQuestion) -> dict[str, Any]:
     """Compare a tape reading with the photo's arm, and name the likely slip where they disagree."""
     return tape.answer(question).as_json(translator(question.language), question.language)
 
 
-@router.post("/orders", response_model=Answer, summary="What to order for this arm?")
+@router.post("/orders", response_model=OrderOut, summary="What to order for this arm?")
 def orders(question: OrderQuestion) -> dict[str, Any]:
     """Limits of body and total length that any shop can check, and what to ask the shop to measure."""
     return ordering.answer(question).as_json(translator(question.language), question.language)
@@ -53,13 +48,13 @@ def order_drawing(language: Language = SOURCE_LANGUAGE) -> Response:
     return Response(drawing_svg(translator(language), language), media_type="image/svg+xml")
 
 
-@router.post("/growth-predictions", response_model=Answer, summary="How will the arm grow?")
+@router.post("/growth-predictions", response_model=GrowthOut, summary="How will the arm grow?")
 def growth_predictions(question: GrowthQuestion) -> dict[str, Any]:
     """The arm over the coming months, when the present instrument is outgrown, and measurements that look wrong."""
     return growing.answer(question).as_json(translator(question.language), question.language)
 
 
-@router.post("/comparisons", response_model=Answer, summary="Which of these instruments suits this arm?")
+@router.post("/comparisons", response_model=ComparisonOut, summary="Which of these instruments suits this arm?")
 def comparisons(question: ComparisonQuestion) -> dict[str, Any]:
     """Rank instruments for one child; neighbours with the probability that the first suits better."""
     found = []
@@ -70,7 +65,7 @@ def comparisons(question: ComparisonQuestion) -> dict[str, Any]:
     return {"ranking": found}
 
 
-@router.post("/class-verdicts", response_model=Answer, summary="Which of these children does this instrument suit?")
+@router.post("/class-verdicts", response_model=ClassOut, summary="Which of these children does this instrument suit?")
 def class_verdicts_page(question: ClassQuestion) -> dict[str, Any]:
     """One instrument for a class of children, those it suits best first."""
     translate = translator(question.language)
@@ -80,13 +75,20 @@ def class_verdicts_page(question: ClassQuestion) -> dict[str, Any]:
     }
 
 
-@router.get("/charts/default", response_model=Answer, summary="The default chart of sizes")
+@router.post("/assignments", response_model=AssignmentOut, summary="Who gets which of these instruments?")
+def assignments(question: AssignQuestion) -> dict[str, Any]:
+    """Give the instruments of a shelf to a class at the least expected loss, and say what remains to be ordered."""
+    translate = translator(question.language)
+    return {"loans": [each.as_json(translate, question.language) for each in assigning.answer(question)]}
+
+
+@router.get("/charts/default", response_model=ChartOut, summary="The default chart of sizes")
 def chart_default() -> dict[str, Any]:
     """Common practice among teachers and shops, no source."""
     return default_chart().as_json()
 
 
-@router.post("/charts", response_model=Answer, summary="Check a chart of sizes")
+@router.post("/charts", response_model=ChartOut, summary="Check a chart of sizes")
 def charts(chart: ChartIn) -> dict[str, Any]:
     """Check a teacher's chart and return it complete; the error says which row is wrong and why."""
     return chart.chart().as_json()

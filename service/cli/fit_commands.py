@@ -1,4 +1,4 @@
-"""The teacher's other questions on the command line: `tape`, `order`, `growth`, `compare`."""
+"""The teacher's other questions on the command line: `tape`, `order`, `growth`, `compare`, `assign`."""
 
 from __future__ import annotations
 
@@ -29,6 +29,7 @@ from service.cli.options import (
 )
 from service.fit.signs import SIGN_QUESTIONS
 from service.questions.asked import Signs, asked
+from service.questions.assigning import AssignQuestion
 from service.questions.comparing import ClassQuestion, ComparisonQuestion
 from service.questions.growing import GrowthQuestion
 from service.questions.ordering import OrderQuestion
@@ -234,19 +235,21 @@ def _print_class(instrument: Any, listed: str, shared: dict[str, Any], as_json: 
     "--shelf", "shelf_file", type=FILE, required=True, help="Instruments (CSV: name,label,body_length,total_length)."
 )
 @click.option("--class", "class_file", type=FILE, required=True, help="Children (CSV: name,arm).")
-@options_for(ComparisonQuestion, "losses")
+@options_for(AssignQuestion, "chart", "losses")
 @json_option
 @language_option
 @plain_errors
-def assign(shelf_file: Path, class_file: Path, losses: str | None, as_json: bool, language: str) -> None:
+def assign(
+    shelf_file: Path, class_file: Path, chart: Path | None, losses: str | None, as_json: bool, language: str
+) -> None:
     """Give the instruments of a shelf to a class at the least expected loss, and say what remains to be ordered."""
-    from service.fit.assigning import assign as assign_all
-    from service.fit.chart import default_chart
-    from service.fit.losses import read_losses
     from service.fit.shelf import read_class, read_shelf
+    from service.questions.assigning import answer
 
     shelf, arms = read_shelf(read_text(shelf_file)), read_class(read_text(class_file))
-    loans = assign_all(arms, shelf, default_chart(), read_losses(losses or ""))
+    loans = answer(
+        asked(AssignQuestion, arms=arms, instruments=list(shelf), chart=read_own_chart(chart), losses=losses)
+    )
     translate = translator(language)
     if as_json:
         click.echo(json.dumps({"loans": [each.as_json(translate, language) for each in loans]}))

@@ -189,6 +189,8 @@ def order(
         decided = bool(suited)
         wanted = wanted if decided else open_to & costs.allowed & (costs.play <= costs.play[best] + losses.waiting)
         wanted[best] = True
+        if instead_of is not None and instead_of.signs is not None and instead_of.signs.strain:
+            wanted[best + 1 :] = False  # playing spoke for care: nothing longer than the size that was named
     elif not decided:
         wanted = (classes.fits >= min(LIKELIER_THAN_NOT, float(classes.fits[open_to].max()))) & open_to
         best = int(np.argmin(np.where(wanted, costs.play, np.inf)))

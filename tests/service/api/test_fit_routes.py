@@ -1,5 +1,7 @@
 """The teacher's and the shop's other questions over HTTP."""
 
+import json
+
 import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
@@ -37,6 +39,51 @@ def test_every_example_in_the_description_works(client):
                 assert client.post(path, json=example).status_code == 200, path
                 tried += 1
     assert tried >= 6
+
+
+def test_every_answer_is_described_field_by_field(client):
+    """What each route makes of its examples is what its model says, no more and no less."""
+    tried = set()
+    for route in router.routes:
+        question = next((each.field_info.annotation for each in route.dependant.body_params), None)
+        if route.response_model is None:
+            continue
+        examples = question.model_config["json_schema_extra"]["examples"] if question else [None]
+        for example in examples:
+            made = route.endpoint(question.model_validate(example)) if question else route.endpoint()
+            made = json.loads(json.dumps(made))
+            described = route.response_model.model_validate(made).model_dump(mode="json")
+            assert _without_none(described) == _without_none(made), route.path
+            assert _names(described) >= _names(made), route.path
+            tried.add(route.path)
+    assert len(tried) == 8
+
+
+def _without_none(found):
+    if isinstance(found, dict):
+        return {name: _without_none(value) for name, value in found.items() if value is not None}
+    return [_without_none(each) for each in found] if isinstance(found, list) else found
+
+
+def _names(found) -> set[str]:
+    """Every field's name, at whatever depth."""
+    if isinstance(found, dict):
+        return set(found) | {name for value in found.values() for name in _names(value)}
+    return {name for each in found for name in _names(each)} if isinstance(found, list) else set()
+
+
+def test_a_class_is_given_its_shelf(client):
+    """An eighth for the arm of an eighth; nothing for the arm of a half, for which one is described to a shop."""
+    question = {
+        "arms": {"P1": "452±6", "P2": "545±8"},
+        "instruments": [{"name": "A", "body_length": "255±2", "total_length": "421±3"}],
+    }
+    first, second = client.post("/api/v1/assignments", json=question).json()["loans"]
+    assert (first["child"], first["instrument"], first["action"]) == ("P1", "A", "take")
+    assert second["instrument"] is None
+    assert second["order"]["sizes"] == ["1/2"]
+    empty = client.post("/api/v1/assignments", json=question | {"instruments": []}).json()["loans"]
+    assert [each["instrument"] for each in empty] == [None, None]
 
 
 def test_a_tape_is_checked(client):

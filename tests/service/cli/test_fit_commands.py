@@ -107,9 +107,13 @@ def test_losses_are_weighed_in_lists_and_orders(tmp_path):
 
 def test_what_is_seen_on_the_present_instrument_counts_for_the_order():
     words = ("order", "--arm-mm", "436±8", "--json", "--present", "262±2,433±3")
-    strained = json.loads(run(*words, "--wrist-free", "no", "--fingers-easy", "no", "--elbow-bent", "no").output)
-    assert strained["body_length"]["to_mm"] < 262
-    assert strained["body_length"]["to_mm"] < json.loads(run(*words[:4]).output)["body_length"]["to_mm"]
+    signs = ("--wrist-free", "no", "--fingers-easy", "no", "--elbow-bent", "no")
+    strained = json.loads(run(*words, *signs).output)
+    # the eighth of 255 mm that `fit` says to take instead, give or take 2 mm, and nothing longer
+    judged = run("fit", "--arm-mm", "436±8", "--body-mm", "262±2", "--total-mm", "433±3", *signs, "--json").output
+    assert json.loads(judged)["verdict"]["instead"]["size"] == "1/8"
+    assert strained["sizes"][-1] == "1/8"
+    assert strained["body_length"]["to_mm"] == 257
     hurt = json.loads(run("order", *words[1:4], "--present", "255,421", "--painless", "no").output)
     assert hurt["body_length"] is None
     assert "first settle" in hurt["message"][0]
@@ -204,3 +208,8 @@ def test_a_class_is_given_its_shelf(shelf, tmp_path):
     found = json.loads(run("assign", "--shelf", str(shelf), "--class", str(children), "--json").output)
     assert [each["child"] for each in found["loans"]] == ["P1", "P2", "P3"]
     assert "is not a loss" in run("assign", "--shelf", str(shelf), "--class", str(children), "--losses", "x=1").output
+    own = tmp_path / "mine.csv"
+    own.write_text("size,arm_from,arm_to,body_length,total_length\nS,400,520,250,415\nL,520,600,300,495\n")
+    words = ("assign", "--shelf", str(shelf), "--class", str(children), "--chart", str(own), "--json")
+    by_own = json.loads(run(*words).output)["loans"]
+    assert [each["instrument"] for each in by_own] != [each["instrument"] for each in found["loans"]]

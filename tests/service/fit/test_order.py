@@ -56,6 +56,7 @@ def test_a_refused_instrument_is_not_ordered_again(chart):
         wanted = order(arm, chart, 12.0, instead_of=refused)
         assert wanted.body is not None
         assert wanted.body.to_mm < 262
+        assert wanted.sizes[-1] == refused.instead.size
 
 
 def test_nothing_is_ordered_before_pain_is_settled(chart):

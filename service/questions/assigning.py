@@ -1,0 +1,42 @@
+"""Which child of a class gets which instrument of a shelf, and what remains to be ordered."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+from pydantic import ConfigDict, FailFast, Field
+
+from service.questions.asked import ArmLength, WithChart, WithLosses
+from service.questions.comparing import MOST_CHILDREN, Instrument, Name
+
+if TYPE_CHECKING:
+    from service.fit.assigning import Loan
+
+MOST_LENT = 500
+"""Instruments to give out at once; our choice, as many as children: the time grows with the square of both."""
+
+
+class AssignQuestion(WithChart, WithLosses):
+    """The arms of a class and the instruments of a shelf."""
+
+    arms: Annotated[dict[Name, ArmLength], Field(min_length=1, max_length=MOST_CHILDREN)]
+    instruments: Annotated[list[Instrument], FailFast(), Field(max_length=MOST_LENT)]
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "examples": [
+                {
+                    "arms": {"P1": "452±6", "P2": "545±8"},
+                    "instruments": [{"name": "A", "label": "1/8", "body_length": "255±2", "total_length": "421±3"}],
+                }
+            ]
+        }
+    )
+
+
+def answer(question: AssignQuestion) -> tuple[Loan, ...]:
+    """What each child gets: the assignment of least expected loss."""
+    from service.fit.assigning import assign
+
+    shelf = [lengths for lengths, _ in question.instruments]
+    return assign(question.arms, shelf, question.sizes, question.costs)
