@@ -68,7 +68,7 @@ def child_csv(session: Session, child: Child) -> str:
     for tape in session.scalars(select(TapeRecord).where(TapeRecord.child_id == child.id)):
         writer.writerow(
             {
-                "child": _tame(child.nickname),
+                "child": tame(child.nickname),
                 "kind": "arm",
                 "date": tape.taken_on.isoformat(),
                 "what": "arm_length",
@@ -87,12 +87,17 @@ def _write_lengths(
         if length is not None:
             numbers = {key: length[key] for key in ("value_mm", "standard_uncertainty_mm", "low_mm", "high_mm")}
             writer.writerow(
-                {"child": _tame(child.nickname), "kind": kind, "date": day.isoformat(), "what": what, "source": source}
+                {"child": tame(child.nickname), "kind": kind, "date": day.isoformat(), "what": what, "source": source}
                 | numbers
             )
 
 
-def _tame(text: str) -> str:
+def tame(text: str) -> str:
     """A text that no spreadsheet takes for a formula, be its sign full-width (UAX #15, NFKC) or behind spaces."""
     begins = unicodedata.normalize("NFKC", text).lstrip()[:1]
     return f"'{text}" if begins in set("=+-@|%") or text[:1] in set("\t\r\n") else text
+
+
+def untamed(text: str) -> str:
+    """A text as it was before `tame`."""
+    return text[1:] if text.startswith("'") and tame(text[1:]) == text else text

@@ -78,6 +78,7 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
         parts = open_house(settings, pool or own_pool, clock)  # type: ignore[arg-type]
         app.state.house = parts
         app.state.measuring = parts.measuring
+        app.state.store, app.state.photos, app.state.clock = parts.store, parts.photos, parts.clock
         parts.photos.sweep_halves()
         workshop = Workshop(
             parts.store,

@@ -2,7 +2,8 @@
 
 from alembic import context
 
-import service.records.tables  # noqa: F401  (fills the metadata)
+import service.records.shop_tables
+import service.records.tables  # noqa: F401  (both fill the metadata)
 from service.records.columns import Base
 
 context.configure(

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from service.records.export import _tame
+from service.records.export import tame
 from service.settings import misspelt
 
 COMMAND = [sys.executable, "-m", "service.cli"]
@@ -77,5 +77,5 @@ def test_a_role_of_its_own_needs_a_shared_database() -> None:
 @pytest.mark.parametrize("text", ["=1+1", "＝1+1", "  =1", "\t=1", "＋1", "－1", "＠SUM(1)", "\n=1"])
 def test_no_name_becomes_a_formula(text: str) -> None:
     # OWASP, "CSV Injection": = + - @ and their full-width forms, tab and line ends
-    assert _tame(text).startswith("'")
-    assert _tame("Mo = 3") == "Mo = 3"
+    assert tame(text).startswith("'")
+    assert tame("Mo = 3") == "Mo = 3"

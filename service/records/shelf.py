@@ -1,0 +1,148 @@
+"""The shelf: a studio's or a shop's instruments that are in nobody's family, some of them lent out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from sqlalchemy import select, tuple_
+from sqlalchemy.orm import Session
+
+from calibration.quantity import Length
+from service.fit.counter import Heap, heap_of
+from service.fit.errors import FitError
+from service.fit.ranking import Ranked, rank
+from service.fit.sentences import say
+from service.fit.signs import CONDITION_QUESTIONS
+from service.fit.verdict import Verdict, judge
+from service.records.deciding import chart_in_use, condition, instrument_lengths
+from service.records.shop_tables import Loan
+from service.records.tables import Instrument
+
+KINDS = {"body_length": "body", "total_length": "total", "string_length": "string"}
+"""Lengths of a shelf's instrument, with what each is to the trade's rules."""
+CONDITIONS = tuple(CONDITION_QUESTIONS)
+REMARKS = "words"
+"""Where an instrument's notes hold what was written freely."""
+
+
+def as_typed(lengths: dict[str, Any] | None, field: str) -> str:
+    """A kept length as people type it: with its expanded uncertainty; empty where it is not known."""
+    kept = (lengths or {}).get(field)
+    return f"{kept['value_mm']:.1f}±{(kept['high_mm'] - kept['low_mm']) / 2:.1f}" if kept else ""
+
+
+def on_shelf(records: Session, after: tuple[str, str] | None = None, most: int | None = None) -> list[Instrument]:
+    """Instruments of the shelf by name.
+
+    Parameters
+    ----------
+    records : Session
+        Of one studio.
+    after : tuple of str and str, optional
+        Name and identity of the last one that was seen.
+    most : int, optional
+        How many at most.
+    """
+    wanted = select(Instrument).where(Instrument.child_id.is_(None)).order_by(Instrument.name, Instrument.id)
+    if after is not None:
+        wanted = wanted.where(tuple_(Instrument.name, Instrument.id) > tuple_(*after))
+    return list(records.scalars(wanted.limit(most)))
+
+
+def one_on_shelf(records: Session, instrument_id: str) -> Instrument | None:
+    """An instrument of the shelf; None where it has none such."""
+    found = records.get(Instrument, instrument_id)
+    return found if found is not None and found.child_id is None else None
+
+
+def loans(records: Session, instruments: Sequence[Instrument]) -> dict[str, Loan]:
+    """Loans that are not returned, by their instrument."""
+    wanted = {each.id for each in instruments}
+    found = records.scalars(select(Loan).where(Loan.returned_on.is_(None)).order_by(Loan.lent_on, Loan.id))
+    return {each.instrument_id: each for each in found if each.instrument_id in wanted}
+
+
+def lend(records: Session, instrument: Instrument, borrower: str, today: date, due_on: date | None) -> Loan:
+    """Lend an instrument out.
+
+    Raises
+    ------
+    FitError
+        If it is lent out already, or is to be back before it goes.
+    """
+    if instrument.id in loans(records, [instrument]):
+        raise FitError(say("{name} is lent out already; note its return first.", name=instrument.name))
+    if due_on is not None and due_on < today:
+        raise FitError(say("The day on which it comes back lies in the past."))
+    loan = Loan(
+        studio_id=instrument.studio_id,
+        instrument_id=instrument.id,
+        borrower=borrower,
+        lent_on=today,
+        due_on=due_on,
+        returned_on=None,
+    )
+    records.add(loan)
+    records.flush()
+    return loan
+
+
+def take_back(records: Session, instrument: Instrument, today: date) -> Loan:
+    """Note that an instrument came back.
+
+    Raises
+    ------
+    FitError
+        If it is not lent out.
+    """
+    loan = loans(records, [instrument]).get(instrument.id)
+    if loan is None:
+        raise FitError(say("{name} is not lent out.", name=instrument.name))
+    loan.returned_on = today
+    records.flush()
+    return loan
+
+
+@dataclass(frozen=True)
+class OnCounter:
+    """An instrument held against an arm: where it stands among the others, and the whole judgement of it."""
+
+    instrument: Instrument
+    ranked: Ranked
+    verdict: Verdict
+    heap: Heap
+    loan: Loan | None
+
+
+def against(records: Session, arm: Length, *, lent: bool = False, first: int | None = None) -> list[OnCounter]:
+    """The shelf against one arm, what suits it best first.
+
+    Parameters
+    ----------
+    records : Session
+        Of one studio.
+    arm : Length
+    lent : bool
+        Also what is lent out.
+    first : int, optional
+        How many at most.
+
+    Raises
+    ------
+    FitError
+        If the arm is implausible.
+    """
+    kept = on_shelf(records)
+    out = loans(records, kept)
+    shown = [each for each in kept if lent or each.id not in out]
+    chart = chart_in_use(records)
+    ranking = rank(arm, [instrument_lengths(each) for each in shown], chart, [condition(each) for each in shown])
+    found = []
+    for ranked in ranking[:first]:
+        instrument = shown[ranked.place]
+        verdict = judge(arm, ranked.instrument, chart, condition=condition(instrument))
+        found.append(OnCounter(instrument, ranked, verdict, heap_of(verdict), out.get(instrument.id)))
+    return found
