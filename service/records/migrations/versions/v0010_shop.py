@@ -39,7 +39,7 @@ def upgrade() -> None:
         "open_order",
         sa.Column("reference", sa.String(60), nullable=False),
         sa.Column("arm", sa.JSON(), nullable=False),
-        sa.Column("growth_mm", sa.Float(), nullable=False),
+        sa.Column("growth_mm", sa.Double(), nullable=False),
         sa.Column("suiting", sa.JSON(), nullable=False),
         sa.Column("created_at", Moment(), nullable=False),
         sa.Column("checked_at", Moment(), nullable=True),
