@@ -26,7 +26,7 @@ WORDS = {
         bar="{length} mm",
         print_heading="1  Print",
         print_steps=(
-            "Print at 100 % (“actual size”), in black,",
+            "Print at 100% (“actual size”), in black,",
             "on flat paper. Both bars with end marks",
             "must be {length} mm long: check them with",
             "a ruler, and tell us if they are not.",

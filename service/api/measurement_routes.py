@@ -195,7 +195,7 @@ def sheet_pdf_page(
     index: Annotated[int, Query(ge=1, le=4, description="Which of the four sheets that go into one photo.")] = 1,
     language: Annotated[Language, Query(description="Language of the words on it.")] = SOURCE_LANGUAGE,
 ) -> Response:
-    """Make the reference sheet as a PDF to be printed at 100 %."""
+    """Make the reference sheet as a PDF to be printed at 100%."""
     from calibration.sheet import Paper, SheetLayout
     from calibration.sheet_drawing import sheet_pdf
 

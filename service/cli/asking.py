@@ -17,7 +17,7 @@ from service.questions.asked import Question, Spelled
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
-def options_for(question: type[Question], *names: str, **helps: str) -> Callable[[Command], Command]:
+def options_for(question: type[Question], *names: str) -> Callable[[Command], Command]:
     """Options for these fields of a question, in this order in the help.
 
     Parameters
@@ -25,24 +25,22 @@ def options_for(question: type[Question], *names: str, **helps: str) -> Callable
     question : type of Question
     *names : str
         Its fields; the command receives each under its own name.
-    **helps : str
-        Words for the help where this command means something more by a field than its description says.
     """
 
     def decorate(command: Command) -> Command:
         for name in reversed(names):
-            command = _option(name, question.model_fields[name], helps.get(name))(command)
+            command = _option(name, question.model_fields[name])(command)
         return command
 
     return decorate
 
 
-def _option(name: str, field: FieldInfo, words: str | None) -> Callable[[Command], Command]:
+def _option(name: str, field: FieldInfo) -> Callable[[Command], Command]:
     spelled = next((each.option for each in field.metadata if isinstance(each, Spelled)), None)
     return click.option(
         spelled or f"--{name.replace('_', '-')}",
         name,
-        help=words or field.description,
+        help=field.description,
         **_kind(field, spelled or ""),
     )
 

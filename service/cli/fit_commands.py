@@ -27,6 +27,7 @@ from service.cli.options import (
     read_text,
     write,
 )
+from service.cli.words import _
 from service.fit.signs import SIGN_QUESTIONS
 from service.questions.asked import Signs, asked
 from service.questions.assigning import AssignQuestion
@@ -182,7 +183,7 @@ def compare(
     listed += read_shelf(read_text(shelf_file)) if shelf_file is not None else []
     listed += [_instrument(text) for text in instruments]
     if not listed:
-        raise click.UsageError("Give instruments with --shelf or --instrument.")
+        raise click.UsageError(_("Give instruments with --shelf or --instrument."))
     shared = {"chart": read_own_chart(chart), "first": first, "losses": losses}
     played = _present(present, signs)
     if class_file is None:
@@ -191,11 +192,11 @@ def compare(
         _print_ranking(question, as_json, language)
         return
     if played is not None:
-        raise click.UsageError("What is seen while playing belongs to one child; leave it out with --class.")
+        raise click.UsageError(_("What is seen while playing belongs to one child; leave it out with --class."))
     if arm_length is not None or child_photo is not None:
-        raise click.UsageError("With --class the arms are in the list; leave out --arm-mm and --child.")
+        raise click.UsageError(_("With --class the arms are in the list; leave out --arm-mm and --child."))
     if len(listed) != 1:
-        raise click.UsageError("With --class give exactly one instrument.")
+        raise click.UsageError(_("With --class give exactly one instrument."))
     _print_class(listed[0], read_text(class_file), shared, as_json, language)
 
 
@@ -264,7 +265,7 @@ def _arm(typed: str | None, child_photo: Path | None, language: str) -> dict[str
         return {"arm_length": typed}
     if child_photo is not None and typed is None:
         return _measured(child_photo, language)
-    raise click.UsageError("Give either --arm-mm or --child.")
+    raise click.UsageError(_("Give either --arm-mm or --child."))
 
 
 def _measured(child_photo: Path, language: str) -> dict[str, Any]:
@@ -288,15 +289,15 @@ def _dated(text: str) -> dict[str, Any]:
     except ValueError:
         years = nan
     if not equals or not isfinite(years):
-        raise click.UsageError(f"“{text}” is not a measurement; write it like 6.5=440±10.")
+        raise click.UsageError(_("“{text}” is not a measurement; write it like 6.5=440±10.").format(text=text))
     return {"age_years": years, "arm_length": arm}
 
 
 def _instrument(text: str) -> dict[str, Any]:
     name, equals, lengths = text.partition("=")
-    body, _, total = (part.strip() for part in lengths.partition(","))
+    body, __, total = (part.strip() for part in lengths.partition(","))
     if not equals or not name.strip() or not (body or total):
-        raise click.UsageError(f"“{text}” is not an instrument; write it like A=255±2,421±3.")
+        raise click.UsageError(_("“{text}” is not an instrument; write it like A=255±2,421±3.").format(text=text))
     return _filled(name=name, body_length=body, total_length=total)
 
 
@@ -305,9 +306,9 @@ def _present(text: str | None, signs: dict[str, bool | None]) -> dict[str, Any] 
     seen = {name: answer for name, answer in signs.items() if answer is not None}
     if text is None:
         if seen:
-            raise click.UsageError("What is seen while playing needs the instrument it is seen on: give --present.")
+            raise click.UsageError(_("What is seen while playing needs the instrument it is seen on: give --present."))
         return None
-    body, _, total = (part.strip() for part in text.partition(","))
+    body, __, total = (part.strip() for part in text.partition(","))
     return _filled(body_length=body, total_length=total) | seen
 
 

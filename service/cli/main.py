@@ -6,10 +6,11 @@ commands alone needs none of it.
 
 from __future__ import annotations
 
+import copy
 import errno
 import os
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib import import_module
 from io import TextIOWrapper
@@ -17,6 +18,8 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 import click
+
+from service.cli.words import _, in_paragraphs, language_of, speak, worded
 
 HELP = {"help_option_names": ["-h", "--help"], "max_content_width": 100, "show_default": True}
 SYSTEM_PACKAGES = "libgl1 libegl1 libgles2 libglib2.0-0"
@@ -99,13 +102,24 @@ class LaterGroup(click.Group):
         """Load a command; None where there is none of this name."""
         if cmd_name not in self.later:
             return None
-        command: click.Command = getattr(import_module(self.later[cmd_name].module), cmd_name)
-        return command
+        return worded(getattr(import_module(self.later[cmd_name].module), cmd_name))
+
+    def main(self, args: Sequence[str] | None = None, **named: Any) -> Any:  # type: ignore[override]
+        """Run in the language that is asked for."""
+        words = list(sys.argv[1:] if args is None else args)
+        speak(language_of(words))
+        return super().main(words, **named)
+
+    def format_help_text(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write what the program is for."""
+        told = copy.copy(self)
+        told.help = in_paragraphs(self.help)
+        super(LaterGroup, told).format_help_text(ctx, formatter)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the list of commands without loading them."""
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, self.later[name].words) for name in self.list_commands(ctx)])
+        with formatter.section(_("Commands")):
+            formatter.write_dl([(name, _(self.later[name].words)) for name in self.list_commands(ctx)])
 
 
 @click.group(cls=LaterGroup, later=COMMANDS, context_settings=HELP)
@@ -130,14 +144,14 @@ def main() -> None:
             _fail_to_write(error)
         if ".so" not in str(error):
             raise
-        click.echo(
-            f"A system library is missing ({error}).\nOn Debian or Ubuntu: apt-get install {SYSTEM_PACKAGES}", err=True
-        )
+        said = _("A system library is missing ({error}).\nOn Debian or Ubuntu: apt-get install {packages}")
+        click.echo(said.format(error=error, packages=SYSTEM_PACKAGES), err=True)
         sys.exit(1)
 
 
 def _fail_to_write(error: OSError) -> NoReturn:
     """Say that the answer could not be written, and let nothing be flushed again when Python ends."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    click.echo(f"Error: Cannot write the answer: {error.strerror}.", err=True)
+    said = _("Cannot write the answer: {reason}.").format(reason=error.strerror)
+    click.echo(_("Error: {message}").format(message=said), err=True)
     sys.exit(1)

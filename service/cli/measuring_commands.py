@@ -23,10 +23,13 @@ from service.cli.options import (
     read_photos,
     write,
 )
+from service.cli.words import _
 from service.fit.signs import SIGN_QUESTIONS
+from service.measuring.results import translated
 from service.questions.asked import asked
 from service.questions.fitting import FitQuestion
 from service.questions.measuring import ArmPhotos, InstrumentPhotos, arms, instruments
+from service.words.i18n import translator
 from service.words.readable import measurement_text, remarks
 
 if TYPE_CHECKING:
@@ -51,8 +54,9 @@ FIRST_PICTURE = picture_option("Save the first photo with what was measured draw
 )
 @FIRST_PICTURE
 @options_for(ArmPhotos, *OF_THE_CHILD)
+@language_option
 @plain_errors
-def arm(photos: Sequence[Path], as_json: bool, picture: Path | None, **known: Any) -> None:
+def arm(photos: Sequence[Path], as_json: bool, picture: Path | None, language: str, **known: Any) -> None:
     """Measure the arm, from the side of the neck to the middle of the palm.
 
     Each photo is measured by itself. With --same the photos are compared and, unless they contradict one another,
@@ -60,7 +64,7 @@ def arm(photos: Sequence[Path], as_json: bool, picture: Path | None, **known: An
     """
     files, question = read_photos(photos), asked(ArmPhotos, **known)
     outcomes, joint = _measure(lambda pool: arms(pool, question, files), len(files))
-    _finish(outcomes if joint is None else [*outcomes, joint], as_json, picture)
+    _finish(outcomes if joint is None else [*outcomes, joint], as_json, picture, language)
 
 
 @click.command()
@@ -69,11 +73,12 @@ def arm(photos: Sequence[Path], as_json: bool, picture: Path | None, **known: An
 @click.option("--json", "as_json", is_flag=True, help="One JSON object per photo (one in all with --same), one a line.")
 @FIRST_PICTURE
 @options_for(InstrumentPhotos, "sheet_height_mm")
+@language_option
 @plain_errors
-def instrument(photos: Sequence[Path], as_json: bool, picture: Path | None, **known: Any) -> None:
+def instrument(photos: Sequence[Path], as_json: bool, picture: Path | None, language: str, **known: Any) -> None:
     """Measure an instrument's body length and total length."""
     files, question = read_photos(photos), asked(InstrumentPhotos, **known)
-    _finish(_measure(lambda pool: instruments(pool, question, files), len(files)), as_json, picture)
+    _finish(_measure(lambda pool: instruments(pool, question, files), len(files)), as_json, picture, language)
 
 
 @click.command()
@@ -97,7 +102,6 @@ def fit(
     """Say whether this instrument fits this child, and what to do: in six lines, or with --why in full."""
     from service.fit.explanation import verdict_text
     from service.questions.fitting import answer
-    from service.words.i18n import translator
 
     question = asked(
         FitQuestion,
@@ -135,13 +139,17 @@ def _measure(task: Callable[[MeasuringPool], Coroutine[Any, Any, Answer]], photo
     with MeasuringPool(max(1, min(photos, cpu_count() or 1)), OWN_PHOTO_TIME_LIMIT_S) as pool:
         if not console.is_terminal:
             return asyncio.run(task(pool))
-        with console.status("Measuring"):
+        with console.status(_("Measuring")):
             return asyncio.run(task(pool))
 
 
-def _finish(outcomes: Sequence[Outcome], as_json: bool, picture: Path | None) -> None:
+def _finish(outcomes: Sequence[Outcome], as_json: bool, picture: Path | None, language: str) -> None:
+    translate = translator(language)
     for outcome in outcomes:
-        click.echo(json.dumps(outcome.result) if as_json else measurement_text(outcome.result))
+        if as_json:
+            click.echo(json.dumps(translated(outcome.result, translate)))
+        else:
+            click.echo(measurement_text(outcome.result, translate, language))
     if picture is not None and outcomes[0].overlay_jpeg is not None:
         write(picture, outcomes[0].overlay_jpeg)
     if not all(outcome.result["usable"] for outcome in outcomes):

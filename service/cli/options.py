@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from service.words.i18n import LANGUAGES, SOURCE_LANGUAGE
+from service.cli.words import _, spoken_language
+from service.words.i18n import LANGUAGES
 
 if TYPE_CHECKING:
     from service.fit.chart import Chart
@@ -33,7 +34,7 @@ class Number(click.FloatRange):
         """Read the number."""
         number = super().convert(value, param, ctx)
         if not isfinite(number):
-            self.fail(f"{value!r} is not a number.", param, ctx)
+            self.fail(_("{value!r} is not a number.").format(value=value), param, ctx)
         return number
 
 
@@ -47,7 +48,8 @@ class NewFile(click.Path):
         """Check the place."""
         path = Path(os.fsdecode(super().convert(value, param, ctx)))
         if not path.absolute().parent.is_dir():
-            self.fail(f"There is no folder {str(path.parent)!r} to write {path.name!r} into.", param, ctx)
+            said = _("There is no folder {folder!r} to write {file!r} into.")
+            self.fail(said.format(folder=str(path.parent), file=path.name), param, ctx)
         return path
 
 
@@ -62,7 +64,13 @@ PRESENT = click.option(
     help="The instrument that the child plays now, lengths as V±U in mm, with what is seen while it does:",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="One JSON object.")
-language_option = click.option("--language", type=LANGUAGE, default=SOURCE_LANGUAGE, help="Language of the words.")
+language_option = click.option(
+    "--language",
+    type=LANGUAGE,
+    default=spoken_language,
+    show_default=False,
+    help="Language of the words; if not said, the shell's.",
+)
 
 
 def picture_option(words: str) -> Callable[[Command], Command]:
@@ -81,7 +89,7 @@ def plain_errors(command: Callable[..., None]) -> Callable[..., None]:
         try:
             command(*args, **options)
         except FitError as error:
-            language = options.get("language", SOURCE_LANGUAGE)
+            language = options.get("language", spoken_language())
             raise click.UsageError(error.sentence.text(translator(language), language)) from None
 
     return wrapped
@@ -97,13 +105,14 @@ def read_photos(paths: Sequence[Path]) -> list[tuple[bytes, str]]:
     """
     for path in paths:
         if not path.is_file():  # a device such as /dev/zero has no end
-            raise click.UsageError(f"{path} is not a file.")
+            raise click.UsageError(_("{path} is not a file.").format(path=path))
         if path.stat().st_size > LARGEST_FILE_BYTES:
-            raise click.UsageError(f"{path} is larger than {LARGEST_FILE_BYTES // 10**6} MB, and so no photo of ours.")
+            said = _("{path} is larger than {limit} MB, and so no photo of ours.")
+            raise click.UsageError(said.format(path=path, limit=LARGEST_FILE_BYTES // 10**6))
     try:
         return [(path.read_bytes(), path.name) for path in paths]
     except OSError as error:
-        raise click.UsageError(f"Cannot read {error.filename}: {error.strerror}.") from None
+        raise click.UsageError(_cannot_read(error.filename, error)) from None
 
 
 def read_own_chart(path: Path | None) -> Chart | None:
@@ -130,13 +139,13 @@ def read_text(path: Path) -> str:
         If it is no text file or cannot be read.
     """
     if not path.is_file():  # a device such as /dev/zero has no end
-        raise click.UsageError(f"{path} is not a file.")
+        raise click.UsageError(_("{path} is not a file.").format(path=path))
     try:
         return path.read_text("utf-8-sig")
     except UnicodeDecodeError:
-        raise click.UsageError(f"{path} is not a text file (UTF-8).") from None
+        raise click.UsageError(_("{path} is not a text file (UTF-8).").format(path=path)) from None
     except OSError as error:
-        raise click.UsageError(f"Cannot read {path}: {error.strerror}.") from None
+        raise click.UsageError(_cannot_read(path, error)) from None
 
 
 def write(path: Path, data: bytes) -> None:
@@ -150,4 +159,9 @@ def write(path: Path, data: bytes) -> None:
     try:
         path.write_bytes(data)
     except OSError as error:
-        raise click.UsageError(f"Cannot write {path}: {error.strerror}.") from None
+        said = _("Cannot write {path}: {reason}.")
+        raise click.UsageError(said.format(path=path, reason=error.strerror)) from None
+
+
+def _cannot_read(path: object, error: OSError) -> str:
+    return _("Cannot read {path}: {reason}.").format(path=path, reason=error.strerror)

@@ -7,6 +7,8 @@ from typing import Any
 
 import click
 
+from service.cli.words import _
+
 
 @click.command()
 @click.option("--host", help="Address to listen on; if not said, 127.0.0.1.")
@@ -34,7 +36,7 @@ def serve(host: str | None, port: int | None, role: str | None, list_settings: b
     except ValidationError as error:
         raise click.UsageError("\n".join(faults(error))) from None
     except TOMLDecodeError as error:
-        raise click.UsageError(f"The file of settings cannot be read: {error}.") from None
+        raise click.UsageError(_("The file of settings cannot be read: {reason}.").format(reason=error)) from None
     if list_settings:
         for line in described(settings):
             click.echo(f"{line.variable}={line.value}\n    {line.description}")
@@ -52,7 +54,8 @@ def serve(host: str | None, port: int | None, role: str | None, list_settings: b
     except ValueError as error:
         raise click.UsageError(f"{error}.") from None
     except OSError as error:
-        raise click.UsageError(f"Cannot keep data in {settings.data_folder}: {error.strerror}.") from None
+        words = _("Cannot keep data in {folder}: {reason}.")
+        raise click.UsageError(words.format(folder=settings.data_folder, reason=error.strerror)) from None
     try:
         run(settings)
     except FolderError as error:
@@ -62,9 +65,10 @@ def serve(host: str | None, port: int | None, role: str | None, list_settings: b
 def _check_address(host: str, port: int) -> None:
     """Try to listen before anything is started, so that a taken port is one sentence."""
     try:
-        kind, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        kind, *__, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
         with socket.socket(kind, socket.SOCK_STREAM) as trial:
             trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             trial.bind(address)
     except OSError as error:
-        raise click.UsageError(f"Cannot listen on {host}, port {port}: {error.strerror}.") from None
+        words = _("Cannot listen on {host}, port {port}: {reason}.")
+        raise click.UsageError(words.format(host=host, port=port, reason=error.strerror)) from None

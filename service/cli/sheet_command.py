@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from service.cli.options import LANGUAGE, NEW_FILE, write
+from service.cli.options import NEW_FILE, language_option, write
+from service.cli.words import _
 
 
 @click.command()
@@ -21,7 +22,7 @@ from service.cli.options import LANGUAGE, NEW_FILE, write
     "--format", "form", type=click.Choice(["pdf", "png"]), help="Kind of file; if not said, what --out ends in, or PDF."
 )
 @click.option("--dpi", type=click.IntRange(72, 1200), default=300, help="Dots per inch of a PNG.")
-@click.option("--language", type=LANGUAGE, default="en", help="Language of the words on the sheet.")
+@language_option
 @click.option("--out", required=True, type=NEW_FILE, help="File to write.")
 def sheet(paper: str, index: int, form: str | None, dpi: int, language: str, out: Path) -> None:
     """Make the reference sheet to print, at true size."""
@@ -31,4 +32,5 @@ def sheet(paper: str, index: int, form: str | None, dpi: int, language: str, out
     layout = SheetLayout(Paper(paper), index)
     form = form or ("png" if out.suffix.lower() == ".png" else "pdf")
     write(out, sheet_pdf(layout, language) if form == "pdf" else sheet_png(layout, dpi, language))
-    click.echo(f"Sheet {layout.name} written to {out}. Print it at 100 % and check its bars with a ruler.")
+    said = _("Sheet {sheet} written to {file}. Print it at 100% and check its bars with a ruler.")
+    click.echo(said.format(sheet=layout.name, file=out))

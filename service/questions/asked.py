@@ -138,7 +138,7 @@ TypedLosses = Annotated[str, Field(max_length=LONGEST_LOSSES, examples=["exchang
 """Losses by name; those not named stay as they are."""
 
 TypedLength = Annotated[str, Field(max_length=LONGEST_TYPED, examples=["462±10", "18 1/2 in"])]
-"""``V±U`` with U the expanded (95 %) uncertainty; mm unless another unit is written."""
+"""``V±U`` with U the expanded (95%) uncertainty; mm unless another unit is written."""
 
 
 def _length_of(kind: str) -> GetPydanticSchema:

@@ -120,7 +120,7 @@ class ComparisonQuestion(WithChart, WithLosses):
     """One arm and the instruments to rank for it."""
 
     arm_length: Annotated[
-        ArmLength, Field(description="The arm: V±U in mm, U the expanded (95 %) uncertainty."), Spelled("--arm-mm")
+        ArmLength, Field(description="The arm: V±U in mm, U the expanded (95%) uncertainty."), Spelled("--arm-mm")
     ]
     instruments: Annotated[list[Instrument], FailFast(), Field(min_length=1, max_length=MOST_INSTRUMENTS)]
     present: Annotated[PresentIn | None, PRESENT] = None

@@ -39,7 +39,7 @@ class Typed(OfTheChild, Signs, WithLosses):
 
     arm_length: Annotated[
         ArmLength | None,
-        Field(description="The arm instead of a photo: V±U in mm, U the expanded (95 %) uncertainty."),
+        Field(description="The arm instead of a photo: V±U in mm, U the expanded (95%) uncertainty."),
         Spelled("--arm-mm"),
     ] = None
     body_length: Annotated[

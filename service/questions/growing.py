@@ -26,7 +26,9 @@ class GrowthQuestion(WithChart):
     """Measurements of one child, and the present instrument."""
 
     measurements: Annotated[list[ArmAtAge], Field(max_length=100)]
-    sex: Annotated[Literal["girl", "boy"] | None, Field(description="Of the child, if known.")] = None
+    sex: Annotated[
+        Literal["girl", "boy"] | None, Field(description="Whether the child is a girl or a boy, if known.")
+    ] = None
     instrument: Instrument | None = None
     months: Annotated[int, Field(ge=1, le=60, description="How many months to look ahead.")] = 24
 

@@ -20,7 +20,7 @@ class OrderQuestion(WithChart, WithLosses):
     """An arm, and what to allow for."""
 
     arm_length: Annotated[
-        ArmLength, Field(description="The arm: V±U in mm, U the expanded (95 %) uncertainty."), Spelled("--arm-mm")
+        ArmLength, Field(description="The arm: V±U in mm, U the expanded (95%) uncertainty."), Spelled("--arm-mm")
     ]
     growth_mm: Annotated[
         float | None, Field(ge=0, le=100, allow_inf_nan=False, description="Growth of the arm to allow for, mm.")

@@ -20,7 +20,7 @@ class TapeQuestion(Question):
 
     reading: TapeLength
     arm_length: Annotated[
-        ArmLength, Field(description="The arm: V±U in mm, U the expanded (95 %) uncertainty."), Spelled("--arm-mm")
+        ArmLength, Field(description="The arm: V±U in mm, U the expanded (95%) uncertainty."), Spelled("--arm-mm")
     ]
     neck_to_wrist: Annotated[
         TapeLength | None, Field(description="Neck to wrist from the same photo, V±U in mm."), Spelled("--wrist-mm")

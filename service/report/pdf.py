@@ -121,7 +121,7 @@ def make_report(
     lengths = {"arm_length": inputs["arm"]["lengths"].get("arm_length")} | {
         name: inputs["instrument"]["lengths"].get(name) for name in ("body_length", "total_length")
     }
-    sure = translate(marked("We are 95 % sure that it lies between {low} and {high}."))
+    sure = translate(marked("We are 95% sure that it lies between {low} and {high}."))
 
     def said(length: dict[str, float]) -> tuple[str, str]:
         low = written_number(length["low_mm"], language)

@@ -9,15 +9,19 @@ from __future__ import annotations
 
 import ast
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import IO, Any
 
 from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_dir
 
+from service.words.i18n import paragraphs
+
 ROOMS = ("calibration", "vision", "service")
 METHODS = [
+    ("cli/**.py", "service.words.extracting:commands"),
+    ("questions/**.py", "service.words.extracting:questions"),
     ("**.py", "service.words.extracting:python"),
     ("**.html", "jinja2"),
     ("**/charts/**.csv", "service.words.extracting:chart_note"),
@@ -38,6 +42,11 @@ MARKED: dict[str, tuple[int, ...]] = {
 MARKED_BY_NAME = ("message", "advice", "source")
 """Arguments by name that are source strings in those calls."""
 
+IN_COMMANDS: dict[str, tuple[int, ...]] = {"option": (), "picture_option": (0,), "Later": (1,)}
+IN_QUESTIONS: dict[str, tuple[int, ...]] = {"Field": ()}
+HELP_BY_NAME = ("help", "description")
+"""The same for the help of options, and for the fields of questions, of which options are made."""
+
 Found = Iterator[tuple[int, None, str, list[str]]]
 
 
@@ -53,17 +62,40 @@ def template(root: Path) -> Catalog:
 
 def python(file: IO[bytes], keywords: Any, comment_tags: Any, options: Any) -> Found:
     """Babel's extraction method for Python: strings in calls of `MARKED`."""
-    for node in ast.walk(ast.parse(file.read())):
-        if not isinstance(node, ast.Call):
+    yield from _in_calls(ast.parse(file.read()), MARKED)
+
+
+def questions(file: IO[bytes], keywords: Any, comment_tags: Any, options: Any) -> Found:
+    """Babel's extraction method for questions: what their fields mean, too."""
+    yield from _in_calls(ast.parse(file.read()), MARKED | IN_QUESTIONS)
+
+
+def commands(file: IO[bytes], keywords: Any, comment_tags: Any, options: Any) -> Found:
+    """Babel's extraction method for commands: the help of options, and that of commands, paragraph by paragraph."""
+    tree = ast.parse(file.read())
+    yield from _in_calls(tree, MARKED | IN_COMMANDS)
+    for node in ast.walk(tree):
+        if isinstance(node, ast.FunctionDef) and any(
+            isinstance(each, ast.Call) and _name(each) in ("command", "group") for each in node.decorator_list
+        ):
+            for text in paragraphs(ast.get_docstring(node) or ""):
+                yield node.lineno, None, text, []
+
+
+def _in_calls(tree: ast.Module, functions: Mapping[str, tuple[int, ...]]) -> Found:
+    for node in ast.walk(tree):
+        if not isinstance(node, ast.Call) or _name(node) not in functions:
             continue
-        name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
-        if name not in MARKED:
-            continue
-        marked = [node.args[place] for place in MARKED[name] if place < len(node.args)]
-        marked += [keyword.value for keyword in node.keywords if keyword.arg in MARKED_BY_NAME]
+        by_name = MARKED_BY_NAME if _name(node) in MARKED else HELP_BY_NAME
+        marked = [node.args[place] for place in functions[_name(node)] if place < len(node.args)]
+        marked += [keyword.value for keyword in node.keywords if keyword.arg in by_name]
         for each in marked:
             if isinstance(each, ast.Constant) and isinstance(each.value, str):
                 yield each.lineno, None, each.value, []
+
+
+def _name(call: ast.Call) -> str:
+    return call.func.attr if isinstance(call.func, ast.Attribute) else getattr(call.func, "id", "")
 
 
 def chart_note(file: IO[bytes], keywords: Any, comment_tags: Any, options: Any) -> Found:

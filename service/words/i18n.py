@@ -9,12 +9,13 @@ Chores, run from the checkout:
     python -m service.words.i18n check     say which translations are missing; status 1 if any is
 
 Source strings are: texts given to ``say``, ``marked`` or ``_`` in the code, messages and advice of every ``Problem``,
-the causes named in ``Contribution`` and ``Length.stated``, texts marked in the page templates, and the notes at the
-head of the charts that come with the program (`service.words.extracting`).
+the causes named in ``Contribution`` and ``Length.stated``, texts marked in the page templates, the notes at the head of
+the charts that come with the program, and the help of commands, options and questions (`service.words.extracting`).
 """
 
 from __future__ import annotations
 
+import inspect
 import io
 import sys
 from functools import cache
@@ -58,6 +59,17 @@ def translator(language: str) -> Translate:
         return unchanged
     catalogue = translations(code)
     return lambda text: catalogue.gettext(text) if text else text
+
+
+def paragraphs(text: str) -> list[str]:
+    r"""The paragraphs of a help text, each on one line, as the catalogue holds them.
+
+    Examples
+    --------
+    >>> paragraphs("Measure the arm.\n\n    Each photo is measured\n    by itself.")
+    ['Measure the arm.', 'Each photo is measured by itself.']
+    """
+    return [" ".join(each.split()) for each in inspect.cleandoc(text).split("\n\n") if each.strip()]
 
 
 def reads_from_right(language: str) -> bool:

@@ -85,7 +85,7 @@ def test_an_english_report_fills_one_page(tab: Page, shared_reports: tuple[Servi
             "Instrument Blue case, sold as 1/8",
             "Lovely to see how freely the bow moves now.",
             "433 mm",
-            "We are 95 % sure that it lies between 425 and 441 mm.",
+            "We are 95% sure that it lies between 425 and 441 mm.",
             "243 mm",
             "402 mm",
             "It is sold as 1/8 but measures like a 1/10",

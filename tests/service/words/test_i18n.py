@@ -12,7 +12,7 @@ from service.words import extracting, i18n
 
 ROOT = Path(__file__).resolve().parents[3]
 OTHERS = [language for language in i18n.LANGUAGES if language != i18n.SOURCE_LANGUAGE]
-PLACES = re.compile(r"\{\w*\}|%\(\w+\)s|%%")
+PLACES = re.compile(r"\{\w*(?:!r)?\}|%\(\w+\)s|%%")
 
 
 @pytest.mark.parametrize("language", OTHERS)
@@ -43,6 +43,25 @@ def test_strings_are_found_wherever_they_are_marked(tmp_path):
     found = {message.id: message.locations for message in extracting.template(tmp_path) if message.id}
     assert set(found) == {"Too dark.", "Open the curtain.", "One {n}.", "Two.", "print scale", "Three.", "Four."}
     assert found["Three."] == [("service/page.html", 1)]
+
+
+def test_help_is_found_in_commands_and_questions(tmp_path):
+    """What an option means, what a command does, paragraph by paragraph, and what a question's field means."""
+    for room in extracting.ROOMS:
+        (tmp_path / room).mkdir()
+    for place in ("cli", "questions", "api"):
+        (tmp_path / "service" / place).mkdir()
+    command = '@click.command()\n@click.option("--x", help="Three.")\ndef f():\n    """One\n    line.\n\n    Two."""\n'
+    (tmp_path / "service/cli/some.py").write_text(command + 'Later("module", "Four.")\n')
+    (tmp_path / "service/questions/some.py").write_text('Field(description="Five.")\nother(description="no")\n')
+    (tmp_path / "service/api/some.py").write_text('Field(description="not this")\n')
+    found = {message.id for message in extracting.template(tmp_path) if message.id}
+    assert found == {"One line.", "Two.", "Three.", "Four.", "Five."}
+
+
+def test_percentages_are_spelled_one_way():
+    """As `Percent` writes them in English: without a space."""
+    assert [each for each in i18n.source_strings(ROOT) if re.search(r"\d %", each)] == []
 
 
 def test_a_string_without_a_translation_is_missed(tmp_path):
