@@ -27,6 +27,8 @@ TAG_BYTES = 16
 SHORTEST_PASSWORD = 10
 """Letters; two more than NIST SP 800-63B, 5.1.1.2, asks for."""
 
+WASM_SOURCE = "script-src 'self' 'wasm-unsafe-eval'"
+"""Lets one page and its worker compile WebAssembly, and nothing else (Content Security Policy Level 3, 2.3.1)."""
 CONTENT_SECURITY_POLICY = "; ".join(
     (
         "default-src 'none'",
@@ -40,6 +42,9 @@ CONTENT_SECURITY_POLICY = "; ".join(
         "frame-ancestors 'none'",
     )
 )
+
+CAMERA_POLICY = CONTENT_SECURITY_POLICY.replace("script-src 'self'", WASM_SOURCE)
+"""For the page on which the camera helps: its networks run as WebAssembly."""
 
 PAGE_HEADERS = {
     "Content-Security-Policy": CONTENT_SECURITY_POLICY,

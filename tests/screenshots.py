@@ -57,6 +57,7 @@ def pages(seeded: Seeded) -> dict[str, str]:
         "family-paper": f"{family}/paper",
         "family-arm": f"{family}/arm",
         "family-instrument": f"{family}/instrument",
+        "family-camera": f"{family}/camera/arm",
         "family-good": f"{family}/photo/{seeded.arm_upload_id}",
         "family-again": f"{family}/photo/{seeded.refused_upload_id}",
         "family-done": f"{family}/done/",

@@ -66,11 +66,11 @@ Kind = Literal["arm", "instrument"]
 @router.get("")
 def begin(request: Request, who: Family, records: FamilyRecords) -> HTMLResponse:
     """Say what is asked and what happens to photos; ask an adult's consent."""
-    asked = _asked(records, who)
+    asked = open_request(records, who)
     return page(
         request,
         "family/begin.html",
-        **_steps(records, who, asked, "begin"),
+        **steps(records, who, asked, "begin"),
         photo_days=records.get_one(Studio, who.studio_id).photo_days,
         problem=None,
     )
@@ -79,13 +79,13 @@ def begin(request: Request, who: Family, records: FamilyRecords) -> HTMLResponse
 @router.post("/consent")
 def consent(request: Request, who: Family, parts: TheHouse, records: FamilyRecords, form: FamilyFields) -> Response:
     """Note that an adult agreed."""
-    asked = _asked(records, who)
+    asked = open_request(records, who)
     if not ConsentForm.read(form).adult:
         return page(
             request,
             "family/begin.html",
             422,
-            **_steps(records, who, asked, "begin"),
+            **steps(records, who, asked, "begin"),
             photo_days=records.get_one(Studio, who.studio_id).photo_days,
             problem="adult",
         )
@@ -99,27 +99,27 @@ def language(who: Family, records: FamilyRecords, form: FamilyFields) -> Redirec
     """Change the language of the family's pages and stay where the family is."""
     wished = FamilyLanguageForm.read(form)
     if wished.language is not None:
-        _asked(records, who).language = wished.language
+        open_request(records, who).language = wished.language
     return go_to(f"/f/{who.token}{PLACES.get(wished.here, '')}")
 
 
 @router.get("/sheet")
 def sheet(request: Request, who: Family, records: FamilyRecords) -> Response:
     """Step one: print the sheet and check its bar with a ruler."""
-    asked = _asked(records, who)
+    asked = open_request(records, who)
     if asked.consent_at is None:
         return go_to(f"/f/{who.token}")
-    return page(request, "family/sheet.html", **_steps(records, who, asked, "sheet"), problem=None)
+    return page(request, "family/sheet.html", **steps(records, who, asked, "sheet"), problem=None)
 
 
 @router.post("/sheet")
 def sheet_checked(request: Request, who: Family, records: FamilyRecords, form: FamilyFields) -> Response:
     """Note what the ruler said about the bar, where the family checked."""
-    asked = _asked(records, who)
+    asked = open_request(records, who)
     try:
         asked.bar_mm = SheetForm.read(form).bar_mm or asked.bar_mm
     except ValidationError:
-        return page(request, "family/sheet.html", 422, **_steps(records, who, asked, "sheet"), problem="bar")
+        return page(request, "family/sheet.html", 422, **steps(records, who, asked, "sheet"), problem="bar")
     asked.reference = None
     return go_to(f"/f/{who.token}/{_next_kind(records, asked) or ARM}")
 
@@ -127,19 +127,19 @@ def sheet_checked(request: Request, who: Family, records: FamilyRecords, form: F
 @router.get("/paper")
 def paper(request: Request, who: Family, records: FamilyRecords) -> Response:
     """Step one without a printer: which blank paper, or which card, and how it is laid."""
-    asked = _asked(records, who)
+    asked = open_request(records, who)
     if asked.consent_at is None:
         return go_to(f"/f/{who.token}")
-    return page(request, "family/paper.html", **_steps(records, who, asked, "paper"), problem=None)
+    return page(request, "family/paper.html", **steps(records, who, asked, "paper"), problem=None)
 
 
 @router.post("/paper")
 def paper_chosen(request: Request, who: Family, records: FamilyRecords, form: FamilyFields) -> Response:
     """Note what lies in the photos instead of the printed sheet."""
-    asked = _asked(records, who)
+    asked = open_request(records, who)
     chosen = PaperForm.read(form).reference
     if chosen is None:
-        return page(request, "family/paper.html", 422, **_steps(records, who, asked, "paper"), problem="none")
+        return page(request, "family/paper.html", 422, **steps(records, who, asked, "paper"), problem="none")
     asked.reference = chosen
     return go_to(f"/f/{who.token}/{_next_kind(records, asked) or ARM}")
 
@@ -153,7 +153,7 @@ def sheet_file(
     from calibration.sheet_drawing import sheet_pdf
 
     return Response(
-        sheet_pdf(SheetLayout(Paper(paper), 1), _asked(records, who).language),
+        sheet_pdf(SheetLayout(Paper(paper), 1), open_request(records, who).language),
         media_type="application/pdf",
         headers={"Content-Disposition": 'inline; filename="sheet.pdf"'},
     )
@@ -162,13 +162,13 @@ def sheet_file(
 @router.get("/{kind}")
 def photo_page(request: Request, who: Family, records: FamilyRecords, kind: Kind) -> Response:
     """Steps two and three: a photo of the child, a photo of the instrument."""
-    asked = _asked(records, who)
+    asked = open_request(records, who)
     if asked.consent_at is None:
         return go_to(f"/f/{who.token}")
     return page(
         request,
         f"family/{kind}.html",
-        **_steps(records, who, asked, kind),
+        **steps(records, who, asked, kind),
         client_key=secrets.token_hex(16),
         problem=None,
     )
@@ -199,8 +199,8 @@ def photo_result(
 ) -> HTMLResponse:
     """Say whether a photo is good, and if not, the one thing to do differently."""
     upload = _own_upload(records, who, upload_id)
-    asked = _asked(records, who)
-    shown = _steps(records, who, asked, upload.kind)
+    asked = open_request(records, who)
+    shown = steps(records, who, asked, upload.kind)
     if upload.state == AGAIN:  # its own reason, whatever else is wanted
         shown |= {"reason": REASONS.get(upload.again_reason or ""), "reason_code": upload.again_reason or ""}
     return page(
@@ -229,13 +229,13 @@ def photo_overlay(who: Family, parts: TheHouse, records: FamilyRecords, upload_i
 @router.get("/done/")
 def done(request: Request, who: Family, records: FamilyRecords) -> HTMLResponse:
     """Say thank you and what happens next."""
-    return page(request, "family/done.html", **_steps(records, who, _asked(records, who), "done"))
+    return page(request, "family/done.html", **steps(records, who, open_request(records, who), "done"))
 
 
 @router.post("/done/")
 def finish(who: Family, parts: TheHouse, records: FamilyRecords, form: FamilyFields) -> RedirectResponse:
     """Tell the teacher that everything was sent."""
-    asked = _asked(records, who)
+    asked = open_request(records, who)
     asked.finished_at = asked.finished_at or parts.clock.now()
     return go_to(f"/f/{who.token}/done/")
 
@@ -243,7 +243,7 @@ def finish(who: Family, parts: TheHouse, records: FamilyRecords, form: FamilyFie
 @router.get("/delete/")
 def delete_page(request: Request, who: Family, records: FamilyRecords) -> HTMLResponse:
     """Ask once more before everything is deleted."""
-    return page(request, "family/delete.html", **_steps(records, who, _asked(records, who), "delete"))
+    return page(request, "family/delete.html", **steps(records, who, open_request(records, who), "delete"))
 
 
 @router.post("/delete/")
@@ -253,7 +253,14 @@ def delete_everything(request: Request, who: Family, parts: TheHouse, form: Fami
     return page(request, "family/deleted.html", closed_token=who.token)
 
 
-def _asked(records: Session, who: FamilyVisit) -> PhotoRequest:
+def open_request(records: Session, who: FamilyVisit) -> PhotoRequest:
+    """What the family is asked for.
+
+    Raises
+    ------
+    LinkClosed
+        If it was deleted meanwhile.
+    """
     asked = records.get(PhotoRequest, who.request_id)
     if asked is None:
         raise LinkClosed
@@ -271,7 +278,7 @@ def _next_kind(records: Session, asked: PhotoRequest) -> str | None:
     return next((each.kind for each in still_wanted(records, asked)), None)
 
 
-def _steps(records: Session, who: FamilyVisit, asked: PhotoRequest, here: str) -> dict[str, Any]:
+def steps(records: Session, who: FamilyVisit, asked: PhotoRequest, here: str) -> dict[str, Any]:
     """What every page of the family shows; the teacher's reason only while the photo is still wanted again."""
     wanted = next(iter(still_wanted(records, asked)), None)
     return {
@@ -291,12 +298,12 @@ def _photo_problem(
     request: Request, parts: House, who: FamilyVisit, kind: str, problem: str, status: int
 ) -> HTMLResponse:
     with parts.store.for_studio(who.studio_id) as records:
-        asked = _asked(records, who)
+        asked = open_request(records, who)
         return page(
             request,
             f"family/{kind}.html",
             status,
-            **_steps(records, who, asked, kind),
+            **steps(records, who, asked, kind),
             client_key=secrets.token_hex(16),
             problem=problem,
         )
@@ -305,7 +312,7 @@ def _photo_problem(
 def _kept_upload(parts: House, who: FamilyVisit, kind: str, key: str, contents: Sequence[bytes], label: str) -> str:
     """Keep a photo that an adult agreed to send, and what the family says of its label."""
     with parts.store.for_studio(who.studio_id) as records:
-        asked = _asked(records, who)
+        asked = open_request(records, who)
         if asked.consent_at is None:
             raise LinkClosed
         if label:

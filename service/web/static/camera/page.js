@@ -1,0 +1,165 @@
+// The camera page: a live picture that says one thing at a time and takes the views itself. Nothing leaves the phone
+// before the parent has seen the photos and sends them; they then go the way of every photo (outbox.js).
+"use strict";
+
+(() => {
+  const stage = document.querySelector("[data-camera]");
+  const words = JSON.parse(stage.dataset.words);
+  const { kind } = stage.dataset;
+  const needsSheet = stage.dataset.reference === "";
+  const MOST = Number(stage.dataset.most);
+  const GOOD_IN_A_ROW = 3; // checks before a view is taken: half a second at the slowest
+  const REST_MS = 1200; // after a view, so that it is seen that one was taken
+  const REST_UNKNOWN_MS = 5000; // the same where no sheet tells whether anybody has stepped aside
+  const SAME_HINT = 2; // checks that must agree before another sentence is shown: nobody reads flickering words
+  const QUALITY = 0.92;
+
+  const find = (name) => stage.querySelector(`[data-${name}]`);
+  const [video, said, outline, taken, start, enough] = ["live", "said", "outline", "taken", "start", "enough"].map(find);
+  const form = find("send");
+  const percent = new Intl.NumberFormat(document.documentElement.lang, { style: "percent" });
+
+  let stream;
+  let worker;
+  let before;
+  let views = []; // photo and where it was taken from
+  let good = 0;
+  let wished = ["", 0];
+  let restUntil = 0;
+  let checks = [];
+
+  const show = (state) => {
+    stage.dataset.state = state;
+  };
+  const say = (text, tone = "") => {
+    if (said.textContent !== text) said.textContent = text;
+    said.dataset.tone = tone;
+  };
+  const stop = () => {
+    for (const track of stream ? stream.getTracks() : []) track.stop();
+    if (worker) worker.terminate();
+    stream = worker = undefined;
+  };
+  const fail = (text) => {
+    stop();
+    show("failed");
+    say(text, "bad");
+  };
+
+  async function begin() {
+    views = [];
+    taken.replaceChildren();
+    show("loading");
+    say(words.asking);
+    try {
+      stream = await navigator.mediaDevices.getUserMedia({
+        audio: false,
+        video: { facingMode: { ideal: "environment" }, width: { ideal: 2560 }, height: { ideal: 1440 } },
+      });
+    } catch {
+      return fail(words.denied);
+    }
+    stage.scrollIntoView({ block: "start" });
+    video.srcObject = stream;
+    await video.play().catch(() => {});
+    worker = new Worker(stage.dataset.worker);
+    worker.onerror = () => fail(words.failed);
+    worker.onmessage = ({ data }) => {
+      if (data.failed) fail(words.failed);
+      else if (data.loading) say(words.loading.replace("%(share)s", percent.format(data.loading)));
+      else if (data.ready) {
+        show("live");
+        look();
+      } else take(data.seen).catch(() => fail(words.failed));
+    };
+    const { markers, modelBytes } = stage.dataset;
+    worker.postMessage({ begin: { kind, markers, modelBytes: Number(modelBytes) } });
+  }
+
+  async function look() {
+    if (!worker || stage.dataset.state !== "live") return;
+    if (video.readyState < 2 || document.hidden) return void setTimeout(look, 100);
+    const bitmap = await createImageBitmap(video);
+    if (worker) worker.postMessage({ look: { bitmap, time: performance.now(), needsSheet } }, [bitmap]);
+    else bitmap.close();
+  }
+
+  // Shows a sentence once two checks in a row wish it.
+  function wish(code) {
+    wished = [code, wished[0] === code ? wished[1] + 1 : 1];
+    if (wished[1] >= SAME_HINT) {
+      stage.dataset.hint = code;
+      say(words[code], code === "still" || code === "good" || code === "next" ? "good" : "");
+    }
+  }
+
+  async function take(seen) {
+    if (stage.dataset.state !== "live") return;
+    const now = performance.now();
+    checks = [...checks.filter((each) => now - each < 2000), now];
+    if (checks.length > 2) stage.dataset.rate = ((checks.length - 1) / ((now - checks[0]) / 1000)).toFixed(1);
+    outline.setAttribute("viewBox", `0 0 ${seen.width} ${seen.height}`);
+    outline.firstElementChild.setAttribute("points", seen.sheet ? seen.sheet.corners.flat().join(" ") : "");
+    const code = Checks.hint(seen, kind, { needsSheet, before });
+    before = seen;
+    if (now < restUntil) return void look();
+    const places = views.map((each) => each.place);
+    if ((code === "good" || code === "still") && !Checks.isNew(seen.place, places)) {
+      good = 0;
+      wish("next");
+      return void look();
+    }
+    good = code === "good" ? good + 1 : 0;
+    wish(code === "good" ? "still" : code);
+    if (good >= GOOD_IN_A_ROW) {
+      good = 0;
+      await keep(seen);
+    }
+    look();
+  }
+
+  async function keep(seen) {
+    const canvas = document.createElement("canvas");
+    [canvas.width, canvas.height] = [video.videoWidth, video.videoHeight];
+    canvas.getContext("2d").drawImage(video, 0, 0);
+    const jpeg = await new Promise((done) => canvas.toBlob(done, "image/jpeg", QUALITY));
+    if (!jpeg) return;
+    views.push({ photo: jpeg, place: seen.place });
+    const item = document.createElement("li");
+    const image = document.createElement("img");
+    image.src = URL.createObjectURL(jpeg);
+    image.alt = words.view.replace("%(number)s", views.length);
+    item.append(image);
+    taken.append(item);
+    enough.hidden = false;
+    if (navigator.vibrate) navigator.vibrate(80);
+    if (views.length >= MOST) return finish();
+    say(words.next, "good");
+    wished = ["next", SAME_HINT];
+    stage.dataset.hint = "next";
+    restUntil = performance.now() + (seen.place ? REST_MS : REST_UNKNOWN_MS);
+  }
+
+  function finish() {
+    stop();
+    show("shown");
+    say(views.length > 1 ? words.several : words.one, "good");
+    const bag = new DataTransfer();
+    views.forEach(({ photo }, i) => bag.items.add(new File([photo], `view-${i + 1}.jpg`, { type: "image/jpeg" })));
+    form.elements.photo_chosen.files = bag.files;
+    form.querySelector("[data-now]").focus();
+  }
+
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
+    form.setAttribute("aria-busy", "true");
+    const status = form.querySelector("[data-status]");
+    status.textContent = form.dataset.busy;
+    if (!globalThis.outbox || !(await globalThis.outbox.post(form, status))) form.submit();
+  });
+  start.addEventListener("click", begin);
+  stage.querySelector("[data-anew]").addEventListener("click", begin);
+  enough.addEventListener("click", finish);
+  addEventListener("pagehide", stop);
+  if (!globalThis.cameraHelps || !globalThis.cameraHelps()) fail(words.failed);
+})();
