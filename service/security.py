@@ -12,7 +12,7 @@ import hashlib
 import hmac
 import os
 import secrets
-from base64 import urlsafe_b64encode
+from base64 import b64encode, urlsafe_b64encode
 from pathlib import Path
 
 from argon2 import PasswordHasher
@@ -103,6 +103,7 @@ class Signer:
 
     def __init__(self, secret: bytes) -> None:
         self._key = derived_key(secret, "links and forms")
+        self._webhooks = derived_key(secret, "webhooks")
 
     def _tag(self, purpose: str, identity: str) -> str:
         digest = hmac.new(self._key, f"{purpose}\n{identity}".encode(), hashlib.sha256).digest()[:TAG_BYTES]
@@ -116,6 +117,10 @@ class Signer:
         """Identity a token proves for `purpose`, or None."""
         identity, _, tag = token.partition(".")
         return identity if hmac.compare_digest(tag.encode(), self._tag(purpose, identity).encode()) else None
+
+    def webhook_secret(self, identity: str) -> str:
+        """Secret by which one receiver knows our webhooks, as the Standard Webhooks write it; derived, never kept."""
+        return "whsec_" + b64encode(hmac.new(self._webhooks, identity.encode(), hashlib.sha256).digest()).decode()
 
     def form_token(self, holder: str) -> str:
         """Token a form must carry back; `holder` is the session or link it was shown to."""

@@ -97,6 +97,10 @@ class Settings(BaseSettings):
     interface_tries: Annotated[int, Field(ge=1)] = Field(
         120, description="Requests a minute to the HTTP interface from one address without a key."
     )
+    webhooks_private: bool = Field(
+        False,
+        description="Let webhooks go to addresses of the own network, and without TLS: for a till in the same house.",
+    )
     arriving_megabytes: Annotated[int, Field(ge=64, le=65536)] = Field(
         256, description="Memory for photos that are arriving at the same time, in megabytes."
     )

@@ -8,6 +8,7 @@ from __future__ import annotations
 from enum import StrEnum
 
 from service.fit.decision import PLAYED, Action, Decision
+from service.fit.ranking import Ranked
 from service.fit.verdict import Verdict
 
 
@@ -25,19 +26,19 @@ OF_ACTION = {Action.SMALLER: Heap.TOO_LARGE, Action.WAIT: Heap.TOO_LARGE, Action
 """Actions that say by themselves on which side the instrument lies."""
 
 
-def heap_of(verdict: Verdict) -> Heap:
+def heap_of(judged: Verdict | Ranked) -> Heap:
     """The heap of an instrument that was judged.
 
     Parameters
     ----------
-    verdict : Verdict
+    judged : Verdict or Ranked
 
     Returns
     -------
     Heap
     """
-    if verdict.action is not Action.LARGER and verdict.probabilities.likeliest is Decision.STRETCH:
+    if judged.action is not Action.LARGER and judged.probabilities.likeliest is Decision.STRETCH:
         return Heap.STRETCH
-    if verdict.action in PLAYED:
+    if judged.action in PLAYED:
         return Heap.SUITS
-    return OF_ACTION.get(verdict.action, Heap.OPEN)
+    return OF_ACTION.get(judged.action, Heap.OPEN)

@@ -20,6 +20,7 @@ from sqlalchemy import select
 
 from service.jobs.presence import Presence
 from service.jobs.running import forget_ended, start_again
+from service.jobs.shop import look_round
 from service.jobs.workflows import Workshop, at_work
 from service.records.tables import RECEIVED, Upload
 
@@ -129,6 +130,10 @@ class Keeper:
         overdue = [upload_id for upload_id, waits_s in waiting.items() if waits_s > OVERDUE_S]
         if overdue:
             await self._take_up(overdue)
+        try:
+            await look_round()
+        except Exception as error:
+            log.error("a shop's work could not be taken up: %s", type(error).__name__)
 
     async def _forget(self) -> None:
         """Leave no trace of what was deleted: not in the log of the records, and no identity among the workflows."""

@@ -15,6 +15,7 @@ from dbos import DBOS, DBOSConfig, SetWorkflowID
 from sqlalchemy import Engine, event, select
 
 from service.jobs.presence import Presence
+from service.jobs.shop import AT_ONCE, SHOP_QUEUE, Backroom, open_backroom
 from service.jobs.workflows import Workshop, delete_photos_on_their_day, measure_upload, open_workshop, workshop
 from service.records.tables import RECEIVED, Upload
 
@@ -39,9 +40,10 @@ def _with_fractions_of_seconds(connection: Any, _: object) -> None:
         connection.create_function("unixepoch", 1, lambda _: time.time())
 
 
-async def start_jobs(tools: Workshop, jobs_url: str) -> Presence:
+async def start_jobs(tools: Workshop, backroom: Backroom, jobs_url: str) -> Presence:
     """Open the workflow database, take up what was left unfinished, and schedule deletions."""
     open_workshop(tools)
+    open_backroom(backroom)
     shared = tools.store.is_shared
     executor_id = f"{socket.gethostname()}-{uuid.uuid4().hex}" if shared else "local"
     presence = Presence(tools.store, executor_id)
@@ -60,10 +62,11 @@ async def start_jobs(tools: Workshop, jobs_url: str) -> Presence:
         event.listen(Engine, "connect", _with_fractions_of_seconds)
     DBOS(config=config)
     if shared:
-        DBOS.listen_queues([] if tools.role == "web" else [QUEUE])
+        DBOS.listen_queues([] if tools.role == "web" else [QUEUE, SHOP_QUEUE])
     DBOS.launch()
     if shared:
         await DBOS.register_queue_async(QUEUE, worker_concurrency=tools.places, polling_interval_sec=QUEUE_LOOK_S)
+        await DBOS.register_queue_async(SHOP_QUEUE, worker_concurrency=AT_ONCE, polling_interval_sec=QUEUE_LOOK_S)
     await _schedule_deletions()
     with tools.store.whole_house() as session:
         unstarted = session.scalars(select(Upload.id).where(Upload.state == RECEIVED)).all()
@@ -107,9 +110,12 @@ async def _start(workflow_id: str, upload_id: str) -> None:
 
 
 async def forget_ended() -> None:
-    """Forget workflows that ended: their names are identities of photos."""
+    """Forget workflows that ended: their names are identities of photos, deliveries and jobs."""
     ended = await DBOS.list_workflows_async(
-        workflow_id_prefix="measure:", status=["SUCCESS", "ERROR"], load_input=False, load_output=False
+        workflow_id_prefix=["measure:", "deliver:", "check:"],
+        status=["SUCCESS", "ERROR"],
+        load_input=False,
+        load_output=False,
     )
     if ended:
         await DBOS.delete_workflows_async([each.workflow_id for each in ended])
@@ -124,3 +130,4 @@ def stop_jobs() -> None:
     """Stop; unfinished work is taken up on the next start."""
     DBOS.destroy()
     open_workshop(None)
+    open_backroom(None)

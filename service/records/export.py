@@ -12,6 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.columns import StudioRow
+from service.records.shop_tables import Loan, OpenOrder, Webhook
 from service.records.tables import (
     ArmRecord,
     Child,
@@ -43,6 +44,9 @@ def studio_export(session: Session) -> dict[str, Any]:
         "children": [child_export(session, child) for child in session.scalars(select(Child))],
         "shelf": [row_json(row) for row in session.scalars(select(Instrument).where(Instrument.child_id.is_(None)))],
         "charts": [row_json(row) for row in session.scalars(select(StudioChart))],
+        "loans": [row_json(row) for row in session.scalars(select(Loan))],
+        "open_orders": [row_json(row) for row in session.scalars(select(OpenOrder))],
+        "webhooks": [row_json(row) for row in session.scalars(select(Webhook))],
     }
 
 

@@ -22,6 +22,8 @@ from service.api.routes import include_interface
 from service.jobs.clock import Clock
 from service.jobs.keeper import Keeper
 from service.jobs.running import start_jobs, stop_jobs
+from service.jobs.shop import Backroom
+from service.jobs.targets import TargetRules
 from service.jobs.workflows import Workshop
 from service.measuring.admission import Busy
 from service.measuring.pool import Measurer, MeasuringPool
@@ -89,7 +91,11 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
             settings.role,
             parts.admission.places,
         )
-        presence = await start_jobs(workshop, settings.jobs_url)
+        backroom = Backroom(
+            parts.store, parts.clock, parts.signer.webhook_secret, TargetRules(settings.webhooks_private)
+        )
+        app.state.backroom = backroom
+        presence = await start_jobs(workshop, backroom, settings.jobs_url)
         keeper = Keeper(workshop, presence, settings.data_folder)
         app.state.keeper = keeper
         keeper.start()

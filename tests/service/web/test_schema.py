@@ -27,8 +27,16 @@ def test_no_server_error_for_a_stranger(tmp_path: Path) -> None:
 
 def test_no_server_error_for_a_key_that_allows_everything(place: Place) -> None:
     seeded = seed(place.house)
-    key = made_key(place, seeded, 10_000, list(Scope))
-    _try_all(place.client, bearer(key), {"instrument_id": seeded.shelf_id})
+    key = bearer(made_key(place, seeded, 10_000, list(Scope)))
+    order = place.client.post("/api/v1/open-orders", json={"reference": "1", "arm_length": "450"}, headers=key).json()
+    hook = {"url": "https://receiver.example/", "events": ["order.suited"]}
+    known = {
+        "instrument_id": seeded.shelf_id,
+        "order_id": order["id"],
+        "job_id": place.client.post("/api/v1/open-order-checks", headers=key).json()["id"],
+        "webhook_id": place.client.post("/api/v1/webhooks", json=hook, headers=key).json()["id"],
+    }
+    _try_all(place.client, key, known)
 
 
 def _try_all(client: TestClient, headers: dict[str, str], known: dict[str, str]) -> None:
