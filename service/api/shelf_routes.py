@@ -23,7 +23,7 @@ from service.fit.verdict_json import verdict_json
 from service.questions.asked import LONGEST_LABEL, ArmLength, Language, Question, Signs
 from service.questions.comparing import InstrumentIn
 from service.records import stock
-from service.records.deciding import chart_in_use, condition, instrument_lengths
+from service.records.deciding import chart_in_use, condition, instrument_lengths, losses_in_use
 from service.records.erase import erase_instrument
 from service.records.shelf import (
     CONDITIONS,
@@ -402,7 +402,7 @@ def returned(instrument_id: InstrumentId, records: Records, clock: TheClock) -> 
 
 @router.post("/shelf-fits", response_model=CounterOut, summary="Which on my shelf suit this arm?", dependencies=[READ])
 def shelf_fits(question: ArmOnShelf, records: Records) -> dict[str, Any]:
-    """Hold an arm against every instrument of the shelf, by the studio's own chart."""
+    """Hold an arm against every instrument of the shelf, by the studio's own chart and losses."""
     found = against(records, question.arm_length, lent=question.lent, first=question.first)
     return {"instruments": [_on_counter(each, question.language) for each in found]}
 
@@ -415,10 +415,15 @@ def shelf_fits(question: ArmOnShelf, records: Records) -> dict[str, Any]:
     dependencies=[READ],
 )
 def one_fits(instrument_id: InstrumentId, question: ArmOnOne, records: Records) -> dict[str, Any]:
-    """Judge one instrument of the shelf for an arm, by the studio's own chart."""
+    """Judge one instrument of the shelf for an arm, by the studio's own chart and losses."""
     own = _one(records, instrument_id)
     verdict = judge(
-        question.arm_length, instrument_lengths(own), chart_in_use(records), question.signs(), condition(own)
+        question.arm_length,
+        instrument_lengths(own),
+        chart_in_use(records),
+        question.signs(),
+        condition(own),
+        losses=losses_in_use(records),
     )
     return verdict_json(verdict, translator(question.language), question.language)
 

@@ -15,6 +15,9 @@ from math import isfinite
 from service.fit.errors import FitError
 from service.fit.sentences import Sentence, say
 
+MOST_DAYS = 1000.0
+"""The largest loss that is taken, days; our choice: three years, beyond which only a slip of the pen lies."""
+
 
 @dataclass(frozen=True, slots=True)
 class Losses:
@@ -38,7 +41,7 @@ class Losses:
     Raises
     ------
     FitError
-        If a cost is negative or no number.
+        If a cost is negative, no number, or beyond `MOST_DAYS`.
     """
 
     strain_per_mm: float = 6.0
@@ -50,8 +53,14 @@ class Losses:
 
     def __post_init__(self) -> None:
         for name, cost in asdict(self).items():
-            if not isfinite(cost) or cost < 0:
-                raise FitError(say("The loss “{name}” must be a number of days, 0 or more.", name=name))
+            if not isfinite(cost) or not 0 <= cost <= MOST_DAYS:
+                raise FitError(
+                    say(
+                        "The loss “{name}” must be a number of days, from 0 to {most}.",
+                        name=name,
+                        most=f"{MOST_DAYS:g}",
+                    )
+                )
 
 
 LOSSES = Losses()

@@ -39,4 +39,4 @@ def answer(question: AssignQuestion) -> tuple[Loan, ...]:
     from service.fit.assigning import assign
 
     shelf = [lengths for lengths, _ in question.instruments]
-    return assign(question.arms, shelf, question.sizes, question.costs)
+    return assign(question.arms, shelf, question.sizes, losses=question.costs)

@@ -20,6 +20,7 @@ from service.fit.chart import Chart, default_chart, read_chart
 from service.fit.decision import PLAYED, Action
 from service.fit.errors import FitError
 from service.fit.growth import DatedArm, Growth, predict
+from service.fit.losses import Losses
 from service.fit.order import order, order_sentences
 from service.fit.outlook import outlook
 from service.fit.ranking import Ranked, rank
@@ -29,7 +30,7 @@ from service.fit.verdict import Verdict, judge
 from service.fit.verdict_json import verdict_json
 from service.measuring.results import kept_length
 from service.records.lookups import age_years
-from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, StudioChart, VerdictRecord
+from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, Studio, StudioChart, VerdictRecord
 from service.words.i18n import LANGUAGES, translator
 
 ALLOWED_YEARS = 0.5
@@ -40,6 +41,11 @@ def chart_in_use(records: Session) -> Chart:
     """The studio's chart, or common practice where it has chosen none."""
     kept = records.scalars(select(StudioChart).where(StudioChart.in_use)).first()
     return read_chart(kept.csv, kept.name) if kept is not None else default_chart()
+
+
+def losses_in_use(records: Session) -> Losses:
+    """What a wrong choice costs as the studio sees it, or the usual losses."""
+    return Losses(**(records.get_one(Studio, records.info["studio_id"]).losses or {}))
 
 
 def latest_arm(records: Session, child_id: str) -> ArmRecord | None:
@@ -101,6 +107,7 @@ def ranked(records: Session, child: Child, arm: Length, instruments: Sequence[In
         chart_in_use(records),
         [condition(each) for each in instruments],
         signs=[noted_signs(records, child.id, each.id) for each in instruments],
+        losses=losses_in_use(records),
     )
 
 
@@ -114,6 +121,7 @@ def verdict_for(records: Session, child: Child, arm: Length, instrument: Instrum
         chart_in_use(records),
         noted_signs(records, child.id, instrument.id),
         condition(instrument),
+        losses=losses_in_use(records),
         played=[(lengths, signs) for lengths, signs in seen if signs is not None],
     )
 
@@ -190,7 +198,9 @@ def next_lines(verdict: Verdict, growth: Growth | None, measured_on: date) -> li
         return [step.sentence() for step in verdict.steps[:2]]
     if verdict.action in (Action.SMALLER, Action.LARGER):
         allowance = growth.rate_mm_per_year * ALLOWED_YEARS if growth is not None else 0.0
-        return list(order_sentences(order(verdict.arm, verdict.chart, allowance, instead_of=verdict)))
+        return list(
+            order_sentences(order(verdict.arm, verdict.chart, allowance, losses=verdict.losses, instead_of=verdict))
+        )
     if verdict.action not in PLAYED:
         return [say("Measure again when what is said above has been settled.")]
     lines = [say("Measure again in half a year, or sooner if playing becomes uncomfortable.")]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import unicodedata
+from dataclasses import asdict
 from datetime import date, datetime
 from typing import Any
 
@@ -12,6 +13,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.records.columns import StudioRow
+from service.records.deciding import losses_in_use
 from service.records.shop_tables import Loan, OpenOrder, Webhook
 from service.records.tables import (
     ArmRecord,
@@ -43,6 +45,7 @@ def studio_export(session: Session) -> dict[str, Any]:
     return {
         "children": [child_export(session, child) for child in session.scalars(select(Child))],
         "shelf": [row_json(row) for row in session.scalars(select(Instrument).where(Instrument.child_id.is_(None)))],
+        "losses": asdict(losses_in_use(session)),
         "charts": [row_json(row) for row in session.scalars(select(StudioChart))],
         "loans": [row_json(row) for row in session.scalars(select(Loan))],
         "open_orders": [row_json(row) for row in session.scalars(select(OpenOrder))],

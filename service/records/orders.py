@@ -11,9 +11,10 @@ from calibration.quantity import Length, length_from_json
 from service.fit.assessment import InstrumentLengths
 from service.fit.chart import Chart
 from service.fit.counter import Heap, heap_of
+from service.fit.losses import Losses
 from service.fit.ranking import rank
 from service.fit.signs import InstrumentCondition
-from service.records.deciding import chart_in_use, condition, instrument_lengths
+from service.records.deciding import chart_in_use, condition, instrument_lengths, losses_in_use
 from service.records.shelf import loans, on_shelf
 from service.records.shop_tables import OpenOrder
 from service.records.tables import Instrument
@@ -30,6 +31,7 @@ class Shelf:
     lengths: Sequence[InstrumentLengths]
     conditions: Sequence[InstrumentCondition]
     chart: Chart
+    losses: Losses
 
     @classmethod
     def of(cls, records: Session) -> Shelf:
@@ -42,14 +44,16 @@ class Shelf:
             [instrument_lengths(each) for each in there],
             [condition(each) for each in there],
             chart_in_use(records),
+            losses_in_use(records),
         )
 
     def suiting(self, arm: Length, growth_mm: float) -> list[str]:
         """Instruments that suit an arm now and are not too small when it has grown, the best first."""
-        found = [each for each in rank(arm, self.lengths, self.chart, self.conditions) if heap_of(each) is Heap.SUITS]
+        ranking = rank(arm, self.lengths, self.chart, self.conditions, losses=self.losses)
+        found = [each for each in ranking if heap_of(each) is Heap.SUITS]
         if growth_mm:
             grown = replace(arm, value_mm=arm.value_mm + growth_mm, interval_mm=None)
-            later = rank(grown, [each.instrument for each in found], self.chart)
+            later = rank(grown, [each.instrument for each in found], self.chart, losses=self.losses)
             lasting = {each.place for each in later if heap_of(each) is not Heap.TOO_SMALL}
             found = [each for number, each in enumerate(found) if number in lasting]
         return [self.instruments[each.place].id for each in found[:MOST_SUITING]]

@@ -17,7 +17,7 @@ from service.fit.ranking import Ranked, rank
 from service.fit.sentences import say
 from service.fit.signs import CONDITION_QUESTIONS
 from service.fit.verdict import Verdict, judge
-from service.records.deciding import chart_in_use, condition, instrument_lengths
+from service.records.deciding import chart_in_use, condition, instrument_lengths, losses_in_use
 from service.records.shop_tables import Loan
 from service.records.tables import Instrument
 
@@ -138,11 +138,12 @@ def against(records: Session, arm: Length, *, lent: bool = False, first: int | N
     kept = on_shelf(records)
     out = loans(records, kept)
     shown = [each for each in kept if lent or each.id not in out]
-    chart = chart_in_use(records)
-    ranking = rank(arm, [instrument_lengths(each) for each in shown], chart, [condition(each) for each in shown])
+    chart, losses = chart_in_use(records), losses_in_use(records)
+    lengths, conditions = [instrument_lengths(each) for each in shown], [condition(each) for each in shown]
+    ranking = rank(arm, lengths, chart, conditions, losses=losses)
     found = []
     for ranked in ranking[:first]:
         instrument = shown[ranked.place]
-        verdict = judge(arm, ranked.instrument, chart, condition=condition(instrument))
+        verdict = judge(arm, ranked.instrument, chart, condition=condition(instrument), losses=losses)
         found.append(OnCounter(instrument, ranked, verdict, heap_of(verdict), out.get(instrument.id)))
     return found

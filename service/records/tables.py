@@ -44,6 +44,8 @@ class Studio(Row):
     name: Mapped[str] = mapped_column(String(80))
     created_at: Mapped[datetime]
     photo_days: Mapped[int]
+    losses: Mapped[dict[str, Any] | None]
+    """What a wrong choice costs where the studio weighs otherwise than usual: days by the loss's name."""
 
 
 class Teacher(StudioRow):

@@ -34,6 +34,7 @@ from service.records.deciding import (
     growth_of,
     instrument_lengths,
     latest_arm,
+    losses_in_use,
     noted_signs,
     ranked,
     verdict_for,
@@ -104,7 +105,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         "plot": _plot(arms, growth, chart, used_choice, translate, language),
         "choices": choices,
         "sign_questions": SIGN_QUESTIONS,
-        "to_order": _order(latest, chart, growth, used_choice, translate, language),
+        "to_order": _order(records, latest, growth, used_choice, translate, language),
         "order_drawing": drawing_svg(translate, language),
         "tapes": _tapes(records, child, arms, translate, language),
         "waiting": records.scalars(
@@ -215,8 +216,8 @@ def _choices(
 
 
 def _order(
+    records: Session,
     latest: ArmRecord | None,
-    chart: Chart,
     growth: Growth | None,
     used: Choice | None,
     translate: Translate,
@@ -228,7 +229,9 @@ def _order(
     allowance = growth.rate_mm_per_year * ALLOWED_YEARS if growth is not None else 0.0
     try:
         verdict = used.verdict if used is not None else None
-        return order(arm_length(latest), chart, allowance, instead_of=verdict).as_json(translate, language)
+        chart, losses = chart_in_use(records), losses_in_use(records)
+        wanted = order(arm_length(latest), chart, allowance, losses=losses, instead_of=verdict)
+        return wanted.as_json(translate, language)
     except FitError as error:
         return {"message": [error.sentence.text(translate, language)], "body_length": None}
 

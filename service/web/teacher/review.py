@@ -26,7 +26,7 @@ from service.jobs.running import start_again
 from service.measuring.results import kept_length
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Question
 from service.records.asking import is_open
-from service.records.deciding import chart_in_use, latest_arm, verdict_for
+from service.records.deciding import chart_in_use, latest_arm, losses_in_use, verdict_for
 from service.records.lookups import Stated, age_years, stated
 from service.records.photos import ORIGINAL, ORIGINALS, OVERLAY, VIEW
 from service.records.tables import (
@@ -318,7 +318,7 @@ def _judged(records: Session, arm: dict[str, Any], instrument: dict[str, Any]) -
     if length is None:
         return None
     lengths = InstrumentLengths(kept_length(instrument, "body_length"), kept_length(instrument, "total_length"))
-    return judge(length, lengths, chart_in_use(records))
+    return judge(length, lengths, chart_in_use(records), losses=losses_in_use(records))
 
 
 def _sent_with(records: Session, upload: Upload, kind: str) -> dict[str, Any] | None:

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 
 from service.api.callers import FIRST_SCOPES, Scope
+from service.fit.errors import FitError
+from service.fit.losses import LOSS_WORDS, LOSSES, read_losses
+from service.fit.sentences import say
+from service.records.deciding import losses_in_use
 from service.records.erase import erase_studio
 from service.records.export import studio_export
 from service.records.tables import ApiKey, SignIn, Studio, Teacher
 from service.security import digest, fresh_token, password_fits
 from service.settings import MOST_PHOTO_DAYS
 from service.web.forms.models import InviteForm, KeyForm, RevokeForm, RevokeKeyForm, StudioForm
+from service.web.forms.reading import text_field
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here, session_cookie
 from service.web.gate.sign_in import new_invitation
 from service.web.language import marked, page_language, translator
@@ -22,6 +28,8 @@ from service.web.pages import go_to, page
 from service.web.teacher.requests import base_url
 
 router = APIRouter(prefix="/studio")
+LONGEST_LOSS = 16
+"""Letters of one loss; our choice, far more than a number of days has."""
 USUAL_A_MINUTE = 60
 """Requests a minute of a key for which nothing else is said; our choice, one photo a second."""
 SCOPES = {
@@ -50,6 +58,22 @@ def change_settings(who: Visitor, records: Records, form: Fields) -> RedirectRes
     own.photo_days = wished.photo_days or own.photo_days
     teacher = records.get_one(Teacher, who.teacher_id)
     teacher.language = wished.language or teacher.language
+    return go_to("/studio")
+
+
+@router.post("/losses")
+def change_losses(request: Request, who: Visitor, records: Records, form: Fields) -> Response:
+    """Weigh wrong choices otherwise; a field left empty is as usual, and all of them as usual keep nothing."""
+    typed = {name: text_field(form, name, LONGEST_LOSS) for name in LOSS_WORDS}
+    wished = LOSSES
+    for name, text in typed.items():
+        try:
+            wished = read_losses(f"{name}={text.replace(',', '.')}" if text else "", wished)
+        except FitError as error:
+            language = page_language(request)
+            fault = say("{where}: {reason}", where=LOSS_WORDS[name], reason=error.sentence)
+            return _shown(request, who, records, fault=fault.text(translator(language), language), typed=typed)
+    records.get_one(Studio, who.studio_id).losses = None if wished == LOSSES else asdict(wished)
     return go_to("/studio")
 
 
@@ -135,11 +159,29 @@ def delete_studio(request: Request, who: Visitor, parts: TheHouse, form: Fields)
 
 
 def _shown(
-    request: Request, who: Visitor, records: Records, link: str | None = None, key: str | None = None
+    request: Request,
+    who: Visitor,
+    records: Records,
+    link: str | None = None,
+    key: str | None = None,
+    fault: str | None = None,
+    typed: dict[str, str] | None = None,
 ) -> HTMLResponse:
+    usual, kept = asdict(LOSSES), asdict(losses_in_use(records))
     return page(
         request,
         "teacher/studio.html",
+        422 if fault else 200,
+        fault=fault,
+        losses=[
+            {
+                "name": name,
+                "words": words.template,
+                "value": typed[name] if typed else f"{kept[name]:g}",
+                "usual": usual[name],
+            }
+            for name, words in LOSS_WORDS.items()
+        ],
         studio=records.get_one(Studio, who.studio_id),
         teachers=records.scalars(select(Teacher).order_by(Teacher.name)).all(),
         sign_ins=records.scalars(
