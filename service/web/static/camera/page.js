@@ -69,6 +69,7 @@
       else if (data.loading) say(words.loading.replace("%(share)s", percent.format(data.loading)));
       else if (data.ready) {
         show("live");
+        say("");
         look();
       } else take(data.seen).catch(() => fail(words.failed));
     };
