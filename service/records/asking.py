@@ -20,6 +20,7 @@ from service.records.tables import (
     FAILED,
     INSTRUMENT,
     MEASURED,
+    RECEIVED,
     PhotoRequest,
     Upload,
     VerdictRecord,
@@ -67,6 +68,25 @@ def still_wanted(records: Session, asked: PhotoRequest) -> tuple[Wanted, ...]:
         for kind in kinds
         if kind not in here
     )
+
+
+def photo_states(records: Session, asked: PhotoRequest) -> dict[str, str]:
+    """How far the photo of each kind is, by kind, in the order of the family's steps.
+
+    Returns
+    -------
+    dict of str to str
+        ``"missing"`` where none was sent or none was good, ``"again"`` where the teacher asks for another, else the
+        state of the latest that counts: received, measured, failed or accepted.
+    """
+    wanted = {each.kind: "again" if each.again else "missing" for each in still_wanted(records, asked)}
+    latest = {each.kind: each.state for each in _uploads(records, asked) if each.state in (*ARRIVED, RECEIVED)}
+    kinds = [kind for kind, wants in ((ARM, asked.asks_arm), (INSTRUMENT, asked.asks_instrument)) if wants]
+    found = {}
+    for kind in [*kinds, *(each for each in wanted if each not in kinds)]:
+        arriving = latest.get(kind) == RECEIVED
+        found[kind] = RECEIVED if arriving else wanted.get(kind) or latest.get(kind, "missing")
+    return found
 
 
 def is_open(asked: PhotoRequest, now: datetime) -> bool:

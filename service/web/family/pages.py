@@ -22,7 +22,7 @@ from starlette.concurrency import run_in_threadpool
 from calibration.sheet import CHECK_BAR_MM
 from service.jobs.running import start_measuring
 from service.measuring.admission import Rank
-from service.records.asking import arrived, still_wanted
+from service.records.asking import arrived, photo_states, sent_report, still_wanted
 from service.records.erase import erase_request
 from service.records.photos import MOST_VIEWS, OVERLAY
 from service.records.tables import (
@@ -39,7 +39,16 @@ from service.records.tables import (
 from service.records.uploads import NobodyAsks, keep_upload
 from service.web.forms.models import ConsentForm, FamilyLanguageForm, PaperForm, PhotoForm, SheetForm
 from service.web.forms.reading import photo_fields
-from service.web.gate.guard import Family, FamilyFields, FamilyRecords, FamilyVisit, LinkClosed, TheHouse, nothing_here
+from service.web.gate.guard import (
+    REPORT,
+    Family,
+    FamilyFields,
+    FamilyRecords,
+    FamilyVisit,
+    LinkClosed,
+    TheHouse,
+    nothing_here,
+)
 from service.web.house import House
 from service.web.pages import go_to, page
 from service.web.teacher.requests import REASONS
@@ -64,7 +73,7 @@ Kind = Literal["arm", "instrument"]
 
 
 @router.get("")
-def begin(request: Request, who: Family, records: FamilyRecords) -> HTMLResponse:
+def begin(request: Request, who: Family, parts: TheHouse, records: FamilyRecords) -> HTMLResponse:
     """Say what is asked and what happens to photos; ask an adult's consent."""
     asked = open_request(records, who)
     return page(
@@ -73,6 +82,7 @@ def begin(request: Request, who: Family, records: FamilyRecords) -> HTMLResponse
         **steps(records, who, asked, "begin"),
         photo_days=records.get_one(Studio, who.studio_id).photo_days,
         problem=None,
+        **_standing(records, parts, asked),
     )
 
 
@@ -88,6 +98,7 @@ def consent(request: Request, who: Family, parts: TheHouse, records: FamilyRecor
             **steps(records, who, asked, "begin"),
             photo_days=records.get_one(Studio, who.studio_id).photo_days,
             problem="adult",
+            **_standing(records, parts, asked),
         )
     asked.consent_at = asked.consent_at or parts.clock.now()
     wanted = next(iter(still_wanted(records, asked)), None)
@@ -159,6 +170,14 @@ def sheet_file(
     )
 
 
+@router.get("/report")
+def report(who: Family, parts: TheHouse, records: FamilyRecords) -> RedirectResponse:
+    """The report that the teacher has sent; the first page where there is none (any more)."""
+    asked = open_request(records, who)
+    sent = sent_report(records, asked.child_id, parts.clock.now(), asked.created_at)
+    return go_to(f"/f/{who.token}" if sent is None else f"/r/{parts.signer.token(REPORT, sent.id)}")
+
+
 @router.get("/{kind}")
 def photo_page(request: Request, who: Family, records: FamilyRecords, kind: Kind) -> Response:
     """Steps two and three: a photo of the child, a photo of the instrument."""
@@ -227,9 +246,11 @@ def photo_overlay(who: Family, parts: TheHouse, records: FamilyRecords, upload_i
 
 
 @router.get("/done/")
-def done(request: Request, who: Family, records: FamilyRecords) -> HTMLResponse:
-    """Say thank you and what happens next."""
-    return page(request, "family/done.html", **steps(records, who, open_request(records, who), "done"))
+def done(request: Request, who: Family, parts: TheHouse, records: FamilyRecords) -> HTMLResponse:
+    """Say thank you, how far everything is, and what happens next."""
+    asked = open_request(records, who)
+    shown = steps(records, who, asked, "done") | _standing(records, parts, asked)
+    return page(request, "family/done.html", **shown)
 
 
 @router.post("/done/")
@@ -292,6 +313,12 @@ def steps(records: Session, who: FamilyVisit, asked: PhotoRequest, here: str) ->
         "reason_code": (wanted.reason or "") if wanted else "",
         "wanted": wanted.kind if wanted else None,
     }
+
+
+def _standing(records: Session, parts: House, asked: PhotoRequest) -> dict[str, Any]:
+    """How far each photo is, and whether the teacher has sent a report since they were asked for."""
+    sent = sent_report(records, asked.child_id, parts.clock.now(), asked.created_at)
+    return {"states": photo_states(records, asked), "has_report": sent is not None}
 
 
 def _photo_problem(

@@ -1,0 +1,85 @@
+"""The family's one link shows how far everything is, and in the end the report; it says no more than has happened."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from service.records.asking import photo_states
+from service.records.tables import ACCEPTED, MEASURED, RECEIVED, PhotoRequest, Upload, VerdictRecord
+from tests.service.conftest import Place
+from tests.service.seeding import Seeded, seed
+
+
+@pytest.fixture
+def family(place: Place) -> tuple[Place, Seeded, str]:
+    seeded = seed(place.house)
+    return place, seeded, f"/f/{seeded.family}"
+
+
+def states(place: Place, seeded: Seeded) -> dict[str, str]:
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        return photo_states(records, records.get_one(PhotoRequest, seeded.request_id))
+
+
+def set_state(place: Place, seeded: Seeded, upload_id: str, state: str) -> None:
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Upload, upload_id).state = state
+
+
+def test_each_photo_says_how_far_it_is(family: tuple[Place, Seeded, str]) -> None:
+    place, seeded, link = family
+    assert states(place, seeded) == {"arm": MEASURED, "instrument": MEASURED}
+    set_state(place, seeded, seeded.arm_upload_id, ACCEPTED)
+    set_state(place, seeded, seeded.instrument_upload_id, RECEIVED)
+    assert states(place, seeded) == {"arm": ACCEPTED, "instrument": RECEIVED}
+    page = place.client.get(link).text
+    assert "accepted by the teacher" in page
+    assert "being measured" in page
+
+
+def test_what_the_teacher_wants_again_is_said_until_a_new_one_comes(family: tuple[Place, Seeded, str]) -> None:
+    place, seeded, link = family
+    place.clock.forward(minutes=5)
+    place.client.cookies.set("scrollreach", seeded.session)
+    teacher = {"form_token": place.house.signer.form_token(seeded.sign_in_id), "reason": "light"}
+    place.client.post(f"/reviews/{seeded.arm_upload_id}/again", data=teacher)
+    assert states(place, seeded)["arm"] == "again"
+    for page in ("", "/done/"):
+        assert "wanted once more" in place.client.get(link + page).text
+    place.clock.forward(minutes=5)
+    form = {"form_token": place.house.signer.form_token(seeded.family)}
+    place.client.post(f"{link}/arm", data=form, files={"photo": ("a.jpg", b"new", "image/jpeg")})
+    assert states(place, seeded)["arm"] == MEASURED
+    assert "wanted once more" not in place.client.get(link).text
+
+
+def test_a_report_that_was_sent_opens_from_the_link(family: tuple[Place, Seeded, str]) -> None:
+    place, seeded, link = family
+    page = place.client.get(f"{link}/done/").text
+    assert "The teacher has sent you a report." in page
+    opened = place.client.get(f"{link}/report")
+    assert opened.headers["location"] == f"/r/{seeded.report}"
+    assert place.client.get(opened.headers["location"]).status_code == 200
+
+
+@pytest.mark.parametrize("why", ["revoked", "expired", "older than the request", "never sent"])
+def test_no_report_is_promised_or_shown_where_there_is_none(family: tuple[Place, Seeded, str], why: str) -> None:
+    place, seeded, link = family
+    now = place.clock.now()
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        verdict = records.get_one(VerdictRecord, seeded.verdict_id)
+        if why == "revoked":
+            verdict.report_revoked_at = now
+        elif why == "expired":
+            verdict.report_expires_at = now - timedelta(seconds=1)
+        elif why == "older than the request":
+            verdict.made_at = now - timedelta(days=1)
+        else:
+            verdict.report_expires_at = None
+    for page in ("", "/done/"):
+        shown = place.client.get(link + page).text
+        assert "has sent you a report" not in shown
+        assert "you will get a report" not in shown
+    assert place.client.get(f"{link}/report").headers["location"] == link
