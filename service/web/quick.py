@@ -14,8 +14,9 @@ from service.measuring.admission import Rank
 from service.measuring.work import Outcome
 from service.questions.asked import asked
 from service.questions.fitting import FitAnswer, FitQuestion, answer
+from service.records.photos import MOST_VIEWS
 from service.web.forms.models import QuickForm
-from service.web.forms.reading import photo_field
+from service.web.forms.reading import photo_fields
 from service.web.gate.guard import OpenFields, TheHouse
 from service.web.house import House
 from service.web.language import page_language, translator
@@ -51,12 +52,12 @@ async def quick_verdict(request: Request, parts: TheHouse, form: OpenFields) -> 
 
 async def _question(form: FormData, filled: QuickForm, parts: House) -> FitQuestion:
     most = parts.settings.upload_bytes
-    child = await photo_field(form, "child_photo", most)
-    instrument = await photo_field(form, "instrument_photo", most)
+    child = await photo_fields(form, ("child_photo",), most, MOST_VIEWS)
+    instrument = await photo_fields(form, ("instrument_photo",), most, MOST_VIEWS)
     return asked(
         FitQuestion,
-        child_photos=() if child is None else ((child, "child"),),
-        instrument_photos=() if instrument is None else ((instrument, "instrument"),),
+        child_photos=tuple((photo, "child") for photo in child),
+        instrument_photos=tuple((photo, "instrument") for photo in instrument),
         **{name: typed for name, typed in filled if typed},
     )
 
@@ -77,10 +78,17 @@ def _page(
         filled=filled or QuickForm(),
         problem=problem,
         words=words,
+        most_views=MOST_VIEWS,
         verdict=verdict,
-        child=_shown(answer.child) if answer else None,
+        child=_shown(_of_the_child(answer)) if answer else None,
         instrument=_shown(answer.instrument) if answer else None,
     )
+
+
+def _of_the_child(answer: FitAnswer) -> Outcome | None:
+    """What is shown of the child: where none of several photos could be measured, the first says why."""
+    none_usable = not any(each.result["usable"] for each in answer.child_photos)
+    return answer.child_photos[0] if none_usable and answer.child_photos else answer.child
 
 
 def _shown(outcome: Outcome | None) -> dict[str, object] | None:
@@ -88,7 +96,8 @@ def _shown(outcome: Outcome | None) -> dict[str, object] | None:
     if outcome is None:
         return None
     picture = outcome.overlay_jpeg if outcome.result["usable"] else None
-    return {
-        "result": outcome.result,
-        "picture": f"data:image/jpeg;base64,{base64.b64encode(picture).decode()}" if picture else None,
-    }
+    return {"result": outcome.result, "picture": _inside(picture), "refusal": _inside(outcome.refusal_jpeg)}
+
+
+def _inside(picture: bytes | None) -> str | None:
+    return f"data:image/jpeg;base64,{base64.b64encode(picture).decode()}" if picture else None

@@ -14,17 +14,6 @@ def text_field(form: FormData, name: str, most: int = 200) -> str:
     return value.replace("\0", "").strip()[:most] if isinstance(value, str) else ""
 
 
-async def photo_field(form: FormData, name: str, most_bytes: int) -> bytes | None:
-    """An uploaded photo's bytes; None where none was chosen.
-
-    Raises
-    ------
-    HTTPException
-        413 if it is larger than is accepted.
-    """
-    return await _content(form.get(name), most_bytes)
-
-
 async def photo_fields(form: FormData, names: Iterable[str], most_bytes: int, most: int) -> list[bytes]:
     """The photos of several fields, each once, in their order; empty where none was chosen.
 

@@ -71,7 +71,9 @@ def make_instrument(request: Request, who: Visitor, parts: TheHouse, records: Re
 @router.get("/photo")
 def photo_page(request: Request, who: Visitor) -> HTMLResponse:
     """Ask for a photo of an instrument for the shelf."""
-    return page(request, "teacher/instrument_photo.html", client_key=secrets.token_hex(16), problem=None)
+    return page(
+        request, "teacher/instrument_photo.html", client_key=secrets.token_hex(16), most_views=MOST_VIEWS, problem=None
+    )
 
 
 @router.post("/photo")
@@ -80,7 +82,9 @@ async def photo_sent(request: Request, who: Visitor, parts: TheHouse, form: Fiel
     contents = await photo_fields(form, ("photo",), parts.settings.upload_bytes, MOST_VIEWS)
     if not contents:
         key = secrets.token_hex(16)
-        return page(request, "teacher/instrument_photo.html", 422, client_key=key, problem=NO_PHOTO)
+        return page(
+            request, "teacher/instrument_photo.html", 422, client_key=key, most_views=MOST_VIEWS, problem=NO_PHOTO
+        )
     parts.admission.check_room(Rank.KNOWN)
     sent = PhotoForm.read(form)
     upload_id = await run_in_threadpool(

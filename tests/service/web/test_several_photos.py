@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-import pytest
+import base64
 
+import pytest
+from sqlalchemy import select
+
+from service.measuring.results import ARM_LENGTHS
 from service.measuring.work import ArmQuestion, Outcome
 from service.records.photos import MOST_VIEWS, ORIGINALS, OVERLAY
 from service.records.refused import RefusedPictures
@@ -115,3 +119,37 @@ def test_refused_pictures_go_by_age_and_by_number() -> None:
     assert (pictures.get("b"), pictures.get("c")) == (None, b"c")
     clock[0] = 10.0
     assert pictures.get("c") is None
+
+
+def test_the_open_page_and_the_shelf_take_several_photos(family: tuple[Place, Seeded]) -> None:
+    place, seeded = family
+    files = [("child_photo", (f"{n}.jpg", f"child {n}".encode(), "image/jpeg")) for n in range(3)]
+    files += [("instrument_photo", ("i.jpg", b"instrument", "image/jpeg"))]
+    assert place.client.post("/", data={}, files=files).status_code == 200
+    assert sorted(place.pool.received) == [b"child 0", b"child 1", b"child 2", b"instrument"]
+    place.client.cookies.set("scrollreach", seeded.session)
+    form = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
+    shelf = [("photo", (f"{n}.jpg", f"shelf {n}".encode(), "image/jpeg")) for n in range(2)]
+    assert place.client.post("/instruments/photo", data=form, files=shelf).status_code == 303
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        sent = records.scalars(select(Upload).where(Upload.request_id.is_(None), Upload.child_id.is_(None))).all()
+    assert [each.views for each in sent] == [2]
+
+
+def test_the_open_page_shows_where_a_refused_photo_is_wrong(
+    family: tuple[Place, Seeded], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place, _ = family
+    picture = plain_picture(7)
+
+    async def refuse(data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
+        problem = {"code": "elbow_bent", "message": "The elbow is bent.", "advice": "Stretch it."}
+        nothing = {"photo": name, "usable": False, "problems": [problem], "points_px": {}, "side": None}
+        return Outcome(nothing | dict.fromkeys(ARM_LENGTHS), refusal_jpeg=picture)
+
+    monkeypatch.setattr(place.pool, "arm", refuse)
+    for photos in ([b"a"], [b"a", b"b"]):
+        files = [("child_photo", (f"{n}.jpg", photo, "image/jpeg")) for n, photo in enumerate(photos)]
+        page = place.client.post("/", data={"body_length": "245"}, files=files).text
+        assert "The elbow is bent." in page
+        assert base64.b64encode(picture).decode() in page
