@@ -1,9 +1,10 @@
 """Secrets, passwords, links and headers: the parts that keep strangers out.
 
 One secret of 32 random bytes is made on first start and kept in a file that only its owner reads.  From it come, by
-HKDF with a name for each purpose (RFC 5869), separate keys: one signs links, one signs form tokens, one encrypts
-photos.  A link is ``<id>.<tag>`` where the tag is an HMAC-SHA-256 (RFC 2104) over purpose and id, cut to 128 bits: it
-cannot be guessed, a link for one purpose is worthless for another, and a copy of the database alone opens none.
+HKDF with a name for each purpose (RFC 5869), separate keys: one signs links and form tokens, one encrypts photos, one
+the keys of second factors.  A link is ``<id>.<tag>`` where the tag is an HMAC-SHA-256 (RFC 2104) over purpose and id,
+cut to 128 bits: it cannot be guessed, a link for one purpose is worthless for another, and a copy of the database alone
+opens none.
 """
 
 from __future__ import annotations
@@ -13,15 +14,20 @@ import hmac
 import os
 import secrets
 from base64 import b64encode, urlsafe_b64encode
+from dataclasses import dataclass
 from pathlib import Path
 
 from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error, InvalidHashError
+from cryptography.exceptions import InvalidTag
+from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 
 SECRET_BYTES = 32
 """As long as the keys made of it."""
+NONCE_BYTES = 12
+"""What AES-GCM asks for (NIST SP 800-38D, 5.2.1.1)."""
 TAG_BYTES = 16
 """Half of the hash, the least that RFC 2104, section 5, recommends."""
 SHORTEST_PASSWORD = 10
@@ -92,43 +98,94 @@ def secret_mark(secret: bytes) -> str:
     return derived_key(secret, "mark of the secret").hex()
 
 
+@dataclass(frozen=True, slots=True)
+class Secrets:
+    """The service's secret, and the one before it while what was made with that still counts."""
+
+    now: bytes
+    former: bytes | None = None
+
+    def keys(self, purpose: str) -> tuple[bytes, ...]:
+        """The keys for a purpose, the present one first."""
+        return tuple(derived_key(secret, purpose) for secret in (self.now, self.former) if secret is not None)
+
+
+class Sealer:
+    """Encrypts what is kept, each bound to its name (AES-256-GCM, NIST SP 800-38D), so that nothing can be swapped.
+
+    Parameters
+    ----------
+    secrets : Secrets
+        New things are sealed with the present one; what the former one sealed is still opened.
+    purpose : str
+        What the key is for.
+    """
+
+    def __init__(self, secrets: Secrets, purpose: str) -> None:
+        self._ciphers = tuple(AESGCM(key) for key in secrets.keys(purpose))
+
+    def seal(self, name: str, content: bytes) -> bytes:
+        """Encrypt."""
+        nonce = secrets.token_bytes(NONCE_BYTES)
+        return nonce + self._ciphers[0].encrypt(nonce, content, name.encode())
+
+    def open(self, name: str, sealed: bytes) -> bytes | None:
+        """Decrypt; None where it was tampered with or sealed with a secret that is not known."""
+        return next((found for cipher in self._ciphers if (found := _opened(cipher, name, sealed)) is not None), None)
+
+    def is_present(self, name: str, sealed: bytes) -> bool:
+        """Whether the present secret opens it."""
+        return _opened(self._ciphers[0], name, sealed) is not None
+
+
+def _opened(cipher: AESGCM, name: str, sealed: bytes) -> bytes | None:
+    try:
+        return cipher.decrypt(sealed[:NONCE_BYTES], sealed[NONCE_BYTES:], name.encode())
+    except (InvalidTag, ValueError):
+        return None
+
+
 class Signer:
     """Makes and reads the tokens of links and forms.
 
     Parameters
     ----------
-    secret : bytes
-        The service's secret.
+    secrets : Secrets
+        New tokens are made with the present one; those of the former one are still read.
     """
 
-    def __init__(self, secret: bytes) -> None:
-        self._key = derived_key(secret, "links and forms")
-        self._webhooks = derived_key(secret, "webhooks")
-
-    def _tag(self, purpose: str, identity: str) -> str:
-        digest = hmac.new(self._key, f"{purpose}\n{identity}".encode(), hashlib.sha256).digest()[:TAG_BYTES]
-        return urlsafe_b64encode(digest).rstrip(b"=").decode()
+    def __init__(self, secrets: Secrets) -> None:
+        self._keys = secrets.keys("links and forms")
+        self._webhooks = secrets.keys("webhooks")
 
     def token(self, purpose: str, identity: str) -> str:
         """Token that proves `identity` for `purpose`."""
-        return f"{identity}.{self._tag(purpose, identity)}"
+        return f"{identity}.{_tag(self._keys[0], purpose, identity)}"
 
     def read(self, purpose: str, token: str) -> str | None:
         """Identity a token proves for `purpose`, or None."""
         identity, _, tag = token.partition(".")
-        return identity if hmac.compare_digest(tag.encode(), self._tag(purpose, identity).encode()) else None
+        return identity if self._fits(purpose, identity, tag) else None
 
     def webhook_secret(self, identity: str) -> str:
         """Secret by which one receiver knows our webhooks, as the Standard Webhooks write it; derived, never kept."""
-        return "whsec_" + b64encode(hmac.new(self._webhooks, identity.encode(), hashlib.sha256).digest()).decode()
+        return "whsec_" + b64encode(hmac.new(self._webhooks[0], identity.encode(), hashlib.sha256).digest()).decode()
 
     def form_token(self, holder: str) -> str:
         """Token a form must carry back; `holder` is the session or link it was shown to."""
-        return self._tag("form", holder)
+        return _tag(self._keys[0], "form", holder)
 
     def form_token_fits(self, holder: str, token: str) -> bool:
         """Whether a form came from a page shown to `holder`."""
-        return hmac.compare_digest(token.encode(), self.form_token(holder).encode())
+        return self._fits("form", holder, token)
+
+    def _fits(self, purpose: str, identity: str, tag: str) -> bool:
+        return any(hmac.compare_digest(tag.encode(), _tag(key, purpose, identity).encode()) for key in self._keys)
+
+
+def _tag(key: bytes, purpose: str, identity: str) -> str:
+    digest = hmac.new(key, f"{purpose}\n{identity}".encode(), hashlib.sha256).digest()[:TAG_BYTES]
+    return urlsafe_b64encode(digest).rstrip(b"=").decode()
 
 
 def fresh_token() -> str:

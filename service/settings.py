@@ -82,7 +82,12 @@ class Settings(BaseSettings):
         14, description="Days a family's link stays open, unless chosen."
     )
     report_days: Annotated[int, Field(ge=1, le=365)] = Field(60, description="Days a report's link stays open.")
-    session_days: Annotated[int, Field(ge=1, le=90)] = Field(14, description="Days a teacher stays signed in.")
+    session_days: Annotated[int, Field(ge=1, le=90)] = Field(
+        14, description="Days after which a teacher signs in again, however busy the browser."
+    )
+    idle_hours: Annotated[int, Field(ge=1, le=24 * 30)] = Field(
+        8, description="Hours after which a browser that nobody uses is signed out."
+    )
     upload_megabytes: Annotated[int, Field(ge=1, le=LARGEST_PHOTO_MEGABYTES)] = Field(
         25, description="Largest photo accepted, in megabytes."
     )

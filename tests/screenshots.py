@@ -77,7 +77,10 @@ def pages(seeded: Seeded) -> dict[str, str]:
         "instrument-photo": "/instruments/photo",
         "charts": "/charts",
         "chart-edit": f"/charts/{seeded.chart_id}",
+        "account": "/account",
+        "recover": "/recover",
         "studio": "/studio",
+        "history": "/studio/history",
         "studio-delete": "/studio/delete",
     }
 

@@ -62,6 +62,9 @@ COMMANDS = {
     "order": Later(_FIT, "Say what to order for this arm: limits of body and total length that any shop can check."),
     "serve": Later("service.cli.serve_command", "Start the pages and the HTTP interface on this machine."),
     "sheet": Later("service.cli.sheet_command", "Make the reference sheet to print, at true size."),
+    "studio": Later(
+        "service.cli.studio_commands", "Several studios in one service, each with people and records of its own."
+    ),
     "tape": Later(
         _FIT, "Check a tape READING (V±U) against the arm of a photo, and name the likely slip where they disagree."
     ),

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import socket
-from typing import Any
 
 import click
 
+from service.cli.settled import read_settings
 from service.cli.words import _
 
 
@@ -20,23 +20,9 @@ def serve(host: str | None, port: int | None, role: str | None, list_settings: b
 
     Settings come from the environment (SCROLLREACH_...) or the file scrollreach.toml in this folder.
     """
-    from tomllib import TOMLDecodeError
+    from service.settings import described
 
-    from pydantic import ValidationError
-
-    from service.settings import Settings, described, faults, misspelt
-
-    if wrong := misspelt():
-        raise click.UsageError("\n".join(wrong))
-    said: dict[str, Any] = {
-        name: value for name, value in (("host", host), ("port", port), ("role", role)) if value is not None
-    }
-    try:
-        settings = Settings(**said)
-    except ValidationError as error:
-        raise click.UsageError("\n".join(faults(error))) from None
-    except TOMLDecodeError as error:
-        raise click.UsageError(_("The file of settings cannot be read: {reason}.").format(reason=error)) from None
+    settings = read_settings(host=host, port=port, role=role)
     if list_settings:
         for line in described(settings):
             click.echo(f"{line.variable}={line.value}\n    {line.description}")

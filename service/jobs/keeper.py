@@ -13,16 +13,18 @@ import logging
 import shutil
 import time
 from dataclasses import dataclass, field
+from datetime import timedelta
 from pathlib import Path
 
 from dbos import DBOS
-from sqlalchemy import select
+from sqlalchemy import delete, or_, select
 
 from service.jobs.presence import Presence
 from service.jobs.running import forget_ended, start_again
 from service.jobs.shop import look_round
 from service.jobs.workflows import Workshop, at_work
-from service.records.tables import RECEIVED, Upload
+from service.records.audit import forget_old
+from service.records.tables import RECEIVED, Invitation, SignIn, Upload
 
 log = logging.getLogger("scrollreach")
 
@@ -38,6 +40,8 @@ LONGEST_WAIT_S = 600.0
 """A photo that waits longer, s, means that measuring does not keep up: our choice."""
 FORGET_EVERY_S = 300.0
 """How often workflows that ended are forgotten, s: our choice."""
+ENDED_KEPT = timedelta(days=30)
+"""How long browsers and invitations that ended are kept: our choice."""
 UNDER_WAY = ["PENDING", "ENQUEUED", "DELAYED"]
 
 
@@ -143,8 +147,18 @@ class Keeper:
             if time.monotonic() - self._forgot > FORGET_EVERY_S:
                 self._forgot = time.monotonic()
                 await forget_ended()
+                await asyncio.to_thread(self._forget_history)
         except Exception as error:
             log.error("traces could not be deleted yet: %s", type(error).__name__)
+
+    def _forget_history(self) -> None:
+        """Delete what was noted long ago, and browsers and invitations that ended long ago."""
+        now = self._workshop.clock.now()
+        with self._workshop.store.whole_house() as session:
+            forget_old(session, now)
+            ended = now - ENDED_KEPT
+            session.execute(delete(SignIn).where(or_(SignIn.expires_at < ended, SignIn.revoked_at < ended)))
+            session.execute(delete(Invitation).where(Invitation.expires_at < ended))
 
     def _waiting(self) -> dict[str, float]:
         """Uploads that wait, with how long, s."""

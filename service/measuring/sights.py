@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import asyncio
 from collections import OrderedDict
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Hashable
 
 KEPT_S = 15 * 60.0
 """How long a sight is kept, s; our choice, longer than a teacher looks at one photo."""
 MOST_KEPT = 32
 """Sights kept at once; our choice."""
 
-Key = tuple[str, float | None]
+Key = tuple[str, Hashable]
 
 
 class Sights:
@@ -38,7 +38,7 @@ class Sights:
     async def of(
         self,
         upload_id: str,
-        bar_mm: float | None,
+        known: Hashable,
         look: Callable[[], Awaitable[bytes | None]],
         is_kept: Callable[[], bool],
     ) -> bytes | None:
@@ -47,14 +47,14 @@ class Sights:
         Parameters
         ----------
         upload_id : str
-        bar_mm : float or None
-            What the family's ruler says; another reading asks for another look.
+        known : hashable
+            What is said of the sheet; another word asks for another look.
         look : callable
             Looks at the photo; gives None where that failed.
         is_kept : callable
             Whether the photo still exists: what was seen in a photo that is deleted meanwhile is not kept.
         """
-        key = upload_id, bar_mm
+        key = upload_id, known
         if key in self._kept:
             self._kept.move_to_end(key)
             return self._kept[key]
@@ -71,7 +71,7 @@ class Sights:
         if sight is not None:
             self._kept[key] = sight
             asyncio.get_running_loop().call_later(self._kept_s, self._drop, key, sight)
-            if not is_kept():  # asked after keeping, so that a deletion in between is not missed
+            if not await asyncio.to_thread(is_kept):  # asked after keeping, so that a deletion in between is not missed
                 self.forget(key[0])
             while len(self._kept) > self._most:
                 self._kept.popitem(last=False)

@@ -1,34 +1,28 @@
 """Photos at rest: one encrypted file each, bound to its name, written whole or not at all.
 
-The cipher is AES-256-GCM (NIST SP 800-38D); the file's name is authenticated with it, so files cannot be swapped.
-
 Three kinds belong to an upload: the photo as it came (needed to measure again after a correction), the copy that is
 shown (face blurred, no metadata) and the picture with what was measured drawn on it.  What was seen in a photo under
-review lies beside them in memory (`service.measuring.sights`) and is forgotten whenever one of its files is deleted.
+review lies beside them in memory (`service.measuring.sights`) and is forgotten whenever one of its files is deleted;
+where several machines serve, it also lies sealed beside the photo, so that any of them answers a moved point.
 """
 
 from __future__ import annotations
 
-import secrets
 from collections.abc import Sequence
 from datetime import datetime
-
-from cryptography.exceptions import InvalidTag
-from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 
 from service.measuring.sights import Sights
 from service.records.keeping import Keeping
 from service.records.refused import RefusedPictures
-from service.security import derived_key
+from service.security import Sealer, Secrets
 
 MOST_VIEWS = 5
 """Photos that may be sent as one; more add little: their errors have much in common (`service.measuring`)."""
 ORIGINAL, VIEW, OVERLAY = "original", "view", "overlay"
 ORIGINALS = (ORIGINAL, *(f"{ORIGINAL}{number}" for number in range(2, MOST_VIEWS + 1)))
 """The photos as they came, where several were sent as one."""
-KINDS = (*ORIGINALS, VIEW, OVERLAY)
-NONCE_BYTES = 12
-"""What the cipher asks for (NIST SP 800-38D, 5.2.1.1)."""
+SIGHT = "sight"
+KINDS = (*ORIGINALS, VIEW, OVERLAY, SIGHT)
 
 
 class PhotoFolder:
@@ -38,13 +32,16 @@ class PhotoFolder:
     ----------
     keeping : Keeping
         Where they lie.
-    secret : bytes
-        The service's secret, from which the key is derived.
+    secrets : Secrets
+        The service's, from which the key is derived.
+    shares_sights : bool
+        Whether other machines, too, answer for these photos.
     """
 
-    def __init__(self, keeping: Keeping, secret: bytes) -> None:
+    def __init__(self, keeping: Keeping, secrets: Secrets, shares_sights: bool = False) -> None:
         self._keeping = keeping
-        self._cipher = AESGCM(derived_key(secret, "photos"))
+        self._shares_sights = shares_sights
+        self._sealer = Sealer(secrets, "photos")
         self.sights = Sights()
         self.refused = RefusedPictures()
 
@@ -56,19 +53,13 @@ class PhotoFolder:
     def put(self, upload_id: str, kind: str, content: bytes) -> None:
         """Keep a photo; on return it is certain to be there."""
         name = self._name(upload_id, kind)
-        nonce = secrets.token_bytes(NONCE_BYTES)
-        self._keeping.put(name, nonce + self._cipher.encrypt(nonce, content, name.encode()))
+        self._keeping.put(name, self._sealer.seal(name, content))
 
     def get(self, upload_id: str, kind: str) -> bytes | None:
         """The photo, or None where it is not kept (any more) or was tampered with."""
         name = self._name(upload_id, kind)
         sealed = self._keeping.get(name)
-        if sealed is None:
-            return None
-        try:
-            return self._cipher.decrypt(sealed[:NONCE_BYTES], sealed[NONCE_BYTES:], name.encode())
-        except (InvalidTag, ValueError):
-            return None
+        return None if sealed is None else self._sealer.open(name, sealed)
 
     def put_originals(self, upload_id: str, contents: Sequence[bytes]) -> None:
         """Keep the photos that were sent as one; on return they are certain to be there.
@@ -90,11 +81,34 @@ class PhotoFolder:
 
     def delete(self, upload_id: str, *kinds: str) -> None:
         """Delete an upload's photos, all kinds unless some are named; deleting twice is no error."""
-        for kind in kinds or KINDS:
-            self._keeping.delete(self._name(upload_id, kind))
+        for kind in {*kinds, SIGHT} if kinds else KINDS:
+            if kind != SIGHT or self._shares_sights:
+                self._keeping.delete(self._name(upload_id, kind))
         self.sights.forget(upload_id)
         if not kinds:
             self.refused.forget(upload_id)
+
+    def share_sight(self, upload_id: str, known: str, sight: bytes) -> None:
+        """Lay what was seen in a photo beside it for other machines, where there are any and the photo is still kept.
+
+        Parameters
+        ----------
+        upload_id : str
+        known : str
+            What is said of the sheet; another word asks for another look.
+        sight : bytes
+        """
+        if not self._shares_sights:
+            return
+        self.put(upload_id, SIGHT, f"{known}\n".encode() + sight)
+        if not self.has(upload_id, ORIGINAL):  # asked after keeping, so that a deletion in between is not missed
+            self._keeping.delete(self._name(upload_id, SIGHT))
+
+    def shared_sight(self, upload_id: str, known: str) -> bytes | None:
+        """What another machine saw in a photo; None where none did."""
+        kept = self.get(upload_id, SIGHT) if self._shares_sights else None
+        said, _, sight = (kept or b"").partition(b"\n")
+        return sight if said == known.encode() and self.has(upload_id, ORIGINAL) else None
 
     def has(self, upload_id: str, kind: str) -> bool:
         """Whether a photo is kept."""

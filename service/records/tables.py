@@ -15,6 +15,8 @@ from sqlalchemy.orm import Mapped, mapped_column
 from service.records.columns import Base, Row, StudioRow
 
 SECRET = "secret"
+OWNER, TEACHER = "owner", "teacher"
+"""Roles: an owner also sees to the studio itself, its people, its keys, its history."""
 
 
 class Mark(Base):
@@ -56,8 +58,25 @@ class Teacher(StudioRow):
     email: Mapped[str] = mapped_column(String(254), unique=True)
     name: Mapped[str] = mapped_column(String(80))
     password_hash: Mapped[str]
+    role: Mapped[str] = mapped_column(String(8), default=TEACHER, server_default=OWNER)
+    """Teachers of a time without roles could do everything, and still can."""
     language: Mapped[str] = mapped_column(String(8))
     created_at: Mapped[datetime]
+    factor_key: Mapped[str | None] = mapped_column(String(160))
+    """Key of the second factor, sealed; there from the moment it is offered."""
+    factor_since: Mapped[datetime | None]
+    """When the second factor was proven and switched on."""
+    factor_step: Mapped[int | None]
+    """Time step of the last code that was used: none works twice."""
+
+
+class RecoveryCode(StudioRow):
+    """Lets a teacher choose a new password, or stands in for the second factor, once; only a digest is kept."""
+
+    __tablename__ = "recovery_code"
+
+    teacher_id: Mapped[str] = mapped_column(ForeignKey("teacher.id", ondelete="CASCADE"), index=True)
+    code_digest: Mapped[str] = mapped_column(String(64), unique=True)
 
 
 class SignIn(StudioRow):
@@ -69,6 +88,9 @@ class SignIn(StudioRow):
     token_digest: Mapped[str] = mapped_column(String(64), unique=True)
     created_at: Mapped[datetime]
     expires_at: Mapped[datetime]
+    """End however busy the browser is."""
+    seen_at: Mapped[datetime]
+    """Last use, to some minutes: an idle browser is signed out."""
     revoked_at: Mapped[datetime | None]
 
 
@@ -80,8 +102,21 @@ class Invitation(Row):
     token_digest: Mapped[str] = mapped_column(String(64), unique=True)
     studio_id: Mapped[str | None] = mapped_column(ForeignKey("studio.id", ondelete="CASCADE"))
     teacher_id: Mapped[str | None] = mapped_column(ForeignKey("teacher.id", ondelete="CASCADE"))
+    role: Mapped[str] = mapped_column(String(8), server_default=TEACHER)
     expires_at: Mapped[datetime]
     used_at: Mapped[datetime | None]
+
+
+class AuditEntry(StudioRow):
+    """Who did what, and when: identities only, so that it tells nothing once what they name is deleted."""
+
+    __tablename__ = "audit_entry"
+
+    at: Mapped[datetime] = mapped_column(index=True)
+    teacher_id: Mapped[str | None] = mapped_column(String(32))
+    """No foreign key: the entry outlives the teacher."""
+    action: Mapped[str] = mapped_column(String(32))
+    about_id: Mapped[str | None] = mapped_column(String(32))
 
 
 class ApiKey(StudioRow):

@@ -30,10 +30,10 @@ from service.measuring.pool import Measurer, MeasuringPool
 from service.records.folder import FolderLock, make_private
 from service.settings import Settings
 from service.web.gate.arrival import ArrivalLimits, ArrivalRules, Arriving, Sender
-from service.web.gate.guard import LinkClosed, SignInNeeded, WrongForm
+from service.web.gate.guard import LinkClosed, OwnerNeeded, SignInNeeded, WrongForm
+from service.web.gate.invitations import first_invitation
 from service.web.gate.keys import KeysOfTheInterface
 from service.web.gate.middleware import PlainFailures, SafeHeaders, SameOriginForms
-from service.web.gate.sign_in import first_invitation
 from service.web.house import PROGRAM_VERSION, open_house, own_address
 from service.web.pages import go_to, page
 from service.web.routes import include_pages
@@ -203,6 +203,9 @@ def _answer_errors(app: FastAPI) -> None:
     async def sign_in_needed(request: Request, _: Exception) -> Response:
         return go_to("/sign-in") if request.method == "GET" else page(request, "error.html", 401, code=401)
 
+    async def owner_needed(request: Request, _: Exception) -> Response:
+        return page(request, "owner_needed.html", 403)
+
     async def link_closed(request: Request, _: Exception) -> Response:
         return page(request, "link_closed.html", 404)
 
@@ -219,6 +222,7 @@ def _answer_errors(app: FastAPI) -> None:
 
     app.add_exception_handler(Busy, busy)  # type: ignore[arg-type]
     app.add_exception_handler(SignInNeeded, sign_in_needed)
+    app.add_exception_handler(OwnerNeeded, owner_needed)
     app.add_exception_handler(LinkClosed, link_closed)
     app.add_exception_handler(WrongForm, wrong_form)
 
@@ -234,7 +238,7 @@ def _refused(request: Request, refusal: HTTPException) -> Response:
     return answer
 
 
-ANONYMOUS_PAGES = ("/sign-in", "/welcome/")
+ANONYMOUS_PAGES = ("/sign-in", "/welcome/", "/recover")
 """Pages that read what anybody sends; every other one reads a form only after it knows who sends it."""
 
 

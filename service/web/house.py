@@ -23,7 +23,7 @@ from service.records.folder import make_private
 from service.records.keeping import Bucket, LocalFolder
 from service.records.photos import PhotoFolder
 from service.records.tries import SharedCounts
-from service.security import Signer, load_or_make_secret, secret_mark
+from service.security import Sealer, Secrets, Signer, load_or_make_secret, secret_mark
 from service.settings import Settings
 
 PROGRAM_VERSION = version("scrollreach")
@@ -48,6 +48,9 @@ class Limiter:
             "sign-in": RateLimitItemPerMinute(settings.sign_in_tries),
             "sign-in-email": RateLimitItemPerHour(settings.sign_in_tries * 20),
             "sign-in-address": RateLimitItemPerMinute(settings.sign_in_tries * 6),
+            "second-factor": RateLimitItemPerMinute(settings.sign_in_tries),
+            "second-factor-hour": RateLimitItemPerHour(settings.sign_in_tries * 4),
+            "recovery": RateLimitItemPerHour(settings.sign_in_tries * 2),
             "quick": RateLimitItemPerMinute(settings.quick_tries, 10),
             "family": RateLimitItemPerHour(settings.family_tries),
         }
@@ -77,6 +80,8 @@ class House:
     store: Store
     photos: PhotoFolder
     signer: Signer
+    factor_keys: Sealer
+    """Seals the keys of second factors."""
     limiter: Limiter
     clock: Clock
     admission: Admission
@@ -94,18 +99,21 @@ class House:
 def open_house(settings: Settings, pool: Measurer, clock: Clock | None = None) -> House:
     """Open the data folder (made on first use) and bring its tables up to date."""
     make_private(settings.data_folder)
-    secret = load_or_make_secret(settings.secret_file)
+    secrets = Secrets(load_or_make_secret(settings.secret_file))
     store = Store(settings.database)
     store.migrate()
-    store.check_secret(secret_mark(secret))
+    store.check_secret(secret_mark(secrets.now))
     admission = Admission(settings.workers or cpu_count() or 1)
     return House(
         settings=settings,
         store=store,
         photos=PhotoFolder(
-            Bucket(settings.photos_url) if settings.photos_url else LocalFolder(settings.photo_folder), secret
+            Bucket(settings.photos_url) if settings.photos_url else LocalFolder(settings.photo_folder),
+            secrets,
+            shares_sights=store.is_shared,
         ),
-        signer=Signer(secret),
+        signer=Signer(secrets),
+        factor_keys=Sealer(secrets, "second factors"),
         limiter=Limiter(settings, store),
         clock=clock or SystemClock(),
         admission=admission,

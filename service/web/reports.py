@@ -9,11 +9,12 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.records.audit import Action, note
 from service.records.photos import OVERLAY
 from service.records.tables import ACCEPTED, INSTRUMENT, ArmRecord, Child, Studio, Teacher, Upload, VerdictRecord
 from service.report.pdf import PAPERS, Report, make_report, report_pdf
 from service.web.forms.models import ShareForm
-from service.web.gate.guard import REPORT, Fields, Reader, Records, TheHouse, nothing_here
+from service.web.gate.guard import REPORT, Fields, Reader, Records, TheHouse, Visitor, nothing_here
 from service.web.house import House
 from service.web.language import translator
 from service.web.pages import go_to, page
@@ -45,7 +46,7 @@ def verdict_page(request: Request, verdict_id: str, parts: TheHouse, records: Re
 
 
 @router.post("/verdicts/{verdict_id}/share")
-def share(verdict_id: str, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
+def share(verdict_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
     """Open the report's link for the family."""
     verdict = _verdict(records, verdict_id)
     wished = ShareForm.read(form)
@@ -53,6 +54,7 @@ def share(verdict_id: str, parts: TheHouse, records: Records, form: Fields) -> R
     verdict.report_note = wished.note
     verdict.report_expires_at = parts.clock.now() + timedelta(days=parts.settings.report_days)
     verdict.report_revoked_at = None
+    note(records, who.studio_id, Action.REPORT_SHARED, parts.clock.now(), who.teacher_id, verdict.child_id)
     return go_to(f"/verdicts/{verdict.id}")
 
 

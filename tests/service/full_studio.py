@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from sqlalchemy.orm import Session
 
 from service.jobs.workflows import Workshop, keep_outcome
 from service.measuring.work import (
@@ -17,10 +18,13 @@ from service.measuring.work import (
     measure_arm_photo,
     measure_instrument_photos,
 )
+from service.records.audit import Action, note
 from service.records.deciding import keep_verdict
 from service.records.photos import ORIGINAL, OVERLAY
 from service.records.tables import (
     ARM,
+    OWNER,
+    TEACHER,
     ArmRecord,
     Child,
     Instrument,
@@ -160,8 +164,37 @@ def fill(house: House, seeded: Seeded) -> Full:
             "Bitte beim Geigenbauer nach den genannten Maßen fragen, nicht nach der Größe auf dem Etikett. "
             "Bis das neue Instrument da ist, kürzer üben und bei Anspannung aufhören."
         )
+        _people(records, seeded)
         bare = records.query(Child).filter_by(nickname="K. B.").one()
     return Full(house.signer.token(REPORT, verdict.id), long.id, bare.id, _empty_studio(house))
+
+
+def _people(records: Session, seeded: Seeded) -> None:
+    """A second teacher, and what both did lately."""
+    own = {"studio_id": seeded.studio_id}
+    other = Teacher(
+        **own,
+        email="benedikta.ahorn-kastenau@example.org",
+        name="Benedikta Ahorn-Kastenau",
+        password_hash="",
+        role=TEACHER,
+        language="en",
+        created_at=NOW,
+        factor_since=NOW,
+    )
+    records.add(other)
+    records.flush()
+    for minutes, (who, action, about) in enumerate(
+        (
+            (seeded.teacher_id, Action.SIGNED_IN, None),
+            (seeded.teacher_id, Action.TEACHER_INVITED, None),
+            (other.id, Action.TEACHER_JOINED, other.id),
+            (other.id, Action.FACTOR_ON, other.id),
+            (other.id, Action.MEASUREMENT_ACCEPTED, seeded.child_id),
+            ("f" * 32, Action.CHILD_DELETED, "e" * 32),
+        )
+    ):
+        note(records, seeded.studio_id, action, NOW + timedelta(minutes=minutes), who, about)
 
 
 def _empty_studio(house: House) -> str:
@@ -171,7 +204,13 @@ def _empty_studio(house: House) -> str:
         session.add(studio)
         session.flush()
         teacher = Teacher(
-            studio_id=studio.id, email="neu@example.org", name="Neu", password_hash="", language="en", created_at=NOW
+            studio_id=studio.id,
+            email="neu@example.org",
+            name="Neu",
+            password_hash="",
+            role=OWNER,
+            language="en",
+            created_at=NOW,
         )
         session.add(teacher)
         session.flush()
@@ -181,6 +220,7 @@ def _empty_studio(house: House) -> str:
                 teacher_id=teacher.id,
                 token_digest=digest(token),
                 created_at=NOW,
+                seen_at=NOW,
                 expires_at=NOW + timedelta(days=14),
             )
         )

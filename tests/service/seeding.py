@@ -18,6 +18,7 @@ from service.records.tables import (
     ARM,
     INSTRUMENT,
     MEASURED,
+    OWNER,
     REFUSED,
     ArmRecord,
     Child,
@@ -173,6 +174,7 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW, mark: st
                 email=mail,
                 name="Ada Linde",
                 password_hash=hash_password(PASSWORD),
+                role=OWNER,
                 language="en",
                 created_at=now,
             )
@@ -183,6 +185,7 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW, mark: st
                 teacher_id=teacher.id,
                 token_digest=digest(session_token),
                 created_at=now,
+                seen_at=now,
                 expires_at=now + timedelta(days=14),
             )
         )

@@ -63,6 +63,7 @@ def _or_not_said(value: Any, handler: Callable[[Any], Any]) -> Any:
 OR_NOT_SAID = WrapValidator(_or_not_said)
 Chosen = Annotated[str, _cut(32)]
 """The identity of a row; empty where none was chosen."""
+Role = Literal["owner", "teacher"]
 ChosenLanguage = Annotated[Language | None, OR_NOT_SAID]
 ChosenReference = Annotated[Reference, OR_NOT_SAID]
 Ticked = Annotated[bool, BeforeValidator(bool)]
@@ -183,21 +184,33 @@ class ShareForm(PageForm):
 
 
 class StudioForm(PageForm):
-    """The studio's settings and the teacher's own."""
+    """The studio's settings."""
 
     name: Annotated[str, _cut(LONGEST_NAME)] = ""
     photo_days: Annotated[Annotated[int, Field(ge=1, le=MOST_PHOTO_DAYS)] | None, OR_NOT_SAID] = None
+
+
+class AccountForm(PageForm):
+    """A teacher's own settings."""
+
     language: ChosenLanguage = None
 
 
 class InviteForm(PageForm):
-    """The teacher who lost a password; none for a further one."""
+    """The teacher who lost a password; none for a further one, who gets a role."""
 
     teacher_id: Chosen = ""
+    role: Annotated[Role | None, OR_NOT_SAID] = None
+
+
+class RoleForm(PageForm):
+    """What a teacher becomes."""
+
+    role: Annotated[Role | None, OR_NOT_SAID] = None
 
 
 class RevokeForm(PageForm):
-    """The browser to sign out."""
+    """The browser to sign out; none for all but the one in use."""
 
     sign_in_id: Chosen = ""
 

@@ -3,25 +3,34 @@
 A page names its reader as a parameter: `Visitor` (a signed-in teacher), `Family` (whoever holds a family's link) or
 `Reader` (whoever holds a report's link).  Each carries the studio its rows are read for; there is no other way to a
 session.  Whatever changes something takes `Fields`, the form after its token was checked.
+
+What is for owners alone stands under one address, `OWNERS_PART`, and is refused to others here, for every page there.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Annotated
 
 from fastapi import Depends, Path, Request
 from fastapi.exceptions import HTTPException
 from sqlalchemy import select
+from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 from starlette.datastructures import FormData
 
-from service.records.tables import PhotoRequest, SignIn, Teacher, VerdictRecord
+from service.records.tables import OWNER, PhotoRequest, SignIn, Teacher, VerdictRecord
 from service.security import digest
 from service.web.house import House, house
 
 FAMILY, REPORT = "family", "report"
+OWNERS_PART = "/studio"
+"""Address of what only owners may see and change: the studio, its people, keys, history, and everything at once."""
+NOTED_EVERY = timedelta(minutes=5)
+"""How exactly a browser's last use is kept, so that not every page is a write: our choice."""
 TheHouse = Annotated[House, Depends(house)]
 
 
@@ -31,6 +40,10 @@ class SignInNeeded(Exception):
 
 class LinkClosed(Exception):
     """Raised where a link is unknown, expired, revoked or for something else: the answer is the same."""
+
+
+class OwnerNeeded(Exception):
+    """Raised where a page is for a studio's owners only."""
 
 
 class WrongForm(Exception):
@@ -45,6 +58,12 @@ class SignedIn:
     studio_id: str
     name: str
     sign_in_id: str
+    role: str
+
+    @property
+    def is_owner(self) -> bool:
+        """Whether the studio itself is the teacher's to see to."""
+        return self.role == OWNER
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +96,9 @@ def visitor(request: Request, parts: TheHouse) -> SignedIn:
     Raises
     ------
     SignInNeeded
-        If nobody is signed in, or the session has expired or was revoked.
+        If nobody is signed in, or the session has expired, was revoked or was not used for too long.
+    OwnerNeeded
+        If the page is for owners and this teacher is none.
     """
     token = request.cookies.get(session_cookie(parts), "")
     with parts.store.whole_house() as session:
@@ -88,15 +109,27 @@ def visitor(request: Request, parts: TheHouse) -> SignedIn:
         ).one_or_none()
         if found is None:
             raise SignInNeeded
-        sign_in, teacher = found
-        if sign_in.revoked_at is not None or sign_in.expires_at <= parts.clock.now():
-            raise SignInNeeded
-    who = SignedIn(teacher.id, teacher.studio_id, teacher.name, sign_in.id)
+    sign_in, teacher = found
+    now, idle = parts.clock.now(), timedelta(hours=parts.settings.idle_hours)
+    if sign_in.revoked_at is not None or sign_in.expires_at <= now or sign_in.seen_at + idle <= now:
+        raise SignInNeeded
+    _note_use(parts, sign_in, now)
+    who = SignedIn(teacher.id, teacher.studio_id, teacher.name, sign_in.id, teacher.role)
     request.state.teacher = who
     request.state.language = teacher.language
     request.state.form_token = parts.signer.form_token(sign_in.id)
     request.state.form_holder = sign_in.id
+    if not who.is_owner and f"{request.url.path}/".startswith(f"{OWNERS_PART}/"):
+        raise OwnerNeeded
     return who
+
+
+def _note_use(parts: House, sign_in: SignIn, now: datetime) -> None:
+    """Note that a browser is used; where the records are locked just now, the next page does."""
+    if now - sign_in.seen_at < NOTED_EVERY:
+        return
+    with suppress(OperationalError), parts.store.for_studio(sign_in.studio_id) as session:
+        session.get_one(SignIn, sign_in.id).seen_at = now
 
 
 def family(request: Request, parts: TheHouse, token: Annotated[str, Path(max_length=120)]) -> FamilyVisit:

@@ -1,22 +1,23 @@
-"""Signing in and out, and the invitations that let a teacher in for the first time."""
+"""Signing in, with a second factor where a teacher switched one on, and signing out."""
 
 from __future__ import annotations
 
-import re
 from datetime import timedelta
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
+from starlette.background import BackgroundTask
 
-from service.records.tables import Invitation, SignIn, Studio, Teacher
-from service.security import SHORTEST_PASSWORD, digest, fresh_token, hash_password, password_fits
-from service.settings import Settings
+from service.records.audit import Action, note
+from service.records.tables import SignIn, Teacher
+from service.security import digest, fresh_token, password_fits
 from service.web.forms.reading import text_field
-from service.web.gate.guard import Fields, LinkClosed, OpenFields, TheHouse, Visitor, session_cookie
+from service.web.gate.guard import Fields, OpenFields, TheHouse, Visitor, session_cookie
+from service.web.gate.second_factor import code_fits, use_code
 from service.web.house import House
-from service.web.language import marked, page_language
+from service.web.language import marked
 from service.web.pages import go_to, page
 
 router = APIRouter()
@@ -24,18 +25,15 @@ DEVICE, DEVICE_COOKIE = "device", "scrollreach-device"
 """Says that somebody signed in here before as a certain teacher: the purpose of its tag, and its name."""
 DEVICE_DAYS = 365
 """How long a browser is known; our choice."""
-INVITATION_DAYS = 7
-EMAIL = re.compile(r"[^@\s]+@[^@\s]+\.[^@\s]+")
-LONGEST_PASSWORD = 200
-
+HALFWAY = "password was right"
+"""Purpose of the tag that a browser holds between password and second factor."""
+HALFWAY_MINUTES = 10
+"""As long as a code of six digits may be looked for: NIST SP 800-63B, 5.1.3.2, gives ten."""
 
 WRONG_SIGN_IN = marked("E-mail address and password do not fit together.")
 TOO_MANY_TRIES = marked("Too many tries. Please wait a minute.")
-NO_EMAIL = marked("Please write an e-mail address such as name@example.org.")
-SHORT_PASSWORD = marked("Please choose a password of at least ten characters.")
-NOT_TWICE = marked("The two passwords differ.")
-KNOWN_EMAIL = marked("This e-mail address already belongs to a teacher.")
-NO_NAME = marked("Please write a name.")
+WRONG_CODE = marked("This code does not fit, or it was used before. Please wait for the next one.")
+TOO_LATE = marked("That took too long. Please sign in again.")
 
 
 @router.get("/sign-in")
@@ -46,31 +44,75 @@ def sign_in_page(request: Request) -> HTMLResponse:
 
 @router.post("/sign-in")
 def sign_in(request: Request, parts: TheHouse, form: OpenFields) -> Response:
-    """Open a session."""
+    """Open a session, or ask for the second factor."""
     email = text_field(form, "email", 254).lower()
-    address = request.client.host if request.client else "unknown"
-    late = _limit_reached(request, parts, email, address)
+    late = limit_reached(request, parts, email)
     if late is not None:
-        answer = page(request, "sign_in.html", 429, problem=TOO_MANY_TRIES, email=email)
-        answer.headers["Retry-After"] = str(late)
-        return answer
+        return _wait(page(request, "sign_in.html", 429, problem=TOO_MANY_TRIES, email=email), late)
     with parts.store.whole_house() as session:
         teacher = session.scalars(select(Teacher).where(Teacher.email == email)).one_or_none()
         password = form.get("password")
-        right = password_fits(
-            password[:LONGEST_PASSWORD] if isinstance(password, str) else "", teacher.password_hash if teacher else None
-        )
+        right = password_fits(password if isinstance(password, str) else "", teacher.password_hash if teacher else None)
         if teacher is None or not right:
-            return page(request, "sign_in.html", 401, problem=WRONG_SIGN_IN, email=email)
-        return _signed_in(parts, session, teacher)
+            answer = page(request, "sign_in.html", 401, problem=WRONG_SIGN_IN, email=email)
+            answer.background = BackgroundTask(
+                _note_refused, parts, teacher
+            )  # afterwards: time must not tell who is known
+            return answer
+        if teacher.factor_since is None:
+            return signed_in(parts, session, teacher)
+        return page(request, "second_factor.html", problem=None, halfway=_halfway(parts, teacher))
 
 
-def _limit_reached(request: Request, parts: House, email: str, address: str) -> int | None:
+@router.post("/sign-in/code")
+def second_step(request: Request, parts: TheHouse, form: OpenFields) -> Response:
+    """Open a session with the second factor, or with a recovery code in its place."""
+    halfway = text_field(form, "halfway", 200)
+    teacher_id, until, mark = [*(parts.signer.read(HALFWAY, halfway) or "").split("-"), "", "", ""][:3]
+    if not until or int(until) <= parts.clock.now().timestamp():
+        return page(request, "sign_in.html", 401, problem=TOO_LATE, email="")
+    with parts.store.whole_house() as session:
+        teacher = session.get(Teacher, teacher_id)
+        if teacher is None or teacher.factor_since is None or mark != _mark(teacher):
+            return page(request, "sign_in.html", 401, problem=TOO_LATE, email="")
+        for rule in ("second-factor", "second-factor-hour"):
+            if not parts.limiter.allows(rule, teacher.id):
+                late = parts.limiter.retry_after_s(rule, teacher.id)
+                shown = page(request, "second_factor.html", 429, problem=TOO_MANY_TRIES, halfway=halfway)
+                return _wait(shown, late)
+        code = text_field(form, "code", 64)
+        now = parts.clock.now()
+        if code_fits(teacher, parts.factor_keys, code, now) or use_code(session, teacher, code):
+            return signed_in(parts, session, teacher)
+        _note_refused(parts, teacher)
+        return page(request, "second_factor.html", 401, problem=WRONG_CODE, halfway=halfway)
+
+
+@router.post("/sign-out")
+def sign_out(who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
+    """Close the session."""
+    with parts.store.for_studio(who.studio_id) as session:
+        open_one = session.get(SignIn, who.sign_in_id)
+        if open_one is not None:
+            open_one.revoked_at = parts.clock.now()
+            note(session, who.studio_id, Action.SIGNED_OUT, parts.clock.now(), who.teacher_id)
+    return left(parts)
+
+
+def left(parts: House) -> RedirectResponse:
+    """Send a browser whose session has ended to the page for signing in, without its cookie."""
+    answer = go_to("/sign-in")
+    answer.delete_cookie(session_cookie(parts), secure=parts.settings.secure_cookies, httponly=True)
+    return answer
+
+
+def limit_reached(request: Request, parts: House, email: str) -> int | None:
     """Seconds to wait where there were too many tries, else None.
 
     A browser in which this teacher signed in before counts for itself: guesses from elsewhere lock strangers out, never
     the teacher (OWASP, "device cookies").
     """
+    address = request.client.host if request.client else "unknown"
     if parts.signer.read(DEVICE, request.cookies.get(DEVICE_COOKIE, "")) == digest(email):
         rules = [("sign-in", f"known device of {email}")]
     else:
@@ -81,146 +123,15 @@ def _limit_reached(request: Request, parts: House, email: str, address: str) -> 
     return None
 
 
-@router.post("/sign-out")
-def sign_out(who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
-    """Close the session."""
-    with parts.store.for_studio(who.studio_id) as session:
-        open_one = session.get(SignIn, who.sign_in_id)
-        if open_one is not None:
-            open_one.revoked_at = parts.clock.now()
-    answer = go_to("/sign-in")
-    answer.delete_cookie(session_cookie(parts), secure=parts.settings.secure_cookies, httponly=True)
-    return answer
-
-
-@router.get("/welcome/{token}")
-def welcome_page(request: Request, token: str, parts: TheHouse) -> HTMLResponse:
-    """Greet somebody who was invited."""
-    with parts.store.whole_house() as session:
-        invited = _open_invitation(session, parts, token)
-        teacher = session.get(Teacher, invited.teacher_id) if invited.teacher_id else None
-    return page(
-        request,
-        "welcome.html",
-        problem=None,
-        first=invited.studio_id is None,
-        again=invited.teacher_id is not None,
-        filled={"email": teacher.email if teacher else "", "name": teacher.name if teacher else "", "studio": ""},
-    )
-
-
-@router.post("/welcome/{token}")
-def welcome(request: Request, token: str, parts: TheHouse, form: OpenFields) -> Response:
-    """Make the teacher, and the studio where there is none yet; or set a new password."""
-    filled = {name: text_field(form, name, 80) for name in ("name", "studio")}
-    filled["email"] = text_field(form, "email", 254).lower()
-    with parts.store.whole_house() as session:
-        invited = _open_invitation(session, parts, token)
-        first, again = invited.studio_id is None, invited.teacher_id is not None
-        problem = _fault(session, filled, str(form.get("password", "")), str(form.get("twice", "")), first, again)
-        if problem is not None:
-            return page(request, "welcome.html", 422, problem=problem, first=first, again=again, filled=filled)
-        invited.used_at = parts.clock.now()
-        teacher = _made_teacher(session, parts, invited, filled, page_language(request))
-        teacher.password_hash = hash_password(str(form["password"])[:LONGEST_PASSWORD])
-        _revoke_sessions(session, parts, teacher.id)
-        return _signed_in(parts, session, teacher)
-
-
-def first_invitation(settings: Settings, base_url: str) -> str | None:
-    """Link for the very first teacher; None where somebody can sign in already.
-
-    Parameters
-    ----------
-    settings : Settings
-        Where the records lie.
-    base_url : str
-        Address of the service.
-    """
-    from service.jobs.clock import SystemClock
-    from service.records.database import Store
-
-    store = Store(settings.database)
-    store.migrate()
-    with store.whole_house() as session:
-        if session.scalars(select(Teacher.id).limit(1)).first() is not None:
-            return None
-        now = SystemClock().now()
-        token = fresh_token()
-        session.add(Invitation(token_digest=digest(token), expires_at=now + timedelta(days=INVITATION_DAYS)))
-    store.close()
-    return f"{base_url.rstrip('/')}/welcome/{token}"
-
-
-def new_invitation(session: Session, parts: House, studio_id: str, teacher_id: str | None) -> str:
-    """Invite a further teacher, or one who lost the password; returns the token of the link."""
-    token = fresh_token()
-    session.add(
-        Invitation(
-            token_digest=digest(token),
-            studio_id=studio_id,
-            teacher_id=teacher_id,
-            expires_at=parts.clock.now() + timedelta(days=INVITATION_DAYS),
-        )
-    )
-    return token
-
-
-def _open_invitation(session: Session, parts: House, token: str) -> Invitation:
-    invited = session.scalars(select(Invitation).where(Invitation.token_digest == digest(token))).one_or_none()
-    if invited is None or invited.used_at is not None or invited.expires_at <= parts.clock.now():
-        raise LinkClosed
-    if invited.studio_id is None and session.scalars(select(Teacher.id).limit(1)).first() is not None:
-        raise LinkClosed  # the first teacher came in through another of these links
-    return invited
-
-
-def _fault(session: Session, filled: dict[str, str], password: str, twice: str, first: bool, again: bool) -> str | None:
-    if len(password) < SHORTEST_PASSWORD:
-        return SHORT_PASSWORD
-    if password != twice:
-        return NOT_TWICE
-    if again:
-        return None
-    if not EMAIL.fullmatch(filled["email"]):
-        return NO_EMAIL
-    if not filled["name"] or (first and not filled["studio"]):
-        return NO_NAME
-    if session.scalars(select(Teacher.id).where(Teacher.email == filled["email"])).first() is not None:
-        return KNOWN_EMAIL
-    return None
-
-
-def _made_teacher(
-    session: Session, parts: House, invited: Invitation, filled: dict[str, str], language: str
-) -> Teacher:
-    if invited.teacher_id is not None:
-        return session.get_one(Teacher, invited.teacher_id)
-    studio_id = invited.studio_id
-    if studio_id is None:
-        made = Studio(name=filled["studio"], created_at=parts.clock.now(), photo_days=parts.settings.photo_days)
-        session.add(made)
-        session.flush()
-        studio_id = made.id
-    teacher = Teacher(
-        studio_id=studio_id,
-        email=filled["email"],
-        name=filled["name"],
-        password_hash="",
-        language=language,
-        created_at=parts.clock.now(),
-    )
-    session.add(teacher)
-    session.flush()
-    return teacher
-
-
-def _revoke_sessions(session: Session, parts: House, teacher_id: str) -> None:
+def end_sessions(session: Session, parts: House, teacher_id: str, but: str | None = None) -> None:
+    """Sign a teacher out of every browser but one."""
     for one in session.scalars(select(SignIn).where(SignIn.teacher_id == teacher_id, SignIn.revoked_at.is_(None))):
-        one.revoked_at = parts.clock.now()
+        if one.id != but:
+            one.revoked_at = parts.clock.now()
 
 
-def _signed_in(parts: House, session: Session, teacher: Teacher) -> RedirectResponse:
+def signed_in(parts: House, session: Session, teacher: Teacher) -> RedirectResponse:
+    """Open a session; its identity is fresh, whatever the browser held before."""
     token = fresh_token()
     lasts = timedelta(days=parts.settings.session_days)
     now = parts.clock.now()
@@ -230,9 +141,11 @@ def _signed_in(parts: House, session: Session, teacher: Teacher) -> RedirectResp
             teacher_id=teacher.id,
             token_digest=digest(token),
             created_at=now,
+            seen_at=now,
             expires_at=now + lasts,
         )
     )
+    note(session, teacher.studio_id, Action.SIGNED_IN, now, teacher.id)
     answer = go_to("/children")
     answer.set_cookie(
         session_cookie(parts),
@@ -251,4 +164,25 @@ def _signed_in(parts: House, session: Session, teacher: Teacher) -> RedirectResp
         samesite="lax",
         secure=parts.settings.secure_cookies,
     )
+    return answer
+
+
+def _note_refused(parts: House, teacher: Teacher | None) -> None:
+    if teacher is not None:
+        with parts.store.for_studio(teacher.studio_id) as session:
+            note(session, teacher.studio_id, Action.SIGN_IN_REFUSED, parts.clock.now(), teacher.id)
+
+
+def _halfway(parts: House, teacher: Teacher) -> str:
+    until = int(parts.clock.now().timestamp()) + HALFWAY_MINUTES * 60
+    return parts.signer.token(HALFWAY, f"{teacher.id}-{until}-{_mark(teacher)}")
+
+
+def _mark(teacher: Teacher) -> str:
+    """Of the password that was right: a new one ends what is halfway."""
+    return digest(teacher.password_hash)[:16]
+
+
+def _wait(answer: HTMLResponse, late_s: int) -> HTMLResponse:
+    answer.headers["Retry-After"] = str(late_s)
     return answer

@@ -17,6 +17,7 @@ from service.fit.lengths import TAPE_ARM_U_MM, parse_length
 from service.fit.signs import SIGN_QUESTIONS
 from service.measuring.work import KNOWN_AGES_YEARS
 from service.records.asking import is_open, still_wanted
+from service.records.audit import Action, note
 from service.records.deciding import candidates, keep_verdict, latest_arm
 from service.records.erase import erase_child
 from service.records.export import child_csv, child_export
@@ -204,16 +205,19 @@ def decide(request: Request, child_id: str, who: Visitor, parts: TheHouse, recor
 
 
 @router.get("/{child_id}/export.json")
-def export_json(child_id: str, records: Records) -> Response:
+def export_json(child_id: str, who: Visitor, parts: TheHouse, records: Records) -> Response:
     """Hand out all that is kept about a child."""
     child = _child(records, child_id)
+    note(records, who.studio_id, Action.CHILD_EXPORTED, parts.clock.now(), who.teacher_id, child.id)
     return _download(json.dumps(child_export(records, child), ensure_ascii=False, indent=1), "application/json", "json")
 
 
 @router.get("/{child_id}/export.csv")
-def export_csv(child_id: str, records: Records) -> Response:
+def export_csv(child_id: str, who: Visitor, parts: TheHouse, records: Records) -> Response:
     """Hand out the numbers about a child."""
-    return _download(child_csv(records, _child(records, child_id)), "text/csv; charset=utf-8", "csv")
+    child = _child(records, child_id)
+    note(records, who.studio_id, Action.CHILD_EXPORTED, parts.clock.now(), who.teacher_id, child.id)
+    return _download(child_csv(records, child), "text/csv; charset=utf-8", "csv")
 
 
 @router.get("/{child_id}/delete")
@@ -227,6 +231,8 @@ def delete_child(child_id: str, who: Visitor, parts: TheHouse, form: Fields) -> 
     """Delete a child and everything about it."""
     if not erase_child(parts.store, parts.photos, who.studio_id, child_id):
         raise nothing_here()
+    with parts.store.for_studio(who.studio_id) as records:
+        note(records, who.studio_id, Action.CHILD_DELETED, parts.clock.now(), who.teacher_id, child_id)
     return go_to("/children")
 
 

@@ -13,6 +13,7 @@ from markupsafe import Markup
 from sqlalchemy.orm import Session
 
 from service.records.asking import is_open, still_wanted
+from service.records.audit import Action, note
 from service.records.tables import Child, PhotoRequest
 from service.settings import MOST_LINK_DAYS
 from service.web import house
@@ -67,6 +68,7 @@ def make_request(
         language=wished.language or page_language(request),
         days=wished.days or parts.settings.link_days,
     )
+    note(records, who.studio_id, Action.LINK_MADE, parts.clock.now(), who.teacher_id, child.id)
     return go_to(f"/requests/{asked.id}")
 
 

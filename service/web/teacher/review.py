@@ -26,6 +26,7 @@ from service.jobs.running import start_again
 from service.measuring.results import kept_length
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Question
 from service.records.asking import is_open
+from service.records.audit import Action, note
 from service.records.deciding import chart_in_use, latest_arm, losses_in_use, verdict_for
 from service.records.lookups import Stated, age_years, stated
 from service.records.photos import ORIGINAL, ORIGINALS, OVERLAY, VIEW
@@ -119,14 +120,18 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
     except ValidationError:  # no page of ours sends such points
         raise nothing_here() from None
     found = await _solved(parts, who, upload_id, points)
-    with parts.store.for_studio(who.studio_id) as records:
-        upload = _upload(records, upload_id)
-        if upload.state != MEASURED:
-            raise nothing_here()
-        if found["usable"]:
-            upload.corrected = found if points else None
-        child = records.get_one(Child, upload.child_id) if upload.child_id else None
-        words, short = _live(request, records, child, upload, found)
+
+    def keep() -> tuple[str, str]:
+        with parts.store.for_studio(who.studio_id) as records:
+            upload = _upload(records, upload_id)
+            if upload.state != MEASURED:
+                raise nothing_here()
+            if found["usable"]:
+                upload.corrected = found if points else None
+            child = records.get_one(Child, upload.child_id) if upload.child_id else None
+            return _live(request, records, child, upload, found)
+
+    words, short = await run_in_threadpool(keep)
     return JSONResponse({"usable": found["usable"], "html": words, "short": short})
 
 
@@ -134,19 +139,25 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
 async def accept(upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
     """Take the measurement into the records; the photo as it came is deleted."""
     await _draw_moved_points(parts, who, upload_id)
-    with parts.store.for_studio(who.studio_id) as records:
-        upload = _upload(records, upload_id)
-        if upload.state != MEASURED or upload.result is None:
-            raise nothing_here()
-        now = parts.clock.now()
-        if upload.kind == ARM:
-            records.add(_arm_record(upload, who, now))
-        else:
-            _keep_instrument(records, upload, AcceptForm.read(form))
-        upload.state = ACCEPTED
-        back = f"/children/{upload.child_id}" if upload.child_id else "/instruments"
-    parts.photos.delete(upload_id, *ORIGINALS)
-    return go_to(back)
+
+    def take() -> str:
+        with parts.store.for_studio(who.studio_id) as records:
+            upload = _upload(records, upload_id)
+            if upload.state != MEASURED or upload.result is None:
+                raise nothing_here()
+            now = parts.clock.now()
+            if upload.kind == ARM:
+                records.add(_arm_record(upload, who, now))
+            else:
+                _keep_instrument(records, upload, AcceptForm.read(form))
+            upload.state = ACCEPTED
+            about = upload.child_id or upload.instrument_id
+            note(records, who.studio_id, Action.MEASUREMENT_ACCEPTED, now, who.teacher_id, about)
+            back = f"/children/{upload.child_id}" if upload.child_id else "/instruments"
+        parts.photos.delete(upload_id, *ORIGINALS)
+        return back
+
+    return go_to(await run_in_threadpool(take))
 
 
 @router.post("/{upload_id}/retry")
@@ -221,9 +232,13 @@ async def _solved(
     parts: House, who: SignedIn, upload_id: str, points: dict[str, tuple[float, float]]
 ) -> dict[str, Any]:
     """What follows from moved points."""
-    with parts.store.for_studio(who.studio_id) as records:
-        upload = _upload(records, upload_id)
-        question = _question(parts, records, upload, points)
+
+    def asked() -> tuple[Upload, Question]:
+        with parts.store.for_studio(who.studio_id) as records:
+            upload = _upload(records, upload_id)
+            return upload, _question(parts, records, upload, points)
+
+    upload, question = await run_in_threadpool(asked)
     if not points:
         return upload.result or {"usable": False, "points_px": {}}
     if not set(points) <= set(MOVABLE[upload.kind]):
@@ -238,29 +253,41 @@ async def _sight(parts: House, upload_id: str, kind: str, known: Stated) -> byte
     """What is seen in a photo under review; None where the photo is not kept any more or could not be looked at."""
 
     async def look() -> bytes | None:
-        original = parts.photos.get(upload_id, ORIGINAL)
+        shared = await run_in_threadpool(parts.photos.shared_sight, upload_id, str(known))
+        original = None if shared else await run_in_threadpool(parts.photos.get, upload_id, ORIGINAL)
         if original is None:
-            return None
-        return await parts.pool.look(original, kind, known.bar_mm, known.reference)
+            return shared
+        sight = await parts.pool.look(original, kind, known.bar_mm, known.reference)
+        if sight is not None:
+            await run_in_threadpool(parts.photos.share_sight, upload_id, str(known), sight)
+        return sight
 
-    return await parts.photos.sights.of(upload_id, known.bar_mm, look, lambda: parts.photos.has(upload_id, ORIGINAL))
+    return await parts.photos.sights.of(upload_id, known, look, lambda: parts.photos.has(upload_id, ORIGINAL))
 
 
 async def _draw_moved_points(parts: House, who: SignedIn, upload_id: str) -> None:
     """Draw what was corrected into the picture that is kept, so that it shows what the report says."""
-    with parts.store.for_studio(who.studio_id) as records:
-        upload = _upload(records, upload_id)
-        moved = (upload.corrected or {}).get("moved_px")
-        question = _question(parts, records, upload, moved)
-    original = parts.photos.get(upload_id, ORIGINAL)
-    if not moved or original is None:
+
+    def asked() -> tuple[Upload, Question, bytes | None]:
+        with parts.store.for_studio(who.studio_id) as records:
+            upload = _upload(records, upload_id)
+            question = _question(parts, records, upload, (upload.corrected or {}).get("moved_px"))
+        return upload, question, parts.photos.get(upload_id, ORIGINAL) if question.corrections else None
+
+    upload, question, original = await run_in_threadpool(asked)
+    if original is None:
         return
     if isinstance(question, ArmQuestion):
         outcome = await parts.pool.arm(original, ARM, question)
     else:
         outcome = await parts.pool.instrument(original, upload.kind, question)
-    if outcome.overlay_jpeg is not None and parts.photos.has(upload_id, ORIGINAL):
-        parts.photos.put(upload_id, OVERLAY, outcome.overlay_jpeg)
+    drawn = outcome.overlay_jpeg
+
+    def keep() -> None:
+        if drawn is not None and parts.photos.has(upload_id, ORIGINAL):
+            parts.photos.put(upload_id, OVERLAY, drawn)
+
+    await run_in_threadpool(keep)
 
 
 def _question(parts: House, records: Session, upload: Upload, points: Any) -> Question:

@@ -1,4 +1,4 @@
-"""The studio: its people, where they are signed in, how long photos are kept, and taking or deleting everything."""
+"""The studio: its settings and keys, how long photos are kept, and taking or deleting everything."""
 
 from __future__ import annotations
 
@@ -8,24 +8,25 @@ from dataclasses import asdict
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from service.api.callers import FIRST_SCOPES, Scope
 from service.fit.errors import FitError
 from service.fit.losses import LOSS_WORDS, LOSSES, read_losses
 from service.fit.sentences import say
+from service.records.audit import Action, note
 from service.records.deciding import losses_in_use
 from service.records.erase import erase_studio
 from service.records.export import studio_export
-from service.records.tables import ApiKey, SignIn, Studio, Teacher
+from service.records.tables import ApiKey, Studio, Teacher
 from service.security import digest, fresh_token, password_fits
 from service.settings import MOST_PHOTO_DAYS
-from service.web.forms.models import InviteForm, KeyForm, RevokeForm, RevokeKeyForm, StudioForm
+from service.web.forms.models import KeyForm, RevokeKeyForm, StudioForm
 from service.web.forms.reading import text_field
-from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here, session_cookie
-from service.web.gate.sign_in import new_invitation
+from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
+from service.web.gate.sign_in import left
 from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
-from service.web.teacher.requests import base_url
 
 router = APIRouter(prefix="/studio")
 LONGEST_LOSS = 16
@@ -46,23 +47,22 @@ SCOPES = {
 @router.get("")
 def studio(request: Request, who: Visitor, records: Records) -> HTMLResponse:
     """Show the studio."""
-    return _shown(request, who, records)
+    return studio_page(request, who, records)
 
 
 @router.post("/settings")
-def change_settings(who: Visitor, records: Records, form: Fields) -> RedirectResponse:
-    """Change the studio's name, how long photos are kept, and the teacher's language."""
+def change_settings(who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
+    """Change the studio's name and how long photos are kept."""
     own = records.get_one(Studio, who.studio_id)
     wished = StudioForm.read(form)
     own.name = wished.name or own.name
     own.photo_days = wished.photo_days or own.photo_days
-    teacher = records.get_one(Teacher, who.teacher_id)
-    teacher.language = wished.language or teacher.language
+    note(records, who.studio_id, Action.SETTINGS_CHANGED, parts.clock.now(), who.teacher_id, who.studio_id)
     return go_to("/studio")
 
 
 @router.post("/losses")
-def change_losses(request: Request, who: Visitor, records: Records, form: Fields) -> Response:
+def change_losses(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
     """Weigh wrong choices otherwise; a field left empty is as usual, and all of them as usual keep nothing."""
     typed = {name: text_field(form, name, LONGEST_LOSS) for name in LOSS_WORDS}
     wished = LOSSES
@@ -72,29 +72,10 @@ def change_losses(request: Request, who: Visitor, records: Records, form: Fields
         except FitError as error:
             language = page_language(request)
             fault = say("{where}: {reason}", where=LOSS_WORDS[name], reason=error.sentence)
-            return _shown(request, who, records, fault=fault.text(translator(language), language), typed=typed)
+            return studio_page(request, who, records, fault=fault.text(translator(language), language), typed=typed)
     records.get_one(Studio, who.studio_id).losses = None if wished == LOSSES else asdict(wished)
+    note(records, who.studio_id, Action.SETTINGS_CHANGED, parts.clock.now(), who.teacher_id, who.studio_id)
     return go_to("/studio")
-
-
-@router.post("/invite")
-def invite(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
-    """Make a link for a further teacher, or for one who lost the password."""
-    teacher_id = InviteForm.read(form).teacher_id
-    if teacher_id and records.get(Teacher, teacher_id) is None:
-        raise nothing_here()
-    token = new_invitation(records, parts, who.studio_id, teacher_id or None)
-    return _shown(request, who, records, link=f"{base_url(request, parts)}/welcome/{token}")
-
-
-@router.post("/revoke")
-def revoke(who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
-    """Sign a browser out."""
-    sign_in = records.get(SignIn, RevokeForm.read(form).sign_in_id)
-    if sign_in is None or sign_in.teacher_id != who.teacher_id:
-        raise nothing_here()
-    sign_in.revoked_at = parts.clock.now()
-    return go_to("/studio" if sign_in.id != who.sign_in_id else "/sign-in")
 
 
 @router.post("/keys")
@@ -103,7 +84,7 @@ def make_key(request: Request, who: Visitor, parts: TheHouse, records: Records, 
     wished = KeyForm.read(form)
     token = fresh_token()
     records.add(
-        ApiKey(
+        made := ApiKey(
             studio_id=who.studio_id,
             name=wished.name or translator(page_language(request))(marked("A program")),
             token_digest=digest(token),
@@ -113,7 +94,8 @@ def make_key(request: Request, who: Visitor, parts: TheHouse, records: Records, 
         )
     )
     records.flush()
-    return _shown(request, who, records, key=token)
+    note(records, who.studio_id, Action.KEY_MADE, parts.clock.now(), who.teacher_id, made.id)
+    return studio_page(request, who, records, key=token)
 
 
 @router.post("/keys/revoke")
@@ -123,12 +105,14 @@ def revoke_key(who: Visitor, parts: TheHouse, records: Records, form: Fields) ->
     if key is None:
         raise nothing_here()
     key.revoked_at = key.revoked_at or parts.clock.now()
+    note(records, who.studio_id, Action.KEY_REVOKED, parts.clock.now(), who.teacher_id, key.id)
     return go_to("/studio")
 
 
 @router.get("/export.json")
-def export(who: Visitor, records: Records) -> Response:
+def export(who: Visitor, parts: TheHouse, records: Records) -> Response:
     """Hand out all that is kept."""
+    note(records, who.studio_id, Action.EXPORTED, parts.clock.now(), who.teacher_id, who.studio_id)
     return Response(
         json.dumps(studio_export(records), ensure_ascii=False, indent=1),
         media_type="application/json",
@@ -147,31 +131,30 @@ def delete_studio(request: Request, who: Visitor, parts: TheHouse, form: Fields)
     """Delete the studio with all its people, records and photos."""
     with parts.store.for_studio(who.studio_id) as records:
         own = records.get_one(Studio, who.studio_id)
-        right = password_fits(
-            str(form.get("password", ""))[:200], records.get_one(Teacher, who.teacher_id).password_hash
-        )
+        right = password_fits(str(form.get("password", "")), records.get_one(Teacher, who.teacher_id).password_hash)
     if not (right and parts.limiter.allows("sign-in", who.teacher_id)):
         return page(request, "teacher/studio_delete.html", 403, studio=own, wrong=True)
     erase_studio(parts.store, parts.photos, who.studio_id)
-    answer = go_to("/sign-in")
-    answer.delete_cookie(session_cookie(parts), secure=parts.settings.secure_cookies, httponly=True)
-    return answer
+    return left(parts)
 
 
-def _shown(
+def studio_page(
     request: Request,
-    who: Visitor,
-    records: Records,
+    who: SignedIn,
+    records: Session,
+    status: int = 200,
     link: str | None = None,
     key: str | None = None,
+    problem: str | None = None,
     fault: str | None = None,
     typed: dict[str, str] | None = None,
 ) -> HTMLResponse:
+    """The page of the studio, with what is shown only once, or what could not be done."""
     usual, kept = asdict(LOSSES), asdict(losses_in_use(records))
     return page(
         request,
         "teacher/studio.html",
-        422 if fault else 200,
+        422 if fault else status,
         fault=fault,
         losses=[
             {
@@ -184,14 +167,10 @@ def _shown(
         ],
         studio=records.get_one(Studio, who.studio_id),
         teachers=records.scalars(select(Teacher).order_by(Teacher.name)).all(),
-        sign_ins=records.scalars(
-            select(SignIn)
-            .where(SignIn.teacher_id == who.teacher_id, SignIn.revoked_at.is_(None))
-            .order_by(SignIn.created_at.desc())
-        ).all(),
         who=who,
         link=link,
         key=key,
+        problem=problem,
         keys=records.scalars(select(ApiKey).where(ApiKey.revoked_at.is_(None)).order_by(ApiKey.created_at)).all(),
         usual_a_minute=USUAL_A_MINUTE,
         scopes=SCOPES,

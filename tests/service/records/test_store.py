@@ -17,6 +17,7 @@ from service.records.export import child_csv, child_export, studio_export
 from service.records.keeping import LocalFolder
 from service.records.photos import ORIGINAL, VIEW, PhotoFolder
 from service.records.tables import Child, Studio
+from service.security import Secrets
 from service.settings import Settings
 from service.web.house import House, open_house
 from tests.service.conftest import Recorded
@@ -48,12 +49,12 @@ def test_a_session_sees_and_changes_one_studio_only(house: House) -> None:
 
 
 def test_photos_are_encrypted_and_bound_to_their_names(tmp_path: Path) -> None:
-    folder = PhotoFolder(LocalFolder(tmp_path), b"s" * 32)
+    folder = PhotoFolder(LocalFolder(tmp_path), Secrets(b"s" * 32))
     folder.put("a1", ORIGINAL, b"a picture of a child")
     assert folder.get("a1", ORIGINAL) == b"a picture of a child"
     file = tmp_path / "a1.original"
     assert b"picture" not in file.read_bytes()
-    assert PhotoFolder(LocalFolder(tmp_path), b"t" * 32).get("a1", ORIGINAL) is None
+    assert PhotoFolder(LocalFolder(tmp_path), Secrets(b"t" * 32)).get("a1", ORIGINAL) is None
     file.rename(tmp_path / "a1.view")
     assert folder.get("a1", VIEW) is None
     with pytest.raises(ValueError, match="no such photo"):

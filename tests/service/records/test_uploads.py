@@ -13,9 +13,11 @@ from sqlalchemy import select, text
 from sqlalchemy.exc import IntegrityError
 
 from service.records.database import MIGRATIONS, Store
+from service.records.keeping import LocalFolder
 from service.records.photos import ORIGINAL, PhotoFolder
 from service.records.tables import INSTRUMENT, PhotoRequest, Upload
 from service.records.uploads import NobodyAsks, keep_upload
+from service.security import Secrets
 from tests.service.conftest import Place
 from tests.service.seeding import NOW, Seeded, plain_picture, seed
 
@@ -99,7 +101,7 @@ def test_doubled_uploads_of_an_older_database_are_both_kept(tmp_path: Path) -> N
     with store.for_studio("s") as records:
         found = dict(records.execute(select(Upload.id, Upload.client_key)).all())  # type: ignore[arg-type]
     assert found == {"a": "k", "b": "b", "c": "other"}
-    photos = PhotoFolder(tmp_path / "photos", b"s" * 32)
+    photos = PhotoFolder(LocalFolder(tmp_path / "photos"), Secrets(b"s" * 32))
     known = keep_upload(store, photos, [b"x"], studio_id="s", kind=INSTRUMENT, client_key="k", now=NOW)
     assert known == "a"
     with pytest.raises(IntegrityError), store.engine.begin() as connection:

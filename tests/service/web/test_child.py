@@ -57,7 +57,8 @@ def test_until_when_an_instrument_does_is_said_by_the_calendar(place: Place) -> 
     said = re.search(r"becomes too small around (\w+ \d{4})", before)
     assert said
     with place.house.store.for_studio(seeded.studio_id) as records:
-        records.get_one(SignIn, seeded.sign_in_id).expires_at = NOW + timedelta(days=99)
+        session = records.get_one(SignIn, seeded.sign_in_id)
+        session.expires_at, session.seen_at = NOW + timedelta(days=99), NOW + timedelta(days=60)
     place.clock.forward(days=60)  # two months on, with no new measurement, it is still the same month
     assert said[0] in shown(place, seeded, f"/children/{seeded.child_id}")
 

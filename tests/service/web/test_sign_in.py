@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 from service.security import CONTENT_SECURITY_POLICY
 from service.settings import Settings, described
-from service.web.gate.sign_in import first_invitation
+from service.web.gate.invitations import first_invitation
 from tests.service.conftest import Place
 from tests.service.seeding import PASSWORD, seed
 

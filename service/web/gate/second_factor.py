@@ -1,0 +1,97 @@
+"""The second factor: codes of six digits that a phone makes from the time (RFC 6238), and recovery codes.
+
+A code is taken within one time step of now, as RFC 6238, 5.2, recommends, and none is taken twice.  Its key is kept
+sealed with a key from the service's secret, so a copy of the database alone makes no code.
+
+A recovery code is 120 random bits, so that a plain digest of it can be kept (NIST SP 800-63B, 5.1.2.2: at least 112).
+It works once: in place of a code of six digits, or to choose a new password.
+"""
+
+from __future__ import annotations
+
+import hmac
+import secrets
+from base64 import b32encode, b64decode, b64encode
+from datetime import datetime
+
+import pyotp
+from sqlalchemy import delete, select
+from sqlalchemy.orm import Session
+
+from service.records.tables import RecoveryCode, Teacher
+from service.security import Sealer, digest
+
+STEP_S = 30
+"""Time step, s: RFC 6238, 5.2."""
+CODES = 8
+"""Recovery codes made at once: our choice."""
+CODE_BYTES = 15
+GROUP = 4
+ISSUER = "Scrollreach"
+
+
+def offer_key(teacher: Teacher, sealer: Sealer) -> str:
+    """The key of a second factor that is not switched on yet, in base 32; made where there is none."""
+    kept = _key(teacher, sealer)
+    if kept is None:
+        kept = pyotp.random_base32()
+        teacher.factor_key = b64encode(sealer.seal(teacher.id, kept.encode())).decode()
+    return kept
+
+
+def address_of(key: str, email: str) -> str:
+    """The key as the address that a phone's camera reads from a QR code."""
+    return pyotp.TOTP(key).provisioning_uri(name=email, issuer_name=ISSUER)
+
+
+def code_fits(teacher: Teacher, sealer: Sealer, code: str, now: datetime) -> bool:
+    """Whether a code of six digits is right, for the first time; it is then used up."""
+    key = _key(teacher, sealer)
+    step = None if key is None else matching_step(key, code, int(now.timestamp()) // STEP_S)
+    if step is None or (teacher.factor_step is not None and step <= teacher.factor_step):
+        return False
+    teacher.factor_step = step
+    return True
+
+
+def matching_step(key: str, code: str, step: int) -> int | None:
+    """Time step, at most one from `step`, to which a code belongs; None where it belongs to none."""
+    typed = "".join(code.split())
+    maker = pyotp.TOTP(key, interval=STEP_S)
+    steps = (each for each in (step, step - 1, step + 1) if _same(maker.at(each * STEP_S), typed))
+    return next(steps, None)
+
+
+def switch_off(teacher: Teacher) -> None:
+    """Forget the second factor."""
+    teacher.factor_key = teacher.factor_since = teacher.factor_step = None
+
+
+def new_codes(session: Session, teacher: Teacher) -> list[str]:
+    """Make recovery codes in place of the former ones; they can be shown only now."""
+    session.execute(delete(RecoveryCode).where(RecoveryCode.teacher_id == teacher.id))
+    codes = [b32encode(secrets.token_bytes(CODE_BYTES)).decode() for _ in range(CODES)]
+    for code in codes:
+        session.add(RecoveryCode(studio_id=teacher.studio_id, teacher_id=teacher.id, code_digest=digest(code)))
+    return ["-".join(code[at : at + GROUP] for at in range(0, len(code), GROUP)) for code in codes]
+
+
+def use_code(session: Session, teacher: Teacher, typed: str) -> bool:
+    """Whether a recovery code is right; it is then used up."""
+    plain = "".join(letter for letter in typed.upper() if letter.isalnum()).translate(str.maketrans("018", "OIB"))
+    found = session.scalars(
+        select(RecoveryCode).where(RecoveryCode.teacher_id == teacher.id, RecoveryCode.code_digest == digest(plain))
+    ).one_or_none()
+    if found is None:
+        return False
+    session.delete(found)
+    return True
+
+
+def _key(teacher: Teacher, sealer: Sealer) -> str | None:
+    sealed = sealer.open(teacher.id, b64decode(teacher.factor_key)) if teacher.factor_key else None
+    return sealed.decode() if sealed is not None else None
+
+
+def _same(right: str, typed: str) -> bool:
+    return hmac.compare_digest(right.encode(), typed.encode())

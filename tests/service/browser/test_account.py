@@ -1,0 +1,92 @@
+"""A teacher sets up a second factor in a real browser, signs in with it, and gets back in without the phone."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pyotp
+import pytest
+from playwright.sync_api import Browser, Page
+
+from tests.service.browser.conftest import PHONE
+from tests.service.conftest import Recorded
+from tests.service.seeding import PASSWORD, Seeded, seed
+from tests.service.serving import Serving, serving
+
+
+@pytest.fixture
+def studio(tmp_path: Path) -> Iterator[tuple[Serving, Seeded]]:
+    with serving(tmp_path, pool=Recorded()) as service:
+        yield service, seed(service.house)
+
+
+@pytest.fixture
+def phone(browser: Browser) -> Iterator[Page]:
+    context = browser.new_context(**PHONE, bypass_csp=True)  # type: ignore[arg-type]
+    yield context.new_page()
+    context.close()
+
+
+def sign_in(phone: Page, service: Serving, seeded: Seeded) -> None:
+    phone.goto(f"{service.address}/sign-in")
+    phone.get_by_label("E-mail address").fill(seeded.email)
+    phone.get_by_label("Password").fill(PASSWORD)
+    phone.get_by_role("button", name="Sign in").click()
+
+
+def set_up(phone: Page, service: Serving) -> tuple[pyotp.TOTP, list[str]]:
+    """Go through the pages; what makes the codes, and the recovery codes."""
+    phone.goto(f"{service.address}/account")
+    part = phone.locator("section", has=phone.get_by_role("heading", name="Second factor", exact=True))
+    part.get_by_label("Present password").fill(PASSWORD)
+    part.get_by_role("button", name="Set it up").click()
+    assert phone.locator(".qr svg").bounding_box() is not None
+    maker = pyotp.TOTP(phone.locator("code.key").inner_text().replace(" ", ""))
+    phone.get_by_label("Code", exact=True).fill(maker.at(service.clock.now()))
+    phone.get_by_role("button", name="Switch it on").click()
+    return maker, phone.locator(".codes code").all_inner_texts()
+
+
+def test_a_second_factor_from_setting_up_to_the_lost_phone(phone: Page, studio: tuple[Serving, Seeded]) -> None:
+    service, seeded = studio
+    sign_in(phone, service, seeded)
+    maker, codes = set_up(phone, service)
+    assert len(codes) == 8
+    phone.get_by_role("button", name="Sign out", exact=True).click()
+    service.clock.forward(minutes=2)
+    sign_in(phone, service, seeded)
+    phone.get_by_label("Code").fill(maker.at(service.clock.now()))
+    phone.get_by_role("button", name="Sign in").click()
+    phone.wait_for_url("**/children")
+    phone.get_by_role("button", name="Sign out", exact=True).click()
+    sign_in(phone, service, seeded)
+    phone.get_by_label("Code").fill(codes[3])
+    phone.get_by_role("button", name="Sign in").click()
+    phone.wait_for_url("**/children")
+
+
+def test_pages_between_have_no_fault_and_fit_the_phone(phone: Page, axe: str, studio: tuple[Serving, Seeded]) -> None:
+    service, seeded = studio
+    found: list[tuple[str, str]] = []
+
+    def check(name: str) -> None:
+        phone.evaluate(axe)
+        found.extend((name, each["id"]) for each in phone.evaluate("axe.run()")["violations"])
+        if phone.evaluate("document.documentElement.scrollWidth") > 390:
+            found.append((name, "wide"))
+
+    sign_in(phone, service, seeded)
+    phone.goto(f"{service.address}/account")
+    part = phone.locator("section", has=phone.get_by_role("heading", name="Second factor", exact=True))
+    part.get_by_label("Present password").fill(PASSWORD)
+    part.get_by_role("button", name="Set it up").click()
+    check("set up")
+    set_up(phone, service)
+    assert re.search("/account/second-factor/on", phone.url)
+    check("codes")
+    phone.get_by_role("button", name="Sign out", exact=True).click()
+    sign_in(phone, service, seeded)
+    check("code asked")
+    assert found == []
