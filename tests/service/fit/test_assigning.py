@@ -3,12 +3,15 @@
 from itertools import permutations
 
 import numpy as np
+import pytest
 
 from calibration.quantity import Length
 from service.fit.assigning import assign
 from service.fit.choosing import choose
 from service.fit.decision import PLAYED
+from service.fit.errors import FitError
 from service.fit.losses import LOSSES
+from service.fit.shelf import read_class, read_shelf
 from tests.service.fit.conftest import instrument
 
 ARMS = {name: Length.stated(arm, 3) for name, arm in (("P1", 452), ("P2", 440), ("P3", 492), ("P4", 540))}
@@ -48,3 +51,14 @@ def test_the_assignment_is_the_best_of_all(chart):
 def test_nobody_gets_an_instrument_that_strains(chart):
     loans = assign({"P1": Length.stated(400, 3)}, [instrument(280, name="A")], chart)
     assert loans[0].instrument is None
+
+
+def test_a_wrong_row_of_a_class_is_counted_from_one():
+    with pytest.raises(FitError, match="List row 2"):
+        read_class("name,arm\nP1,450\nP2,much\n")
+    with pytest.raises(FitError, match="List row 1"):
+        read_class("name,arm\nP1,9999\n")
+
+
+def test_a_cell_that_a_row_leaves_out_is_empty():
+    assert read_shelf("name,body_length,total_length,label\nA,255,421\n")[0].label is None

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from calibration.quantity import Contribution, Length, covariance_mm2
 from service.fit.assessment import InstrumentLengths
 from service.fit.errors import LengthError
-from service.fit.lengths import linear, parse_length, widened
+from service.fit.lengths import BARE, STATED, linear, parse_length, widened
 
 
 @pytest.mark.parametrize(
@@ -108,3 +108,10 @@ def test_a_viola_is_refused_and_not_judged_as_a_violin():
         parse_length("400", "body")
     with pytest.raises(LengthError, match="is no violin"):
         InstrumentLengths(Length.stated(335, 1.0), None, "Viola 13")
+
+
+def test_the_cause_of_a_typed_length_is_named():
+    assert [part.source for part in parse_length("450").budget] == [BARE.template]
+    assert [part.source for part in parse_length("450±8").budget] == [STATED.template]
+    for text in ("450", "450±8"):
+        assert [part.source for part in parse_length(text, source="tape").budget] == ["tape"]

@@ -122,9 +122,9 @@ def test_the_drawing_is_svg_with_its_words(chart):
         assert any(words in text for text in texts)
 
 
-@pytest.mark.parametrize("arm_mm", range(340, 601, 20))
+@pytest.mark.parametrize("arm_mm", range(340, 601, 26))
 @pytest.mark.parametrize("label", [row.size for row in default_chart().rows])
-@pytest.mark.parametrize("u", [4.0, 7.0, 11.5])
+@pytest.mark.parametrize("u", [4.0, 11.5])
 def test_an_order_holds_the_size_that_was_said_to_be_taken_instead(arm_mm: int, label: str, u: float) -> None:
     """At all sizes, known well or badly, with and without room to grow."""
     chart = default_chart()
