@@ -153,9 +153,11 @@ def test_the_language_is_changed_where_one_stands(browser: Browser, measured: tu
     service, seeded, _ = measured
     tab = browser.new_context(locale="en-GB", **PHONE).new_page()  # type: ignore[arg-type]
     tab.goto(f"{service.address}/f/{seeded.family}/instrument")
+    tab.get_by_text("Language: English").click()
     tab.get_by_role("button", name="Deutsch").click()
     assert (heading(tab), tab.url.rsplit("/", 1)[1]) == ("Foto des Instruments", "instrument")
     tab.get_by_role("link", name="2 Kind").click()
+    tab.get_by_text("Sprache: Deutsch").click()
     tab.get_by_role("button", name="English").click()
     assert heading(tab) == "Photo of the child"
 
