@@ -11,10 +11,12 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import json
 import os
 import secrets
 from base64 import b64encode, urlsafe_b64encode
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 from argon2 import PasswordHasher
@@ -35,6 +37,9 @@ SHORTEST_PASSWORD = 10
 
 WASM_SOURCE = "script-src 'self' 'wasm-unsafe-eval'"
 """Lets one page and its worker compile WebAssembly, and nothing else (Content Security Policy Level 3, 2.3.1)."""
+FACTOR_KEYS = "second factors"
+"""Purpose of the key that seals the keys of second factors."""
+
 CONTENT_SECURITY_POLICY = "; ".join(
     (
         "default-src 'none'",
@@ -86,6 +91,66 @@ def load_or_make_secret(file: Path) -> bytes:
         out.flush()
         os.fsync(out.fileno())
     return secret
+
+
+def load_secrets(file: Path, today: date) -> Secrets:
+    """The secret, and the former one until its last day.
+
+    Raises
+    ------
+    ValueError
+        If a file holds something else.
+    """
+    now = load_or_make_secret(file)
+    try:
+        kept = json.loads(_former_file(file).read_text())
+        former, until = bytes.fromhex(kept["secret"]), date.fromisoformat(kept["until"])
+    except FileNotFoundError:
+        return Secrets(now)
+    except (ValueError, KeyError, TypeError):
+        raise ValueError(f"the former secret in {_former_file(file)} is damaged; restore it from a backup") from None
+    return Secrets(now, former if today <= until else None)
+
+
+def keep_secret(file: Path, secret: bytes) -> None:
+    """Write a secret, whole or not at all, readable by its owner only."""
+    _write_private(file, secret)
+
+
+def renew_secret(file: Path, until: date) -> Secrets:
+    """Make a new secret; the present one becomes the former one, and counts until a day.
+
+    The former one is on the disk before the new one is, so that no moment lacks it.
+    """
+    former = load_or_make_secret(file)
+    _write_private(_former_file(file), json.dumps({"secret": former.hex(), "until": until.isoformat()}).encode())
+    fresh = secrets.token_bytes(SECRET_BYTES)
+    _write_private(file, fresh)
+    return Secrets(fresh, former)
+
+
+def forget_former_secret(file: Path) -> None:
+    """Delete the former secret: what was made with it alone counts no more."""
+    _former_file(file).unlink(missing_ok=True)
+
+
+def _former_file(file: Path) -> Path:
+    return file.with_name("former-secret")
+
+
+def _write_private(file: Path, content: bytes) -> None:
+    half = file.with_name(f"{file.name}.{secrets.token_hex(4)}.half")
+    handle = os.open(half, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(handle, "wb") as out:
+        out.write(content)
+        out.flush()
+        os.fsync(out.fileno())
+    half.replace(file)
+    folder = os.open(file.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
 
 
 def derived_key(secret: bytes, purpose: str) -> bytes:
@@ -169,7 +234,12 @@ class Signer:
 
     def webhook_secret(self, identity: str) -> str:
         """Secret by which one receiver knows our webhooks, as the Standard Webhooks write it; derived, never kept."""
-        return "whsec_" + b64encode(hmac.new(self._webhooks[0], identity.encode(), hashlib.sha256).digest()).decode()
+        return self.webhook_secrets(identity)[0]
+
+    def webhook_secrets(self, identity: str) -> tuple[str, ...]:
+        """The same, and the former one after it while that counts: a receiver needs time to learn the new one."""
+        digests = (hmac.new(key, identity.encode(), hashlib.sha256).digest() for key in self._webhooks)
+        return tuple("whsec_" + b64encode(digest).decode() for digest in digests)
 
     def form_token(self, holder: str) -> str:
         """Token a form must carry back; `holder` is the session or link it was shown to."""

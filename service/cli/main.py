@@ -51,6 +51,9 @@ COMMANDS = {
         _FIT,
         "Give the instruments of a shelf to a class at the least expected loss, and say what remains to be ordered.",
     ),
+    "backup": Later(
+        "service.cli.keeping_commands", "Write records and photos into FILE, while the service runs or not."
+    ),
     "compare": Later(_FIT, "Rank instruments for one child, or children for one instrument (--class)."),
     "fit": Later(
         _MEASURING,
@@ -60,6 +63,12 @@ COMMANDS = {
     "growth": Later(_FIT, "Say how the arm will grow, and when the present instrument is outgrown."),
     "instrument": Later(_MEASURING, "Measure an instrument's body length and total length.", True),
     "order": Later(_FIT, "Say what to order for this arm: limits of body and total length that any shop can check."),
+    "restore": Later(
+        "service.cli.keeping_commands", "Bring the backup in FILE back into a service that holds nothing yet."
+    ),
+    "secret": Later(
+        "service.cli.keeping_commands", "The secret that signs links and seals photos: check it, or change it."
+    ),
     "serve": Later("service.cli.serve_command", "Start the pages and the HTTP interface on this machine."),
     "sheet": Later("service.cli.sheet_command", "Make the reference sheet to print, at true size."),
     "studio": Later(

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 
 from sqlalchemy import Connection, text
 
-from service.records.database import Store
+from service.records.database import SERVING, Store
 
 KEEPING = 7223012
 """Number of the lock of whoever takes up what nobody works at; our choice."""
@@ -44,6 +44,7 @@ class Presence:
                 self._held = None
         held = self._store.engine.connect().execution_options(isolation_level="AUTOCOMMIT")
         held.execute(text("SELECT pg_advisory_lock(hashtextextended(:name, 0))"), {"name": self.executor_id})
+        held.execute(text(f"SELECT pg_advisory_lock_shared({SERVING})"))
         self._held = held
 
     def leave(self) -> None:

@@ -16,7 +16,7 @@ import asyncio
 import json
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from importlib.metadata import version
@@ -74,7 +74,7 @@ class Backroom:
 
     store: Store
     clock: Clock
-    secret_of: Callable[[str], str]
+    secrets_of: Callable[[str], Sequence[str]]
     rules: TargetRules
 
 
@@ -170,7 +170,9 @@ def _signed(tools: Backroom, hook: Webhook, delivery: Delivery, now: datetime) -
         "User-Agent": f"scrollreach/{version('scrollreach')}",
         "webhook-id": identity,
         "webhook-timestamp": str(int(now.timestamp())),
-        "webhook-signature": Signature(tools.secret_of(hook.id)).sign(identity, now, body),
+        "webhook-signature": " ".join(
+            Signature(secret).sign(identity, now, body) for secret in tools.secrets_of(hook.id)
+        ),
     }
     return _Sent(hook.url, body.encode(), headers)
 

@@ -21,13 +21,15 @@ from sqlalchemy.exc import DatabaseError, OperationalError
 from sqlalchemy.orm import ORMExecuteState, Session, sessionmaker, with_loader_criteria
 
 from service.records.columns import StudioRow
-from service.records.folder import PRIVATE_FILE, PRIVATE_FOLDER, FolderError
+from service.records.folder import PRIVATE_FILE, PRIVATE_FOLDER, FolderError, FolderLock
 from service.records.tables import SECRET, Mark
 
 LOCKED_S = 5
 """How long a locked database is waited for, s; whoever asks is then told to come again, and jobs are tried again."""
 MIGRATING = 7223011
 """Number of the lock that whoever brings the tables up to date holds; our choice."""
+SERVING = 7223013
+"""Number of the lock that every process of a service holds together with the others; our choice."""
 MIGRATIONS = Path(__file__).parent / "migrations"
 
 
@@ -90,13 +92,15 @@ class Store:
         except DatabaseError:
             raise FolderError(f"{self.name} is damaged; restore it from a backup.") from None
 
-    def check_secret(self, mark: str) -> None:
+    def check_secret(self, mark: str, former: str | None = None) -> None:
         """Keep a mark of the secret with the records, and later compare it.
 
         Parameters
         ----------
         mark : str
             Derived from the secret, and telling nothing of it.
+        former : str, optional
+            Mark of the secret before it, which the present one has replaced.
 
         Raises
         ------
@@ -107,6 +111,8 @@ class Store:
             kept = session.get(Mark, SECRET)
             if kept is None:
                 session.add(Mark(name=SECRET, value=mark))
+            elif kept.value == former:
+                kept.value = mark
             elif kept.value != mark:
                 raise FolderError(
                     f"The secret is not the one that {self.name} was made with; put the former one back, or no link "
@@ -127,6 +133,34 @@ class Store:
         """Open a session that sees every studio: for signing in, links and jobs only; commits at the end."""
         with self._sessions.begin() as session:
             yield session
+
+    @contextmanager
+    def nobody_serves(self, folder: Path) -> Iterator[None]:
+        """Hold the records for a chore that no service may work beside.
+
+        Parameters
+        ----------
+        folder : Path
+            The data folder.
+
+        Raises
+        ------
+        FolderError
+            If a service works on them.
+        """
+        if not self.is_shared:
+            lock = FolderLock(folder)
+            lock.take()
+            try:
+                yield
+            finally:
+                lock.release()
+            return
+        with self.engine.connect() as connection:
+            if not connection.execute(text(f"SELECT pg_try_advisory_xact_lock({SERVING})")).scalar():
+                raise FolderError(f"A service already works on {self.name}; stop every process of it first.")
+            yield
+            connection.rollback()
 
     def forget_traces(self) -> None:
         """After a deletion: empty the write-ahead log, where the deleted content would linger.

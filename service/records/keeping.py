@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import secrets
 from collections.abc import Iterator
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Protocol
@@ -88,7 +89,10 @@ class LocalFolder:
     def names(self, before: datetime) -> Iterator[str]:
         """Names of files that were written before a moment."""
         limit = before.timestamp()
-        yield from (file.name for file in self._folder.iterdir() if file.stat().st_mtime < limit)
+        for file in self._folder.iterdir():
+            with suppress(FileNotFoundError):  # deleted meanwhile
+                if file.stat().st_mtime < limit:
+                    yield file.name
 
     def sweep(self) -> None:
         """Delete what a killed process left half written."""

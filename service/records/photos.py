@@ -9,7 +9,7 @@ where several machines serve, it also lies sealed beside the photo, so that any 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 
 from service.measuring.sights import Sights
 from service.records.keeping import Keeping
@@ -117,6 +117,36 @@ class PhotoFolder:
     def kept(self, before: datetime) -> set[str]:
         """Identities of the uploads of which some photo is kept since before a moment."""
         return {name.partition(".")[0] for name in self._keeping.names(before)}
+
+    def count_readable(self) -> tuple[int, int]:
+        """How many photos are kept that the secret opens, and how many that it does not."""
+        counts = [0, 0]
+        for name in self._keeping.names(datetime.now(UTC) + timedelta(days=1)):
+            sealed = self._keeping.get(name)
+            if sealed is not None:
+                counts[self._sealer.open(name, sealed) is None] += 1
+        return counts[0], counts[1]
+
+    def reseal(self) -> tuple[int, int]:
+        """Seal with the present secret whatever the former one sealed.
+
+        Returns
+        -------
+        tuple of int
+            How many were sealed anew, and how many no secret opens.
+        """
+        anew = unreadable = 0
+        for name in list(self._keeping.names(datetime.now(UTC) + timedelta(days=1))):
+            sealed = self._keeping.get(name)
+            if sealed is None or self._sealer.is_present(name, sealed):
+                continue
+            content = self._sealer.open(name, sealed)
+            if content is None:
+                unreadable += 1
+            else:
+                self._keeping.put(name, self._sealer.seal(name, content))
+                anew += 1
+        return anew, unreadable
 
     def sweep_halves(self) -> None:
         """Delete what a killed process left half written."""

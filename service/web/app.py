@@ -92,7 +92,7 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
             parts.admission.places,
         )
         backroom = Backroom(
-            parts.store, parts.clock, parts.signer.webhook_secret, TargetRules(settings.webhooks_private)
+            parts.store, parts.clock, parts.signer.webhook_secrets, TargetRules(settings.webhooks_private)
         )
         app.state.backroom = backroom
         presence = await start_jobs(workshop, backroom, settings.jobs_url)

@@ -20,10 +20,10 @@ from service.measuring.admission import Admission, Admitted, Rank
 from service.measuring.pool import Measurer
 from service.records.database import Store
 from service.records.folder import make_private
-from service.records.keeping import Bucket, LocalFolder
+from service.records.keeping import Bucket, Keeping, LocalFolder
 from service.records.photos import PhotoFolder
 from service.records.tries import SharedCounts
-from service.security import Sealer, Secrets, Signer, load_or_make_secret, secret_mark
+from service.security import FACTOR_KEYS, Sealer, Signer, load_secrets, secret_mark
 from service.settings import Settings
 
 PROGRAM_VERSION = version("scrollreach")
@@ -99,27 +99,29 @@ class House:
 def open_house(settings: Settings, pool: Measurer, clock: Clock | None = None) -> House:
     """Open the data folder (made on first use) and bring its tables up to date."""
     make_private(settings.data_folder)
-    secrets = Secrets(load_or_make_secret(settings.secret_file))
+    clock = clock or SystemClock()
+    secrets = load_secrets(settings.secret_file, clock.now().date())
     store = Store(settings.database)
     store.migrate()
-    store.check_secret(secret_mark(secrets.now))
+    store.check_secret(secret_mark(secrets.now), secret_mark(secrets.former) if secrets.former else None)
     admission = Admission(settings.workers or cpu_count() or 1)
     return House(
         settings=settings,
         store=store,
-        photos=PhotoFolder(
-            Bucket(settings.photos_url) if settings.photos_url else LocalFolder(settings.photo_folder),
-            secrets,
-            shares_sights=store.is_shared,
-        ),
+        photos=PhotoFolder(keeping_of(settings), secrets, shares_sights=store.is_shared),
         signer=Signer(secrets),
-        factor_keys=Sealer(secrets, "second factors"),
+        factor_keys=Sealer(secrets, FACTOR_KEYS),
         limiter=Limiter(settings, store),
-        clock=clock or SystemClock(),
+        clock=clock,
         admission=admission,
         measuring={rank: Admitted(pool, admission, rank) for rank in Rank},
         closing=threading.Event(),
     )
+
+
+def keeping_of(settings: Settings) -> Keeping:
+    """Where sealed photos lie."""
+    return Bucket(settings.photos_url) if settings.photos_url else LocalFolder(settings.photo_folder)
 
 
 def own_address(settings: Settings) -> str:
