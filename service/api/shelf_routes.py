@@ -429,6 +429,7 @@ def one_fits(instrument_id: InstrumentId, question: ArmOnOne, records: Records) 
 
 
 def _on_counter(found: OnCounter, language: str) -> dict[str, Any]:
+    assert found.verdict is not None
     said = verdict_json(found.verdict, translator(language), language)
     return {
         "heap": found.heap,

@@ -88,6 +88,20 @@ def noted_signs(records: Session, child_id: str, instrument_id: str) -> PlayingS
     return PlayingSigns(**{name: kept.answers.get(name) for name in SIGN_QUESTIONS}) if kept else None
 
 
+def signs_by_instrument(records: Session, child_id: str) -> dict[str, PlayingSigns]:
+    """What was last seen of the child playing each of its instruments, by the instrument's identity."""
+    noted = records.scalars(
+        select(SignsRecord)
+        .where(SignsRecord.child_id == child_id)
+        .order_by(SignsRecord.noted_on, SignsRecord.id.desc())
+    )
+    return {
+        each.instrument_id: PlayingSigns(**{name: each.answers.get(name) for name in SIGN_QUESTIONS})
+        for each in noted
+        if each.instrument_id is not None
+    }
+
+
 def candidates(records: Session, child: Child) -> list[Instrument]:
     """Instruments this child could play: the family's own and the studio's shelf."""
     return list(

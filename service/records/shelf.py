@@ -17,9 +17,16 @@ from service.fit.ranking import Ranked, rank
 from service.fit.sentences import say
 from service.fit.signs import CONDITION_QUESTIONS
 from service.fit.verdict import Verdict, judge
-from service.records.deciding import chart_in_use, condition, instrument_lengths, losses_in_use
+from service.records.deciding import (
+    candidates,
+    chart_in_use,
+    condition,
+    instrument_lengths,
+    losses_in_use,
+    signs_by_instrument,
+)
 from service.records.shop_tables import Loan
-from service.records.tables import Instrument
+from service.records.tables import Child, Instrument
 
 KINDS = {"body_length": "body", "total_length": "total", "string_length": "string"}
 """Lengths of a shelf's instrument, with what each is to the trade's rules."""
@@ -108,16 +115,35 @@ def take_back(records: Session, instrument: Instrument, today: date) -> Loan:
 
 @dataclass(frozen=True)
 class OnCounter:
-    """An instrument held against an arm: where it stands among the others, and the whole judgement of it."""
+    """An instrument held against an arm: where it stands among the others, and the whole judgement of it.
+
+    Attributes
+    ----------
+    instrument : Instrument
+    ranked : Ranked
+    verdict : Verdict or None
+        None where so many are laid on the same heap that this one was not judged in whole.
+    heap : Heap
+    loan : Loan or None
+        Where it is lent out.
+    """
 
     instrument: Instrument
     ranked: Ranked
-    verdict: Verdict
+    verdict: Verdict | None
     heap: Heap
     loan: Loan | None
 
 
-def against(records: Session, arm: Length, *, lent: bool = False, first: int | None = None) -> list[OnCounter]:
+def against(
+    records: Session,
+    arm: Length,
+    *,
+    child: Child | None = None,
+    lent: bool = False,
+    first: int | None = None,
+    whole: int | None = None,
+) -> list[OnCounter]:
     """The shelf against one arm, what suits it best first.
 
     Parameters
@@ -125,25 +151,51 @@ def against(records: Session, arm: Length, *, lent: bool = False, first: int | N
     records : Session
         Of one studio.
     arm : Length
+    child : Child, optional
+        Whose arm it is: what was seen while it played counts, on its own instrument too.
     lent : bool
         Also what is lent out.
     first : int, optional
         How many at most.
+    whole : int, optional
+        How many of each heap are judged in whole; all where nothing is said.
 
     Raises
     ------
     FitError
         If the arm is implausible.
     """
-    kept = on_shelf(records)
+    kept = on_shelf(records) if child is None else candidates(records, child)
     out = loans(records, kept)
     shown = [each for each in kept if lent or each.id not in out]
-    chart, losses = chart_in_use(records), losses_in_use(records)
     lengths, conditions = [instrument_lengths(each) for each in shown], [condition(each) for each in shown]
-    ranking = rank(arm, lengths, chart, conditions, losses=losses)
-    found = []
-    for ranked in ranking[:first]:
-        instrument = shown[ranked.place]
-        verdict = judge(arm, ranked.instrument, chart, condition=condition(instrument), losses=losses)
-        found.append(OnCounter(instrument, ranked, verdict, heap_of(verdict), out.get(instrument.id)))
+    noted = {} if child is None else signs_by_instrument(records, child.id)
+    seen = [noted.get(each.id) for each in shown]
+    # what was played and is not shown, lent out perhaps, was seen all the same
+    elsewhere = [(instrument_lengths(each), noted[each.id]) for each in kept if each.id in noted and each not in shown]
+    chart, losses = chart_in_use(records), losses_in_use(records)
+    ranking = rank(arm, lengths, chart, conditions, signs=seen, losses=losses, played=elsewhere)
+    found: list[OnCounter] = []
+    on_heap: dict[Heap, int] = {}
+    for each in ranking:
+        own = shown[each.place]
+        if own.child_id is not None:
+            continue
+        heap = heap_of(each)
+        on_heap[heap] = on_heap.get(heap, 0) + 1
+        verdict = None
+        if whole is None or on_heap[heap] <= whole:
+            played = [(lengths[n], signs) for n, signs in enumerate(seen) if signs is not None and n != each.place]
+            verdict = judge(
+                arm,
+                each.instrument,
+                chart,
+                seen[each.place],
+                conditions[each.place],
+                losses=losses,
+                played=[*played, *elsewhere],
+            )
+        found.append(OnCounter(own, each, verdict, heap, out.get(own.id)))
+        if len(found) == first:
+            break
     return found

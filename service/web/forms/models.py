@@ -7,6 +7,7 @@ such a form by hand needs no advice.  What people do mistype is checked where it
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from datetime import date
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
@@ -41,6 +42,8 @@ LONGEST_KEY = 64
 """Letters of what makes a form sent twice one upload; ours has half as many."""
 MOST_A_MINUTE = 10_000
 """Requests a minute of one key; our choice, far beyond what is measured in a minute."""
+LONGEST_LINK = 400
+"""Letters of a pasted link; our choice, several times one of ours."""
 LONGEST_CHART_CELL = 16
 """Letters in one cell of a chart; our choice."""
 MOST_POINTS = 40
@@ -226,6 +229,28 @@ class RevokeKeyForm(PageForm):
     """Which key to revoke."""
 
     key_id: Chosen = ""
+
+
+class ArmAtCounter(PageForm):
+    """An arm to hold against the shelf: typed, a child's, or that of a family's link."""
+
+    arm: Annotated[str, _cut(LONGEST_TYPED)] = ""
+    child_id: Chosen = ""
+    link: Annotated[str, _cut(LONGEST_LINK)] = ""
+
+
+class LoanForm(PageForm):
+    """Which instrument goes to whom, and until when."""
+
+    instrument_id: Chosen = ""
+    borrower: Annotated[str, _cut(LONGEST_SHELF_NAME)] = ""
+    due_on: Annotated[date | None, OR_NOT_SAID] = None
+
+
+class ReturnForm(PageForm):
+    """Which instrument came back."""
+
+    instrument_id: Chosen = ""
 
 
 class ConsentForm(PageForm):

@@ -43,11 +43,11 @@ NO_PHOTO = marked("Please choose a photo of the instrument.")
 def shelf(request: Request, who: Visitor, records: Records) -> HTMLResponse:
     """List the instruments."""
     chart = chart_in_use(records)
-    kept = sorted(records.scalars(select(Instrument).where(Instrument.child_id.is_(None))), key=_by_name)
+    kept = sorted(records.scalars(select(Instrument).where(Instrument.child_id.is_(None))), key=by_name)
     reviews = records.scalars(
         select(Upload).where(Upload.child_id.is_(None), Upload.state.in_((MEASURED, RECEIVED, REFUSED, FAILED)))
     ).all()
-    rows = [(each, _nearest(chart, instrument_lengths(each))) for each in kept]
+    rows = [(each, nearest(chart, instrument_lengths(each))) for each in kept]
     return page(request, "teacher/instruments.html", rows=rows, reviews=reviews, names={i.id: i.name for i in kept})
 
 
@@ -202,13 +202,14 @@ def _form_page(
     )
 
 
-def _by_name(instrument: Instrument) -> list[tuple[int, str]]:
+def by_name(instrument: Instrument) -> list[tuple[int, str]]:
     """For sorting by name, numbers in it by their value: shelf 3 stands before shelf 12."""
     parts = re.findall(r"\d+|\D+", instrument.name.lower())
     return [(int(part), "") if part.isdecimal() else (-1, part) for part in parts]
 
 
-def _nearest(chart: Any, lengths: InstrumentLengths) -> str:
+def nearest(chart: Any, lengths: InstrumentLengths) -> str:
+    """The size of a chart that an instrument measures like."""
     places = [
         float(chart.position(length.value_mm, kind))
         for length, kind in ((lengths.body, "body"), (lengths.total, "total"))

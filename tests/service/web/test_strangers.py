@@ -57,6 +57,7 @@ class Route:
             arm_id=victim.arm_id,
             tape_id=victim.tape_id,
             teacher_id=victim.teacher_id,
+            arm="450",
         )
 
 
