@@ -1,4 +1,4 @@
-"""Heaps on a shop's counter: what suits, what is a stretch, what is too large or too small, what is not yet clear.
+"""Heaps on a shop's counter: where an instrument is laid that was held against an arm.
 
 A heap is a view of the one judgement: what there is to do decides, and where that leaves it open, the likeliest class.
 """
@@ -16,6 +16,8 @@ class Heap(StrEnum):
     """Where an instrument is laid."""
 
     SUITS = "suits"
+    SMALL = "small"
+    """It can be played, and is likelier too small than not."""
     STRETCH = "stretch"
     OPEN = "open"
     TOO_SMALL = "too_small"
@@ -40,5 +42,5 @@ def heap_of(judged: Verdict | Ranked) -> Heap:
     if judged.action is not Action.LARGER and judged.probabilities.likeliest is Decision.STRETCH:
         return Heap.STRETCH
     if judged.action in PLAYED:
-        return Heap.SUITS
+        return Heap.SMALL if judged.probabilities.likeliest is Decision.TOO_SMALL else Heap.SUITS
     return OF_ACTION.get(judged.action, Heap.OPEN)

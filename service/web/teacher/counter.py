@@ -40,12 +40,14 @@ from service.words.writing import written_day, written_mm, written_number
 
 router = APIRouter(prefix="/counter")
 
-SHOWN = {Heap.SUITS: 12, Heap.STRETCH: 8, Heap.OPEN: 8, Heap.TOO_LARGE: 4, Heap.TOO_SMALL: 4}
+SHOWN = {Heap.SUITS: 12, Heap.STRETCH: 8, Heap.OPEN: 8, Heap.SMALL: 8, Heap.TOO_LARGE: 4, Heap.TOO_SMALL: 4}
 """Instruments of each heap that are shown with their reasons; the others are counted.  Our choice."""
+PLAYABLE = (Heap.SUITS, Heap.STRETCH, Heap.SMALL)
 HEAPS = {
     Heap.SUITS: marked("Suits"),
     Heap.STRETCH: marked("A stretch"),
     Heap.OPEN: marked("Not yet clear"),
+    Heap.SMALL: marked("Playable, on the small side"),
     Heap.TOO_LARGE: marked("Too large"),
     Heap.TOO_SMALL: marked("Too small"),
 }
@@ -196,7 +198,7 @@ def _against(request: Request, records: Session, at: AtCounter, fault: FitError 
             for heap, laid in heaps
             if laid
         ],
-        suits=any(laid for heap, laid in heaps if heap in (Heap.SUITS, Heap.STRETCH)),
+        suits=any(laid for heap, laid in heaps if heap in PLAYABLE),
         any_there=bool(found),
     )
 
@@ -215,7 +217,9 @@ def typed_slip(request: Request, who: Visitor, arm: str, records: Records, parts
     """A slip to order by, for an arm that was typed."""
     language = page_language(request)
     at = _typed(arm)
-    wanted = order(at.length, chart_in_use(records), losses=losses_in_use(records)).as_json(translator(language), language)
+    wanted = order(at.length, chart_in_use(records), losses=losses_in_use(records)).as_json(
+        translator(language), language
+    )
     return _slip(request, who, records, parts, at, wanted)
 
 

@@ -315,10 +315,12 @@ def test_the_counter_and_the_single_verdict_say_the_same(till: Till) -> None:
             assert (each["decision"], each["action"]) == (alone["decision"], alone["action"])
             assert (each["headline"], each["to_do"]) == (alone["headline"], alone["to_do"])
             heaps.add((each["heap"], each["action"]))
+            small = each["probabilities"]["too_small"]
+            assert each["heap"] != "suits" or small <= max(each["probabilities"].values()) != small
     assert {"suits", "too_small", "too_large"} <= {heap for heap, _ in heaps}
     for heap, action in heaps:
         if action in ("take", "try"):
-            assert heap in ("suits", "stretch")
+            assert heap in ("suits", "stretch", "small")
         if action in ("larger", "smaller"):
             assert heap in {"larger": ("too_small",), "smaller": ("too_large", "stretch")}[action]
 
