@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import TypeAlias
 
+from babel.core import Locale
 from babel.dates import format_date
 from babel.numbers import format_decimal, format_percent
 from babel.units import format_unit
@@ -70,11 +71,16 @@ class Percent:
     def text(self, language: str) -> str:
         """Write it in `language`, e.g. ``97%`` or ``97 %``."""
         if self.probability < 0.01:
-            return "< " + format_percent(0.01, locale=language)
+            return _in_one_piece("< " + format_percent(0.01, locale=language), language)
         if self.probability > 0.99:
-            return "> " + format_percent(0.99, locale=language)
+            return _in_one_piece("> " + format_percent(0.99, locale=language), language)
         shown = round(self.probability, 2 + self.decimals)
         return format_percent(shown, locale=language, decimal_quantization=False)
+
+
+def _in_one_piece(text: str, language: str) -> str:
+    """Keep a sign before its number where lines run from right to left (isolates of Unicode Standard Annex 9)."""
+    return f"\u2066{text}\u2069" if Locale.parse(language).text_direction == "rtl" else text
 
 
 SURE = Percent(COVERAGE)

@@ -26,6 +26,8 @@ from reportlab.platypus import Flowable, Paragraph
 from service.words.i18n import reads_from_right
 
 FONTS = Path(__file__).parent / "fonts"
+UNSEEN = dict.fromkeys(range(0x2066, 0x206A))
+"""Isolates: they order what is written and have no letter of their own."""
 LEADING = 1.3
 """Distance of lines in heights of a letter; our choice."""
 
@@ -172,7 +174,7 @@ class _FromRight(Flowable):  # type: ignore[misc]  # the library has no types
 
     def _fonts(self) -> Iterator[str]:
         faces = (self.typeface, *TYPEFACES)
-        shaped = arabic_reshaper.reshape(self.words)
+        shaped = arabic_reshaper.reshape(self.words).translate(UNSEEN)
         yield from (
             self.style.fontName if face is self.typeface else face.plain
             for face in faces
@@ -192,7 +194,9 @@ class _FromRight(Flowable):  # type: ignore[misc]  # the library has no types
         yield line
 
     def _width(self, words: str) -> float:
-        return float(pdfmetrics.stringWidth(arabic_reshaper.reshape(words), self.font, self.style.fontSize))
+        return float(
+            pdfmetrics.stringWidth(arabic_reshaper.reshape(words).translate(UNSEEN), self.font, self.style.fontSize)
+        )
 
     def draw(self) -> None:
         """Draw it against the right edge."""
@@ -203,6 +207,6 @@ class _FromRight(Flowable):  # type: ignore[misc]  # the library has no types
         if self.bullet:
             canvas.drawRightString(self.width, y, self.bullet)
         for line in self.lines:
-            shown = get_display(arabic_reshaper.reshape(line), base_dir="R")
+            shown = get_display(arabic_reshaper.reshape(line), base_dir="R").translate(UNSEEN)
             canvas.drawRightString(self.width - (style.leftIndent if self.bullet else 0), y, shown)
             y -= style.leading

@@ -11,6 +11,7 @@ import pytest
 from pypdfium2.raw import FPDF_PAGEOBJ_TEXT
 from reportlab.pdfbase import pdfmetrics
 
+from service.fit.sentences import Percent
 from service.report.letters import CHINESE, JAPANESE, OF_LANGUAGE, TYPEFACES, WESTERN, WIDE, know_fonts, runs
 from service.report.pdf import MARGIN, PAPERS, Report, report_pdf
 from service.words.i18n import LANGUAGES, read_catalogue
@@ -82,6 +83,18 @@ def test_arabic_begins_at_the_right() -> None:
     assert sum(abs(right - (width - MARGIN)) < 1.5 for right in ends) >= 5
     starts = [left for left, _ in edges(report_pdf(report_of(WORDS["en"]), [], "en"))]
     assert sum(abs(left - MARGIN) < 1.5 for left in starts) >= 5
+
+
+def test_a_sign_stays_before_its_number_in_arabic() -> None:
+    said = Percent(0.999).text("ar")
+    text = pypdfium2.PdfDocument(report_pdf(report_of(f"{WORDS['ar']} {said}"), [], "ar"))[0].get_textpage()
+    letters = [chr(pypdfium2.raw.FPDFText_GetUnicode(text, place)) for place in range(text.count_chars())]
+    signs = [text.get_charbox(place)[0] for place, letter in enumerate(letters) if letter in "<>"]
+    percents = [text.get_charbox(place)[0] for place, letter in enumerate(letters) if letter == "%"]
+    # told by where they are drawn: what reads a page aloud orders it anew
+    assert len(signs) == len(percents) > 5
+    assert all(sign < percent for sign, percent in zip(signs, percents, strict=True))
+    assert not {"\u2066", "\u2069"} & set(letters)
 
 
 def test_a_name_in_other_letters_is_written_in_a_typeface_that_has_them() -> None:
