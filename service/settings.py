@@ -71,6 +71,11 @@ class Settings(BaseSettings):
     secure_cookies: bool = Field(
         False, description="Send cookies over HTTPS only and ask browsers to stay on HTTPS: switch on behind TLS."
     )
+    certificate_file: Path | None = Field(
+        None,
+        description="Certificate to answer HTTPS with, PEM; not needed behind a proxy that does, nor with --share.",
+    )
+    certificate_key: Path | None = Field(None, description="Key of the certificate, PEM.")
     quick_page: bool = Field(True, description="Offer the page without sign-in at /: two photos in, verdict out.")
     review: bool = Field(
         True, description="Keep a measured photo, encrypted, until the teacher has reviewed it; off deletes it at once."
@@ -118,6 +123,16 @@ class Settings(BaseSettings):
         20, description="Tries of the quick page in ten minutes per address."
     )
     family_tries: Annotated[int, Field(ge=1)] = Field(60, description="Photos an hour through one family's link.")
+    mail_server: str = Field(
+        "", description="Mail server (SMTP) through which teachers are told that photos have arrived; empty sends none."
+    )
+    mail_port: Annotated[int, Field(ge=1, le=65535)] = Field(587, description="Port of the mail server.")
+    mail_security: Literal["starttls", "tls", "none"] = Field(
+        "starttls", description="How the way to the mail server is secured; none is for a server on this machine."
+    )
+    mail_user: str = Field("", description="Name for signing in at the mail server; empty signs in nowhere.")
+    mail_password: str = Field("", description="Password for signing in at the mail server.", repr=False)
+    mail_from: str = Field("", description="Address that mails to teachers come from.")
 
     @classmethod
     def settings_customise_sources(
@@ -139,6 +154,31 @@ class Settings(BaseSettings):
                 f"A process of its own for {self.role} needs a database that all share: set {PREFIX}DATABASE_URL."
             )
         return self
+
+    @model_validator(mode="after")
+    def _mails_come_from_somewhere(self) -> Self:
+        if self.mail_server and "@" not in self.mail_from:
+            raise ValueError(f"Mails need an address that they come from: set {PREFIX}MAIL_FROM.")
+        return self
+
+    @model_validator(mode="after")
+    def _certificate_is_whole(self) -> Self:
+        if (self.certificate_file is None) != (self.certificate_key is None):
+            raise ValueError(
+                f"A certificate needs its key and a key its certificate: set {PREFIX}CERTIFICATE_FILE and "
+                f"{PREFIX}CERTIFICATE_KEY."
+            )
+        return self
+
+    @property
+    def certificate_folder(self) -> Path:
+        """Folder of the certificate that this machine made for its own network."""
+        return self.data_folder / "certificate"
+
+    @property
+    def has_own_certificate(self) -> bool:
+        """Whether the certificate is the one made here."""
+        return self.certificate_file is not None and self.certificate_file.parent == self.certificate_folder
 
     @property
     def database_file(self) -> Path:
@@ -195,9 +235,15 @@ class SettingLine:
 def described(settings: Settings) -> list[SettingLine]:
     """Every setting with its name in the file, in the environment, its default, its value and its meaning."""
     return [
-        SettingLine(name, PREFIX + name.upper(), field.default, getattr(settings, name), field.description or "")
+        SettingLine(name, PREFIX + name.upper(), field.default, _shown(settings, name), field.description or "")
         for name, field in Settings.model_fields.items()
     ]
+
+
+def _shown(settings: Settings, name: str) -> Any:
+    """A setting's value as shown: a password is not."""
+    value = getattr(settings, name)
+    return "(set)" if name.endswith("password") and value else value
 
 
 def misspelt() -> list[str]:

@@ -65,6 +65,7 @@ def pages(seeded: Seeded) -> dict[str, str]:
         "report": f"/r/{seeded.report}",
         "children": "/children",
         "child": child,
+        "compare": f"{child}/compare?one={seeded.instrument_id}&other={seeded.shelf_id}",
         "child-new": "/children/new",
         "child-delete": f"{child}/delete",
         "request-new": f"{child}/request",
@@ -87,6 +88,7 @@ def pages(seeded: Seeded) -> dict[str, str]:
         "recover": "/recover",
         "studio": "/studio",
         "history": "/studio/history",
+        "deeds": "/deeds",
         "studio-delete": "/studio/delete",
     }
 

@@ -62,18 +62,35 @@ def ring(picture: Picture, point_px: Point, colour: Colour, radius: float) -> No
     cv2.circle(picture, centre, round(1.6 * unit * one), colour, -1, cv2.LINE_AA, _FRACTION_BITS)
 
 
-def banner(picture: Picture, text: str, colour: Colour = WHITE, height: float = 60.0) -> Picture:
-    """Put a dark strip with a large line of text under the picture; `height` in units of `unit_px`."""
+def banner(picture: Picture, lines: Sequence[tuple[str, Colour]], height: float = 60.0) -> Picture:
+    """Put a dark strip with a large line of text for each of `lines` under the picture, each in its colour.
+
+    Parameters
+    ----------
+    picture : (H, W, 3) uint8 ndarray
+        Left as it is.
+    lines : sequence of (str, colour)
+        What stands there, in the colour of what it names; nothing adds nothing.
+    height : float
+        Of one line, in units of `unit_px`.
+
+    Returns
+    -------
+    (H', W, 3) uint8 ndarray
+    """
     unit = unit_px(picture)
-    strip = Image.new("RGB", (picture.shape[1], round(height * unit)), RIM)
-    size = 0.62 * height * unit
-    draw = ImageDraw.Draw(strip)
-    font = ImageFont.load_default(size)
-    wide = draw.textlength(text, font=font)
-    if wide > 0.94 * strip.width:
-        font = ImageFont.load_default(size * 0.94 * strip.width / wide)
-    draw.text((strip.width / 2, strip.height / 2), text, fill=colour, font=font, anchor="mm")
-    return np.vstack([picture, np.asarray(strip)])
+    strips = [picture]
+    for text, colour in lines:
+        strip = Image.new("RGB", (picture.shape[1], round(height * unit)), RIM)
+        size = 0.62 * height * unit
+        draw = ImageDraw.Draw(strip)
+        font = ImageFont.load_default(size)
+        wide = draw.textlength(text, font=font)
+        if wide > 0.94 * strip.width:
+            font = ImageFont.load_default(size * 0.94 * strip.width / wide)
+        draw.text((strip.width / 2, strip.height / 2), text, fill=colour, font=font, anchor="mm")
+        strips.append(np.asarray(strip))
+    return np.vstack(strips)
 
 
 def magnified(picture: Picture, source: Picture, centre_px: Point, corner: str, side: float, times: float) -> None:

@@ -11,7 +11,7 @@ from service.api.callers import Scope, needs
 from service.api.problem_details import RESPONSES
 from service.fit.chart import default_chart
 from service.fit.fingers import finger_room
-from service.fit.order import drawing_svg
+from service.fit.order_drawing import drawing_svg
 from service.fit.verdict_json import verdict_json
 from service.questions import assigning, growing, ordering, tape
 from service.questions.asked import ChartIn, Language

@@ -89,7 +89,8 @@ def order(
     **more: Any,
 ) -> None:
     """Say what to order for this arm: limits of body and total length that any shop can check."""
-    from service.fit.order import drawing_svg, order_sentences
+    from service.fit.order import order_sentences
+    from service.fit.order_drawing import drawing_svg
     from service.questions.ordering import answer
 
     arm = _arm(arm_length, child_photo, language)["arm_length"]

@@ -3,19 +3,29 @@
 from __future__ import annotations
 
 import socket
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from service.cli.settled import read_settings
 from service.cli.words import _
 
+if TYPE_CHECKING:
+    from service.settings import Settings
+
 
 @click.command()
 @click.option("--host", help="Address to listen on; if not said, 127.0.0.1.")
 @click.option("--port", type=click.IntRange(1, 65535), help="Port to listen on; if not said, 8000.")
 @click.option("--role", type=click.Choice(["all", "web", "worker"]), help="What this process does; if not said, all.")
+@click.option(
+    "--share",
+    is_flag=True,
+    help="Let phones in this network in: listen on every address of this machine, and answer HTTPS with a certificate "
+    "made for it, so that phones lend the pages their camera.",
+)
 @click.option("--settings", "list_settings", is_flag=True, help="List every setting with its value, and end.")
-def serve(host: str | None, port: int | None, role: str | None, list_settings: bool) -> None:
+def serve(host: str | None, port: int | None, role: str | None, share: bool, list_settings: bool) -> None:
     """Start the pages and the HTTP interface on this machine.
 
     Settings come from the environment (SCROLLREACH_...) or the file scrollreach.toml in this folder.
@@ -23,6 +33,8 @@ def serve(host: str | None, port: int | None, role: str | None, list_settings: b
     from service.settings import described
 
     settings = read_settings(host=host, port=port, role=role)
+    if share:
+        settings = _shared(settings, host)
     if list_settings:
         for line in described(settings):
             click.echo(f"{line.variable}={line.value}\n    {line.description}")
@@ -46,6 +58,15 @@ def serve(host: str | None, port: int | None, role: str | None, list_settings: b
         run(settings)
     except FolderError as error:
         raise click.UsageError(str(error)) from None
+
+
+def _shared(settings: Settings, host: str | None) -> Settings:
+    """The settings with which phones of the home network come in."""
+    said: dict[str, Any] = {"host": host or "0.0.0.0"}
+    if settings.certificate_file is None:
+        folder = settings.certificate_folder
+        said |= {"certificate_file": folder / "service.pem", "certificate_key": folder / "service.key"}
+    return settings.model_copy(update=said | {"secure_cookies": True})
 
 
 def _check_address(host: str, port: int) -> None:

@@ -294,33 +294,6 @@ ASK_THE_SHOP: tuple[Sentence, ...] = (
 """What to ask a shop to measure, and how."""
 
 
-def drawing_svg(translate: Callable[[str], str] = unchanged, language: str = "en") -> str:
-    """Draw where a shop measures: an instrument from behind with its two lengths, as SVG text."""
-    body = say("Body length").text(translate, language)
-    total = say("Total length").text(translate, language)
-    return DRAWING.format(body=body, total=total)
-
-
-DRAWING = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 360 420" width="360" height="420" role="img"
- font-family="sans-serif" font-size="16" fill="none" stroke="#222" stroke-width="2">
-<title>{body}, {total}</title>
-<path d="M180 160 C140 158 118 182 120 214 C121 236 138 238 138 258 C138 280 108 286 108 330 C108 376 142 394 180 394
- C218 394 252 376 252 330 C252 286 222 280 222 258 C222 238 239 236 240 214 C242 182 220 158 180 160 Z"/>
-<path d="M170 160 L173 62 M190 160 L187 62"/>
-<path d="M173 62 C164 58 164 44 171 36 C174 28 186 28 189 36 C196 44 196 58 187 62 Z"/>
-<circle cx="180" cy="45" r="5"/>
-<path d="M172 36 H156 M188 36 H204" stroke-width="3"/>
-<path d="M180 394 V401" stroke-width="5"/>
-<g stroke="#06c"><path d="M186 160 H312 M186 394 H312 M300 160 V394"/>
-<path d="M294 172 L300 160 L306 172 M294 382 L300 394 L306 382"/></g>
-<g stroke="#c30"><path d="M174 30 H48 M174 394 H48 M60 30 V394"/>
-<path d="M54 42 L60 30 L66 42 M54 382 L60 394 L66 382"/></g>
-<g stroke="none"><text fill="#06c" transform="translate(322 277) rotate(90)" text-anchor="middle">{body}</text>
-<text fill="#c30" transform="translate(40 212) rotate(-90)" text-anchor="middle">{total}</text></g>
-</svg>
-"""
-
-
 def _seen(instead_of: Verdict | None) -> Seen:
     if instead_of is None or instead_of.signs is None:
         return Seen()

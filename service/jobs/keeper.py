@@ -22,7 +22,8 @@ from sqlalchemy import delete, or_, select
 from service.jobs.presence import Presence
 from service.jobs.running import forget_ended, start_again
 from service.jobs.shop import look_round
-from service.jobs.workflows import Workshop, at_work
+from service.jobs.workflows import at_work
+from service.jobs.workshop import Workshop
 from service.records.audit import forget_old
 from service.records.tables import RECEIVED, Invitation, SignIn, Upload
 

@@ -16,7 +16,8 @@ from sqlalchemy import Engine, event, select
 
 from service.jobs.presence import Presence
 from service.jobs.shop import AT_ONCE, SHOP_QUEUE, Backroom, open_backroom
-from service.jobs.workflows import Workshop, delete_photos_on_their_day, measure_upload, open_workshop, workshop
+from service.jobs.workflows import delete_photos_on_their_day, measure_upload
+from service.jobs.workshop import Workshop, open_workshop, workshop
 from service.records.tables import RECEIVED, Upload
 
 log = logging.getLogger("scrollreach")
@@ -112,7 +113,7 @@ async def _start(workflow_id: str, upload_id: str) -> None:
 async def forget_ended() -> None:
     """Forget workflows that ended: their names are identities of photos, deliveries and jobs."""
     ended = await DBOS.list_workflows_async(
-        workflow_id_prefix=["measure:", "deliver:", "check:"],
+        workflow_id_prefix=["measure:", "tell:", "deliver:", "check:"],
         status=["SUCCESS", "ERROR"],
         load_input=False,
         load_output=False,

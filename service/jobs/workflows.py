@@ -18,12 +18,13 @@ from typing import Any
 from dbos import DBOS
 from sqlalchemy import select
 
-from service.jobs.clock import Clock
+from service.jobs.telling import tell_later
+from service.jobs.workshop import Workshop, workshop
 from service.measuring.pool import Measurer
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome
-from service.records.database import Store
+from service.records.deeds import forget_deeds
 from service.records.lookups import age_years, stated
-from service.records.photos import ORIGINALS, OVERLAY, VIEW, PhotoFolder
+from service.records.photos import ORIGINALS, OVERLAY, VIEW
 from service.records.tables import ACCEPTED, ARM, FAILED, MEASURED, RECEIVED, REFUSED, Child, Upload
 
 STRAY_AFTER = timedelta(hours=1)
@@ -38,41 +39,8 @@ class MeasuringFailed(RuntimeError):
     """Raised where nothing was found out about a photo, so that the step is tried again."""
 
 
-@dataclass(frozen=True)
-class Workshop:
-    """What the workflows work with."""
-
-    store: Store
-    photos: PhotoFolder
-    pool: Measurer
-    clock: Clock
-    review: bool
-    role: str = "all"
-    places: int = 1
-
-
 at_work: set[str] = set()
 """Uploads that this process is measuring."""
-_workshop: Workshop | None = None
-
-
-def open_workshop(workshop: Workshop | None) -> None:
-    """Hand the workflows their tools; None when the service stops."""
-    global _workshop
-    _workshop = workshop
-
-
-def workshop() -> Workshop:
-    """The tools of the running service.
-
-    Raises
-    ------
-    RuntimeError
-        If the service is not running.
-    """
-    if _workshop is None:
-        raise RuntimeError("the service is not running")
-    return _workshop
 
 
 @DBOS.workflow()
@@ -82,6 +50,7 @@ async def measure_upload(upload_id: str) -> None:
     try:
         await measure_photo(upload_id)
         await forget_original(upload_id)
+        await tell_later(upload_id)
     finally:
         at_work.discard(upload_id)
 
@@ -178,7 +147,7 @@ def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome) -> None:
         if upload is None:  # deleted by the family while it was being measured
             tools.photos.delete(upload_id)
             return
-        upload.result = outcome.result
+        upload.result = outcome.result | {"drawn_px": outcome.drawn_px}
         upload.state = MEASURED if usable else FAILED if outcome.failed else REFUSED
         if outcome.size_px is not None:
             upload.width_px, upload.height_px = outcome.size_px
@@ -217,6 +186,20 @@ async def delete_photos_on_their_day(scheduled_at: datetime, context: Any) -> No
     """Delete the photos of every upload that is due; runs every hour and on start."""
     for upload_id in await due_uploads():
         await delete_photos_now(upload_id)
+    await forget_old_deeds()
+
+
+@DBOS.step(retries_allowed=True, max_attempts=MOST_TRIES, interval_seconds=1.0, backoff_rate=2.0)
+async def forget_old_deeds() -> None:
+    """Forget what can no longer be undone."""
+    await asyncio.to_thread(_forget_old_deeds, workshop())
+
+
+def _forget_old_deeds(tools: Workshop) -> None:
+    with tools.store.whole_house() as session:
+        touched = forget_deeds(session, tools.clock.now())
+    if touched:
+        tools.store.forget_traces()
 
 
 @DBOS.step(retries_allowed=True, max_attempts=MOST_TRIES, interval_seconds=1.0, backoff_rate=2.0)

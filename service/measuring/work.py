@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import pickle
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from calibration.blank import Blank
@@ -46,7 +46,7 @@ KNOWN_STATURES_MM = (600.0, 2200.0)
 
 @dataclass(frozen=True)
 class ArmQuestion:
-    """What to measure in photos of a child: the options of `vision.arm.measure.measure_arm`."""
+    """What to measure in photos of a child: the options of `vision.arm.measure.measure_arm`, and captions to draw."""
 
     side: str = "auto"
     age_years: float | None = None
@@ -55,16 +55,18 @@ class ArmQuestion:
     corrections: Corrections | None = None
     bar_mm: float | None = None
     reference: Blank | None = None
+    captions: Mapping[str, str] | None = None
 
 
 @dataclass(frozen=True)
 class InstrumentQuestion:
-    """What is known of photos of an instrument: the options of `vision.instrument.measure.measure_instrument`."""
+    """What is known of photos of an instrument (`vision.instrument.measure.measure_instrument`); captions to draw."""
 
     corrections: Corrections | None = None
     bar_mm: float | None = None
     sheet_height_mm: float | None = None
     reference: Blank | None = None
+    captions: Mapping[str, str] | None = None
 
 
 Question = ArmQuestion | InstrumentQuestion
@@ -90,6 +92,8 @@ class Outcome:
         A refused photo with the fault marked on it, faces blurred; only for whoever sent it, and only in memory.
     photos : tuple of Outcome
         Where several photos were measured together: what each of them gave by itself.
+    drawn_px : dict
+        What a page draws over the photo, lists of points in px: ``sheets``, and an instrument's ``outline``.
     """
 
     result: dict[str, Any]
@@ -99,6 +103,7 @@ class Outcome:
     failed: bool = False
     photos: tuple[Outcome, ...] = ()
     refusal_jpeg: bytes | None = None
+    drawn_px: dict[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -124,7 +129,7 @@ def measure_arm_photo(data: bytes, name: str, question: ArmQuestion) -> Outcome:
 def measure_arm_view(data: bytes, name: str, question: ArmQuestion) -> ArmView:
     """The same for one of several photos."""
     from vision.arm.measure import ArmMeasurement, solve_arm
-    from vision.arm.overlay import blur_face, draw_arm
+    from vision.arm.overlay import blur_face, draw_arm, sheet_outlines_px
     from vision.arm.seen import see_arm
     from vision.photo import load_photo
 
@@ -142,10 +147,11 @@ def measure_arm_view(data: bytes, name: str, question: ArmQuestion) -> ArmView:
         measurement = ArmMeasurement(photo=photo.name, usable=False, problems=refusal.problems)
     outcome = Outcome(
         arm_json(measurement),
-        _jpeg(draw_arm(photo, measurement)),
+        _jpeg(draw_arm(photo, measurement, captions=question.captions)),
         _jpeg(blur_face(photo, measurement)),
         _size_px(photo.rgb),
         refusal_jpeg=_refusal_jpeg(photo, measurement, measurement.faces_px),
+        drawn_px=_drawn_px(sheet_outlines_px(measurement)),
     )
     return ArmView(outcome, sight)
 
@@ -159,7 +165,7 @@ def solve_arm_views(views: Sequence[ArmView], question: ArmQuestion) -> Outcome 
     import numpy as np
     from PIL import Image
 
-    from vision.arm.overlay import draw_arm
+    from vision.arm.overlay import draw_arm, sheet_outlines_px
     from vision.arm.views import solve_views
     from vision.photo import Photo
 
@@ -171,13 +177,15 @@ def solve_arm_views(views: Sequence[ArmView], question: ArmQuestion) -> Outcome 
     used = [looked[number] for number in found.used]
     first = views[used[0]].outcome
     clean = Image.open(io.BytesIO(first.photo_jpeg or b""))  # its face is blurred already
-    overlay = draw_arm(Photo(first.result["photo"], np.asarray(clean)), found.measurement, blur_face=False)
+    photo = Photo(first.result["photo"], np.asarray(clean))
+    overlay = draw_arm(photo, found.measurement, blur_face=False, captions=question.captions)
     result = arm_json(found.measurement) | {
         "used": used,
         "left_out": [looked[number] for number in found.left_out],
         "viewpoints_deg": round(found.spread_deg, 1),
     }
-    return Outcome(result, _jpeg(overlay), first.photo_jpeg, first.size_px)
+    drawn = _drawn_px(sheet_outlines_px(found.measurement))
+    return Outcome(result, _jpeg(overlay), first.photo_jpeg, first.size_px, drawn_px=drawn)
 
 
 def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: InstrumentQuestion) -> Outcome:
@@ -204,9 +212,10 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
     shown = replace(photos[0], rgb=blur_surroundings(photos[0], measurement))
     return Outcome(
         instrument_json(measurement),
-        _jpeg(draw_instrument(shown, measurement)),
+        _jpeg(draw_instrument(shown, measurement, question.captions)),
         _jpeg(shown.rgb),
         _size_px(shown.rgb),
+        drawn_px=_drawn_px([sheet.outline_px for sheet in measurement.sheets], measurement.outline_px),
         refusal_jpeg=_refusal_jpeg(photos[0], measurement, None),
     )
 
@@ -243,17 +252,21 @@ def look_at_photo(data: bytes, kind: str, bar_mm: float | None, reference: Blank
 def solve_sight(sight: bytes, question: Question) -> Outcome:
     """Lengths from what was seen, with corrected points: the quick half of measuring; makes no pictures."""
     from vision.arm.measure import solve_arm
+    from vision.arm.overlay import sheet_outlines_px
     from vision.arm.seen import SeenArm
     from vision.instrument.measure import solve_instrument
 
     seen = pickle.loads(sight)  # made by `look_at_photo` in a worker of this pool, and kept in memory only
     if isinstance(seen, SeenArm) and isinstance(question, ArmQuestion):
         options = question.age_years, question.stature_mm, question.against_wall, question.corrections
-        return Outcome(arm_json(solve_arm(seen, *options)))
+        arm = solve_arm(seen, *options)
+        return Outcome(arm_json(arm), drawn_px=_drawn_px(sheet_outlines_px(arm)))
     try:
         if isinstance(seen, tuple):
             raise Refused(*seen)
-        return Outcome(instrument_json(solve_instrument(seen, question.corrections)))
+        found = solve_instrument(seen, question.corrections)
+        outlines = [sheet.outline_px for sheet in found.sheets]
+        return Outcome(instrument_json(found), drawn_px=_drawn_px(outlines, found.outline_px))
     except Refused as refusal:
         return refused("", refusal.problems, {}, ())
 
@@ -263,6 +276,16 @@ def refused(name: str, problems: Sequence[Problem], extra: dict[str, Any], lengt
     nothing: dict[str, Any] = dict.fromkeys(lengths)
     head = {"photo": name, "usable": False, "problems": problems_json(problems)}
     return Outcome(head | nothing | {"points_px": {}} | extra)
+
+
+MOST_OUTLINE_POINTS = 160
+"""Of an outline that a page draws: our choice, one every few millimetres."""
+
+
+def _drawn_px(sheets: Sequence[NDArray[np.float64]], outline: NDArray[np.float64] | None = None) -> dict[str, Any]:
+    step = 1 if outline is None else -(-len(outline) // MOST_OUTLINE_POINTS)
+    drawn: dict[str, Any] = {"sheets": [each.round(1).tolist() for each in sheets]}
+    return drawn if outline is None else drawn | {"outline": outline[::step].round(1).tolist()}
 
 
 def _size_px(rgb: NDArray[np.uint8]) -> tuple[int, int]:

@@ -24,6 +24,7 @@ from service.fit.sentences import Sentence, say
 from service.fit.signs import SIGN_QUESTIONS, PlayingSigns
 from service.measuring.work import KNOWN_AGES_YEARS, KNOWN_STATURES_MM, ArmQuestion
 from service.words.i18n import LANGUAGES, SOURCE_LANGUAGE
+from service.words.lengths import captions
 
 MOST_PHOTOS = 8
 """Photos in one question; our choice: more of one child add little, since what they share is not averaged away."""
@@ -335,6 +336,7 @@ class OfTheChild(Question):
             self.against_wall,
             bar_mm=self.bar_mm,
             reference=None if self.reference is None else Blank(self.reference),
+            captions=captions(self.language),
         )
 
 

@@ -163,9 +163,9 @@ async def _child(pool: Measurer, question: FitQuestion) -> Outcome | None:
 async def _instrument(pool: Measurer, question: FitQuestion) -> Outcome | None:
     if not question.instrument_photos:
         return None
-    return await pool.instrument_together(
-        question.instrument_photos, InstrumentQuestion(bar_mm=question.bar_mm, reference=question.known().reference)
-    )
+    known = question.known()
+    asked = InstrumentQuestion(bar_mm=question.bar_mm, reference=known.reference, captions=known.captions)
+    return await pool.instrument_together(question.instrument_photos, asked)
 
 
 def _lengths(question: FitQuestion, instrument: Outcome | None) -> InstrumentLengths:

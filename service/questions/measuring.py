@@ -13,6 +13,7 @@ from service.measuring.pool import Measurer
 from service.measuring.same_child import check_distinct
 from service.measuring.work import InstrumentQuestion, Outcome
 from service.questions.asked import Bar, OfTheChild, Question, Reference
+from service.words.lengths import captions
 
 PhotoFile = tuple[bytes, str]
 """A photo's bytes and its name."""
@@ -48,6 +49,7 @@ class InstrumentPhotos(Question):
             bar_mm=self.bar_mm,
             sheet_height_mm=self.sheet_height_mm,
             reference=None if self.reference is None else Blank(self.reference),
+            captions=captions(self.language),
         )
 
 

@@ -6,6 +6,7 @@ from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from service.records.database import Store
+from service.records.deeds import forget_deeds_of, studio_tables
 from service.records.photos import PhotoFolder
 from service.records.tables import Child, Instrument, PhotoRequest, Studio, Upload
 
@@ -17,7 +18,32 @@ def erase_child(store: Store, photos: PhotoFolder, studio_id: str, child_id: str
 
 def erase_instrument(store: Store, photos: PhotoFolder, studio_id: str, instrument_id: str) -> bool:
     """Delete an instrument and what was noted about it; False where the studio has none such."""
-    return _erase(store, photos, studio_id, Instrument, instrument_id, Upload.instrument_id == instrument_id)
+    with store.for_studio(studio_id) as session:
+        instrument = session.get(Instrument, instrument_id)
+        if instrument is None:
+            return False
+        remove_instrument(session, photos, instrument)
+    store.forget_traces()
+    return True
+
+
+def remove_instrument(records: Session, photos: PhotoFolder, instrument: Instrument) -> None:
+    """Delete an instrument and what hangs on it row by row, so that the rows can be put back; photos cannot."""
+    _delete_photos(records, photos, Upload.instrument_id == instrument.id)
+    for child in records.scalars(select(Child).where(Child.instrument_id == instrument.id)):
+        child.instrument_id = None
+    for kind in studio_tables().values():
+        for column in kind.__table__.columns:
+            for key in column.foreign_keys:
+                if key.column.table.name == Instrument.__tablename__:
+                    for row in records.scalars(select(kind).where(column == instrument.id)):
+                        if key.ondelete == "CASCADE":
+                            records.delete(row)
+                        else:
+                            setattr(row, column.key, None)
+    records.flush()
+    records.delete(instrument)
+    records.flush()
 
 
 def erase_request(store: Store, photos: PhotoFolder, studio_id: str, request_id: str) -> bool:
@@ -29,7 +55,7 @@ def _erase(
     store: Store,
     photos: PhotoFolder,
     studio_id: str,
-    kind: type[Child | Instrument | PhotoRequest],
+    kind: type[Child | PhotoRequest],
     row_id: str,
     its_photos: object,
 ) -> bool:
@@ -39,9 +65,8 @@ def _erase(
         if row is None:
             return False
         _delete_photos(session, photos, its_photos)
-        if isinstance(row, Instrument):
-            for child in session.scalars(select(Child).where(Child.instrument_id == row_id)):
-                child.instrument_id = None
+        if isinstance(row, PhotoRequest):
+            forget_deeds_of(session, row.child_id)
         session.delete(row)
     store.forget_traces()
     return True

@@ -18,6 +18,7 @@ from service.records.shop_tables import Loan, OpenOrder, Webhook
 from service.records.tables import (
     ArmRecord,
     Child,
+    Deed,
     Instrument,
     PhotoRequest,
     SignsRecord,
@@ -27,7 +28,7 @@ from service.records.tables import (
     VerdictRecord,
 )
 
-ABOUT_A_CHILD = (Instrument, PhotoRequest, Upload, ArmRecord, TapeRecord, SignsRecord, VerdictRecord)
+ABOUT_A_CHILD = (Instrument, PhotoRequest, Upload, ArmRecord, TapeRecord, SignsRecord, VerdictRecord, Deed)
 CSV_COLUMNS = ("child", "kind", "date", "what", "value_mm", "standard_uncertainty_mm", "low_mm", "high_mm", "source")
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import ForeignKey, Index, String, UniqueConstraint, text
+from sqlalchemy import ForeignKey, Index, String, UniqueConstraint, text, true
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.records.columns import Base, Row, StudioRow
@@ -61,6 +61,8 @@ class Teacher(StudioRow):
     role: Mapped[str] = mapped_column(String(8), default=TEACHER, server_default=OWNER)
     """Teachers of a time without roles could do everything, and still can."""
     language: Mapped[str] = mapped_column(String(8))
+    told_by_mail: Mapped[bool] = mapped_column(default=True, server_default=true())
+    """Whether a mail says that photos have arrived, where a mail server is set."""
     created_at: Mapped[datetime]
     factor_key: Mapped[str | None] = mapped_column(String(160))
     """Key of the second factor, sealed; there from the moment it is offered."""
@@ -191,6 +193,8 @@ class PhotoRequest(StudioRow):
     revoked_at: Mapped[datetime | None]
     consent_at: Mapped[datetime | None]
     finished_at: Mapped[datetime | None]
+    told_at: Mapped[datetime | None]
+    """When the teachers were last told by mail of photos that arrived."""
     bar_mm: Mapped[float | None]
     reference: Mapped[str | None] = mapped_column(String(8))
     """What of known size the family lays into its photos instead of the printed sheet (`calibration.blank_sheet`)."""
@@ -298,6 +302,19 @@ class VerdictRecord(StudioRow):
         """What was decided, in a language's words; in English's if the program did not speak that one then."""
         said: dict[str, Any] = self.outcome.get(language) or self.outcome["en"]
         return said
+
+
+class Deed(StudioRow):
+    """Something a teacher did, with what `service.records.deeds` needs to take it back."""
+
+    __tablename__ = "deed"
+
+    teacher_id: Mapped[str | None] = mapped_column(ForeignKey("teacher.id", ondelete="SET NULL"))
+    child_id: Mapped[str | None] = mapped_column(ForeignKey("child.id", ondelete="CASCADE"), index=True)
+    what: Mapped[str] = mapped_column(String(24))
+    done_at: Mapped[datetime] = mapped_column(index=True)
+    undone_at: Mapped[datetime | None]
+    changes: Mapped[dict[str, Any]]
 
 
 ARM, INSTRUMENT = "arm", "instrument"

@@ -24,11 +24,13 @@ from service.jobs.keeper import Keeper
 from service.jobs.running import start_jobs, stop_jobs
 from service.jobs.shop import Backroom
 from service.jobs.targets import TargetRules
-from service.jobs.workflows import Workshop
+from service.jobs.telling import MailRoom
+from service.jobs.workshop import Workshop
 from service.measuring.admission import Busy
 from service.measuring.pool import Measurer, MeasuringPool
 from service.records.folder import FolderLock, make_private
 from service.settings import Settings
+from service.web.certificate import home_certificate
 from service.web.gate.arrival import ArrivalLimits, ArrivalRules, Arriving, Sender
 from service.web.gate.guard import LinkClosed, OwnerNeeded, SignInNeeded, WrongForm
 from service.web.gate.invitations import first_invitation
@@ -36,6 +38,7 @@ from service.web.gate.keys import KeysOfTheInterface
 from service.web.gate.middleware import PlainFailures, SafeHeaders, SameOriginForms
 from service.web.house import PROGRAM_VERSION, open_house, own_address
 from service.web.pages import go_to, page
+from service.web.reach import HERE, NETWORK, own_addresses, reach
 from service.web.routes import include_pages
 
 if TYPE_CHECKING:
@@ -90,6 +93,7 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
             settings.review,
             settings.role,
             parts.admission.places,
+            _mail_room(settings),
         )
         backroom = Backroom(
             parts.store, parts.clock, parts.signer.webhook_secrets, TargetRules(settings.webhooks_private)
@@ -139,6 +143,20 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
     return app
 
 
+def _mail_room(settings: Settings) -> MailRoom | None:
+    if not settings.mail_server:
+        return None
+    return MailRoom(
+        settings.mail_server,
+        settings.mail_port,
+        settings.mail_user,
+        settings.mail_password,
+        settings.mail_security,
+        settings.mail_from,
+        own_address(settings),
+    )
+
+
 def run(settings: Settings) -> None:
     """Serve until stopped; on the very first start, print the link with which the first teacher comes in."""
     import uvicorn
@@ -149,11 +167,15 @@ def run(settings: Settings) -> None:
         probe = FolderLock(settings.data_folder)
         probe.take()  # before anything is read, so that a second service says one sentence and touches nothing
         probe.release()
+    if settings.has_own_certificate:
+        home_certificate(settings.certificate_folder, own_addresses())
     base = own_address(settings)
     first = first_invitation(settings, base) if settings.role != "worker" else None
     print(f"Scrollreach runs at {base}/ (stop with Ctrl-C).", flush=True)
     if first is not None:
         print(f"Nobody can sign in yet. Open this link once to begin: {first}", flush=True)
+    if settings.role != "worker":
+        _say_where(settings, base)
     app = create_app(settings)
     config = uvicorn.Config(
         app,
@@ -165,8 +187,25 @@ def run(settings: Settings) -> None:
         server_header=False,
         proxy_headers=bool(settings.trusted_proxies),
         forwarded_allow_ips=settings.trusted_proxies or None,
+        ssl_certfile=settings.certificate_file,
+        ssl_keyfile=settings.certificate_key,
     )
     _server(app, config).run()
+
+
+def _say_where(settings: Settings, base: str) -> None:
+    """Say what else a phone needs to reach the service."""
+    found = reach(base, settings.has_own_certificate)
+    if found.where == HERE:
+        print("Only this computer reaches it; for phones in the same Wi-Fi: scrollreach serve --share", flush=True)
+    elif found.where == NETWORK:
+        print("Phones in the same network reach it; families elsewhere need a public address: set", flush=True)
+        print("SCROLLREACH_PUBLIC_URL, behind a proxy that answers HTTPS.", flush=True)
+    if found.own_certificate:
+        print(
+            f"Each phone warns once of this computer's certificate, or is told to trust {base}/certificate.crt",
+            flush=True,
+        )
 
 
 def _server(app: FastAPI, config: uvicorn.Config) -> uvicorn.Server:

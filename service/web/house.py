@@ -25,6 +25,7 @@ from service.records.photos import PhotoFolder
 from service.records.tries import SharedCounts
 from service.security import FACTOR_KEYS, Sealer, Signer, load_secrets, secret_mark
 from service.settings import Settings
+from service.web.reach import ALL_ADDRESSES, own_addresses, written_host
 
 PROGRAM_VERSION = version("scrollreach")
 
@@ -125,18 +126,27 @@ def keeping_of(settings: Settings) -> Keeping:
 
 
 def own_address(settings: Settings) -> str:
-    """Address of the service as it knows it itself."""
-    host = f"[{settings.host}]" if ":" in settings.host else settings.host
-    return (settings.public_url or f"http://{host}:{settings.port}").rstrip("/")
+    """Address of the service as it knows it itself: where it listens on every address, the one in its network."""
+    if settings.public_url:
+        return settings.public_url.rstrip("/")
+    host = settings.host
+    if host in ALL_ADDRESSES:
+        host = next(iter(own_addresses()), "localhost")
+    scheme = "https" if settings.certificate_file else "http"
+    return f"{scheme}://{written_host(host)}:{settings.port}"
 
 
 def base_url(request: Request, settings: Settings) -> str:
     """Address for links: the public one, or that of the request where its name is one that we know.
 
-    Whoever sends a request chooses its Host header; a link made from it would lead wherever they like.
+    Whoever sends a request chooses its Host header; a link made from it would lead wherever they like.  A name that
+    opens on this machine only is left where the service knows a better one.
     """
     named = request.url.hostname or ""
-    known = {"localhost", "127.0.0.1", "::1", settings.host, *settings.allowed_hosts.replace(" ", "").split(",")} - {""}
+    own = {"localhost", "127.0.0.1", "::1"}
+    if settings.host in ALL_ADDRESSES:
+        own = set(own_addresses())
+    known = (own | {settings.host, *settings.allowed_hosts.replace(" ", "").split(",")}) - set(ALL_ADDRESSES)
     if settings.public_url or named not in known:
         return own_address(settings)
     return str(request.base_url).rstrip("/")

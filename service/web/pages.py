@@ -10,6 +10,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from service.fit.sentences import Percent
+from service.records.deeds import WORDS as DEED_WORDS
 from service.web.house import PROGRAM_VERSION
 from service.web.language import LANGUAGES, page_language, translator
 from service.words.i18n import reads_from_right
@@ -48,6 +49,9 @@ def fragment(request: Request, template: str, **shown: Any) -> str:
         **reading_aids(language),
         path=request.url.path,
         teacher=getattr(request.state, "teacher", None),
+        deed=getattr(request.state, "deed", None),
+        deed_words=DEED_WORDS,
+        mark=getattr(request.state, "mark", ""),
         token_field=lambda: TOKEN_FIELD.format(getattr(request.state, "form_token", "")),
         **shown,
     )

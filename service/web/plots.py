@@ -13,13 +13,13 @@ from calibration.quantity import Length
 from service.fit.chart import Chart
 from service.words.writing import written_month
 
-WIDTH, HEIGHT = 720, 420
-"""Size of a drawing in its own units; it is shown as wide as the page has room."""
-LEFT, RIGHT, TOP, BOTTOM = 60, 90, 40, 40
-"""Room for axes and names about the drawing."""
+WIDTH, HEIGHT = 560, 400
+"""Size of a drawing in its own units; on a phone it is shown at 0.6 of it, so that letters of 21 are 12 px high."""
+LEFT, RIGHT, TOP, BOTTOM = 84, 64, 34, 76
+"""Room for axes, their titles and names about the drawing."""
 STEP_MM = 20
 """Between two lines of the grid, mm."""
-MOST_MONTHS = 5
+MOST_MONTHS = 4
 """Names on the time axis that do not touch in the large letters of a phone."""
 MONTH_STEPS = (1, 2, 3, 6, 12, 24)
 """Months between two names on the time axis: the first of these that leaves at most `MOST_MONTHS` names."""
@@ -37,11 +37,14 @@ class PlotWords:
         Name and unit of the axis of lengths.
     beside : str
         What stands at the right edge.
+    time : str
+        Name of the axis of time.
     """
 
     title: str
     lengths: str
     beside: str
+    time: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,12 +103,16 @@ def arm_plot(
     """
     scale = _scale(measured, forecast)
     parts = [f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(words.title)}">']
-    parts.append(f'<text class="p-text" x="8" y="24">{escape(words.lengths)}</text>')
-    parts.append(f'<text class="p-text" x="{WIDTH - 8}" y="24" text-anchor="end">{escape(words.beside)}</text>')
-    parts += _sizes(chart, scale)
+    middle = (TOP + HEIGHT - BOTTOM) / 2
+    parts.append(
+        f'<text class="p-strong" transform="translate(22 {middle}) rotate(-90)">{escape(words.lengths)}</text>'
+    )
+    parts.append(_text((LEFT + WIDTH - RIGHT) / 2, HEIGHT - 12, words.time, "p-strong"))
+    parts.append(_text(WIDTH - RIGHT + 32, 22, words.beside, "p-strong"))
     if used is not None:
-        parts.append(_stripe(scale, used[0], used[1], "p-size used"))
+        parts.append(_stripe(scale, used[0], used[1], "p-used"))
     parts += _axes(scale, language)
+    parts += _sizes(chart, scale)
     parts += _growth_band(forecast, scale)
     for day, length in measured:
         x = scale.x(day)
@@ -114,39 +121,47 @@ def arm_plot(
     return Markup("".join([*parts, "</svg>"]))
 
 
+ROW, NAMES, LENGTHS = 38, 62, 150
+"""Height of a row of the chart, room for its size, and for its lengths."""
+
+
 def chart_plot(chart: Chart, words: PlotWords) -> Markup:
     """The chart's arm bands, one row a size, with body and total length beside."""
     rows = chart.rows
-    height = TOP + 34 * len(rows) + BOTTOM
+    height = TOP + ROW * len(rows) + BOTTOM
     ends = [row.arm_to_mm for row in rows if isfinite(row.arm_to_mm)]
     low = min(row.arm_from_mm for row in rows) - 15
     high = max([*ends, rows[-1].arm_from_mm + 40]) + 15
 
     def x(mm: float) -> float:
-        return round(LEFT + (mm - low) / (high - low) * (WIDTH - LEFT - 150), 1)
+        return round(NAMES + (mm - low) / (high - low) * (WIDTH - NAMES - LENGTHS), 1)
 
     parts = [f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{escape(words.title)}">']
-    parts.append(f'<text class="p-text" x="{LEFT}" y="24">{escape(words.lengths)}</text>')
-    parts.append(f'<text class="p-text" x="{WIDTH - 8}" y="24" text-anchor="end">{escape(words.beside)}</text>')
-    for mm in range(int(low // 50 + 1) * 50, int(high) + 1, 50):
+    parts.append(f'<text class="p-strong" x="{WIDTH - 4}" y="22" text-anchor="end">{escape(words.beside)}</text>')
+    parts.append(_text((NAMES + WIDTH - LENGTHS) / 2, height - 12, words.lengths, "p-strong"))
+    for mm in range(int(low // 100 + 1) * 100, int(high) + 1, 100):
         parts.append(f'<path class="p-grid" d="M{x(mm)} {TOP}V{height - BOTTOM}"/>')
-        parts.append(f'<text class="p-text" x="{x(mm)}" y="{height - 16}" text-anchor="middle">{mm}</text>')
+        parts.append(_text(x(mm), height - BOTTOM + 26, str(mm)))
     for number, row in enumerate(rows):
-        y = TOP + 34 * number
+        y = TOP + ROW * number
         end = row.arm_to_mm if isfinite(row.arm_to_mm) else high
         stretch = x(row.arm_from_mm - chart.stretch_mm)
-        parts.append(f'<text class="p-strong" x="8" y="{y + 22}">{escape(row.size)}</text>')
+        parts.append(f'<text class="p-strong" x="4" y="{y + 26}">{escape(row.size)}</text>')
         parts.append(
-            f'<rect class="p-stretch" opacity=".35" x="{stretch}" y="{y + 6}" '
-            f'width="{x(row.arm_from_mm) - stretch:.1f}" height="22"/>'
+            f'<rect class="p-stretch" x="{stretch}" y="{y + 9}" '
+            f'width="{x(row.arm_from_mm) - stretch:.1f}" height="{ROW - 16}"/>'
         )
         parts.append(
-            f'<rect class="p-fits" opacity=".75" x="{x(row.arm_from_mm)}" y="{y + 6}" '
-            f'width="{x(end) - x(row.arm_from_mm):.1f}" height="22" rx="3"/>'
+            f'<rect class="p-fits" x="{x(row.arm_from_mm)}" y="{y + 9}" '
+            f'width="{x(end) - x(row.arm_from_mm):.1f}" height="{ROW - 16}" rx="3"/>'
         )
         lengths = f"{row.body_length_mm:g} / {row.total_length_mm:g}"
-        parts.append(f'<text class="p-text" x="{WIDTH - 8}" y="{y + 22}" text-anchor="end">{lengths}</text>')
+        parts.append(f'<text class="p-text" x="{WIDTH - 4}" y="{y + 26}" text-anchor="end">{lengths}</text>')
     return Markup("".join([*parts, "</svg>"]))
+
+
+def _text(x: float, y: float, words: str, css: str = "p-text") -> str:
+    return f'<text class="{css}" x="{x:g}" y="{y:g}" text-anchor="middle">{escape(words)}</text>'
 
 
 def _scale(measured: Sequence[tuple[date, Length]], forecast: Sequence[Forecast]) -> Scale:
@@ -162,15 +177,21 @@ def _scale(measured: Sequence[tuple[date, Length]], forecast: Sequence[Forecast]
 
 
 def _sizes(chart: Chart, scale: Scale) -> list[str]:
+    """Where one size of the chart ends and the next begins, and the sizes' names between."""
     parts = []
-    for number, row in enumerate(chart.rows):
+    for row in chart.rows:
         low, high = max(row.arm_from_mm, scale.low_mm), min(row.arm_to_mm, scale.high_mm)
         if low >= high:
             continue
-        parts.append(_stripe(scale, low, high, f"p-size{' odd' if number % 2 else ''}"))
-        middle = (scale.y(low) + scale.y(high)) / 2 + 5
-        parts.append(f'<text class="p-strong" x="{WIDTH - RIGHT + 10}" y="{middle:.1f}">{escape(row.size)}</text>')
+        if row.arm_from_mm > scale.low_mm:
+            parts.append(f'<path class="p-edge" d="M{LEFT} {scale.y(low)}H{WIDTH - 8}"/>')
+        if scale.y(low) - scale.y(high) >= LEAST_FOR_NAME:
+            parts.append(_text(WIDTH - RIGHT + 32, (scale.y(low) + scale.y(high)) / 2 + 7, row.size, "p-strong"))
     return parts
+
+
+LEAST_FOR_NAME = 24
+"""Height that a size's name needs."""
 
 
 def _stripe(scale: Scale, low_mm: float, high_mm: float, css: str) -> str:
@@ -185,13 +206,12 @@ def _axes(scale: Scale, language: str) -> list[str]:
     for mm in range(int(scale.low_mm // STEP_MM + 1) * STEP_MM, int(scale.high_mm) + 1, STEP_MM):
         y = scale.y(mm)
         parts.append(f'<path class="p-grid" d="M{LEFT} {y}H{WIDTH - RIGHT}"/>')
-        parts.append(f'<text class="p-text" x="{LEFT - 8}" y="{y + 4}" text-anchor="end">{mm}</text>')
+        parts.append(f'<text class="p-text" x="{LEFT - 8}" y="{y + 7}" text-anchor="end">{mm}</text>')
     months = max((scale.last - scale.first).days / 30.4, 1)
     step = next((each for each in MONTH_STEPS if months / each <= MOST_MONTHS), MONTH_STEPS[-1])
     day = _months_on(scale.first.replace(day=1), 1)
     while day <= scale.last:
-        name = escape(written_month(day, language))
-        parts.append(f'<text class="p-text" x="{scale.x(day)}" y="{HEIGHT - 14}" text-anchor="middle">{name}</text>')
+        parts.append(_text(scale.x(day), HEIGHT - BOTTOM + 26, written_month(day, language)))
         day = _months_on(day, step)
     parts.append(f'<path class="p-axis" d="M{LEFT} {TOP}V{HEIGHT - BOTTOM}H{WIDTH - RIGHT}"/>')
     return parts

@@ -17,7 +17,9 @@ from service.web.forms.models import ShareForm
 from service.web.gate.guard import REPORT, Fields, Reader, Records, TheHouse, Visitor, nothing_here
 from service.web.house import House
 from service.web.language import translator
-from service.web.pages import go_to, page
+from service.web.pages import page
+from service.web.reach import reach
+from service.web.teacher.deeds import did, go_done
 from service.web.teacher.requests import base_url, qr_svg
 
 router = APIRouter()
@@ -40,6 +42,7 @@ def verdict_page(request: Request, verdict_id: str, parts: TheHouse, records: Re
         child=records.get_one(Child, verdict.child_id),
         link=link,
         qr=qr_svg(link) if link else None,
+        reach=reach(link or "", parts.settings.has_own_certificate),
         arm_day=date.fromisoformat(verdict.inputs["arm"]["measured_on"]),
         instrument_day=date.fromisoformat(verdict.inputs["instrument"]["measured_on"]),
     )
@@ -50,19 +53,22 @@ def share(verdict_id: str, who: Visitor, parts: TheHouse, records: Records, form
     """Open the report's link for the family."""
     verdict = _verdict(records, verdict_id)
     wished = ShareForm.read(form)
-    verdict.report_language = wished.language or verdict.report_language
-    verdict.report_note = wished.note
-    verdict.report_expires_at = parts.clock.now() + timedelta(days=parts.settings.report_days)
-    verdict.report_revoked_at = None
-    note(records, who.studio_id, Action.REPORT_SHARED, parts.clock.now(), who.teacher_id, verdict.child_id)
-    return go_to(f"/verdicts/{verdict.id}")
+    with did(records, who, parts, "report-sent", verdict.child_id) as deed:
+        verdict.report_language = wished.language or verdict.report_language
+        verdict.report_note = wished.note
+        verdict.report_expires_at = parts.clock.now() + timedelta(days=parts.settings.report_days)
+        verdict.report_revoked_at = None
+        note(records, who.studio_id, Action.REPORT_SHARED, parts.clock.now(), who.teacher_id, verdict.child_id)
+    return go_done(f"/verdicts/{verdict.id}", deed)
 
 
 @router.post("/verdicts/{verdict_id}/unshare")
-def unshare(verdict_id: str, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
+def unshare(verdict_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
     """Close the report's link."""
-    _verdict(records, verdict_id).report_revoked_at = parts.clock.now()
-    return go_to(f"/verdicts/{verdict_id}")
+    verdict = _verdict(records, verdict_id)
+    with did(records, who, parts, "report-closed", verdict.child_id) as deed:
+        verdict.report_revoked_at = parts.clock.now()
+    return go_done(f"/verdicts/{verdict_id}", deed)
 
 
 @router.get("/verdicts/{verdict_id}/report.pdf")

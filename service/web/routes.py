@@ -9,7 +9,19 @@ from service.web import public, quick, reports
 from service.web.family import camera, phone
 from service.web.family import pages as family
 from service.web.gate import invitations, recovery, sign_in
-from service.web.teacher import account, charts, children, counter, instruments, people, requests, review, studio
+from service.web.teacher import (
+    account,
+    charts,
+    children,
+    counter,
+    deeds,
+    instruments,
+    news,
+    people,
+    requests,
+    review,
+    studio,
+)
 
 
 def include_pages(app: FastAPI, settings: Settings) -> None:
@@ -17,6 +29,6 @@ def include_pages(app: FastAPI, settings: Settings) -> None:
     if settings.quick_page:
         app.include_router(quick.router, include_in_schema=False)
     for_strangers = (public, sign_in, invitations, recovery, phone, camera, family, reports)
-    for_teachers = (children, requests, review, instruments, counter, charts, account, studio, people)
+    for_teachers = (children, requests, review, instruments, counter, charts, deeds, news, account, studio, people)
     for room in (*for_strangers, *for_teachers):
         app.include_router(room.router, include_in_schema=False)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.fit.sentences import Sentence, say
+from service.words.i18n import translator
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,3 +48,17 @@ LENGTHS = {
     "string_length": _named(say("String length, nut to bridge")),
 }
 """Measured lengths by their code, `ARM_LENGTHS` and `INSTRUMENT_LENGTHS` of `service.measuring.results`."""
+
+
+SHORT = {"arm_length": say("arm"), "body_length": say("body"), "total_length": say("whole")}
+"""What a line drawn in a photo is called."""
+
+
+def captions(language: str) -> dict[str, str]:
+    """Names of drawn lines; in English where the letters of a picture lack the language's."""
+    names = {code: name.text(translator(language), language) for code, name in SHORT.items()}
+    try:
+        "".join(names.values()).encode("cp1252")
+    except UnicodeEncodeError:
+        return {code: name.text() for code, name in SHORT.items()}
+    return names

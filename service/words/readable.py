@@ -52,7 +52,7 @@ def _title(result: dict[str, Any]) -> Sentence:
 
 
 def _length_sentence(name: Sentence, length: dict[str, Any]) -> Sentence:
-    """One length, e.g. ``Hand length: 151.2 mm (95 % sure: 140.1 mm to 162.3 mm)``."""
+    """One length, e.g. ``Hand length: 151.2 mm (95% sure: 140.1 mm to 162.3 mm)``."""
     return say(
         "{name}: {value} (95% sure: {low} to {high})",
         name=name,

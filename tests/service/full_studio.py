@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 from sqlalchemy.orm import Session
 
-from service.jobs.workflows import Workshop, keep_outcome
+from service.jobs.workflows import keep_outcome
+from service.jobs.workshop import Workshop
 from service.measuring.work import (
     ArmQuestion,
     InstrumentQuestion,

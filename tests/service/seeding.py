@@ -11,7 +11,9 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from calibration.quantity import Contribution, Length, length_json
+from service.records.columns import StudioRow
 from service.records.deciding import keep_verdict
+from service.records.export import row_json
 from service.records.photos import ORIGINAL, OVERLAY, VIEW
 from service.records.tables import (
     ACCEPTED,
@@ -22,6 +24,7 @@ from service.records.tables import (
     REFUSED,
     ArmRecord,
     Child,
+    Deed,
     Instrument,
     Invitation,
     PhotoRequest,
@@ -78,6 +81,7 @@ class Seeded:
     verdict_id: str
     arm_id: str
     tape_id: str
+    deed_id: str
     report: str
     invitation: str
 
@@ -250,6 +254,9 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW, mark: st
                 **own, child_id=child.id, taken_on=now.date(), value_mm=366.0, uncertainty_mm=7, told_by="teacher"
             )
         )
+        noted = keep(
+            Deed(**own, teacher_id=teacher.id, child_id=child.id, what="tape-noted", done_at=now, changes=_made(tape))
+        )
         signs = {"wrist_free": True, "fingers_easy": True, "bow_clear": True, "elbow_bent": True, "painless": True}
         keep(SignsRecord(**own, child_id=child.id, instrument_id=owned.id, noted_on=now.date(), answers=signs))
         verdict: VerdictRecord = keep_verdict(
@@ -275,9 +282,24 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW, mark: st
         verdict_id=verdict.id,
         arm_id=arm.id,
         tape_id=tape.id,
+        deed_id=noted.id,
         report=house.signer.token(REPORT, verdict.id),
         invitation=invitation_token,
     )
+
+
+def _made(row: StudioRow) -> dict[str, Any]:
+    """What a deed holds that made a row."""
+    return {
+        "rows": [
+            {
+                "table": row.__tablename__,
+                "id": row.id,
+                "before": None,
+                "after": row_json(row) | {"studio_id": row.studio_id},
+            }
+        ]
+    }
 
 
 def _instrument(

@@ -6,12 +6,14 @@ otherwise.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from calibration.arrays import Array, Picture
 from vision import drawing
 from vision.arm.measure import ArmMeasurement
-from vision.drawing import CYAN, GREEN, RED, WHITE, YELLOW
+from vision.drawing import CYAN, GREEN, RED, YELLOW
 from vision.person.face import face_disc
 from vision.person.pose import find_people
 from vision.photo import Photo
@@ -20,7 +22,9 @@ INSET_SIDE, INSET_TIMES = 190.0, 2.6
 """Side of a magnified detail in thousandths of the photo's longer side, and its magnification."""
 
 
-def draw_arm(photo: Photo, measurement: ArmMeasurement, blur_face: bool = True) -> Picture:
+def draw_arm(
+    photo: Photo, measurement: ArmMeasurement, blur_face: bool = True, captions: Mapping[str, str] | None = None
+) -> Picture:
     """Draw what was measured.
 
     Parameters
@@ -31,12 +35,14 @@ def draw_arm(photo: Photo, measurement: ArmMeasurement, blur_face: bool = True) 
         What `measure_arm` made of it; a refused one is framed in red.
     blur_face : bool
         Make faces unrecognisable.
+    captions : mapping of str to str, optional
+        What the line is called, by ``"arm_length"``; then it stands underneath with its 95 % interval in mm.
 
     Returns
     -------
     (H', W, 3) uint8 ndarray
-        The photo with the sheets, the joints, the measured line, details and, underneath, the length with its 95 %
-        interval in mm; somewhat taller than the photo.
+        The photo with the sheets, the joints, the measured line and details; taller than the photo where there are
+        captions.
     """
     clean = _without_faces(photo, measurement) if blur_face else photo.rgb.copy()
     picture = clean.copy()
@@ -55,10 +61,10 @@ def draw_arm(photo: Photo, measurement: ArmMeasurement, blur_face: bool = True) 
         height, width = picture.shape[:2]
         frame = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
         drawing.line(picture, frame, RED, 8.0, closed=True)
-        return drawing.banner(picture, "—", RED)
+        return picture
     length = measurement.arm_length
-    text = f"{length.value_mm:.0f} mm   ({length.low_mm:.0f} … {length.high_mm:.0f} mm)"
-    return drawing.banner(picture, text, WHITE)
+    numbers = f"{length.value_mm:.0f} mm  ({length.low_mm:.0f} … {length.high_mm:.0f})"
+    return drawing.banner(picture, [(f"{captions['arm_length']} {numbers}", YELLOW)] if captions else [])
 
 
 def blur_face(photo: Photo, measurement: ArmMeasurement | None = None) -> Picture:
@@ -84,13 +90,19 @@ def _without_faces(photo: Photo, measurement: ArmMeasurement | None) -> Picture:
     return picture
 
 
-def _sheets(picture: Picture, measurement: ArmMeasurement) -> None:
-    """Outline each sheet where the solved camera puts it."""
+def sheet_outlines_px(measurement: ArmMeasurement) -> list[Array]:
+    """Corners (4, 2) of each sheet where the solved camera puts them, px; none where no camera was solved."""
     if measurement.camera is None:
-        return
+        return []
+    found = []
     for number, sheet in enumerate(measurement.sheets):
         rotation, shift = measurement.camera.sheet_frame(number)
-        outline = measurement.camera.project(sheet.layout.page.corners_mm @ rotation.T[:2] + shift)
+        found.append(measurement.camera.project(sheet.layout.page.corners_mm @ rotation.T[:2] + shift))
+    return found
+
+
+def _sheets(picture: Picture, measurement: ArmMeasurement) -> None:
+    for outline in sheet_outlines_px(measurement):
         drawing.line(picture, outline, GREEN, 2.0, closed=True)
 
 

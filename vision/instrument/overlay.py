@@ -1,10 +1,12 @@
 """The measured instrument drawn into its photo, for a teacher to judge at a glance on a phone.
 
-Outline, axis, ends and widths as measured; the three ends that decide the lengths are shown magnified; underneath, both
-lengths with their 95 % intervals.
+Outline, axis, ends and widths as measured; the three ends that decide the lengths are shown magnified; underneath,
+where captions are given, both lengths with their 95 % intervals.
 """
 
 from __future__ import annotations
+
+from collections.abc import Mapping
 
 import cv2
 import numpy as np
@@ -12,7 +14,7 @@ import numpy as np
 from calibration.arrays import Array, Picture
 from calibration.quantity import Length
 from vision import drawing
-from vision.drawing import CYAN, GREEN, RED, WHITE, YELLOW
+from vision.drawing import CYAN, GREEN, RED, YELLOW
 from vision.instrument.measure import POINT_NAMES, InstrumentMeasurement
 from vision.photo import Photo
 
@@ -26,7 +28,9 @@ beyond; in thousandths of the photo's longer side."""
 _CORNERS = ("top left", "top right", "bottom left", "bottom right")
 
 
-def draw_instrument(photo: Photo, measurement: InstrumentMeasurement) -> Picture:
+def draw_instrument(
+    photo: Photo, measurement: InstrumentMeasurement, captions: Mapping[str, str] | None = None
+) -> Picture:
     """Draw what was measured.
 
     Parameters
@@ -35,18 +39,21 @@ def draw_instrument(photo: Photo, measurement: InstrumentMeasurement) -> Picture
         The photo, the first one where several were measured together.
     measurement : InstrumentMeasurement
         What was made of it; a refused one is framed in red.
+    captions : mapping of str to str, optional
+        What the lines are called, by ``"body_length"`` and ``"total_length"``; then each stands underneath in its
+        line's colour, with its 95 % interval in mm.
 
     Returns
     -------
     (H', W, 3) uint8 ndarray
-        The photo with the drawing and, underneath, the lengths in mm; somewhat taller than the photo.
+        The photo with the drawing; taller than the photo where there are captions.
     """
     picture = photo.rgb.copy()
     if measurement.body_length is None or measurement.total_length is None or measurement.outline_px is None:
         height, width = picture.shape[:2]
         frame = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
         drawing.line(picture, frame, RED, 8.0, closed=True)
-        return drawing.banner(picture, "—", RED)
+        return picture
     points = {name: np.array(place) for name, place in measurement.points_px.items()}
     for sheet in measurement.sheets:
         drawing.line(picture, sheet.outline_px, GREEN, 1.5, closed=True)
@@ -61,7 +68,15 @@ def draw_instrument(photo: Photo, measurement: InstrumentMeasurement) -> Picture
         if name in points:
             drawing.ring(picture, points[name], CYAN, 4.0)
     _details(picture, photo.rgb, points, measurement)
-    return drawing.banner(picture, f"{_text(measurement.body_length)}   |   {_text(measurement.total_length)}", WHITE)
+    lines = [
+        (f"{captions[name]} {_text(length)}", colour)
+        for name, length, colour in (
+            ("body_length", measurement.body_length, YELLOW),
+            ("total_length", measurement.total_length, GREEN),
+        )
+        if captions
+    ]
+    return drawing.banner(picture, lines)
 
 
 def blur_surroundings(photo: Photo, measurement: InstrumentMeasurement) -> Picture:

@@ -179,6 +179,12 @@ class AgainForm(PageForm):
     reason: Annotated[str, _cut(40)] = ""
 
 
+class DeedForm(PageForm):
+    """Where to go on after something was undone."""
+
+    back: Annotated[str, _cut(200)] = ""
+
+
 class ShareForm(PageForm):
     """How a report is shared."""
 
@@ -197,6 +203,7 @@ class AccountForm(PageForm):
     """A teacher's own settings."""
 
     language: ChosenLanguage = None
+    told_by_mail: Yes = False
 
 
 class InviteForm(PageForm):

@@ -22,7 +22,8 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 from starlette.datastructures import FormData
 
-from service.records.tables import OWNER, PhotoRequest, SignIn, Teacher, VerdictRecord
+from service.records.news import mark_of
+from service.records.tables import OWNER, Deed, PhotoRequest, SignIn, Teacher, VerdictRecord
 from service.security import digest
 from service.web.house import House, house
 
@@ -178,9 +179,13 @@ Family = Annotated[FamilyVisit, Depends(family)]
 Reader = Annotated[ReportVisit, Depends(report_reader)]
 
 
-def teacher_records(who: Visitor, parts: TheHouse) -> Iterator[Session]:
-    """Open the records of the teacher's studio for one request."""
+def teacher_records(request: Request, who: Visitor, parts: TheHouse) -> Iterator[Session]:
+    """Open the records of the teacher's studio for one request; a page that follows a deed shows it."""
     with parts.store.for_studio(who.studio_id) as session:
+        done = request.query_params.get("done", "")
+        if request.method == "GET":
+            request.state.deed = session.get(Deed, done) if done else None
+            request.state.mark = mark_of(session, who.studio_id)
         yield session
 
 

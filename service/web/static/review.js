@@ -9,8 +9,8 @@ const LOUPE_ZOOM = 3;
 const SLOW_MS = 300;
 const TRIES = 5;
 const MOST_ZOOM = 12;
-const PANE = 4 / 3; // width over height of the part of the photo that is shown
-const MARGIN = 1.7; // what is shown at first, over what the points span
+const PANES = [4 / 3, 1, 4 / 5]; // width over height of the part of the photo that is shown: what suits the points
+const MARGIN = 1.25; // what is shown at first, over what is drawn
 const STEPS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 
 function drawn(parent, kind, css, attributes = {}) {
@@ -89,14 +89,24 @@ class Frame {
     const [xs, ys] = [0, 1].map((axis) => places.map((each) => each[axis]));
     const [left, right, top, bottom] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
     this.middle = [(left + right) / 2, (top + bottom) / 2];
-    this.zoom = width / (MARGIN * Math.max(right - left, (bottom - top) * PANE, 1));
+    const span = [Math.max(right - left, 1), Math.max(bottom - top, 1)];
+    const shown = (ratio) => 1 / Math.max(span[0], span[1] * ratio); // how large, in a pane of one width
+    pane.style.aspectRatio = PANES.reduce((best, each) => (shown(each) > 1.15 * shown(best) ? each : best));
+    this.zoom = width / (MARGIN * Math.max(span[0], span[1] * this.ratio));
+    const filled = Math.max(1, width / height / this.ratio); // then no strip beside the photo is empty
+    if (filled * Math.max(span[0] / width, (span[1] / width) * this.ratio) < 0.96) this.zoom = Math.max(this.zoom, filled);
     this.apply();
   }
 
+  get ratio() {
+    return this.pane.clientWidth ? this.pane.clientWidth / this.pane.clientHeight : Number(this.pane.style.aspectRatio.split("/")[0]);
+  }
+
   apply() {
-    this.zoom = Math.min(Math.max(this.zoom, Math.min(1, this.width / this.height / PANE)), MOST_ZOOM);
+    const ratio = this.ratio;
+    this.zoom = Math.min(Math.max(this.zoom, Math.min(1, this.width / this.height / ratio)), MOST_ZOOM);
     // size of the stage over the pane's, and where its edge lies: never a gap, or the same one on both sides
-    const sizes = [this.zoom, this.zoom * (this.height / this.width) * PANE];
+    const sizes = [this.zoom, this.zoom * (this.height / this.width) * ratio];
     const edges = [this.middle[0] / this.width, this.middle[1] / this.height].map((part, axis) =>
       sizes[axis] <= 1 ? (1 - sizes[axis]) / 2 : Math.min(Math.max(0.5 - part * sizes[axis], 1 - sizes[axis]), 0));
     this.stage.style.width = `${100 * this.zoom}%`;
@@ -180,8 +190,19 @@ function start(bench) {
   let loupeTimer = 0;
 
   const [pane, stage] = ["pane", "stage"].map((css) => bench.querySelector(`.${css}`));
-  const frame = new Frame(pane, stage, width, height, Object.values(automatic));
+  bench.hidden = false;
+  let found = JSON.parse(bench.dataset.drawn);
+  const frame = new Frame(pane, stage, width, height, [...Object.values(automatic), ...(found.outline || [])]);
   const svg = drawn(stage, "svg", "points", { viewBox: `0 0 ${width} ${height}`, preserveAspectRatio: "none" });
+  const shapes = drawn(svg, "g", "shapes");
+  const drawFound = () => {
+    shapes.replaceChildren();
+    const line = (points, css) => points?.length && ["rim", ""].forEach((rim) =>
+      drawn(shapes, "polygon", `${css} ${rim}`, { points: points.map((each) => each.join(",")).join(" ") }));
+    for (const sheet of found.sheets || []) line(sheet, "of-sheet");
+    line(found.outline, "of-body");
+  };
+  drawFound();
   const loupe = new Loupe(bench, bench.querySelector("img"), width);
   const at = (name) => moved.get(name) || automatic[name];
   const spans = (bench.dataset.kind === "arm" ? [["side_neck", "mid_palm"]] : [["scroll_top", "body_top"], ["body_top", "body_bottom"]])
@@ -192,13 +213,17 @@ function start(bench) {
     slow: (is) => live.classList.toggle("busy", is),
     failed: () => { failure.hidden = false; },
     still: () => live.setAttribute("aria-busy", String(held !== null || asker.busy !== null)), // then it is read out
-    answer: ({ usable, html, short }) => {
+    answer: ({ usable, html, more, short, drawn }) => {
       failure.hidden = true;
       accept.querySelector("button").disabled = !usable;
-      const open = live.querySelector("details")?.open;
       live.innerHTML = html; // made by our own server, every value escaped
+      const everything = document.querySelector("[data-more]");
+      const open = everything.querySelector("details")?.open;
+      everything.innerHTML = more;
       readout.textContent = short;
-      if (open) live.querySelector("details")?.setAttribute("open", "");
+      found = drawn;
+      drawFound();
+      if (open) everything.querySelector("details")?.setAttribute("open", "");
     },
   });
 
@@ -294,6 +319,7 @@ function start(bench) {
       for (const node of svg.querySelectorAll(`.${css}`)) node.setAttribute("r", radius * unit);
   }
   new ResizeObserver(fitRings).observe(stage);
+  new ResizeObserver(() => frame.apply()).observe(pane);
 
   svg.addEventListener("pointerdown", (event) => {
     const [x, y, unit] = photoPlace(event);
@@ -364,7 +390,6 @@ function start(bench) {
   });
 
   tools.hidden = false;
-  bench.hidden = false;
   choose(choice.value);
   placeAll();
 }

@@ -31,10 +31,12 @@ def account(request: Request, who: Visitor, parts: TheHouse, records: Records) -
 
 
 @router.post("/settings")
-def change_settings(who: Visitor, records: Records, form: Fields) -> RedirectResponse:
-    """Change the teacher's language."""
-    teacher = records.get_one(Teacher, who.teacher_id)
-    teacher.language = AccountForm.read(form).language or teacher.language
+def change_settings(who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
+    """Change the teacher's language, and whether mails say that photos have arrived."""
+    teacher, wished = records.get_one(Teacher, who.teacher_id), AccountForm.read(form)
+    teacher.language = wished.language or teacher.language
+    if parts.settings.mail_server:  # else the form does not ask
+        teacher.told_by_mail = wished.told_by_mail
     return go_to("/account")
 
 
@@ -160,6 +162,7 @@ def _shown(
             .where(SignIn.teacher_id == who.teacher_id, SignIn.revoked_at.is_(None), SignIn.expires_at > now)
             .order_by(SignIn.seen_at.desc())
         ).all(),
+        mails=bool(parts.settings.mail_server),
         codes=codes,
         codes_left=records.scalar(
             select(func.count()).select_from(RecoveryCode).where(RecoveryCode.teacher_id == who.teacher_id)

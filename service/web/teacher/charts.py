@@ -16,8 +16,9 @@ from service.web.forms.models import LONGEST_CHART_CELL, ChartChoice, ChartForm
 from service.web.forms.reading import text_field
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.language import marked, page_language, translator
-from service.web.pages import fragment, go_to, page
+from service.web.pages import fragment, page
 from service.web.plots import PlotWords, chart_plot
+from service.web.teacher.deeds import did, go_done
 
 router = APIRouter(prefix="/charts")
 MOST_ROWS = 14
@@ -65,24 +66,26 @@ def make_chart(request: Request, who: Visitor, parts: TheHouse, records: Records
     wished = ChartForm.read(form)
     if chart is None or wished.show:
         return _editor_again(request, None, form, chart, fault)
-    kept = StudioChart(
-        studio_id=who.studio_id, name=chart.name, csv=chart.as_csv(), in_use=False, changed_at=parts.clock.now()
-    )
-    records.add(kept)
-    records.flush()
-    if wished.use:
-        _use(records, kept.id)
-    return go_to("/charts")
+    with did(records, who, parts, "chart-made") as deed:
+        kept = StudioChart(
+            studio_id=who.studio_id, name=chart.name, csv=chart.as_csv(), in_use=False, changed_at=parts.clock.now()
+        )
+        records.add(kept)
+        records.flush()
+        if wished.use:
+            _use(records, kept.id)
+    return go_done("/charts", deed)
 
 
 @router.post("/use")
-def use_chart(who: Visitor, records: Records, form: Fields) -> RedirectResponse:
+def use_chart(who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
     """Use another chart; none of the studio's own means common practice."""
     chosen = ChartChoice.read(form).chart_id
     if chosen:
         _chart(records, chosen)
-    _use(records, chosen)
-    return go_to("/charts")
+    with did(records, who, parts, "chart-used") as deed:
+        _use(records, chosen)
+    return go_done("/charts", deed)
 
 
 @router.get("/{chart_id}")
@@ -94,21 +97,25 @@ def edit_chart(request: Request, chart_id: str, records: Records) -> HTMLRespons
 
 
 @router.post("/{chart_id}")
-def change_chart(request: Request, chart_id: str, parts: TheHouse, records: Records, form: Fields) -> Response:
+def change_chart(
+    request: Request, chart_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields
+) -> Response:
     """Keep a changed chart, or only show its picture."""
     kept = _chart(records, chart_id)
     chart, fault = _chart_of(request, form, records, kept)
     if chart is None or ChartForm.read(form).show:
         return _editor_again(request, kept, form, chart, fault)
-    kept.name, kept.csv, kept.changed_at = chart.name, chart.as_csv(), parts.clock.now()
-    return go_to("/charts")
+    with did(records, who, parts, "chart-changed") as deed:
+        kept.name, kept.csv, kept.changed_at = chart.name, chart.as_csv(), parts.clock.now()
+    return go_done("/charts", deed)
 
 
 @router.post("/{chart_id}/delete")
-def delete_chart(chart_id: str, records: Records, form: Fields) -> RedirectResponse:
+def delete_chart(chart_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
     """Delete a chart; where it was in use, common practice is used again."""
-    records.delete(_chart(records, chart_id))
-    return go_to("/charts")
+    with did(records, who, parts, "chart-deleted") as deed:
+        records.delete(_chart(records, chart_id))
+    return go_done("/charts", deed)
 
 
 def _chart(records: Session, chart_id: str) -> StudioChart:
@@ -212,7 +219,7 @@ def _plot(request: Request, chart: Chart | None) -> str | None:
     translate = translator(page_language(request))
     words = PlotWords(
         translate(marked("Arm lengths that each size suits, in mm; the table below has the numbers.")),
-        translate(marked("Arm, mm")),
+        translate(marked("Arm length, mm")),
         translate(marked("Body / total, mm")),
     )
     return chart_plot(chart, words)

@@ -16,10 +16,11 @@ from service.fit.errors import FitError
 from service.fit.explanation import to_do
 from service.fit.fingers import finger_room, finger_sentences
 from service.fit.growth import Growth, growth_sentences
-from service.fit.order import drawing_svg, order
+from service.fit.order import order
+from service.fit.order_drawing import drawing_svg
 from service.fit.outlook import month_after, outlook
 from service.fit.ranking import Ranked
-from service.fit.sentences import Translate
+from service.fit.sentences import Percent, Sentence, Translate, say
 from service.fit.signs import SIGN_QUESTIONS
 from service.fit.tape import check_tape
 from service.fit.verdict import Verdict
@@ -90,6 +91,9 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
     growth, growth_fault = _growth(records, child, used, translate, language)
     choices = _choices(records, child, latest, translate, language)
     used_choice = next((each for each in choices if used is not None and each.instrument.id == used.id), None)
+    verdicts = records.scalars(
+        select(VerdictRecord).where(VerdictRecord.child_id == child.id).order_by(VerdictRecord.made_at.desc())
+    ).all()
     return {
         "age": age_years(child, today),
         "arms": arms,
@@ -114,9 +118,8 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
             .order_by(Upload.received_at)
         ).all(),
         **_requests(records, child, now),
-        "verdicts": records.scalars(
-            select(VerdictRecord).where(VerdictRecord.child_id == child.id).order_by(VerdictRecord.made_at.desc())
-        ).all(),
+        "verdicts": verdicts,
+        "decided": _decided(verdicts, latest, used),
         "instrument_names": {each.instrument.id: each.instrument.name for each in choices},
     }
 
@@ -134,7 +137,44 @@ def _requests(records: Session, child: Child, now: datetime) -> dict[str, Any]:
         for each in wanted[asked.id]
         if each.again
     ]
-    return {"requests": requests, "wanted": wanted, "again": again}
+    waits = any(is_open(asked, now) and wanted[asked.id] for asked in requests)
+    return {"requests": requests, "wanted": wanted, "again": again, "open_requests": waits}
+
+
+def _decided(
+    verdicts: Sequence[VerdictRecord], latest: ArmRecord | None, used: Instrument | None
+) -> VerdictRecord | None:
+    """The verdict on the instrument in use that was made of the latest arm."""
+    if latest is None or used is None:
+        return None
+    return next((each for each in verdicts if (each.arm_record_id, each.instrument_id) == (latest.id, used.id)), None)
+
+
+def side_by_side(
+    records: Session, child: Child, pair: tuple[str, str], translate: Translate, language: str
+) -> dict[str, Any] | None:
+    """Two instruments compared for a child, the better suited first; None where one of them or an arm is not known."""
+    latest = latest_arm(records, child.id)
+    chosen = [each for each in candidates(records, child) if each.id in pair]
+    if latest is None or len(chosen) != 2:
+        return None
+    choices = _choices(records, child, latest, translate, language, chosen)
+    until = []
+    for choice in choices:
+        growth, _ = _growth(records, child, choice.instrument, translate, language)
+        until.append(_outlook(growth, latest, choice, translate, language)[:1])
+    return {"pair": choices, "until": until, "against": _against(choices).text(translate, language)}
+
+
+def _against(choices: Sequence[Choice]) -> Sentence:
+    """Which of two suits better, and how sure that is."""
+    one, other = (each.instrument.name for each in choices)
+    found = choices[0].rank.against_next if choices[0].rank is not None else None
+    if found is None or found.equal >= max(found.first, found.second):
+        return say("{one} suits as well as {other}.", one=one, other=other)
+    if found.first >= found.second:
+        return say("{one} suits better than {other}: {p} sure.", one=one, other=other, p=Percent(found.first))
+    return say("{one} can hardly be told from {other}.", one=one, other=other)
 
 
 def _growth(
@@ -187,16 +227,22 @@ def _plot(
         band = (used.verdict.shortest_arm_mm, used.verdict.longest_arm_mm)
     words = PlotWords(
         translate(marked("The arm over time; the table below has the numbers.")),
-        translate(marked("Arm, mm")),
+        translate(marked("Arm length, mm")),
         translate(marked("Size")),
+        translate(marked("Day of measuring")),
     )
     return arm_plot(measured, forecast, chart, words, language, band)
 
 
 def _choices(
-    records: Session, child: Child, latest: ArmRecord | None, translate: Translate, language: str
+    records: Session,
+    child: Child,
+    latest: ArmRecord | None,
+    translate: Translate,
+    language: str,
+    among: Sequence[Instrument] | None = None,
 ) -> list[Choice]:
-    instruments = candidates(records, child)
+    instruments = candidates(records, child) if among is None else among
     if latest is None:
         return [Choice(each, None, None, [], noted_signs(records, child.id, each.id), []) for each in instruments]
     arm = arm_length(latest)

@@ -34,12 +34,13 @@ from service.records.tables import (
     Upload,
     VerdictRecord,
 )
-from service.web.forms.models import ChildForm, InstrumentChoice, TapeForm, answers
+from service.web.forms.models import LONGEST_NICKNAME, ChildForm, InstrumentChoice, TapeForm, answers
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION
 from service.web.language import page_language, translator
 from service.web.pages import go_to, page
-from service.web.teacher.child_view import child_view
+from service.web.teacher.child_view import child_view, side_by_side
+from service.web.teacher.deeds import did, go_done
 
 router = APIRouter(prefix="/children")
 YOUNGEST, OLDEST = int(KNOWN_AGES_YEARS[0]), int(KNOWN_AGES_YEARS[1]) - 1
@@ -47,11 +48,21 @@ YOUNGEST, OLDEST = int(KNOWN_AGES_YEARS[0]), int(KNOWN_AGES_YEARS[1]) - 1
 
 
 @router.get("")
-def children(request: Request, parts: TheHouse, records: Records, who: Visitor) -> HTMLResponse:
-    """List the children and how far each is."""
-    rows = [(child, _state(records, parts.clock.now(), child)) for child in records.scalars(select(Child))]
+def children(
+    request: Request, parts: TheHouse, records: Records, who: Visitor, q: str = "", state: str = ""
+) -> HTMLResponse:
+    """List the children and how far each is; of a search, those whose name holds the words and who are that far."""
+    every = [(child, _state(records, parts.clock.now(), child)) for child in records.scalars(select(Child))]
+    words = q.strip().casefold()[:LONGEST_NICKNAME]
+    rows = [
+        (child, how_far)
+        for child, how_far in every
+        if words in child.nickname.casefold()
+        and (not state or state == how_far["kind"] or (state == "again" and how_far["again"]))
+    ]
     rows.sort(key=lambda row: (row[1]["order"], row[0].nickname.lower()))
-    return page(request, "teacher/children.html", rows=rows)
+    to_review = sum(how_far.get("count", 0) for _, how_far in every)
+    return page(request, "teacher/children.html", rows=rows, to_review=to_review, q=words, state=state, many=len(every))
 
 
 @router.get("/new")
@@ -78,6 +89,17 @@ def child_page(request: Request, child_id: str, parts: TheHouse, records: Record
     return _shown(request, parts.clock.now(), records, _child(records, child_id))
 
 
+@router.get("/{child_id}/compare")
+def compare(request: Request, child_id: str, records: Records, one: str = "", other: str = "") -> Response:
+    """Two instruments side by side for a child."""
+    child = _child(records, child_id)
+    language = page_language(request)
+    found = side_by_side(records, child, (one, other), translator(language), language)
+    if found is None:
+        return go_to(f"/children/{child.id}#instruments")
+    return page(request, "teacher/compare.html", child=child, **found)
+
+
 @router.get("/{child_id}/edit")
 def edit_child(request: Request, child_id: str, parts: TheHouse, records: Records) -> HTMLResponse:
     """Ask what to change."""
@@ -86,29 +108,34 @@ def edit_child(request: Request, child_id: str, parts: TheHouse, records: Record
 
 
 @router.post("/{child_id}/edit")
-def change_child(request: Request, child_id: str, parts: TheHouse, records: Records, form: Fields) -> Response:
+def change_child(
+    request: Request, child_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields
+) -> Response:
     """Change what is known of a child."""
     child = _child(records, child_id)
-    if not _fill(child, form, parts.clock.now().date()):
+    with did(records, who, parts, "child-changed", child.id) as deed:
+        filled = _fill(child, form, parts.clock.now().date())
+    if not filled:
         shown = _years(parts.clock.now().date())
         return page(request, "teacher/child_form.html", 422, child=child, problem="name", **shown)
     parts.store.traces_left = True  # the former nickname
-    return go_to(f"/children/{child.id}")
+    return go_done(f"/children/{child.id}", deed)
 
 
 @router.post("/{child_id}/instrument")
-def use_instrument(child_id: str, records: Records, form: Fields) -> RedirectResponse:
+def use_instrument(child_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
     """Note which instrument the child plays."""
     child = _child(records, child_id)
     chosen = InstrumentChoice.read(form).instrument_id
     if chosen and chosen not in {each.id for each in candidates(records, child)}:
         raise nothing_here()
-    child.instrument_id = chosen or None
-    return go_to(f"/children/{child.id}#instruments")
+    with did(records, who, parts, "instrument-in-use", child.id) as deed:
+        child.instrument_id = chosen or None
+    return go_done(f"/children/{child.id}#instruments", deed)
 
 
 @router.post("/{child_id}/signs")
-def note_signs(child_id: str, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
+def note_signs(child_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
     """Note what was seen while the child played an instrument."""
     child = _child(records, child_id)
     instrument = _candidate(records, child, InstrumentChoice.read(form).instrument_id)
@@ -120,17 +147,20 @@ def note_signs(child_id: str, parts: TheHouse, records: Records, form: Fields) -
             SignsRecord.noted_on == today,
         )
     ).first()
-    if noted is None:  # noted twice on one day, the later answers hold
-        noted = SignsRecord(
-            studio_id=child.studio_id, child_id=child.id, instrument_id=instrument.id, noted_on=today, answers={}
-        )
-        records.add(noted)
-    noted.answers = answers(form, SIGN_QUESTIONS)
-    return go_to(f"/children/{child.id}#signs")
+    with did(records, who, parts, "signs-noted", child.id) as deed:
+        if noted is None:  # noted twice on one day, the later answers hold
+            noted = SignsRecord(
+                studio_id=child.studio_id, child_id=child.id, instrument_id=instrument.id, noted_on=today, answers={}
+            )
+            records.add(noted)
+        noted.answers = answers(form, SIGN_QUESTIONS)
+    return go_done(f"/children/{child.id}#signs", deed)
 
 
 @router.post("/{child_id}/tape")
-def note_tape(request: Request, child_id: str, parts: TheHouse, records: Records, form: Fields) -> Response:
+def note_tape(
+    request: Request, child_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields
+) -> Response:
     """Note a tape reading, and compare it with the photo."""
     child = _child(records, child_id)
     now = parts.clock.now()
@@ -140,44 +170,50 @@ def note_tape(request: Request, child_id: str, parts: TheHouse, records: Records
         language = page_language(request)
         words = error.sentence.text(translator(language), language)
         return _shown(request, now, records, child, 422, tape_problem=words)
-    records.add(
-        TapeRecord(
-            studio_id=child.studio_id,
-            child_id=child.id,
-            taken_on=now.date(),
-            value_mm=reading.value_mm,
-            uncertainty_mm=reading.standard_uncertainty_mm,
-            told_by="teacher",
+    with did(records, who, parts, "tape-noted", child.id) as deed:
+        records.add(
+            TapeRecord(
+                studio_id=child.studio_id,
+                child_id=child.id,
+                taken_on=now.date(),
+                value_mm=reading.value_mm,
+                uncertainty_mm=reading.standard_uncertainty_mm,
+                told_by="teacher",
+            )
         )
-    )
-    return go_to(f"/children/{child.id}#tape")
+    return go_done(f"/children/{child.id}#tape", deed)
 
 
 @router.post("/{child_id}/tape/{tape_id}/take-back")
-def take_tape_back(child_id: str, tape_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
+def take_tape_back(
+    child_id: str, tape_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields
+) -> RedirectResponse:
     """Delete a tape reading that was a slip."""
-    with parts.store.for_studio(who.studio_id) as records:
-        tape = records.get(TapeRecord, tape_id)
-        if tape is None or tape.child_id != child_id:
-            raise nothing_here()
+    tape = records.get(TapeRecord, tape_id)
+    if tape is None or tape.child_id != child_id:
+        raise nothing_here()
+    with did(records, who, parts, "tape-taken-back", child_id) as deed:
         records.delete(tape)
-    parts.store.forget_traces()
-    return go_to(f"/children/{child_id}#tape")
+    return go_done(f"/children/{child_id}#tape", deed)
 
 
 @router.post("/{child_id}/arm/{arm_id}/take-back")
-def take_arm_back(child_id: str, arm_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
+def take_arm_back(
+    child_id: str, arm_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields
+) -> RedirectResponse:
     """Take an accepted arm out of the records; its photo is to be reviewed again, and can be accepted again."""
-    with parts.store.for_studio(who.studio_id) as records:
-        arm = records.get(ArmRecord, arm_id)
-        if arm is None or arm.child_id != child_id:
-            raise nothing_here()
+    arm = records.get(ArmRecord, arm_id)
+    if arm is None or arm.child_id != child_id:
+        raise nothing_here()
+    with did(records, who, parts, "arm-taken-back", child_id) as deed:
         upload = records.get(Upload, arm.upload_id) if arm.upload_id else None
         if upload is not None and upload.state == ACCEPTED:
             upload.state = MEASURED
+        for verdict in records.scalars(select(VerdictRecord).where(VerdictRecord.arm_record_id == arm.id)):
+            verdict.arm_record_id = None
+        records.flush()
         records.delete(arm)
-    parts.store.forget_traces()
-    return go_to(f"/children/{child_id}#arm")
+    return go_done(f"/children/{child_id}#arm", deed)
 
 
 @router.post("/{child_id}/verdict")
@@ -191,16 +227,17 @@ def decide(request: Request, child_id: str, who: Visitor, parts: TheHouse, recor
     asked = records.scalars(
         select(PhotoRequest).where(PhotoRequest.child_id == child.id).order_by(PhotoRequest.created_at.desc())
     ).first()
-    kept = keep_verdict(
-        records,
-        child,
-        arm,
-        instrument,
-        teacher_id=who.teacher_id,
-        now=parts.clock.now(),
-        language=asked.language if asked else page_language(request),
-        program_version=PROGRAM_VERSION,
-    )
+    with did(records, who, parts, "decided", child.id):
+        kept = keep_verdict(
+            records,
+            child,
+            arm,
+            instrument,
+            teacher_id=who.teacher_id,
+            now=parts.clock.now(),
+            language=asked.language if asked else page_language(request),
+            program_version=PROGRAM_VERSION,
+        )
     return go_to(f"/verdicts/{kept.id}")
 
 

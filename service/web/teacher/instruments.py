@@ -23,16 +23,17 @@ from service.jobs.running import start_measuring
 from service.measuring.admission import Rank
 from service.measuring.results import kept_length
 from service.records.deciding import chart_in_use, instrument_lengths
-from service.records.erase import erase_instrument
+from service.records.erase import remove_instrument
 from service.records.photos import MOST_VIEWS
 from service.records.tables import FAILED, INSTRUMENT, MEASURED, RECEIVED, REFUSED, Instrument, Upload
 from service.records.uploads import keep_upload
-from service.web.forms.models import InstrumentForm, PhotoForm, answers
+from service.web.forms.models import LONGEST_SHELF_NAME, InstrumentForm, PhotoForm, answers
 from service.web.forms.reading import photo_fields
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION
 from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
+from service.web.teacher.deeds import did, go_done
 
 router = APIRouter(prefix="/instruments")
 NO_NAME = marked("Please give the instrument a name or a shelf number.")
@@ -40,15 +41,20 @@ NO_PHOTO = marked("Please choose a photo of the instrument.")
 
 
 @router.get("")
-def shelf(request: Request, who: Visitor, records: Records) -> HTMLResponse:
-    """List the instruments."""
+def shelf(request: Request, who: Visitor, records: Records, q: str = "", size: str = "") -> HTMLResponse:
+    """List the instruments; of a search, those whose name holds the words and that measure like a size."""
     chart = chart_in_use(records)
     kept = sorted(records.scalars(select(Instrument).where(Instrument.child_id.is_(None))), key=by_name)
     reviews = records.scalars(
         select(Upload).where(Upload.child_id.is_(None), Upload.state.in_((MEASURED, RECEIVED, REFUSED, FAILED)))
     ).all()
-    rows = [(each, nearest(chart, instrument_lengths(each))) for each in kept]
-    return page(request, "teacher/instruments.html", rows=rows, reviews=reviews, names={i.id: i.name for i in kept})
+    every = [(each, nearest(chart, instrument_lengths(each))) for each in kept]
+    words = q.strip().casefold()[:LONGEST_SHELF_NAME]
+    rows = [(own, like) for own, like in every if words in own.name.casefold() and size in ("", like)]
+    search: dict[str, Any] = {"q": words, "size": size, "sizes": [row.size for row in chart.rows], "many": len(every)}
+    return page(
+        request, "teacher/instruments.html", **search, rows=rows, reviews=reviews, names={i.id: i.name for i in kept}
+    )
 
 
 @router.get("/new")
@@ -64,8 +70,9 @@ def make_instrument(request: Request, who: Visitor, parts: TheHouse, records: Re
     fault = _fill(request, instrument, form)
     if fault is not None:
         return _form_page(request, None, form, fault)
-    records.add(instrument)
-    return go_to("/instruments")
+    with did(records, who, parts, "instrument-made") as deed:
+        records.add(instrument)
+    return go_done("/instruments", deed)
 
 
 @router.get("/photo")
@@ -110,15 +117,15 @@ def instrument_page(request: Request, instrument_id: str, records: Records) -> H
 
 @router.post("/{instrument_id}")
 def change_instrument(
-    request: Request, instrument_id: str, parts: TheHouse, records: Records, form: Fields
+    request: Request, instrument_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields
 ) -> Response:
     """Change an instrument."""
     instrument = _instrument(records, instrument_id)
-    fault = _fill(request, instrument, form)
+    with did(records, who, parts, "instrument-changed", instrument.child_id) as deed:
+        fault = _fill(request, instrument, form)
     if fault is not None:
-        records.expire(instrument)
         return _form_page(request, instrument, form, fault)
-    return go_to(f"/children/{instrument.child_id}" if instrument.child_id else "/instruments")
+    return go_done(f"/children/{instrument.child_id}" if instrument.child_id else "/instruments", deed)
 
 
 @router.get("/{instrument_id}/delete")
@@ -128,11 +135,14 @@ def delete_page(request: Request, instrument_id: str, records: Records) -> HTMLR
 
 
 @router.post("/{instrument_id}/delete")
-def delete_instrument(instrument_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
-    """Delete an instrument."""
-    if not erase_instrument(parts.store, parts.photos, who.studio_id, instrument_id):
-        raise nothing_here()
-    return go_to("/instruments")
+def delete_instrument(
+    instrument_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields
+) -> RedirectResponse:
+    """Delete an instrument and its photos."""
+    instrument = _instrument(records, instrument_id)
+    with did(records, who, parts, "instrument-deleted", instrument.child_id) as deed:
+        remove_instrument(records, parts.photos, instrument)
+    return go_done("/instruments", deed)
 
 
 def _instrument(records: Session, instrument_id: str) -> Instrument:

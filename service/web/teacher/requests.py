@@ -22,6 +22,8 @@ from service.web.gate.guard import FAMILY, Fields, Records, TheHouse, Visitor, n
 from service.web.house import House
 from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
+from service.web.reach import reach
+from service.web.teacher.deeds import did, go_done
 
 router = APIRouter()
 
@@ -86,6 +88,7 @@ def request_page(
         child=records.get_one(Child, asked.child_id),
         link=link,
         qr=qr_svg(link),
+        reach=reach(link, parts.settings.has_own_certificate),
         open=is_open(asked, parts.clock.now()),
         wanted=[(each, REASONS.get(each.reason or "")) for each in still_wanted(records, asked)],
         subject=translator(asked.language)(MAIL_SUBJECT),
@@ -94,11 +97,12 @@ def request_page(
 
 
 @router.post("/requests/{request_id}/close")
-def close_request(request_id: str, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
+def close_request(request_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
     """Close the link."""
     asked = _request(records, request_id)
-    asked.revoked_at = asked.revoked_at or parts.clock.now()
-    return go_to(f"/requests/{asked.id}")
+    with did(records, who, parts, "link-closed", asked.child_id) as deed:
+        asked.revoked_at = asked.revoked_at or parts.clock.now()
+    return go_done(f"/requests/{asked.id}", deed)
 
 
 def ask(

@@ -49,8 +49,8 @@ from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor,
 from service.web.house import PROGRAM_VERSION, House
 from service.web.language import marked, page_language, translator
 from service.web.pages import fragment, go_to, page
+from service.web.teacher.deeds import did, go_done
 from service.web.teacher.requests import REASONS, ask
-from service.words.writing import written_day
 
 router = APIRouter(prefix="/reviews")
 MOVABLE = {
@@ -82,7 +82,7 @@ def review(
     can_measure = upload.state == MEASURED and upload.views == 1 and parts.photos.has(upload.id, ORIGINAL)
     if can_measure:
         afterwards.add_task(_sight, parts, upload.id, upload.kind, stated(records, upload))
-    live, short = _live(request, records, child, upload, upload.corrected or upload.result or {})
+    live, more, short = _live(request, records, child, upload, upload.corrected or upload.result or {})
     answer = page(
         request,
         "teacher/review.html",
@@ -90,12 +90,15 @@ def review(
         child=child,
         automatic=json.dumps(_movable(upload, upload.result or {})),
         moved=json.dumps((upload.corrected or {}).get("moved_px", {})),
+        drawn=json.dumps((upload.corrected or upload.result or {}).get("drawn_px", {})),
+        waiting=_waiting(records),
         names=[(name, say(MOVABLE[upload.kind][name])) for name in _movable(upload, upload.result or {})],
         reasons=_reasons(upload),
         can_measure=can_measure,
         can_retry=parts.photos.has(upload.id, ORIGINAL),
         called=_called(records, child, upload, page_language(request)),
         live=live,
+        more=more,
         short=short,
     )
     answer.background = afterwards
@@ -121,7 +124,7 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
         raise nothing_here() from None
     found = await _solved(parts, who, upload_id, points)
 
-    def keep() -> tuple[str, str]:
+    def keep() -> tuple[str, str, str]:
         with parts.store.for_studio(who.studio_id) as records:
             upload = _upload(records, upload_id)
             if upload.state != MEASURED:
@@ -131,33 +134,38 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
             child = records.get_one(Child, upload.child_id) if upload.child_id else None
             return _live(request, records, child, upload, found)
 
-    words, short = await run_in_threadpool(keep)
-    return JSONResponse({"usable": found["usable"], "html": words, "short": short})
+    words, more, short = await run_in_threadpool(keep)
+    drawn = found.get("drawn_px", {})
+    return JSONResponse({"usable": found["usable"], "html": words, "more": more, "short": short, "drawn": drawn})
 
 
 @router.post("/{upload_id}/accept")
-async def accept(upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
+async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
     """Take the measurement into the records; the photo as it came is deleted."""
     await _draw_moved_points(parts, who, upload_id)
 
-    def take() -> str:
+    def take() -> RedirectResponse:
         with parts.store.for_studio(who.studio_id) as records:
             upload = _upload(records, upload_id)
             if upload.state != MEASURED or upload.result is None:
                 raise nothing_here()
             now = parts.clock.now()
-            if upload.kind == ARM:
-                records.add(_arm_record(upload, who, now))
-            else:
-                _keep_instrument(records, upload, AcceptForm.read(form))
-            upload.state = ACCEPTED
+            with did(records, who, parts, f"{upload.kind}-accepted", upload.child_id) as deed:
+                if upload.kind == ARM:
+                    records.add(_arm_record(upload, who, now))
+                else:
+                    child = records.get(Child, upload.child_id) if upload.child_id else None
+                    named = _name_to_begin_with(records, child, page_language(request))
+                    _keep_instrument(records, upload, AcceptForm.read(form), named)
+                upload.state = ACCEPTED
             about = upload.child_id or upload.instrument_id
             note(records, who.studio_id, Action.MEASUREMENT_ACCEPTED, now, who.teacher_id, about)
+            following = _next_to_review(records, upload)
             back = f"/children/{upload.child_id}" if upload.child_id else "/instruments"
         parts.photos.delete(upload_id, *ORIGINALS)
-        return back
+        return go_done(f"/reviews/{following}" if following else back, deed)
 
-    return go_to(await run_in_threadpool(take))
+    return await run_in_threadpool(take)
 
 
 @router.post("/{upload_id}/retry")
@@ -184,37 +192,54 @@ def dismiss(upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> Redi
         if upload.state == ACCEPTED:  # its numbers are in the records
             raise nothing_here()
         back = f"/children/{upload.child_id}" if upload.child_id else "/instruments"
+        with did(records, who, parts, "photo-dismissed", upload.child_id) as deed:
+            records.delete(upload)
         parts.photos.delete(upload_id)
-        records.delete(upload)
-    parts.store.forget_traces()
-    return go_to(back)
+    return go_done(back, deed)
 
 
 @router.post("/{upload_id}/again")
-def ask_again(request: Request, upload_id: str, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
+def ask_again(
+    request: Request, upload_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields
+) -> RedirectResponse:
     """Ask the family for this photo once more, with one reason."""
     upload = _upload(records, upload_id)
     reason = AgainForm.read(form).reason
     if upload.state not in (MEASURED, FAILED) or reason not in REASONS or upload.child_id is None:
         raise nothing_here()
     before = records.get(PhotoRequest, upload.request_id) if upload.request_id else None
-    upload.state, upload.again_reason = AGAIN, reason
-    upload.photos_deleted_at = parts.clock.now()
+    with did(records, who, parts, "asked-again", upload.child_id) as deed:
+        upload.state, upload.again_reason = AGAIN, reason
+        upload.photos_deleted_at = parts.clock.now()
+        if before is not None and is_open(before, parts.clock.now()):
+            before.finished_at, asked = None, before
+        else:
+            asked = ask(
+                records,
+                parts,
+                records.get_one(Child, upload.child_id),
+                asks_arm=upload.kind == ARM,
+                asks_instrument=upload.kind != ARM,
+                language=before.language if before else page_language(request),
+                days=parts.settings.link_days,
+                reason=reason,
+            )
     parts.photos.delete(upload.id)
-    if before is not None and is_open(before, parts.clock.now()):
-        before.finished_at = None
-        return go_to(f"/requests/{before.id}")
-    asked = ask(
-        records,
-        parts,
-        records.get_one(Child, upload.child_id),
-        asks_arm=upload.kind == ARM,
-        asks_instrument=upload.kind != ARM,
-        language=before.language if before else page_language(request),
-        days=parts.settings.link_days,
-        reason=reason,
-    )
-    return go_to(f"/requests/{asked.id}")
+    return go_done(f"/requests/{asked.id}", deed)
+
+
+def _waiting(records: Session) -> int:
+    """How many photos are to be reviewed."""
+    return len(records.scalars(select(Upload.id).where(Upload.state == MEASURED)).all())
+
+
+def _next_to_review(records: Session, done: Upload) -> str | None:
+    """The photo to review next: the same child's first, then whichever waits longest."""
+    waiting = records.scalars(
+        select(Upload).where(Upload.state == MEASURED, Upload.id != done.id).order_by(Upload.received_at)
+    ).all()
+    own = [each for each in waiting if done.child_id is not None and each.child_id == done.child_id]
+    return next((each.id for each in (*own, *waiting)), None)
 
 
 def _upload(records: Session, upload_id: str) -> Upload:
@@ -246,7 +271,8 @@ async def _solved(
     sight = await _sight(parts, upload_id, upload.kind, Stated(question.bar_mm, question.reference))
     if sight is None:
         raise nothing_here()
-    return (await parts.pool.solve(sight, question)).result | {"moved_px": points}
+    outcome = await parts.pool.solve(sight, question)
+    return outcome.result | {"moved_px": points, "drawn_px": outcome.drawn_px}
 
 
 async def _sight(parts: House, upload_id: str, kind: str, known: Stated) -> bytes | None:
@@ -307,8 +333,8 @@ def _reasons(upload: Upload) -> dict[str, str]:
 
 def _live(
     request: Request, records: Session, child: Child | None, upload: Upload, result: dict[str, Any]
-) -> tuple[str, str]:
-    """The words beside the photo (length, interval, verdict; or why there are none), and the same in a few letters."""
+) -> tuple[str, str, str]:
+    """The words beside the photo (length, interval, verdict; or why not), everything measured, and a few letters."""
     language = page_language(request)
     translate = translator(language)
     verdict = words = None
@@ -318,8 +344,10 @@ def _live(
     except FitError as error:
         words = error.sentence.text(translate, language)
     shown = {"upload": upload, "result": result, "verdict": verdict, "words": words}
-    html, short = (fragment(request, f"teacher/review_{form}.html", **shown) for form in ("live", "short"))
-    return html, short.strip()
+    html, more, short = (
+        fragment(request, f"teacher/review_{form}.html", **shown) for form in ("live", "more", "short")
+    )
+    return html, more, short.strip()
 
 
 def _verdict(records: Session, child: Child, upload: Upload, result: dict[str, Any]) -> Verdict | None:
@@ -375,13 +403,13 @@ def _arm_record(upload: Upload, who: SignedIn, now: Any) -> ArmRecord:
     )
 
 
-def _keep_instrument(records: Session, upload: Upload, called: AcceptForm) -> None:
+def _keep_instrument(records: Session, upload: Upload, called: AcceptForm, otherwise: str) -> None:
     kept = upload.corrected or upload.result or {}
     instrument = records.get(Instrument, upload.instrument_id) if upload.instrument_id else None
     if instrument is None:
         instrument = Instrument(studio_id=upload.studio_id, child_id=upload.child_id, notes={})
         records.add(instrument)
-    instrument.name = called.name or f"{upload.received_at:%Y-%m-%d}"
+    instrument.name = called.name or otherwise
     instrument.label = called.label or None
     instrument.lengths = _only_lengths(kept)
     instrument.automatic = _without_names(upload.result or {})
@@ -403,9 +431,17 @@ def _called(records: Session, child: Child | None, upload: Upload, language: str
     if known is not None:
         return AcceptForm(name=known.name, label=known.label or "")
     asked = records.get(PhotoRequest, upload.request_id) if upload.request_id else None
-    translate, day = translator(language), written_day(upload.received_at, language)
-    name = translate(marked("Instrument of %(nickname)s")) % {"nickname": child.nickname} if child else day
+    name = _name_to_begin_with(records, child, language)
     return AcceptForm(name=name, label=(asked.label if asked else None) or "")
+
+
+def _name_to_begin_with(records: Session, child: Child | None, language: str) -> str:
+    """What an instrument is called until somebody names it: after its child, or by its place on the shelf."""
+    translate = translator(language)
+    if child is not None:
+        return translate(marked("Instrument of %(nickname)s")) % {"nickname": child.nickname}
+    number = len(records.scalars(select(Instrument.id).where(Instrument.child_id.is_(None))).all()) + 1
+    return translate(marked("Instrument %(number)s")) % {"number": number}
 
 
 def _only_lengths(result: dict[str, Any]) -> dict[str, Any]:
@@ -413,4 +449,4 @@ def _only_lengths(result: dict[str, Any]) -> dict[str, Any]:
 
 
 def _without_names(result: dict[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in result.items() if name != "photo"}
+    return {name: value for name, value in result.items() if name not in ("photo", "drawn_px")}

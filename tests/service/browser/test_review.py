@@ -11,7 +11,7 @@ import pytest
 from playwright.sync_api import Browser, Locator, Page, Request, expect
 
 from service.records.photos import ORIGINAL, OVERLAY
-from service.records.tables import ArmRecord, PhotoRequest, Upload
+from service.records.tables import ArmRecord, Upload
 from tests.service.browser.test_walk import PHONE
 from tests.service.full_studio import use_real_photos
 from tests.service.seeding import Seeded, seed
@@ -190,7 +190,7 @@ def test_on_a_phone_accepting_is_in_reach_and_everything_measured_is_seen(phone_
         assert box is not None
         assert box["y"] + box["height"] <= tab.viewport_size["height"]  # type: ignore[index]
         tab.get_by_text("Everything measured").click()
-    for cell in tab.locator("[data-live] .lengths td").all():
+    for cell in tab.locator("[data-more] .lengths td").all():
         box = cell.bounding_box()
         assert box is not None
         assert box["x"] >= 0
@@ -305,7 +305,8 @@ def test_accepting_keeps_both_and_draws_the_moved_point(browser: Browser, studio
         tab.mouse.move(x + 25, y, steps=10)
         tab.mouse.up()
         tab.get_by_role("button", name="Accept").click()  # at once: the last move still counts
-        tab.wait_for_url("**/children/*", timeout=MEASURING_MS)
+        tab.wait_for_url(f"**/reviews/{seeded.instrument_upload_id}?done=*", timeout=MEASURING_MS)  # the next photo
+        tab.goto(f"{service.address}/children/{seeded.child_id}#arm")
         assert "corrected; found: " in tab.locator("#arm").inner_text()
     with service.house.store.for_studio(seeded.studio_id) as records:
         arm = records.query(ArmRecord).filter_by(upload_id=upload_id).one()
@@ -324,5 +325,22 @@ def test_one_tap_on_a_reason_asks_again(browser: Browser, studio: tuple[Serving,
         tab.wait_for_url("**/requests/*")
         assert "lay the instrument flat" in tab.locator(".note.care").inner_text()
     with service.house.store.for_studio(seeded.studio_id) as records:
-        assert records.get_one(PhotoRequest, seeded.request_id).reason == "instrument"
+        assert records.get_one(Upload, seeded.instrument_upload_id).again_reason == "instrument"
     assert not service.house.photos.has(seeded.instrument_upload_id, ORIGINAL)
+
+
+@pytest.mark.parametrize("screen", [DESK, PHONE], ids=["desktop", "phone"])
+def test_outline_and_sheet_are_drawn_and_an_instrument_is_accepted_without_scrolling(
+    browser: Browser, studio: tuple[Serving, Seeded], screen: dict[str, object]
+) -> None:
+    _, seeded = studio
+    for tab in _opened(browser, studio, screen, seeded.instrument_upload_id):
+        accept, body = tab.get_by_role("button", name="Accept").bounding_box(), tab.locator(".of-body").first
+        assert accept is not None
+        assert accept["y"] + accept["height"] <= tab.viewport_size["height"]  # type: ignore[index]
+        assert len((body.get_attribute("points") or "").split()) > 50
+        assert tab.locator(".of-sheet").count() >= 2
+        box, pane = body.bounding_box(), tab.locator(".pane").bounding_box()
+        assert box is not None
+        assert pane is not None
+        assert box["height"] > 0.4 * pane["height"], "large, and not small between strips"

@@ -11,7 +11,7 @@ from calibration.quantity import Length
 from service.fit.chart import default_chart
 from service.web.plots import MOST_MONTHS, PlotWords, arm_plot, chart_plot
 
-WORDS = PlotWords("title", "Arm <mm>", "Size")
+WORDS = PlotWords("title", "Arm <mm>", "Size", "Day")
 
 
 def texts(drawing: str) -> list[str]:
@@ -25,7 +25,7 @@ def test_the_arm_over_time_names_its_axes_and_a_few_months(days: int) -> None:
         [(date(2031, 5, 12), Length.stated(440, 4)), (last, Length.stated(450, 4))], (), default_chart(), WORDS, "de"
     )
     found = texts(drawing)
-    assert {"Arm &lt;mm&gt;", "Size", "440"} <= set(found)
+    assert {"Arm &lt;mm&gt;", "Size", "Day", "440"} <= set(found)
     months = [text for text in found if re.search(r"20\d\d$", text)]
     assert 1 <= len(months) <= MOST_MONTHS + 1
 

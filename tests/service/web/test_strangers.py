@@ -22,10 +22,12 @@ OPEN = {
     "/",
     "/privacy",
     "/start",
+    "/certificate.crt",
     "/sign-in",
     "/welcome/{token}",
     "/api/v1/openapi.json",
     "/static/vendor/{package}/{name}",
+    "/news",  # endless; `test_news` asks as strangers do
 }
 """Pages for everybody; what they show belongs to nobody. A new route has to be guarded or named here."""
 BY_LINK = ("/f/{token}", "/r/{token}")
@@ -58,6 +60,7 @@ class Route:
             tape_id=victim.tape_id,
             teacher_id=victim.teacher_id,
             arm="450",
+            deed_id=victim.deed_id,
         )
 
 

@@ -146,8 +146,8 @@ def test_a_bent_elbow_is_refused_by_a_correction_that_bends_it(seen):
 def test_overlay_blurs_the_face_and_marks_the_points(picture, measured):
     drawn = draw_arm(picture, measured)
     height, width = picture.rgb.shape[:2]
-    assert drawn.shape[1] == width
-    assert drawn.shape[0] > height
+    assert drawn.shape == (height, width, 3)
+    assert draw_arm(picture, measured, captions={"arm_length": "arm"}).shape[0] > height
     x, y, radius = measured.faces_px[0]
     face = np.s_[int(y - 0.3 * radius) : int(y + 0.3 * radius), int(x - 0.3 * radius) : int(x + 0.3 * radius)]
 

@@ -112,7 +112,9 @@ def test_the_drawing_is_as_wide_as_the_photo(plain):
     _, photo, measured = plain
     picture = draw_instrument(photo, measured)
     assert picture.shape[1] == photo.rgb.shape[1]
-    assert picture.shape[0] > photo.rgb.shape[0]
+    assert picture.shape == photo.rgb.shape
+    captions = {"body_length": "body", "total_length": "whole"}
+    assert draw_instrument(photo, measured, captions).shape[0] > photo.rgb.shape[0]
     assert (picture[: photo.rgb.shape[0]] != photo.rgb).any(axis=2).mean() > 0.005
 
 

@@ -1,0 +1,149 @@
+"""Teachers are told by mail that photos have arrived: once for what belongs together, and without a name."""
+
+from __future__ import annotations
+
+import socketserver
+import threading
+import time
+from collections.abc import Callable, Iterator
+from email import message_from_bytes, policy
+from email.message import EmailMessage
+
+import pytest
+
+from service.jobs import telling
+from service.records.tables import Child, Teacher
+from tests.service.conftest import Place
+from tests.service.jobs.test_deletion import send
+from tests.service.seeding import Seeded, seed
+
+
+class Postbox(socketserver.ThreadingTCPServer):
+    """A mail server (RFC 5321) that keeps what it is handed; the first `refusals` messages it refuses for now."""
+
+    allow_reuse_address = True
+    daemon_threads = True
+
+    def __init__(self, refusals: int = 0) -> None:
+        super().__init__(("127.0.0.1", 0), Talk)
+        self.mails: list[EmailMessage] = []
+        self.refusals = refusals
+
+
+class Talk(socketserver.StreamRequestHandler):
+    """One conversation."""
+
+    server: Postbox
+
+    def handle(self) -> None:
+        self.say("220 postbox")
+        while line := self.rfile.readline():
+            word = line[:4].upper()
+            if word == b"DATA":
+                self.say("354 go on")
+                self.take()
+            else:
+                self.say("250 well")
+            if word == b"QUIT":
+                return
+
+    def take(self) -> None:
+        lines = []
+        while (line := self.rfile.readline()) != b".\r\n":
+            lines.append(line)
+        if self.server.refusals > 0:
+            self.server.refusals -= 1
+            self.say("451 later")
+            return
+        mail = message_from_bytes(b"".join(lines), policy=policy.default)
+        assert isinstance(mail, EmailMessage)
+        self.server.mails.append(mail)
+        self.say("250 taken")
+
+    def say(self, words: str) -> None:
+        self.wfile.write(words.encode() + b"\r\n")
+
+
+@pytest.fixture
+def postbox() -> Iterator[Postbox]:
+    box = Postbox()
+    threading.Thread(target=box.serve_forever, daemon=True).start()
+    yield box
+    box.shutdown()
+
+
+@pytest.fixture
+def studio(open_place: Callable[..., Place], postbox: Postbox, monkeypatch: pytest.MonkeyPatch) -> tuple[Place, Seeded]:
+    monkeypatch.setattr(telling, "TELL_AFTER_S", 1.5)
+    place = open_place(
+        mail_server="127.0.0.1",
+        mail_port=postbox.server_address[1],
+        mail_security="none",
+        mail_from="studio@example.org",
+        public_url="https://fit.example.org",
+    )
+    place.clock.forward(minutes=10)
+    return place, seed(place.house)
+
+
+def mails(postbox: Postbox, at_least: int = 1) -> list[EmailMessage]:
+    until = time.monotonic() + 30
+    while len(postbox.mails) < at_least and time.monotonic() < until:
+        time.sleep(0.05)
+    return list(postbox.mails)
+
+
+def test_one_mail_tells_of_two_photos_and_names_nobody(studio: tuple[Place, Seeded], postbox: Postbox) -> None:
+    place, seeded = studio
+    for key in ("one", "two"):
+        send(place, seeded, b"good", key)
+    (mail,) = mails(postbox)
+    time.sleep(2.5)
+    assert len(postbox.mails) == 1, "the second photo was told of with the first"
+    assert mail["To"] == seeded.email
+    text = mail.as_string()
+    assert "https://fit.example.org/children" in text
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        private = {each.nickname for each in records.query(Child)} | {seeded.child_id, seeded.request_id, "436"}
+    assert not [each for each in private if each in text.replace("example.org/children", "")]
+
+
+def test_a_later_photo_is_told_of_again_in_the_teachers_language(
+    studio: tuple[Place, Seeded], postbox: Postbox
+) -> None:
+    place, seeded = studio
+    send(place, seeded, b"good", "one")
+    mails(postbox)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Teacher, seeded.teacher_id).language = "de"
+    place.clock.forward(hours=2)
+    send(place, seeded, b"good", "two")
+    first, second = mails(postbox, 2)
+    assert first["Subject"] == "Photos have arrived"
+    assert second["Subject"] == "Fotos sind angekommen"
+    assert first["Message-ID"] != second["Message-ID"]
+
+
+def test_a_refused_photo_and_a_teacher_who_does_not_want_it_get_no_mail(
+    studio: tuple[Place, Seeded], postbox: Postbox
+) -> None:
+    place, seeded = studio
+    send(place, seeded, b"bad", "one")
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Teacher, seeded.teacher_id).told_by_mail = False
+    send(place, seeded, b"good", "two")
+    time.sleep(3)
+    assert postbox.mails == []
+
+
+def test_a_busy_mail_server_holds_nothing_up(
+    studio: tuple[Place, Seeded], postbox: Postbox, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place, seeded = studio
+    postbox.refusals = 1
+    send(place, seeded, b"good", "one")
+    until = time.monotonic() + 20
+    while postbox.refusals and time.monotonic() < until:
+        time.sleep(0.05)
+    assert postbox.refusals == 0
+    assert place.client.get("/api/v1/health").status_code in (200, 503), "the service goes on"
