@@ -69,7 +69,7 @@ SHEET_BLURRED = Problem(
 PRINT_SCALE = Problem(
     "print_scale",
     "The sheet seems to have been printed smaller or larger than it should be.",
-    "Print it again at 100% (“actual size”, not “fit to page”) and check both bars with a ruler.",
+    "Print it again at 100% (“actual size”, not “fit to page”) and check the bar with a ruler.",
 )
 
 PRINT_SCALE_UNSURE = Problem(

@@ -7,7 +7,7 @@ saddle point stays where it is, while the outline of a black square does not.  A
 board matters: the tilt of the wall is known from the board's foreshortening, which grows with its width squared.
 
 Each of four sheets in each of two paper sizes has 15 markers of its own, so that a marker tells which sheet, and which
-paper, it is on.  Beside the board: two check bars for a ruler, and a black frame into which a blank card can be laid.
+paper, it is on.  Below the board: a check bar for a ruler, and a black frame into which a blank card can be laid.
 
 Frame of reference of a sheet: origin at the centre of the page, x to the right, y up, z out of the paper, mm.
 """
@@ -34,7 +34,7 @@ MARKER_SHARE = 0.78
 """Side of a marker over side of its square; the white that remains is about one module wide."""
 
 CHECK_BAR_MM = 150.0
-"""Length of both check bars: an ordinary school ruler is a little longer."""
+"""Length of the check bar: an ordinary school ruler is a little longer."""
 
 CARD_WIDTH_MM, CARD_HEIGHT_MM = 85.60, 53.98
 """ISO/IEC 7810:2003, 5.1: nominal size of an ID-1 card."""
@@ -148,8 +148,7 @@ RIM_MM = 6.0
 """Depth of the partial squares round the core."""
 
 _MEASURES = {Paper.A4: _Measures(33.0, 12.0, 9.0), Paper.LETTER: _Measures(31.0, 20.0, 8.0)}
-_GAP_MM = 4.0  # between the board and the upright check bar
-_TICK_MM = 4.0  # length of the bars' end marks, hence the bars' width
+_TICK_MM = 4.0  # length of the bar's end marks
 _BAND_ACROSS_MM, _BAND_ALONG_MM = 4.0, 2.0  # half widths of the card frame's black bands
 
 
@@ -221,13 +220,6 @@ class SheetLayout:
         left, top = self.page.left + measures.left_mm, self.page.top - measures.top_mm
         width, height = COLUMNS * self.square_mm + 2 * RIM_MM, ROWS * self.square_mm + 2 * RIM_MM
         return Box(left, top - height, left + width, top)
-
-    @property
-    def upright_bar(self) -> Box:
-        """The check bar to the right of the board, end marks included: its height is `CHECK_BAR_MM`."""
-        left = self.board.right + _GAP_MM
-        middle = self.board.centre_mm[1]
-        return Box(left, middle - CHECK_BAR_MM / 2, left + _TICK_MM, middle + CHECK_BAR_MM / 2)
 
     @property
     def level_bar(self) -> Box:

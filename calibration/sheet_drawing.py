@@ -19,13 +19,13 @@ from calibration.sheet import (
     is_black,
     marker_modules,
 )
-from calibration.sheet_pictures import child_picture, instrument_picture
-from calibration.sheet_shapes import Rectangle, Shape, Text, draw_picture, write_pdf
+from calibration.sheet_pictures import child_picture, instrument_picture, ruler_picture
+from calibration.sheet_shapes import Rectangle, Shape, Text, broken, draw_picture, write_pdf
 from calibration.sheet_words import WORDS, SheetWords
 
-_SMALL_MM, _HEADING_MM, _TITLE_MM = 2.5, 3.0, 4.0
-_LINE_MM = 3.45
-_BAR_MM = 1.0  # thickness of the check bars and of their end marks
+_TEXT_MM, _LEAST_TEXT_MM, _HEADING_MM, _TITLE_MM, _BAR_WORDS_MM = 3.1, 2.2, 3.7, 3.4, 4.0
+_LINE = 1.28  # between two lines, in heights of the letters
+_BAR_MM, _MARK_MM = 2.0, 1.0  # thickness of the check bar and of its end marks
 
 
 def sheet_image(layout: SheetLayout, dpi: float = 300, language: str = "en") -> NDArray[np.uint8]:
@@ -71,7 +71,7 @@ def sheet_pdf(layout: SheetLayout, language: str = "en") -> bytes:
 def sheet_shapes(layout: SheetLayout, language: str = "en") -> list[Shape]:
     """Everything that is printed on the sheet, in the order of printing."""
     words = WORDS.get(language, WORDS["en"])
-    return [*_board(layout), *_bars(layout, words), *_card_frame(layout, words), *_instructions(layout, words)]
+    return [*_board(layout), *_bar(layout, words), *_card_frame(layout, words), *_instructions(layout, words)]
 
 
 def _board(layout: SheetLayout) -> Iterator[Shape]:
@@ -91,49 +91,54 @@ def _white_modules(box: Box, modules: NDArray[np.bool_]) -> Iterator[Shape]:
         yield Rectangle(Box(left, top - side, left + side, top), white=True)
 
 
-def _bars(layout: SheetLayout, words: SheetWords) -> Iterator[Shape]:
-    label = words.bar.format(length=f"{CHECK_BAR_MM:.0f}")
-    half, room = _BAR_MM / 2, 9.0
-    level, upright = layout.level_bar, layout.upright_bar
-    x, y = level.centre_mm
-    yield Rectangle(Box(level.left, y - half, x - room, y + half))
-    yield Rectangle(Box(x + room, y - half, level.right, y + half))
-    yield Rectangle(Box(level.left, level.bottom, level.left + _BAR_MM, level.top))
-    yield Rectangle(Box(level.right - _BAR_MM, level.bottom, level.right, level.top))
-    yield Text((x, y - 1.05), _HEADING_MM, label, centred=True)
-    x, y = upright.centre_mm
-    yield Rectangle(Box(x - half, upright.bottom, x + half, y - room))
-    yield Rectangle(Box(x - half, y + room, x + half, upright.top))
-    yield Rectangle(Box(upright.left, upright.bottom, upright.right, upright.bottom + _BAR_MM))
-    yield Rectangle(Box(upright.left, upright.top - _BAR_MM, upright.right, upright.top))
-    yield Text((x + 1.05, y), _HEADING_MM, label, centred=True, upwards=True)
+def _bar(layout: SheetLayout, words: SheetWords) -> Iterator[Shape]:
+    """The check bar: heavy enough to be found at once, its length said in its middle."""
+    bar = layout.level_bar
+    x, y = bar.centre_mm
+    half, room = _BAR_MM / 2, 12.0
+    yield Rectangle(Box(bar.left, y - half, x - room, y + half))
+    yield Rectangle(Box(x + room, y - half, bar.right, y + half))
+    yield Rectangle(Box(bar.left, bar.bottom, bar.left + _MARK_MM, bar.top))
+    yield Rectangle(Box(bar.right - _MARK_MM, bar.bottom, bar.right, bar.top))
+    yield Text((x, y - 1.4), _BAR_WORDS_MM, words.bar.format(length=f"{CHECK_BAR_MM:.0f}"), bold=True, centred=True)
 
 
 def _card_frame(layout: SheetLayout, words: SheetWords) -> Iterator[Shape]:
+    """The frame for a card, with how to print and what the frame is for inside."""
     yield Rectangle(layout.card_frame)
     yield Rectangle(layout.card_window, white=True)
-    left, top = layout.card_window.left + 4.0, layout.card_window.top - 6.5
-    yield Text((left, top), _TITLE_MM, f"{words.title} {layout.name.upper()}", bold=True)
-    yield from _paragraph((left, top - 7.5), words.print_heading, words.print_steps)
-    yield from _lines((left, top - 29.5), words.card_note)
+    room = layout.card_window.grown(-4.0, -4.0)
+    yield Text((room.left, room.bottom), _TITLE_MM, words.title, bold=True)
+    yield Text((room.left + 24.0, room.bottom), _TITLE_MM, layout.name.upper())
+    upper = Box(room.left, room.bottom + 18.0, room.right - 25.0, room.top)
+    yield from _paragraph(upper, words.print_heading, words.print_steps)
+    yield from ruler_picture(Box(room.right - 22.0, upper.bottom + 5.0, room.right, room.top))
+    yield from _wrapped(Box(room.left, room.bottom + 5.0, room.right, room.bottom + 16.5), words.card_note)
 
 
 def _instructions(layout: SheetLayout, words: SheetWords) -> Iterator[Shape]:
     room = layout.words
-    top = room.top - _HEADING_MM
-    yield from _paragraph((room.left, top), words.child_heading, words.child_steps)
-    yield from child_picture(Box(room.left + 50.0, room.top - 24.0, room.left + 86.0, room.top))
-    middle = room.top - 34.0
-    yield from _paragraph((room.left, middle), words.instrument_heading, words.instrument_steps)
-    yield from instrument_picture(Box(room.left + 48.0, room.bottom + 2.0, room.left + 86.0, room.bottom + 24.0))
+    middle, picture_mm = (room.top + room.bottom) / 2, 37.0
+    upper = Box(room.left, middle + 1.0, room.right - picture_mm - 2.0, room.top)
+    yield from _paragraph(upper, words.child_heading, words.child_steps)
+    yield from child_picture(Box(room.right - picture_mm, room.top - 24.0, room.right, room.top))
+    lower = Box(room.left, room.bottom, room.right - picture_mm - 2.0, middle - 1.0)
+    yield from _paragraph(lower, words.instrument_heading, words.instrument_steps)
+    yield from instrument_picture(Box(room.right - picture_mm, room.bottom + 1.0, room.right, room.bottom + 23.0))
 
 
-def _paragraph(at_mm: tuple[float, float], heading: str, lines: tuple[str, ...]) -> Iterator[Shape]:
-    yield Text(at_mm, _HEADING_MM, heading, bold=True)
-    yield from _lines((at_mm[0], at_mm[1] - 4.4), lines)
+def _paragraph(room: Box, heading: str, words: str) -> Iterator[Shape]:
+    yield Text((room.left, room.top - _HEADING_MM), _HEADING_MM, heading, bold=True)
+    yield from _wrapped(Box(room.left, room.bottom, room.right, room.top - 1.6 * _HEADING_MM), words)
 
 
-def _lines(at_mm: tuple[float, float], lines: tuple[str, ...]) -> Iterator[Shape]:
+def _wrapped(room: Box, words: str) -> Iterator[Shape]:
+    """Words as lines in a room, in the largest letters with which they fit."""
+    said = words.format(length=f"{CHECK_BAR_MM:.0f}")
+    size_mm = _TEXT_MM
+    lines = broken(said, room.width_mm, size_mm)
+    while len(lines) * _LINE * size_mm > room.height_mm and size_mm > _LEAST_TEXT_MM:
+        size_mm -= 0.05
+        lines = broken(said, room.width_mm, size_mm)
     for number, line in enumerate(lines):
-        words = line.format(length=f"{CHECK_BAR_MM:.0f}")
-        yield Text((at_mm[0], at_mm[1] - number * _LINE_MM), _SMALL_MM, words)
+        yield Text((room.left, room.top - size_mm - number * _LINE * size_mm), size_mm, line)

@@ -1,4 +1,4 @@
-"""The two small drawings on the sheet: how the child stands, and how the instrument lies."""
+"""The three small drawings on the sheet: a ruler at the bar, how the child stands, and how the instrument lies."""
 
 from __future__ import annotations
 
@@ -58,12 +58,28 @@ def _small_sheet(at_mm: tuple[float, float], height_mm: float, turn_deg: float =
     return shapes
 
 
+def ruler_picture(room: Box) -> list[Shape]:
+    """A ruler laid along a bar with end marks; about 22 x 20 mm."""
+    y = room.top - 3.0
+    bar = Box(room.left + 1.0, y - 0.6, room.right - 1.0, y + 0.6)
+    shapes: list[Shape] = [Rectangle(bar)]
+    for x in (bar.left, bar.right - 0.5):
+        shapes.append(Rectangle(Box(x, y - 2.0, x + 0.5, y + 2.0)))
+    ruler = ((room.left, y - 2.6), (room.right, y - 2.6), (room.right, y - 9.0), (room.left, y - 9.0))
+    shapes.append(Stroke((*ruler, ruler[0]), 0.3))
+    ticks = 15
+    for number in range(ticks + 1):
+        x = bar.left + bar.width_mm * number / ticks
+        deep = 2.8 if number % 5 == 0 else 1.6
+        shapes.append(Stroke(((x, y - 2.6), (x, y - 2.6 - deep)), 0.25))
+    return shapes
+
+
 def child_picture(room: Box) -> list[Shape]:
-    """A child with one arm out along the wall, two sheets on the wall; about 38 x 20 mm."""
+    """A child with one arm out along the wall, the sheet on the wall above the arm; about 37 x 22 mm."""
     x, y = room.left + 9.0, room.bottom
     shapes: list[Shape] = [Stroke(((room.left, y), (room.right, y)), 0.25)]
-    shapes += _small_sheet((x + 11.0, y + 18.6), 6.0)
-    shapes += _small_sheet((x + 25.5, y + 18.6), 6.0)
+    shapes += _small_sheet((x + 10.5, y + 19.6), 7.5)
     body = ((-2.6, 13.6), (2.6, 13.6), (2.4, 7.2), (-2.4, 7.2))
     shapes.append(Polygon(_placed((*body, body[0]), (x, y))))
     shapes.append(Polygon(_circle((x, y + 17.1), 2.2)))

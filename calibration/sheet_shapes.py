@@ -68,6 +68,33 @@ class Text:
 Shape = Rectangle | Polygon | Stroke | Text
 
 
+def broken(words: str, width_mm: float, size_mm: float) -> list[str]:
+    """Words broken into lines no wider than a room, at spaces; a word wider than the room is broken within.
+
+    Examples
+    --------
+    >>> broken("a violin of the right size", 20.0, 3.0)
+    ['a violin of', 'the right size']
+    """
+    lines = [""]
+    for word in words.split(" "):
+        longer = f"{lines[-1]} {word}".strip()
+        if _width_mm(longer, size_mm) <= width_mm or not lines[-1]:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+        while _width_mm(lines[-1], size_mm) > width_mm and len(lines[-1]) > 1:
+            line, fits = lines[-1], len(lines[-1]) - 1
+            while fits > 1 and _width_mm(line[:fits], size_mm) > width_mm:
+                fits -= 1
+            lines[-1:] = [line[:fits], line[fits:]]
+    return lines
+
+
+def _width_mm(words: str, size_mm: float) -> float:
+    return float(_font(False, 100.0).getlength(words)) * size_mm / 100.0
+
+
 def write_pdf(shapes: Sequence[Shape], page: Box, title: str) -> bytes:
     """Write the shapes as a PDF of one page in true size (1 mm is 72 / 25.4 points)."""
     for name in _FONTS.values():

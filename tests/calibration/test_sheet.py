@@ -22,7 +22,9 @@ from calibration.sheet import (
     all_layouts,
     marker_modules,
 )
-from calibration.sheet_drawing import sheet_image, sheet_pdf, sheet_png
+from calibration.sheet_drawing import sheet_image, sheet_pdf, sheet_png, sheet_shapes
+from calibration.sheet_shapes import Text
+from calibration.sheet_words import WORDS
 
 DPI = 300
 PX_PER_MM = DPI / 25.4
@@ -50,7 +52,7 @@ def test_every_marker_belongs_to_one_sheet() -> None:
 
 @pytest.mark.parametrize("layout", all_layouts()[::4], ids=lambda layout: layout.name)
 def test_nothing_overlaps_and_margins_are_white(layout: SheetLayout) -> None:
-    boxes = [layout.board, layout.level_bar, layout.card_frame, layout.upright_bar, layout.words]
+    boxes = [layout.board, layout.level_bar, layout.card_frame, layout.words]
     for number, one in enumerate(boxes):
         for other in boxes[number + 1 :]:
             apart = one.right < other.left or other.right < one.left or one.top < other.bottom or other.top < one.bottom
@@ -115,11 +117,8 @@ def test_printed_board_and_level_bar_have_their_size(printed: tuple[SheetLayout,
     assert bar[-1] - bar[0] == pytest.approx(CHECK_BAR_MM, abs=0.1)
 
 
-def test_printed_upright_bar_and_squares_have_their_size(printed: tuple[SheetLayout, NDArray]) -> None:
+def test_printed_squares_have_their_size(printed: tuple[SheetLayout, NDArray]) -> None:
     layout, page = printed
-    column = round((layout.upright_bar.right - 0.4 - layout.page.left) * PX_PER_MM)
-    bar = _edges_mm(page[: round((layout.page.top - layout.board.bottom) * PX_PER_MM), column])
-    assert bar[-1] - bar[0] == pytest.approx(CHECK_BAR_MM, abs=0.1)
     column = round((layout.core.left + 1.5 - layout.page.left) * PX_PER_MM)
     squares = _edges_mm(page[: round(layout.board.height_mm * PX_PER_MM), column])
     assert np.diff(squares) == pytest.approx(layout.square_mm, abs=0.1)
@@ -137,3 +136,21 @@ def test_picture_and_pdf_show_the_same_page(printed: tuple[SheetLayout, NDArray]
     picture = sheet_image(layout, DPI).astype(np.float64)
     rows, columns = min(page.shape[0], picture.shape[0]), min(page.shape[1], picture.shape[1])
     assert np.abs(page[:rows, :columns] - picture[:rows, :columns]).mean() < 2.5
+
+
+@pytest.mark.parametrize("language", sorted(WORDS))
+@pytest.mark.parametrize("paper", list(Paper))
+def test_words_stay_in_their_rooms_and_are_read_at_arms_length(paper: Paper, language: str) -> None:
+    """No line runs into a picture, out of its frame or over another; letters are 2.2 mm high (6 pt) at least."""
+    layout = SheetLayout(paper, 1)
+    texts = [shape for shape in sheet_shapes(layout, language) if isinstance(shape, Text)]
+    assert len({text.words for text in texts}) > 12
+    for text in texts:
+        assert text.size_mm >= 2.2
+        inside = layout.card_window if text.at_mm[0] < layout.card_frame.right else layout.words
+        if not text.centred:
+            assert inside.left <= text.at_mm[0]
+            assert inside.bottom <= text.at_mm[1] <= inside.top
+    page = sheet_image(layout, 100, language)
+    right = round((layout.words.right + 0.5 - layout.page.left) * 100 / 25.4)
+    assert page[:, right:].min() > 250 or right >= page.shape[1]

@@ -18,7 +18,8 @@ from calibration.quantity import Length
 from service.fit.counter import Heap
 from service.fit.errors import FitError
 from service.fit.lengths import parse_length
-from service.fit.order import drawing_svg, order
+from service.fit.order import order
+from service.fit.order_drawing import drawing_svg
 from service.fit.sentences import Translate, say
 from service.fit.verdict_json import verdict_json
 from service.questions.asked import LONGEST_TYPED
