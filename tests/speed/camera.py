@@ -1,13 +1,10 @@
 """How often the camera page looks: ``python -m tests.speed.camera``; a phone is played by the browser's false camera.
 
-Prints checks a second and what sheet and person take, medians over some seconds; with ``--slow N`` the browser's worker
-shares the machine with N busy processes, as a rough stand-in for a slower phone.
+Prints checks a second and what sheet and person take, medians over some seconds.
 """
 
 from __future__ import annotations
 
-import argparse
-import multiprocessing
 import sys
 import tempfile
 from pathlib import Path
@@ -38,9 +35,6 @@ globalThis.Worker = class extends Plain {
 
 def main() -> None:
     """Let the page look at a film that never rests, and say how often it did."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--slow", type=int, default=0, help="busy processes beside it")
-    busy = [multiprocessing.Process(target=_burn, daemon=True) for _ in range(parser.parse_args().slow)]
     file = chromium()
     if file is None:
         sys.exit("no Chromium on this machine")
@@ -57,22 +51,13 @@ def main() -> None:
             tab.goto(f"{service.address}/f/{seeded.family}/camera/arm")
             tab.get_by_role("button", name="Start the camera").click()
             tab.wait_for_selector("[data-camera][data-rate]", timeout=120_000)
-            for each in busy:
-                each.start()
             begun = tab.evaluate("took.length")
             tab.wait_for_timeout(SECONDS * 1000)
             took = tab.evaluate("took")[begun:]
             browser.close()
-    for each in busy:
-        each.terminate()
     moments, sheet_ms, person_ms = zip(*took, strict=True)
     rate = (len(moments) - 1) / (moments[-1] - moments[0]) * 1000
     print(f"{rate:.1f} checks a second; sheet {median(sheet_ms):.0f} ms, person {median(person_ms):.0f} ms")
-
-
-def _burn() -> None:
-    while True:
-        pass
 
 
 if __name__ == "__main__":
