@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from calibration.blank_sheet import Blank
 from service.measuring.results import kept_length
 from service.records.tables import PhotoRequest, Upload
 from tests.service.browser import films
@@ -85,6 +86,8 @@ def test_a_good_view_is_taken_shown_and_measured_within_its_interval(
         assert "Nothing has been sent yet." in tab.locator("[data-said]").inner_text()
         expect(tab.locator("[data-taken] img")).to_have_count(1)
         assert sent == []
+        loaded = "caches.match('/static/vendor/pose-0.10.21/pose_lite.task').then(Boolean)"
+        assert tab.evaluate(loaded)  # the next time it is there already
         tab.get_by_role("button", name="Send the photos").click()
         tab.wait_for_url(RESULT, timeout=LOADING_MS)
         tab.wait_for_selector("h1:not(:text('Measuring'))", timeout=LOADING_MS)
@@ -188,6 +191,24 @@ def test_the_instrument_is_taken_by_its_sheet(
     assert pool.measured == ["instrument"]
     with service.house.store.for_studio(seeded.studio_id) as records:
         assert records.get_one(PhotoRequest, seeded.request_id).label == "3/4"
+
+
+def test_blank_paper_is_not_looked_for_but_the_child_is(
+    filmed: Callable[..., Page], measured: tuple[Serving, Seeded, Recorded]
+) -> None:
+    service, seeded, pool = measured
+    pool.references.clear()
+    with service.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(PhotoRequest, seeded.request_id).reference = "a4"
+    tab = filmed(level_faults()["no_sheet"])
+    start(tab, service, seeded)
+    hears(tab, "next")
+    tab.get_by_role("button", name="Enough").click()
+    tab.get_by_role("button", name="Send the photos").click()
+    tab.wait_for_url(RESULT)
+    with service.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(PhotoRequest, seeded.request_id).reference = None
+    assert pool.references == [Blank.A4]
 
 
 def test_without_permission_the_ordinary_way_is_offered(

@@ -13,7 +13,7 @@ const Checks = (() => {
   const MARGIN = 0.015; // of the picture's longer side, that head and hand must be inside by; our choice
   const VISIBLE = 0.5; // of the landmarks' own word; our choice
   const STILL = 0.004; // of the longer side, between two pictures: a blur of some px in a photo; our choice
-  const NEW_PLACE_MM = 220; // between two views: half a step; our choice
+  const NEW_PLACE_MM = 180; // between two views: less than a step; our choice
   const HEAD_OVER_NOSE = 0.8; // crown above the nose, over nose above the shoulders: upright heads, by eye
   const TIP_OVER_KNUCKLE = 2.1; // fingertip from the wrist, over the index knuckle from it: a hand's proportions
 
