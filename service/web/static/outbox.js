@@ -100,7 +100,7 @@
         await drop(entry.key);
         return result;
       }
-      tell(status, result.lost ? words.lost : words.busy, " ", button(words.now, () => wake()));
+      tell(status, result.lost ? words.lost : words.busy, document.createElement("br"), button(words.now, () => wake()));
       await pause(result.again || wait);
     }
   }
