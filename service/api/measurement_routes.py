@@ -96,6 +96,9 @@ class ArmOut(MeasurementOut):
     spine_to_palm: LengthOut | None
     hand_length: LengthOut | None
     hand_breadth: LengthOut | None
+    neck_length: LengthOut | None
+    shoulder_fall: LengthOut | None
+    shoulder_run: LengthOut | None
 
 
 class InstrumentOut(MeasurementOut):

@@ -109,6 +109,19 @@ class FingerRoomOut(BaseModel):
     message: list[str]
 
 
+class SetUpOut(BaseModel):
+    """What to try at chin and shoulder, by common practice; null where the photo does not show it."""
+
+    neck_length: LengthOut | None
+    shoulder_fall: LengthOut | None
+    shoulder_run: LengthOut | None
+    shoulder_slope_deg: tuple[float, float, float] | None = Field(description="Low, likely and high end, degrees.")
+    to_fill_mm: tuple[float, float] | None
+    chin_rest_mm: tuple[float, float] | None
+    shoulder_rest_mm: tuple[float, float] | None
+    message: list[str]
+
+
 class VerdictOut(BaseModel):
     """What is known of an instrument for a child, what there is to do, and why."""
 
@@ -133,6 +146,7 @@ class VerdictOut(BaseModel):
     margin: LengthOut
     guard_band: GuardOut
     chart: str
+    set_up: SetUpOut
     finger_room: FingerRoomOut | None
     headline: str
     to_do: str

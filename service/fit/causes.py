@@ -27,6 +27,7 @@ MEASURED = (
     say("trunk lean"),
     say("the shoulder's bony tip"),
     say("the spine behind the neck"),
+    say("chin"),
     say("neck point placed by hand"),
     say("shoulder point placed by hand"),
     say("elbow point placed by hand"),

@@ -147,6 +147,8 @@ def short_reasons(verdict: Verdict) -> tuple[Reason, ...]:
         Reason("how_sure", _sureness(verdict)),
         *_sign_reasons(verdict),
     ]
+    if _tries_set_up(verdict):
+        reasons += _set_up_reasons(verdict)
     if verdict.mislabelled:
         reasons.append(_label_reason(verdict))
     return tuple(reasons)
@@ -177,12 +179,22 @@ def full_reasons(verdict: Verdict) -> tuple[Reason, ...]:
         unknown = say("The chart has no size called {label}; only the measures count.", label=verdict.instrument.label)
         reasons.append(Reason("label_unknown", unknown))
     reasons.append(Reason("limited_by", _limited_by(verdict.margin)))
-    to_try = set_up_sentences(set_up(verdict.small))  # no photo is read for the neck yet, so that nothing is claimed
-    reasons += [Reason(code, sentence) for code, sentence in zip(SET_UP_CODES, to_try, strict=True)]
+    if not _tries_set_up(verdict):
+        reasons += _set_up_reasons(verdict)
     if verdict.condition is not None:
         bad = [name for name in CONDITION_QUESTIONS if getattr(verdict.condition, name) is False]
         reasons += [Reason(f"condition_{name}", CONDITION_FAULTS[name]) for name in bad]
     return tuple(reasons)
+
+
+def _tries_set_up(verdict: Verdict) -> bool:
+    """Whether set-up comes first and the photo says what to try, so that it belongs into the short answer."""
+    return verdict.action is Action.SET_UP and verdict.build.neck_length is not None
+
+
+def _set_up_reasons(verdict: Verdict) -> list[Reason]:
+    to_try = set_up_sentences(set_up(verdict.small, verdict.build))
+    return [Reason(code, sentence) for code, sentence in zip(SET_UP_CODES, to_try, strict=True)]
 
 
 def explanation_json(

@@ -1,19 +1,22 @@
 """Set-up from the photo: what to try at the chin and at the shoulder, before the size is blamed.
 
-The neck's length (from the jaw to the line of the shoulder) leaves a gap between instrument and jaw that chin rest and
-shoulder rest have to fill; the shoulder's slope says on which side more is needed.  What is said is common practice
-among teachers, no source: ranges to begin with, not a prescription, and nothing medical.  No published range of this
-length in children was found, so none is used: only what was measured on this child counts.
+The neck's length (from the chin to the height of the shoulder's tip) leaves a gap between instrument and jaw that chin
+rest and shoulder rest have to fill; the shoulder's slope says on which side more is needed.  What is said is common
+practice among teachers, no source: ranges to begin with, not a prescription, and nothing medical.  In children of six
+years the chin stands some 73 mm above the shoulders' tips, at twelve some 95 mm (statures, shoulder heights and heights
+of the head of Snyder 1977, UM-HSRI-77-17, from memory); that is no part of what is said: only what was measured on this
+child counts.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from math import atan2, degrees, hypot
 from typing import Any
 
-from calibration.quantity import Length, length_json
-from service.fit.sentences import Millimetres, Sentence, say, unchanged
+from calibration.quantity import COVERAGE_FACTOR, Length, length_json
+from service.fit.sentences import Millimetres, Number, Sentence, say, unchanged
 
 RIBS_MM = {"small": (24.0, 28.0), "large": (28.0, 31.0)}
 """Height of a violin's ribs below quarter size and from it on, mm: 26 at a quarter and 30 at full size, tabulated by
@@ -28,8 +31,44 @@ REST_MM = (10.0, 45.0)
 COMFORT_MM = 10.0
 """Room that the jaw should keep for moving, mm; ours."""
 
-SLOPE_MM = 25.0
-"""Fall of the shoulder line from neck to joint, from which a rest that is higher at the chest is tried, mm; ours."""
+LEVEL_DEG, SLOPING_DEG = 28.0, 36.0
+"""Slopes of the line from the side of the neck to the shoulder's tip below which a shoulder is level and above which it
+slopes, degrees: rendered children have 28 to 36, 32 in the middle; ours.  From the second on a rest that is higher at
+the chest is tried."""
+
+
+@dataclass(frozen=True, slots=True)
+class Build:
+    """Neck and shoulder of a child as a photo shows them; None where hair or clothes hide them.
+
+    Attributes
+    ----------
+    neck_length : Length or None
+        Chin to the height of the shoulder's tip, mm.
+    shoulder_fall, shoulder_run : Length or None
+        From the side of the neck to the shoulder's tip, down and across, mm.
+    """
+
+    neck_length: Length | None = None
+    shoulder_fall: Length | None = None
+    shoulder_run: Length | None = None
+
+    @property
+    def slope_deg(self) -> tuple[float, float, float] | None:
+        """Slope of the shoulder with its 95 % interval (low, likely, high), degrees; None where it is not known.
+
+        The arc tangent of fall over run, its uncertainty to first order (JCGM 100:2008, 5.1.2).
+        """
+        if self.shoulder_fall is None or self.shoulder_run is None:
+            return None
+        fall, run = self.shoulder_fall.value_mm, self.shoulder_run.value_mm
+        by_fall, by_run = (each.standard_uncertainty_mm for each in (self.shoulder_fall, self.shoulder_run))
+        u = degrees(hypot(run * by_fall, fall * by_run) / (fall**2 + run**2))
+        likely = degrees(atan2(fall, run))
+        return likely - COVERAGE_FACTOR * u, likely, likely + COVERAGE_FACTOR * u
+
+
+NOT_SEEN = Build()
 
 ROUNDED_MM = 5.0
 """Ranges are said to five millimetres: pads come in no finer steps."""
@@ -41,18 +80,15 @@ class SetUp:
 
     Attributes
     ----------
-    neck_length : Length or None
-        Jaw to the line of the shoulder, mm.
-    shoulder_fall : Length or None
-        How far the shoulder's joint lies below the side of the neck, mm.
+    build : Build
+        What was measured.
     to_fill_mm : tuple of float or None
         Height that chin rest and shoulder rest have to fill together, from .. to, mm.
     chin_rest_mm, shoulder_rest_mm : tuple of float or None
         Ranges to begin with, mm.
     """
 
-    neck_length: Length | None
-    shoulder_fall: Length | None
+    build: Build
     to_fill_mm: tuple[float, float] | None
     chin_rest_mm: tuple[float, float] | None
     shoulder_rest_mm: tuple[float, float] | None
@@ -60,8 +96,10 @@ class SetUp:
     def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON; sentences in `language` by `translate`."""
         return {
-            "neck_length": length_json(self.neck_length),
-            "shoulder_fall": length_json(self.shoulder_fall),
+            "neck_length": length_json(self.build.neck_length),
+            "shoulder_fall": length_json(self.build.shoulder_fall),
+            "shoulder_run": length_json(self.build.shoulder_run),
+            "shoulder_slope_deg": None if self.build.slope_deg is None else [round(d, 1) for d in self.build.slope_deg],
             "to_fill_mm": self.to_fill_mm,
             "chin_rest_mm": self.chin_rest_mm,
             "shoulder_rest_mm": self.shoulder_rest_mm,
@@ -69,17 +107,15 @@ class SetUp:
         }
 
 
-def set_up(small: bool, neck_length: Length | None = None, shoulder_fall: Length | None = None) -> SetUp:
+def set_up(small: bool, build: Build = NOT_SEEN) -> SetUp:
     """Work out what to try.
 
     Parameters
     ----------
     small : bool
         Whether the instrument is below quarter size.
-    neck_length : Length, optional
-        Jaw to the line of the shoulder, mm; None where hair or a collar hides it.
-    shoulder_fall : Length, optional
-        How far the shoulder's joint lies below the side of the neck, mm.
+    build : Build
+        Neck and shoulder of the child.
 
     Returns
     -------
@@ -87,17 +123,18 @@ def set_up(small: bool, neck_length: Length | None = None, shoulder_fall: Length
 
     Examples
     --------
-    >>> set_up(True, Length.stated(75.0, 4.0)).shoulder_rest_mm
+    >>> set_up(True, Build(Length.stated(75.0, 4.0))).shoulder_rest_mm
     (10.0, 30.0)
     """
+    neck_length = build.neck_length
     if neck_length is None:
-        return SetUp(None, shoulder_fall, None, None, None)
+        return SetUp(build, None, None, None)
     ribs = RIBS_MM["small" if small else "large"]
     low = max(neck_length.low_mm - ribs[1] - COMFORT_MM, 0.0)
     high = max(neck_length.high_mm - ribs[0] - COMFORT_MM, 0.0)
     chin = _within(low * CHIN_SHARE, high * CHIN_SHARE, CHIN_REST_MM)
     rest = _within(low - chin[1], high - chin[0], REST_MM)
-    return SetUp(neck_length, shoulder_fall, (_rounded(low), _rounded(high)), chin, rest)
+    return SetUp(build, (_rounded(low), _rounded(high)), chin, rest)
 
 
 CHIN_SHARE = 0.6
@@ -106,33 +143,43 @@ CHIN_SHARE = 0.6
 
 def set_up_sentences(found: SetUp) -> tuple[Sentence, ...]:
     """What to try, in words."""
-    lines = []
-    if found.neck_length is None or found.chin_rest_mm is None or found.shoulder_rest_mm is None:
+    lines, neck = [], found.build.neck_length
+    if neck is None or found.chin_rest_mm is None or found.shoulder_rest_mm is None:
         lines.append(
             say("Length of the child's neck: not measured. Let the teacher look at chin rest and shoulder rest.")
         )
     else:
         lines.append(
             say(
-                "From jaw to shoulder line {neck} ({low} to {high}): try a chin rest of {chin_from} to {chin_to} and a "
-                "sponge or shoulder rest of {rest_from} to {rest_to} (common practice, no source).",
-                neck=Millimetres(found.neck_length.value_mm),
-                low=Millimetres(found.neck_length.low_mm),
-                high=Millimetres(found.neck_length.high_mm),
+                "From the chin to the height of the shoulder {neck} ({low} to {high}): try a chin rest of "
+                "{chin_from} to {chin_to} and a sponge or shoulder rest of {rest_from} to {rest_to} (common practice, "
+                "no source).",
+                neck=Millimetres(neck.value_mm),
+                low=Millimetres(neck.low_mm),
+                high=Millimetres(neck.high_mm),
                 chin_from=Millimetres(found.chin_rest_mm[0]),
                 chin_to=Millimetres(found.chin_rest_mm[1]),
                 rest_from=Millimetres(found.shoulder_rest_mm[0]),
                 rest_to=Millimetres(found.shoulder_rest_mm[1]),
             )
         )
-    if found.shoulder_fall is None:
+    slope = found.build.slope_deg
+    if slope is None:
         lines.append(say("Slope of the shoulder: not measured."))
-    elif found.shoulder_fall.low_mm > SLOPE_MM:
+    elif slope[0] > SLOPING_DEG:
         lines.append(say("The shoulder slopes: try a rest that is higher towards the chest (common practice)."))
-    elif found.shoulder_fall.high_mm < SLOPE_MM:
+    elif slope[2] < LEVEL_DEG:
         lines.append(say("The shoulder is level: begin with a flat rest (common practice)."))
     else:
-        lines.append(say("The slope of the shoulder is not known well enough to say on which side more is needed."))
+        lines.append(
+            say(
+                "The shoulder falls by {likely} degrees ({low} to {high}; {level} to {sloping} are usual): not known "
+                "well enough to say on which side more is needed.",
+                level=Number(LEVEL_DEG),
+                sloping=Number(SLOPING_DEG),
+                **{name: Number(each) for name, each in zip(("low", "likely", "high"), slope, strict=True)},
+            )
+        )
     return tuple(lines)
 
 

@@ -25,6 +25,7 @@ from service.fit.evidence import Suspected, suspected
 from service.fit.lengths import linear, widened
 from service.fit.losses import LOSSES, Losses
 from service.fit.next_step import Outlook
+from service.fit.setup import NOT_SEEN, Build
 from service.fit.signs import InstrumentCondition, PlayingSigns
 
 Array = NDArray[np.float64]
@@ -90,6 +91,8 @@ class Verdict:
         Shortest arm by total length minus shortest arm by body, mm, where both are measured.
     elsewhere : bool
         Whether strain was seen on another instrument that is not larger than this one.
+    build : Build
+        Neck and shoulder of the child, as far as they are known.
     signs : PlayingSigns or None
     condition : InstrumentCondition or None
     """
@@ -116,6 +119,7 @@ class Verdict:
     label_right: float | None
     neck: Length | None
     elsewhere: bool = False
+    build: Build = NOT_SEEN
     signs: PlayingSigns | None = None
     condition: InstrumentCondition | None = None
 
@@ -182,6 +186,7 @@ def judge(
     rule: DecisionRule = RULE,
     losses: Losses = LOSSES,
     played: Sequence[tuple[InstrumentLengths, PlayingSigns]] = (),
+    build: Build = NOT_SEEN,
 ) -> Verdict:
     """Say whether `instrument` fits a child with this `arm`, and what to do.
 
@@ -203,6 +208,8 @@ def judge(
         What a wrong choice costs.
     played : sequence of (InstrumentLengths, PlayingSigns)
         What was seen while the child plays other instruments; it counts for this one, too.
+    build : Build
+        Neck and shoulder of the child, for what to try at chin and shoulder.
 
     Returns
     -------
@@ -247,6 +254,7 @@ def judge(
         label_right=_label_right(chart, instrument, found),
         neck=_neck(chart, instrument),
         elsewhere=choices.strained_elsewhere(0),
+        build=build,
         signs=signs,
         condition=condition,
     )

@@ -13,6 +13,7 @@ from service.fit.decision import CLASS_ORDER
 from service.fit.explanation import explanation_json
 from service.fit.fingers import finger_room
 from service.fit.sentences import unchanged
+from service.fit.setup import set_up
 from service.fit.verdict import Verdict
 
 
@@ -74,6 +75,7 @@ def verdict_json(verdict: Verdict, translate: Callable[[str], str] = unchanged, 
             "accept_to_mm": _finite(verdict.guard.accept_to_mm),
         },
         "chart": verdict.chart.name,
+        "set_up": set_up(verdict.small, verdict.build).as_json(translate, language),
         "finger_room": None if (room := finger_room(verdict.instrument)) is None else room.as_json(translate, language),
         **explanation_json(verdict, translate, language),
     }

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from calibration.problems import Problem
 from calibration.quantity import Length, length_from_json, length_json
 from service.fit.sentences import Translate, unchanged
+from service.fit.setup import Build
 
 if TYPE_CHECKING:
     from vision.arm.measure import ArmMeasurement
@@ -21,6 +22,9 @@ ARM_LENGTHS = (
     "spine_to_palm",
     "hand_length",
     "hand_breadth",
+    "neck_length",
+    "shoulder_fall",
+    "shoulder_run",
 )
 INSTRUMENT_LENGTHS = (
     "body_length",
@@ -70,6 +74,11 @@ def translated(result: dict[str, Any], translate: Translate) -> dict[str, Any]:
         for problem in result["problems"]
     ]
     return result | {"problems": problems}
+
+
+def kept_build(result: Mapping[str, Any]) -> Build:
+    """Neck and shoulder among the lengths of a measurement in its JSON form."""
+    return Build(*(kept_length(result, name) for name in ("neck_length", "shoulder_fall", "shoulder_run")))
 
 
 def kept_length(result: Mapping[str, Any], name: str) -> Length | None:

@@ -12,7 +12,7 @@ from pydantic import Field, model_validator
 from service.fit.errors import FitError
 from service.fit.sentences import Translate, say, unchanged
 from service.measuring.pool import Measurer
-from service.measuring.results import kept_length, translated
+from service.measuring.results import kept_build, kept_length, translated
 from service.measuring.same_child import check_distinct
 from service.measuring.work import InstrumentQuestion, Outcome
 from service.questions.asked import (
@@ -143,6 +143,7 @@ async def answer(pool: Measurer, question: FitQuestion) -> FitAnswer:
     FitError
         If lengths are implausible.
     """
+    from service.fit.setup import NOT_SEEN
     from service.fit.verdict import judge
 
     child, instrument = await asyncio.gather(_child(pool, question), _instrument(pool, question))
@@ -150,7 +151,14 @@ async def answer(pool: Measurer, question: FitQuestion) -> FitAnswer:
     arm = question.arm_length if child is None else kept_length(child.result, "arm_length")
     if arm is None or (instrument is not None and not instrument.result["usable"]):
         return FitAnswer(child, instrument, None, photos)
-    verdict = judge(arm, _lengths(question, instrument), question.sizes, question.signs(), losses=question.costs)
+    verdict = judge(
+        arm,
+        _lengths(question, instrument),
+        question.sizes,
+        question.signs(),
+        losses=question.costs,
+        build=NOT_SEEN if child is None else kept_build(child.result),
+    )
     return FitAnswer(child, instrument, verdict, photos)
 
 

@@ -25,10 +25,11 @@ from service.fit.order import order, order_sentences
 from service.fit.outlook import outlook
 from service.fit.ranking import Ranked, rank
 from service.fit.sentences import Sentence, say
+from service.fit.setup import NOT_SEEN, Build
 from service.fit.signs import CONDITION_QUESTIONS, SIGN_QUESTIONS, InstrumentCondition, PlayingSigns
 from service.fit.verdict import Verdict, judge
 from service.fit.verdict_json import verdict_json
-from service.measuring.results import kept_length
+from service.measuring.results import kept_build, kept_length
 from service.records.lookups import age_years
 from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, Studio, StudioChart, VerdictRecord
 from service.words.i18n import LANGUAGES, translator
@@ -125,7 +126,9 @@ def ranked(records: Session, child: Child, arm: Length, instruments: Sequence[In
     )
 
 
-def verdict_for(records: Session, child: Child, arm: Length, instrument: Instrument) -> Verdict:
+def verdict_for(
+    records: Session, child: Child, arm: Length, instrument: Instrument, build: Build = NOT_SEEN
+) -> Verdict:
     """Judge an instrument for a child by what is recorded of both, and by what was seen on the child's others."""
     others = [each for each in candidates(records, child) if each.id != instrument.id]
     seen = [(instrument_lengths(each), noted_signs(records, child.id, each.id)) for each in others]
@@ -137,6 +140,7 @@ def verdict_for(records: Session, child: Child, arm: Length, instrument: Instrum
         condition(instrument),
         losses=losses_in_use(records),
         played=[(lengths, signs) for lengths, signs in seen if signs is not None],
+        build=build,
     )
 
 
@@ -152,7 +156,7 @@ def keep_verdict(
     program_version: str,
 ) -> VerdictRecord:
     """Judge, and keep the verdict with all that went into it."""
-    verdict = verdict_for(records, child, arm_length(arm), instrument)
+    verdict = verdict_for(records, child, arm_length(arm), instrument, kept_build(arm.lengths))
     growth = _growth_or_none(records, child, instrument)
     signs = noted_signs(records, child.id, instrument.id)
     kept = VerdictRecord(

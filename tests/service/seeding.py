@@ -111,6 +111,9 @@ def arm_result(value_mm: float, u_mm: float = 4.0) -> dict[str, Any]:
         "spine_to_palm": length(1.1 * value_mm, u_mm),
         "hand_length": length(0.3 * value_mm, u_mm / 2),
         "hand_breadth": length(0.13 * value_mm, u_mm / 3),
+        "neck_length": length(78.0, 12.0),
+        "shoulder_fall": length(58.0, 9.0),
+        "shoulder_run": length(95.0, 9.0),
         "points_px": {
             "side_neck": [430.0, 330.0],
             "shoulder": [505.0, 360.0],

@@ -17,6 +17,7 @@ from vision.arm.priors import LandmarkError
 from vision.person.hand import Hand
 from vision.person.neck import NeckPoint
 from vision.person.pose import Landmark, Person, of_side
+from vision.person.posture import SeenPosture
 
 SIDES = ("left", "right")
 WRIST_OF_ARM = 0.87
@@ -41,6 +42,8 @@ class SeenBody:
         The side of the neck.
     hand : Hand or None
         The hand at the arm's end.
+    posture : SeenPosture or None
+        Neck and shoulder where the arm hangs; None where nobody looked.
     """
 
     camera: PosedCamera
@@ -49,6 +52,7 @@ class SeenBody:
     visibility: Array
     neck: NeckPoint
     hand: Hand | None
+    posture: SeenPosture | None = None
 
     def landmark(self, name: str) -> Array:
         """(2,) px of a body landmark of the arm's side."""

@@ -23,6 +23,7 @@ from vision.arm.estimator import Evidence, Sighting, Solution, expected_arm_mm, 
 from vision.arm.judge import pose_of, pose_problems, turned_probability
 from vision.arm.lengths import arm_lengths
 from vision.arm.mixture import Mixture
+from vision.arm.posture import posture_lengths
 from vision.arm.seen import SeenArm, see_arm
 from vision.person.hand import HandPoint
 from vision.photo import Photo
@@ -53,6 +54,8 @@ class ArmMeasurement:
         ``"left"`` or ``"right"``, the child's own.
     arm_length, neck_to_wrist, neck_to_fingertip, shoulder_to_palm, spine_to_palm, hand_length, hand_breadth : Length
         None where not measured.
+    neck_length, shoulder_fall, shoulder_run : Length
+        Chin to the height of the shoulder's tip; side of the neck to that tip, down and across; None where hidden.
     points_px : dict of str to (float, float)
         The points used, px: ``side_neck``, ``shoulder``, ``elbow``, ``wrist``, ``mid_palm``, ``middle_fingertip``.
     wall_probability : float or None
@@ -76,6 +79,9 @@ class ArmMeasurement:
     spine_to_palm: Length | None = None
     hand_length: Length | None = None
     hand_breadth: Length | None = None
+    neck_length: Length | None = None
+    shoulder_fall: Length | None = None
+    shoulder_run: Length | None = None
     points_px: dict[str, tuple[float, float]] = field(default_factory=dict)
     wall_probability: float | None = None
     faces_px: tuple[tuple[float, float, float], ...] | None = None
@@ -179,6 +185,7 @@ def _solved(seen: SeenArm, evidence: Evidence, against_wall: bool | None) -> Arm
     pose = pose_problems(body, seen.depths, evidence, mixture.best, mixture.share(priors.REACHING))
     faults = (*seen.problems, *pose)
     lengths = {} if faults else arm_lengths(mixture, body.hand, body.camera, seen.prints, turned)
+    lengths |= {} if faults else posture_lengths(body, evidence.body_to_sheet, mixture, seen.prints)
     return ArmMeasurement(
         photo=seen.photo,
         usable=not faults,

@@ -22,8 +22,9 @@ from vision.arm.depth import ArmDepths, arm_depths
 from vision.arm.picture import picture_problems
 from vision.person.face import face_disc, seen_from_behind
 from vision.person.hand import find_hand
-from vision.person.neck import find_neck
+from vision.person.neck import find_neck, look_at_shoulders
 from vision.person.pose import Person, find_people
+from vision.person.posture import find_posture
 from vision.photo import Photo
 from vision.problems import NO_PERSON
 
@@ -137,12 +138,14 @@ def seen_body(photo: Photo, person: Person, side: str, camera: PosedCamera) -> S
         Solved from the sheets.
     """
     wrist, shoulder = person.point("wrist", side), person.point("shoulder", side)
+    shoulders = look_at_shoulders(photo.rgb, person)
     arm_px = ARM_OVER_SHOULDER_TO_WRIST * float(np.linalg.norm(wrist - shoulder))
     return SeenBody(
         camera=camera,
         side=side,
         landmarks_px=person.points_px,
         visibility=person.visibility,
-        neck=find_neck(photo.rgb, person, side),
+        neck=find_neck(photo.rgb, person, side, shoulders),
         hand=find_hand(photo.rgb, wrist, arm_px),
+        posture=find_posture(photo.rgb, person, side, shoulders),
     )

@@ -60,6 +60,7 @@ from vision.arm.measure import (
     stances_of,
 )
 from vision.arm.mixture import Mixture
+from vision.arm.posture import posture_lengths
 from vision.arm.priors import JOINTS, Stance, whitener
 from vision.arm.seen import SeenArm
 from vision.person.hand import HandPoint
@@ -451,6 +452,7 @@ def _solved(
     turned = np.array([turned_probability(turn, solution.stance.name) for solution in mixture.solutions])
     typical = _typical_hand(bodies, lens)
     lengths = arm_lengths(mixture, typical.hand, typical.camera, prints, turned)
+    lengths |= posture_lengths(bodies[0], evidence[0].body_to_sheet, mixture, prints)
     remarks = dict.fromkeys(remark for one in views for remark in one.remarks)
     measurement = ArmMeasurement(
         photo=" + ".join(one.photo for one in views),

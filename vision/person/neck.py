@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 
 from calibration.arrays import Array, Picture
-from vision.person.neck_net import NeckNet
+from vision.person.neck_net import NeckMap, NeckNet
 from vision.person.pose import Landmark, Person
 from vision.person.silhouette import shoulder_span_px, side_axes, silhouette_corner
 
@@ -89,7 +89,17 @@ PROPORTION_DEVIATION = 0.30
 nothing are worse, people turned aside above all."""
 
 
-def find_neck(rgb: Picture, person: Person, side: str) -> NeckPoint:
+def look_at_shoulders(rgb: Picture, person: Person) -> NeckMap | None:
+    """What the network says of a person's shoulders; None where both lie on one spot."""
+    shoulders = np.array([person.point("shoulder", each) for each in ("left", "right")])
+    apart, span = float(np.linalg.norm(shoulders[0] - shoulders[1])), shoulder_span_px(person)
+    if apart < 1.0:
+        return None
+    middle = shoulders.mean(axis=0)
+    return _network()(rgb, *(middle + (shoulders - middle) * span / apart))
+
+
+def find_neck(rgb: Picture, person: Person, side: str, shoulders: NeckMap | None) -> NeckPoint:
     """Find the side of the neck.
 
     Parameters
@@ -100,26 +110,24 @@ def find_neck(rgb: Picture, person: Person, side: str) -> NeckPoint:
         The person.
     side : str
         ``"left"`` or ``"right"``, the person's own.
+    shoulders : NeckMap or None
+        As `look_at_shoulders` gives it.
 
     Returns
     -------
     NeckPoint
         From the network where it finds the point, else by proportion.
     """
-    shoulders = np.array([person.point("shoulder", each) for each in ("left", "right")])
-    apart, span = float(np.linalg.norm(shoulders[0] - shoulders[1])), shoulder_span_px(person)
-    if apart < 1.0:
+    if shoulders is None:
         return from_shoulders(person, side)
-    middle = shoulders.mean(axis=0)
-    found = _network()(rgb, *(middle + (shoulders - middle) * span / apart))
-    point = found.points[side]
+    point, span = shoulders.points[side], shoulder_span_px(person)
     if point.confidence < LEAST_CONFIDENCE:
         return from_shoulders(person, side)
     by_network = np.array([point.x, point.y])
     corner = silhouette_corner(person, rgb.shape[1], side)
     if corner is None:
         return NeckPoint(by_network, 2 * HIDDEN_DEVIATION * span, seen=False)
-    place, gap = _joined(by_network, corner, np.stack(side_axes(person, side)), span, found.seen[side])
+    place, gap = _joined(by_network, corner, np.stack(side_axes(person, side)), span, shoulders.seen[side])
     seen = gap < SEEN_GAP * span and _is_bare(rgb, person, corner, np.stack(side_axes(person, side)), span)
     deviation = (SEEN_DEVIATION if seen else HIDDEN_DEVIATION) * span
     return NeckPoint(place, float(np.hypot(deviation, GAP_DEVIATION * gap)), seen=seen)
@@ -149,20 +157,26 @@ def _is_bare(rgb: Picture, person: Person, corner: Array, axes: Array, span: flo
     eyes = person.points_px[[Landmark.LEFT_EYE, Landmark.RIGHT_EYE]].mean(axis=0)
     if (mouth - corner) @ head < SEEN_RISE * np.linalg.norm(eyes - mouth):
         return False
-    nose, down = person.points_px[Landmark.NOSE], person.points_px[Landmark.NOSE] - eyes
-    ears = person.points_px[[Landmark.LEFT_EAR, Landmark.RIGHT_EAR]]
-    places = [nose + CHEEK[0] * (ear - nose) + CHEEK[1] * down for ear in ears] + [nose + UNDER_NOSE * down]
-    face = np.median([_colour(rgb, place, PATCH * span) for place in places], axis=0)
+    face = face_colour(rgb, person, span)
 
     def skin(inwards: Sequence[float], upwards: Sequence[float]) -> float:
         places = [corner + span * (rise * head - step * out) for step in inwards for rise in upwards]
-        apart = np.array([_colour(rgb, place, SPOT * span) for place in places]) - face
+        apart = np.array([colour(rgb, place, SPOT * span) for place in places]) - face
         return float(np.mean((np.hypot(*apart.T[1:]) < OFF_SKIN[0]) & (np.abs(apart[:, 0]) < OFF_SKIN[1])))
 
     return skin(*ABOVE) >= SEEN_SKIN[0] and skin(*BELOW) >= SEEN_SKIN[1]
 
 
-def _colour(rgb: Picture, centre: Array, radius_px: float) -> Array:
+def face_colour(rgb: Picture, person: Person, span: float) -> Array:
+    """Usual CIELAB colour (3,) of a face: cheeks and below the nose; `span` is the shoulders' distance, px."""
+    eyes = person.points_px[[Landmark.LEFT_EYE, Landmark.RIGHT_EYE]].mean(axis=0)
+    nose, down = person.points_px[Landmark.NOSE], person.points_px[Landmark.NOSE] - eyes
+    ears = person.points_px[[Landmark.LEFT_EAR, Landmark.RIGHT_EAR]]
+    places = [nose + CHEEK[0] * (ear - nose) + CHEEK[1] * down for ear in ears] + [nose + UNDER_NOSE * down]
+    return np.asarray(np.median([colour(rgb, place, PATCH * span) for place in places], axis=0))
+
+
+def colour(rgb: Picture, centre: Array, radius_px: float) -> Array:
     """Median CIELAB colour (3,) of a small square; black where it lies outside the photo."""
     reach = max(round(radius_px), 1)
     x, y = np.round(centre).astype(int)

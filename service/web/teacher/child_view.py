@@ -24,7 +24,7 @@ from service.fit.sentences import Percent, Sentence, Translate, say
 from service.fit.signs import SIGN_QUESTIONS
 from service.fit.tape import check_tape
 from service.fit.verdict import Verdict
-from service.measuring.results import kept_length
+from service.measuring.results import kept_build, kept_length
 from service.questions.tape import OTHER_LENGTHS
 from service.records.asking import is_open, still_wanted
 from service.records.deciding import (
@@ -252,7 +252,7 @@ def _choices(
         instrument = instruments[place.place]
         room = finger_room(instrument_lengths(instrument), hand)
         words = [each.text(translate, language) for each in finger_sentences(room)] if room else []
-        verdict = verdict_for(records, child, arm, instrument)
+        verdict = verdict_for(records, child, arm, instrument, kept_build(latest.lengths))
         told = to_do(verdict).text(translate, language)
         steps = [each.sentence().text(translate, language) for each in verdict.steps[:3]]
         found.append(

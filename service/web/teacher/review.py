@@ -23,7 +23,7 @@ from service.fit.errors import FitError
 from service.fit.verdict import Verdict, judge
 from service.fit.verdict_json import verdict_json
 from service.jobs.running import start_again
-from service.measuring.results import kept_length
+from service.measuring.results import kept_build, kept_length
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Question
 from service.records.asking import is_open
 from service.records.audit import Action, note
@@ -358,7 +358,7 @@ def _verdict(records: Session, child: Child, upload: Upload, result: dict[str, A
         instrument = records.get(Instrument, child.instrument_id) if child.instrument_id else None
         arm_found = kept_length(result, "arm_length")
         if instrument is not None and arm_found is not None:
-            return verdict_for(records, child, arm_found, instrument)
+            return verdict_for(records, child, arm_found, instrument, kept_build(result))
         sent = _sent_with(records, upload, INSTRUMENT)
         return _judged(records, result, sent) if sent else None
     arm = latest_arm(records, child.id)
@@ -373,7 +373,7 @@ def _judged(records: Session, arm: dict[str, Any], instrument: dict[str, Any]) -
     if length is None:
         return None
     lengths = InstrumentLengths(kept_length(instrument, "body_length"), kept_length(instrument, "total_length"))
-    return judge(length, lengths, chart_in_use(records), losses=losses_in_use(records))
+    return judge(length, lengths, chart_in_use(records), losses=losses_in_use(records), build=kept_build(arm))
 
 
 def _sent_with(records: Session, upload: Upload, kind: str) -> dict[str, Any] | None:

@@ -22,7 +22,7 @@ from service.fit.growth import DatedArm, allowance_mm, predict
 from service.fit.losses import Losses
 from service.fit.order import order
 from service.fit.ranking import compare, judge_class, rank
-from service.fit.setup import set_up
+from service.fit.setup import Build, set_up
 from service.fit.shelf import read_class, read_shelf
 from service.fit.signs import InstrumentCondition, PlayingSigns
 from service.fit.tape import check_tape
@@ -171,12 +171,15 @@ def lists() -> dict[str, Any]:
 
 def set_ups() -> dict[str, Any]:
     """Short necks and long, sloping shoulders and level, and nothing measured."""
-    lengths = (None, 40.0, 62.0, 85.0, 120.0)
-    necks = [None if mm is None else Length.stated(mm, 6.0) for mm in lengths]
+
+    def length(mm: float | None) -> Length | None:
+        return None if mm is None else Length.stated(mm, 6.0)
+
+    builds = [(None, None, None), (40.0, 20.0, 95.0), (62.0, None, 80.0), (85.0, 55.0, 90.0), (120.0, 120.0, 70.0)]
     return {
-        f"{small}, {mm}": set_up(small, neck).as_json()
+        f"{small}, {each}": set_up(small, Build(*map(length, each))).as_json()
         for small in (True, False)
-        for mm, neck in zip(lengths, necks, strict=True)
+        for each in builds
     }
 
 

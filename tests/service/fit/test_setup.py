@@ -1,18 +1,21 @@
 """What to try at the chin and at the shoulder."""
 
+import numpy as np
 import pytest
 
 from calibration.quantity import Length
 from service.fit.chart import default_chart
+from service.fit.decision import Action
 from service.fit.explanation import verdict_text
-from service.fit.setup import CHIN_REST_MM, REST_MM, set_up, set_up_sentences
+from service.fit.setup import CHIN_REST_MM, REST_MM, Build, set_up, set_up_sentences
+from service.fit.signs import PlayingSigns
 from service.fit.verdict import judge
 from service.words.i18n import translator
 from tests.service.fit.conftest import instrument
 
 
 def test_a_longer_neck_asks_for_more():
-    short, long = set_up(False, Length.stated(60.0, 3.0)), set_up(False, Length.stated(100.0, 3.0))
+    short, long = set_up(False, Build(Length.stated(60.0, 3.0))), set_up(False, Build(Length.stated(100.0, 3.0)))
     assert long.chin_rest_mm > short.chin_rest_mm
     assert long.to_fill_mm[0] > short.to_fill_mm[1]
     for found in (short, long):
@@ -22,7 +25,7 @@ def test_a_longer_neck_asks_for_more():
 
 
 def test_a_poorer_measurement_gives_wider_ranges():
-    sure, unsure = (set_up(True, Length.stated(85.0, u)) for u in (1.0, 8.0))
+    sure, unsure = (set_up(True, Build(Length.stated(85.0, u))) for u in (1.0, 8.0))
     assert unsure.to_fill_mm[0] < sure.to_fill_mm[0] < sure.to_fill_mm[1] < unsure.to_fill_mm[1]
 
 
@@ -44,9 +47,32 @@ def test_a_verdict_in_full_says_what_of_the_set_up_is_not_measured(language):
     assert all({"en": "not measured", "de": "nicht gemessen"}[language] in line for line in written)
 
 
-@pytest.mark.parametrize(
-    ("fall", "words"), [(45, "towards the chest"), (8, "flat rest"), (25, "not known well enough")]
-)
+@pytest.mark.parametrize(("fall", "words"), [(90, "towards the chest"), (30, "flat rest"), (56, "28 to 36 are usual")])
 def test_a_sloping_shoulder_is_told(fall, words):
-    lines = set_up_sentences(set_up(True, Length.stated(70.0, 4.0), Length.stated(fall, 4.0)))
+    lines = set_up_sentences(
+        set_up(True, Build(Length.stated(70.0, 4.0), Length.stated(fall, 4.0), Length.stated(90.0, 4.0)))
+    )
     assert words in lines[1].text()
+
+
+def test_a_slope_is_the_arc_tangent_of_fall_over_run():
+    """45 degrees where both are alike; its uncertainty as drawn by lot (JCGM 101:2008)."""
+    build = Build(None, Length.stated(80.0, 5.0), Length.stated(80.0, 7.0))
+    low, likely, high = build.slope_deg
+    assert likely == pytest.approx(45.0)
+    rng = np.random.default_rng(5)
+    drawn = np.degrees(np.arctan2(rng.normal(80, 5, 200_000), rng.normal(80, 7, 200_000)))
+    assert (high - low) / 2 / 1.96 == pytest.approx(float(drawn.std()), rel=0.02)
+    assert Build(None, Length.stated(80.0, 5.0)).slope_deg is None
+
+
+def test_what_was_measured_is_said_where_set_up_comes_first():
+    """A pressed wrist with a fitting instrument: what to try stands in the short answer, with the neck's length."""
+    arm, build = Length.stated(452.0, 3.0), Build(Length.stated(82.0, 9.0))
+    first = judge(arm, instrument(255, 421), default_chart(), PlayingSigns(wrist_free=False), build=build)
+    assert first.action is Action.SET_UP
+    assert "From the chin to the height of the shoulder 82 mm" in verdict_text(first)
+    assert len(verdict_text(first).splitlines()) <= 6
+    silent = judge(arm, instrument(255, 421), default_chart(), PlayingSigns(wrist_free=False))
+    assert "not measured" not in verdict_text(silent)
+    assert "not measured" in verdict_text(silent, full=True)

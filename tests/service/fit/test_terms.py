@@ -20,7 +20,7 @@ from service.fit.losses import LOSSES
 from service.fit.next_step import joint_variance
 from service.fit.order import BOWS_MM, _line, _one_range, bow_mm
 from service.fit.outlook import month_after
-from service.fit.setup import COMFORT_MM, RIBS_MM, set_up
+from service.fit.setup import COMFORT_MM, RIBS_MM, Build, set_up
 from service.fit.signs import SIGN_CAUSES, InstrumentCondition, SignCause
 from service.fit.tape import SLIPS, _swapped, _u_difference
 from service.fit.weighing import play_loss
@@ -107,7 +107,7 @@ def test_a_month_has_thirty_days_and_a_half(day: date, months: float, number: in
 
 def test_what_is_to_be_filled_is_the_neck_s_length_without_ribs_and_comfort() -> None:
     neck = Length.stated(75.0, 4.0)
-    found = set_up(False, neck)
+    found = set_up(False, Build(neck))
     low, high = neck.low_mm - RIBS_MM["large"][1] - COMFORT_MM, neck.high_mm - RIBS_MM["large"][0] - COMFORT_MM
     assert found.to_fill_mm == pytest.approx((max(low, 0.0), high), abs=2.5)
 
