@@ -16,7 +16,7 @@ from service.api.once import ONCE, OnceRoute, Records, TheClock
 from service.api.paging import Cursor, Limit, cursor_of, read_cursor
 from service.api.problem_details import RESPONSES, ProblemDetails
 from service.api.shelf_routes import PLAIN
-from service.jobs.shop import start_check, start_delivery
+from service.jobs.shop import Backroom, start_check, start_delivery
 from service.jobs.targets import LONGEST_URL, TargetRefused, read_target
 from service.questions.asked import ArmLength
 from service.records.columns import fresh_id
@@ -110,7 +110,7 @@ class WebhookOut(BaseModel):
 
 
 class WebhookMade(WebhookOut):
-    """A new address with the secret of its signatures, which is shown now only."""
+    """An address that was written, with the secret of its signatures; no list shows it."""
 
     secret: str = Field(description="For the Standard Webhooks: whsec_...")
 
@@ -318,6 +318,11 @@ def _hook(records: Records, webhook_id: str) -> Webhook:
     return found
 
 
+def _secret(request: Request, hook: Webhook) -> str:
+    backroom: Backroom = request.app.state.backroom
+    return backroom.secrets_of(hook.id)[0]
+
+
 def _check_target(request: Request, url: str) -> None:
     try:
         read_target(url, request.app.state.backroom.rules)
@@ -352,7 +357,7 @@ def make_webhook(request: Request, said: WebhookIn, records: Records, clock: The
     )
     records.add(hook)
     records.flush()
-    return _hook_out(hook) | {"secret": request.app.state.backroom.secret_of(hook.id)}
+    return _hook_out(hook) | {"secret": _secret(request, hook)}
 
 
 @router.get("/webhooks", response_model=Webhooks, tags=["webhooks"], summary="The webhooks", dependencies=[HOOKS])
@@ -363,19 +368,19 @@ def webhooks(records: Records) -> dict[str, Any]:
 
 @router.put(
     "/webhooks/{webhook_id}",
-    response_model=WebhookOut,
+    response_model=WebhookMade,
     responses=NOT_THERE,
     tags=["webhooks"],
     summary="Change a webhook",
     dependencies=[HOOKS],
 )
 def change_webhook(request: Request, webhook_id: Identity, said: WebhookIn, records: Records) -> dict[str, Any]:
-    """Write a webhook anew; one that was given up is told of things again."""
+    """Write a webhook anew and show its secret again; one that was given up is told of things again."""
     hook = _hook(records, webhook_id)
     _check_target(request, said.url)
     hook.url, hook.events = said.url, " ".join(dict.fromkeys(said.events))
     hook.disabled_at = hook.failing_since = None
-    return _hook_out(hook)
+    return _hook_out(hook) | {"secret": _secret(request, hook)}
 
 
 @router.delete(
