@@ -12,6 +12,7 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.formparsers import MultiPartParser
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
@@ -128,7 +129,8 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
     else:
         include_interface(app)
         include_pages(app, settings)
-    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    # Compressed, which pages are not: those hold keys of links, whose length an eavesdropper must not learn by trying.
+    app.mount("/static", GZipMiddleware(StaticFiles(directory=STATIC), compresslevel=6), name="static")
     _answer_errors(app)
     app.add_middleware(
         ArrivalLimits,

@@ -168,6 +168,7 @@ def test_without_script_the_family_does_everything(
     service, seeded, pool = measured
     phone = browser.new_context(java_script_enabled=False, locale="en-GB", **PHONE).new_page()  # type: ignore[arg-type]
     phone.goto(family_in(service, seeded, "de"))
+    phone.locator("summary").first.click()
     phone.get_by_role("button", name="English").click()
     phone.get_by_label("I am an adult").check()
     phone.get_by_role("button", name="Begin").click()
