@@ -27,10 +27,10 @@ _INWARDS_MM, _OUTWARDS_MM = 5.5, 15.0  # print at 1.035 of its size is seen, and
 _ENDS_MM = 6.0  # left out at either end of an edge
 _LARGEST_SLOPE = 0.012  # a print turned on its paper by 0.7 degrees
 _SLOPE_RANGE = np.linspace(-_LARGEST_SLOPE, _LARGEST_SLOPE, 17)
-_STEP_PX = 0.4
-_MOST_ROWS = 160
-_CANDIDATES = 5
-_LEAST_STRENGTH = 5.0
+_STEP_PX = 0.4  # of a profile across an edge; our choice, finer than a blurred edge
+_MOST_ROWS = 160  # profiles along an edge; our choice, more add nothing
+_CANDIDATES = 5  # lines looked at for one edge; our choice, shadows and folds lie beside it
+_LEAST_STRENGTH = 5.0  # grey levels of the weakest line; our choice, noise has about two
 
 
 @dataclass(frozen=True)

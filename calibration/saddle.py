@@ -21,10 +21,10 @@ from scipy.special import erf
 
 Array = NDArray[np.float64]
 
-_TURNS = 8
+_TURNS = 8  # at most; our choice, three are usual
 _USUAL_BLUR_PX = 0.9  # pulled towards, weakly; a phone's sharp photo has 0.5 to 1 px
-_BLUR_RANGE_PX = (0.35, 4.0)
-_LONGEST_STEP_PX = 0.7
+_BLUR_RANGE_PX = (0.35, 4.0)  # a pixel is as wide as the least; beyond the most no corner is told
+_LONGEST_STEP_PX = 0.7  # in one turn, so that a neighbour is not run to; our choice
 _SMALL_STEP_PX = 0.003  # steps shrink about tenfold each turn: what is left is far below the noise
 
 

@@ -24,6 +24,7 @@ from calibration.sheet_shapes import Rectangle, Shape, Text, broken, draw_pictur
 from calibration.sheet_words import WORDS, SheetWords
 
 _TEXT_MM, _LEAST_TEXT_MM, _HEADING_MM, _TITLE_MM, _BAR_WORDS_MM = 3.1, 2.2, 3.7, 3.4, 4.0
+"""Heights of letters, mm; our choice: read at arm's length, the least only where a language runs long."""
 _LINE = 1.28  # between two lines, in heights of the letters
 _BAR_MM, _MARK_MM = 2.0, 1.0  # thickness of the check bar and of its end marks
 

@@ -93,7 +93,9 @@ def child_picture(room: Box) -> list[Shape]:
 
 
 _HAND: Points = ((0.0, 0.6), (1.4, 1.0), (4.2, 0.6), (4.2, -0.6), (1.4, -1.0), (0.0, -0.6))
+"""Drawn by eye, mm on the sheet, as are the instrument's body, neck and scroll."""
 
+# half the body, from its upper edge down, by eye, mm
 _BODY_HALF: Points = (
     (0.35, 0.0),
     (1.7, -0.35),
@@ -110,6 +112,7 @@ _BODY_HALF: Points = (
 )
 _NECK: Points = ((0.34, -2.6), (0.24, 5.2), (-0.24, 5.2), (-0.34, -2.6), (0.34, -2.6))
 _SCROLL: Points = ((0.28, 4.8), (0.5, 5.6), (0.45, 6.9), (0.0, 7.4), (-0.45, 6.9), (-0.5, 5.6), (-0.28, 4.8))
+"""By eye, mm."""
 
 
 def instrument_picture(room: Box) -> list[Shape]:

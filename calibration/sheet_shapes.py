@@ -24,7 +24,7 @@ from calibration.sheet import Box
 
 Points = tuple[tuple[float, float], ...]
 
-_POINTS_PER_MM = 72 / 25.4
+_POINTS_PER_MM = 72 / 25.4  # a PDF point is 1/72 inch (ISO 32000-1, 8.3.2.3)
 _FINEST_DPI = 900  # pictures are drawn at about this resolution and averaged down
 _FONTS = {False: "Vera", True: "VeraBd"}
 

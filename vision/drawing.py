@@ -23,6 +23,8 @@ GREEN: Colour = (120, 255, 120)
 RED: Colour = (255, 82, 82)
 WHITE: Colour = (255, 255, 255)
 RIM: Colour = (20, 20, 20)
+"""Seen on skin, cloth, walls and wood alike; our choice.  Everything drawn has the dark rim, so that hue alone never
+tells."""
 
 _FRACTION_BITS = 4  # OpenCV draws to sixteenths of a pixel
 

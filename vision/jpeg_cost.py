@@ -13,7 +13,7 @@ MOST_SCANS = 100
 """Encoders make 10 scans (libjpeg's script), optimising ones up to some 70; from memory."""
 
 _MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
-_START_OF_SCAN, _END_OF_IMAGE = 0xDA, 0xD9
+_START_OF_SCAN, _END_OF_IMAGE = 0xDA, 0xD9  # ISO/IEC 10918-1, table B.1
 _WITHOUT_LENGTH = {0x01, 0xD8, *range(0xD0, 0xD8)}
 
 

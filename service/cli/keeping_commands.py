@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 FILE = click.Path(dir_okay=False, path_type=Path)
 THERE = click.Path(exists=True, dir_okay=False, path_type=Path)
-LONGEST_DAYS = 365
+LONGEST_DAYS = 365  # our choice: nobody asks for older photos
 
 
 @click.command()

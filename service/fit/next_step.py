@@ -281,7 +281,9 @@ def _variance_saved(question: Question, places: NDArray[np.int64], step: Step) -
 
 
 def joint_variance(first: float, second: float, shared: float) -> float:
-    """Variance of the best combination of two readings from their variances and covariance.
+    """Variance of the best combination of two readings.
+
+    From their variances `first` and `second` and what they share, their covariance, all in one unit squared.
 
     Examples
     --------

@@ -79,7 +79,7 @@ class Backroom:
 
 
 _backroom: Backroom | None = None
-_last_round = 0.0
+_last_round = 0.0  # monotonic seconds; none yet
 
 
 def open_backroom(backroom: Backroom | None) -> None:

@@ -23,8 +23,9 @@ from service.words.i18n import marked, translator
 
 TELL_AFTER_S = 180.0
 """What arrives within so long, s, is told together: a family takes its two photos in a few minutes; our choice."""
-MAIL_TRIES = 6
-MAIL_TIMEOUT_S = 20.0
+MAIL_TRIES, MAIL_TIMEOUT_S = 6, 20.0
+"""How often a mail is tried and how long each try may take; our choice: a mail server that is away comes back in
+minutes."""
 SUBJECT = marked("Photos have arrived")
 WORDS = marked("Photos have arrived and wait for you:")
 WHY = marked("This mail was sent because your account says so; it can be switched off there.")

@@ -6,7 +6,7 @@ import fcntl
 import os
 from pathlib import Path
 
-PRIVATE_FOLDER, PRIVATE_FILE = 0o700, 0o600
+PRIVATE_FOLDER, PRIVATE_FILE = 0o700, 0o600  # its owner alone reads, writes and enters (POSIX)
 LOCK = "lock"
 
 

@@ -116,7 +116,7 @@ SWAY = {
 """By the stance: joints move by 9 mm at the shoulder to 14 at the palm of an arm of 450 mm.  People who stand quietly
 sway by some 5 to 10 mm at the shoulders within half a minute (from memory, posturography); an arm held out wavers by
 about a degree; our judgement."""
-_OF_VIEW = 10
+_OF_VIEW = 10  # unit errors of a view: what `Sway` lists
 _COMMON = 3 * len(JOINTS)
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.camera import PosedCamera
 
-_POSE_PARAMETERS = 6
+_POSE_PARAMETERS = 6  # three of rotation, three of place
 
 
 class Camera(Protocol):

@@ -24,7 +24,7 @@ import numpy as np
 
 from calibration.arrays import Picture
 
-_STDERR = 2
+_STDERR = 2  # the file descriptor (POSIX)
 _redirecting = threading.Lock()
 
 

@@ -24,7 +24,7 @@ from service.web.language import marked, page_language
 from service.web.pages import go_to, page
 
 router = APIRouter()
-INVITATION_DAYS = 7
+INVITATION_DAYS = 7  # our choice: long enough for a holiday, as the page says
 EMAIL = re.compile(r"[^@\s]+@[^@\s]+\.[^@\s]+")
 
 NO_EMAIL = marked("Please write an e-mail address such as name@example.org.")

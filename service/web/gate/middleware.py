@@ -25,7 +25,7 @@ from service.security import PAGE_HEADERS
 
 SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
 COME_AGAIN = "The service cannot keep anything just now. Please try again in a moment."
-COME_AGAIN_S = 15
+COME_AGAIN_S = 15  # our choice: a full disk is noticed and mended, if at all, in minutes
 PASSING = {errno.ENOSPC, errno.EDQUOT, errno.EAGAIN, errno.EMFILE, errno.ENFILE}
 WENT_WRONG = "Something went wrong on our side. Please try again."
 STATIC_CACHE = "public, max-age=3600"

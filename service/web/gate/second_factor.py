@@ -25,8 +25,8 @@ STEP_S = 30
 """Time step, s: RFC 6238, 5.2."""
 CODES = 8
 """Recovery codes made at once: our choice."""
-CODE_BYTES = 15
-GROUP = 4
+CODE_BYTES, GROUP = 15, 4
+"""Random bytes of a recovery code, 120 bits, and the letters of it that stand together to be read; our choice."""
 ISSUER = "Scrollreach"
 
 
