@@ -130,15 +130,21 @@
     files,
     at: Date.now(),
   });
+  const sending = new Set();
+  addEventListener("pageshow", () => sending.clear());
   globalThis.outbox = {
     post(form, status) {
       const all = [...new FormData(form)];
       const files = all.filter(([, value]) => value instanceof File && value.size);
       if (!files.length) return false;
-      const fields = all.filter(([, value]) => typeof value === "string");
+      if (sending.has(form)) return true; // pressed twice
+      sending.add(form);
+      // A key for what is sent now: whoever comes back to this page and sends another photo sends another photo.
+      const key = [...crypto.getRandomValues(new Uint8Array(16))].map((each) => each.toString(16).padStart(2, "0"));
+      const typed = all.filter(([name, value]) => typeof value === "string" && name !== "client_key");
+      const fields = [...typed, ["client_key", key.join("")]];
       return send(entryOf(form.action, fields, files.map(([name, file]) => [name, file, file.name])), status);
     },
-    send: (address, fields, files, status) => send(entryOf(address, fields, files), status),
   };
 
   // What an earlier visit could not send is sent now, and said so; what is too old, or no longer wanted, is deleted.

@@ -143,3 +143,20 @@ def test_the_link_can_stand_on_the_screen(phone: BrowserContext, measured: tuple
     assert manifest["start_url"] == f"/f/{seeded.family}"
     for icon in manifest["icons"]:
         assert tab.request.get(service.address + icon["src"]).headers["content-type"] == "image/png"
+
+
+def test_another_photo_from_the_same_page_is_another_photo(
+    phone: BrowserContext, measured: tuple[Serving, Seeded, Recorded]
+) -> None:
+    service, seeded, pool = measured
+    tab = chosen(phone, f"{service.address}/f/{seeded.family}/arm")
+    tab.evaluate("() => { const send = document.querySelector('[data-send]'); send.click(); send.click(); }")
+    tab.wait_for_url(RESULT)
+    assert pool.measured == ["arm"]  # pressed twice
+    first = tab.url
+    tab.go_back()
+    tab.set_input_files("#photo", {"name": "b.jpg", "mimeType": "image/jpeg", "buffer": b"another"})
+    tab.get_by_role("button", name="Send the photo").click()
+    tab.wait_for_url(RESULT)
+    assert tab.url != first
+    assert pool.measured == ["arm", "arm"]
