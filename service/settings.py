@@ -114,6 +114,9 @@ class Settings(BaseSettings):
     arriving_megabytes: Annotated[int, Field(ge=64, le=65536)] = Field(
         256, description="Memory for photos that are arriving at the same time, in megabytes."
     )
+    metrics_token: str = Field(
+        "", description="Token for the figures at /metrics; without one they are given to this machine alone."
+    )
     workers: Annotated[int, Field(ge=0, le=64)] = Field(0, description="Measuring processes; 0 means one a core.")
     photo_seconds: Annotated[float, Field(ge=2, le=600)] = Field(
         12.0, description="Longest time one photo may be worked at, in seconds; a good one takes about one."

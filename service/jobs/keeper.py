@@ -9,7 +9,6 @@ teacher to see (`service.jobs.workflows.MOST_TRIES`) or due for deletion.
 from __future__ import annotations
 
 import asyncio
-import logging
 import shutil
 import time
 from dataclasses import dataclass, field
@@ -24,10 +23,9 @@ from service.jobs.running import forget_ended, start_again
 from service.jobs.shop import look_round
 from service.jobs.workflows import at_work
 from service.jobs.workshop import Workshop
+from service.logs import note_failure
 from service.records.audit import forget_old
 from service.records.tables import RECEIVED, Invitation, SignIn, Upload
-
-log = logging.getLogger("scrollreach")
 
 EVERY_S = 5.0
 """How often it looks, s: our choice."""
@@ -127,7 +125,7 @@ class Keeper:
             waiting = await asyncio.to_thread(self._waiting)
             free = (await asyncio.to_thread(shutil.disk_usage, self._folder)).free
         except Exception as error:  # whatever it is, the service lives on and says so
-            log.error("the records do not answer: %s", type(error).__name__)
+            note_failure("the records do not answer", error)
             self.condition = Condition(False, self.condition.disk_free_bytes, self.condition.waiting, workers=workers)
             return
         oldest_s = max(waiting.values(), default=0.0)
@@ -138,7 +136,7 @@ class Keeper:
         try:
             await look_round()
         except Exception as error:
-            log.error("a shop's work could not be taken up: %s", type(error).__name__)
+            note_failure("a shop's work could not be taken up", error)
 
     async def _forget(self) -> None:
         """Leave no trace of what was deleted: not in the log of the records, and no identity among the workflows."""
@@ -150,7 +148,7 @@ class Keeper:
                 await forget_ended()
                 await asyncio.to_thread(self._forget_history)
         except Exception as error:
-            log.error("traces could not be deleted yet: %s", type(error).__name__)
+            note_failure("traces could not be deleted yet", error)
 
     def _forget_history(self) -> None:
         """Delete what was noted long ago, and browsers and invitations that ended long ago."""
@@ -176,7 +174,7 @@ class Keeper:
                     if upload_id not in at_work and upload_id not in elsewhere:
                         await start_again(upload_id)
         except Exception as error:
-            log.error("a photo that waits could not be taken up: %s", type(error).__name__)
+            note_failure("a photo that waits could not be taken up", error)
 
     async def _under_way(self) -> set[str]:
         """Uploads at which another living process works or that wait in the common queue."""

@@ -18,9 +18,8 @@ from service.jobs.presence import Presence
 from service.jobs.shop import AT_ONCE, SHOP_QUEUE, Backroom, open_backroom
 from service.jobs.workflows import delete_photos_on_their_day, measure_upload
 from service.jobs.workshop import Workshop, open_workshop, workshop
+from service.logs import note_failure
 from service.records.tables import RECEIVED, Upload
-
-log = logging.getLogger("scrollreach")
 
 QUEUE = "measuring"
 QUEUE_LOOK_S = 0.2
@@ -107,7 +106,7 @@ async def _start(workflow_id: str, upload_id: str) -> None:
             else:
                 await DBOS.start_workflow_async(measure_upload, upload_id)
     except Exception as error:
-        log.error("measuring could not be started and will be: %s", type(error).__name__)
+        note_failure("measuring could not be started and will be", error)
 
 
 async def forget_ended() -> None:

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import logging
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -29,6 +28,7 @@ from standardwebhooks import Webhook as Signature
 
 from service.jobs.clock import Clock
 from service.jobs.targets import TargetRefused, TargetRules, post
+from service.logs import note_failure
 from service.records.database import Store
 from service.records.hooks import Event, tell
 from service.records.orders import Shelf, arm_of
@@ -44,8 +44,6 @@ from service.records.shop_tables import (
     ShopJob,
     Webhook,
 )
-
-log = logging.getLogger("scrollreach")
 
 SHOP_QUEUE = "shop"
 AT_ONCE = 4
@@ -292,7 +290,7 @@ async def _start(workflow_id: str, workflow: Callable[[str], Any], about: str) -
             else:
                 await DBOS.start_workflow_async(workflow, about)
     except Exception as error:
-        log.error("work could not be started and will be: %s", type(error).__name__)
+        note_failure("work could not be started and will be", error)
 
 
 async def look_round() -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import asyncio
 import importlib
-import logging
 import multiprocessing
 import resource
 from collections.abc import Callable, Sequence
@@ -23,6 +22,7 @@ from pebble import ProcessPool
 
 from calibration.blank import Blank
 from calibration.problems import Problem
+from service.logs import note_failure
 from service.measuring.forking import forking
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
 from service.measuring.same_child import together
@@ -40,8 +40,6 @@ from service.measuring.work import (
     solve_arm_views,
     solve_sight,
 )
-
-log = logging.getLogger("scrollreach")
 
 PHOTO_TIME_LIMIT_S = 12.0
 """Longest for one photo, s: a dozen times what a good one takes on two cores (README), and what a family can bear."""
@@ -121,7 +119,7 @@ class MeasuringPool:
         except RuntimeError:
             if self._closed:
                 raise
-            log.error("the measuring processes were lost and are started anew")
+            note_failure("the measuring processes were lost and are started anew")
             self._pool.stop()  # type: ignore[no-untyped-call]
             self._pool = self._new_pool()
             return self._pool.schedule(work, args=arguments, timeout=timeout_s)
@@ -178,14 +176,14 @@ class MeasuringPool:
         try:
             return together(outcomes, await self._answer(solve_arm_views, 1, views, asked))
         except Exception as error:
-            log.error("photos could not be measured together: %s", type(error).__name__)
+            note_failure("photos could not be measured together", error)
             return replace(together(outcomes), failed=True)
 
     async def _arm_view(self, data: bytes, name: str, question: ArmQuestion) -> ArmView:
         try:
             view: ArmView = await self._answer(measure_arm_view, 1, data, name, question)
         except Exception as error:
-            log.error("a photo could not be measured: %s", type(error).__name__)
+            note_failure("a photo could not be measured", error)
             return ArmView(replace(refused(name, (MEASURING_FAILED,), {"side": None}, ARM_LENGTHS), failed=True), None)
         return view
 
@@ -208,7 +206,7 @@ class MeasuringPool:
         try:
             sight: bytes = await self._answer(look_at_photo, 1, data, kind, bar_mm, reference)
         except Exception as error:
-            log.error("a photo could not be looked at: %s", type(error).__name__)
+            note_failure("a photo could not be looked at", error)
             return None
         return sight
 
@@ -229,7 +227,7 @@ class MeasuringPool:
             outcome: Outcome = await self._answer(work, photos, *arguments)
         except Exception as error:
             # Whatever a stranger's photo does to the code that reads it, the answer is the same and nothing else stops.
-            log.error("a photo could not be measured: %s", type(error).__name__)
+            note_failure("a photo could not be measured", error)
             return replace(refused(name, (MEASURING_FAILED,), extra, lengths), failed=True)
         return outcome
 

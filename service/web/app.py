@@ -21,16 +21,18 @@ from service.api import health_routes
 from service.api.problem_details import install_problem_details, problem_response
 from service.api.routes import include_interface
 from service.jobs.clock import Clock
-from service.jobs.keeper import Keeper
+from service.jobs.keeper import Condition, Keeper
 from service.jobs.running import start_jobs, stop_jobs
 from service.jobs.shop import Backroom
 from service.jobs.targets import TargetRules
 from service.jobs.telling import MailRoom
 from service.jobs.workshop import Workshop
-from service.measuring.admission import Busy
+from service.logs import write_allowed_only
+from service.measuring.admission import Admission, Busy
 from service.measuring.pool import Measurer, MeasuringPool
 from service.records.folder import FolderLock, make_private
 from service.settings import Settings
+from service.web import metrics
 from service.web.certificate import home_certificate
 from service.web.gate.arrival import ArrivalLimits, ArrivalRules, Arriving, Sender
 from service.web.gate.guard import LinkClosed, OwnerNeeded, SignInNeeded, WrongForm
@@ -38,6 +40,7 @@ from service.web.gate.invitations import first_invitation
 from service.web.gate.keys import KeysOfTheInterface
 from service.web.gate.middleware import PlainFailures, SafeHeaders, SameOriginForms
 from service.web.house import PROGRAM_VERSION, open_house, own_address
+from service.web.metrics import CountAnswers, Figures
 from service.web.pages import go_to, page
 from service.web.reach import HERE, NETWORK, own_addresses, reach
 from service.web.routes import include_pages
@@ -124,6 +127,9 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
         lifespan=running,
     )
     app.state.upload_bytes = settings.upload_bytes
+    app.state.settings = settings
+    app.state.figures = figures = Figures(lambda: _state_of(app))
+    app.include_router(metrics.router)
     if settings.role == "worker":
         app.include_router(health_routes.router)
     else:
@@ -141,8 +147,14 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
     app.add_middleware(KeysOfTheInterface, house=lambda: app.state.house)
     app.add_middleware(SameOriginForms)
     app.add_middleware(PlainFailures, answer=_refused)
+    app.add_middleware(CountAnswers, figures=figures)
     app.add_middleware(SafeHeaders, secure=settings.secure_cookies)
     return app
+
+
+def _state_of(app: FastAPI) -> tuple[Admission, Condition] | None:
+    house, keeper = getattr(app.state, "house", None), getattr(app.state, "keeper", None)
+    return None if house is None or keeper is None else (house.admission, keeper.condition)
 
 
 def _mail_room(settings: Settings) -> MailRoom | None:
@@ -163,6 +175,7 @@ def run(settings: Settings) -> None:
     """Serve until stopped; on the very first start, print the link with which the first teacher comes in."""
     import uvicorn
 
+    write_allowed_only()
     os.umask(0o077)  # whatever a library writes is this user's alone
     make_private(settings.data_folder)
     if not settings.database_url:
@@ -185,6 +198,7 @@ def run(settings: Settings) -> None:
         port=settings.port,
         access_log=False,  # addresses hold the keys of links
         log_level="warning",
+        log_config=None,
         timeout_graceful_shutdown=GRACE_S,
         server_header=False,
         proxy_headers=bool(settings.trusted_proxies),

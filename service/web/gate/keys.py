@@ -32,6 +32,11 @@ def is_open(settings: Settings) -> bool:
     """Whether strangers may use the interface."""
     if settings.open_interface != "auto":
         return settings.open_interface == "on"
+    return is_local(settings)
+
+
+def is_local(settings: Settings) -> bool:
+    """Whether the service listens to this machine alone and stands behind no proxy."""
     return settings.host in THIS_MACHINE and not settings.public_url and not settings.trusted_proxies
 
 

@@ -8,10 +8,7 @@ standard), before cookies are even looked at; forms of signed-in teachers carry 
 from __future__ import annotations
 
 import errno
-import logging
-import traceback
 from collections.abc import Callable
-from pathlib import PurePath
 from urllib.parse import urlsplit
 
 from sqlalchemy.exc import OperationalError
@@ -21,6 +18,7 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from service.logs import note_failure
 from service.security import PAGE_HEADERS
 
 SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
@@ -29,8 +27,6 @@ COME_AGAIN_S = 15  # our choice: a full disk is noticed and mended, if at all, i
 PASSING = {errno.ENOSPC, errno.EDQUOT, errno.EAGAIN, errno.EMFILE, errno.ENFILE}
 WENT_WRONG = "Something went wrong on our side. Please try again."
 STATIC_CACHE = "public, max-age=3600"
-
-log = logging.getLogger("scrollreach")
 
 
 class SafeHeaders:
@@ -86,7 +82,7 @@ class PlainFailures:
         except Exception as error:
             if scope["type"] != "http":
                 raise
-            log.error("%s at %s", type(error).__name__, _place(error))
+            note_failure("a request failed", error)
             if not started:
                 await self.answer(Request(scope), _refusal(error))(scope, receive, send)
 
@@ -96,12 +92,6 @@ def _refusal(error: Exception) -> HTTPException:
     if isinstance(error, OperationalError) or (isinstance(error, OSError) and error.errno in PASSING):
         return HTTPException(503, COME_AGAIN, {"Retry-After": str(COME_AGAIN_S)})
     return HTTPException(500, WENT_WRONG)
-
-
-def _place(error: BaseException) -> str:
-    frames = traceback.extract_tb(error.__traceback__)
-    own = [frame for frame in frames if "/service/" in frame.filename] or frames
-    return f"{PurePath(own[-1].filename).name}:{own[-1].lineno}" if own else "nowhere"
 
 
 class SameOriginForms:
