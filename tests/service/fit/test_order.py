@@ -11,7 +11,8 @@ from service.fit.assessment import InstrumentLengths
 from service.fit.chart import default_chart
 from service.fit.decision import Action
 from service.fit.lengths import TAPE_INSTRUMENT_U_MM
-from service.fit.order import drawing_svg, order, order_sentences
+from service.fit.order import order, order_sentences
+from service.fit.order_drawing import drawing_svg
 from service.fit.signs import PlayingSigns
 from service.fit.verdict import judge
 from service.words.i18n import translator
