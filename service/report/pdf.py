@@ -8,7 +8,8 @@ picture may be gone, since photos are deleted on their day.
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
@@ -23,7 +24,7 @@ from reportlab.platypus import Flowable, Image, KeepInFrame, Spacer, Table
 from service.fit.sentences import Percent, Translate
 from service.report.letters import Piece, Writer
 from service.words.i18n import marked
-from service.words.lengths import LENGTHS
+from service.words.lengths import LENGTHS, SHORT
 from service.words.writing import written_day, written_mm, written_number
 
 INK, SOFT, VARNISH, LINE = HexColor("#2b1e15"), HexColor("#685343"), HexColor("#8c3a1a"), HexColor("#d9cab2")
@@ -69,6 +70,8 @@ class Report:
         A word from the teacher.
     labels : dict of str to str
         Headings in the report's language.
+    captions : dict of str to tuple of (str, str)
+        Of the pictures of the arm and of the instrument: what each drawn line is, by its code, and how long.
     """
 
     title: str
@@ -87,6 +90,7 @@ class Report:
     cautions: tuple[str, ...]
     note: str
     labels: dict[str, str]
+    captions: dict[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)
 
 
 def make_report(
@@ -161,6 +165,7 @@ def make_report(
             "note": translate(marked("A word from the teacher")),
             "picture": translate(marked("The photo with what was measured; the face is blurred.")),
         },
+        captions=_captions(lengths, translate, language),
     )
 
 
@@ -170,13 +175,32 @@ def _instrument(kept: dict[str, Any], translate: Translate) -> str:
     return translate(marked("%(name)s, sold as %(label)s")) % {"name": name, "label": label} if label else name
 
 
-def report_pdf(report: Report, pictures: list[bytes], language: str, paper: str = "a4") -> bytes:
+PICTURED = {"arm": ("arm_length",), "instrument": ("body_length", "total_length")}
+"""Which lengths are drawn in which picture."""
+
+
+def _captions(
+    lengths: Mapping[str, dict[str, float] | None], translate: Translate, language: str
+) -> dict[str, tuple[tuple[str, str], ...]]:
+    """What the lines drawn in the pictures are called, and how long they are."""
+    return {
+        kind: tuple(
+            (code, f"{SHORT[code].text(translate, language)} {written_mm(length['value_mm'], language)}")
+            for code in codes
+            if (length := lengths.get(code)) is not None
+        )
+        for kind, codes in PICTURED.items()
+    }
+
+
+def report_pdf(report: Report, pictures: Sequence[tuple[str, bytes]], language: str, paper: str = "a4") -> bytes:
     """The report as a PDF of one page.
 
     Parameters
     ----------
     report : Report
-    pictures : list of bytes
+    pictures : sequence of (str, bytes)
+        ``"arm"`` or ``"instrument"``, and the picture:
         JPEGs, side by side; may be empty.
     language : str
         For the date.
@@ -212,7 +236,7 @@ def report_pdf(report: Report, pictures: list[bytes], language: str, paper: str 
 class _Whole(Flowable):  # type: ignore[misc]  # the library has no types
     """All that the report says, laid out anew for whatever width it is given."""
 
-    def __init__(self, report: Report, pictures: list[bytes], language: str, writer: Writer) -> None:
+    def __init__(self, report: Report, pictures: Sequence[tuple[str, bytes]], language: str, writer: Writer) -> None:
         super().__init__()
         self.content = report, pictures, language, writer
 
@@ -235,7 +259,9 @@ def _draw_purfling(canvas: Canvas, y: float, width: float) -> None:
         canvas.line(MARGIN, y - offset, width - MARGIN, y - offset)
 
 
-def _story(report: Report, pictures: list[bytes], language: str, writer: Writer, width: float) -> list[Flowable]:
+def _story(
+    report: Report, pictures: Sequence[tuple[str, bytes]], language: str, writer: Writer, width: float
+) -> list[Flowable]:
     plain, soft = writer.style("plain", 10, INK), writer.style("plain", 9.5, SOFT)
     tone = TONES.get(report.decision, INK)
     day = written_day(report.day, language, "long")
@@ -262,16 +288,22 @@ def _story(report: Report, pictures: list[bytes], language: str, writer: Writer,
         bar = [(line, (0, 0), (0, -1), 3, VARNISH), *_INSET, (f"{start}PADDING", (0, 0), (-1, -1), 10)]
         story += [Spacer(1, 2 * mm), Table([[words]], colWidths=[width], style=bar), Spacer(1, 2 * mm)]
     story.append(Spacer(1, 2 * mm))
+    fine = writer.style("plain", 8.5, SOFT)
+    captions = [" · ".join(said for _, said in report.captions.get(kind, ())) for kind, _ in pictures]
     if len(pictures) == 1:
-        photo = _photo(pictures[0], 0.47 * width, PICTURE_HEIGHT)
+        photo = _photo(pictures[0][1], 0.47 * width, PICTURE_HEIGHT)
         beside = _measured(report, writer, width - photo.drawWidth - 7 * mm, stacked=True)
-        cells = [(photo, photo.drawWidth), ([], 7 * mm), (beside, width - photo.drawWidth - 7 * mm)]
+        shot = [photo, writer.paragraph(captions[0], fine)]
+        cells = [(shot, photo.drawWidth), ([], 7 * mm), (beside, width - photo.drawWidth - 7 * mm)]
         story.append(_row(cells, writer))
     else:
         gap = 4 * mm
-        shown = [_photo(each, width / 2 - gap, PICTURE_HEIGHT) for each in pictures]
+        shown = [_photo(picture, width / 2 - gap, PICTURE_HEIGHT) for _, picture in pictures]
+        shots = [[photo, writer.paragraph(said, fine)] for photo, said in zip(shown, captions, strict=True)]
         if shown:
-            story.append(_row([(each, each.drawWidth + gap) for each in shown], writer))
+            story.append(
+                _row([(shot, photo.drawWidth + gap) for shot, photo in zip(shots, shown, strict=True)], writer)
+            )
         story += _measured(report, writer, width, stacked=False)
     story.append(Spacer(1, 2 * mm))
     reasons, following = _list(report, "reasons", writer, plain), _list(report, "next", writer, plain)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
+from unicodedata import east_asian_width
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse
@@ -32,6 +34,13 @@ ENVIRONMENT = Environment(
     lstrip_blocks=True,
 )
 
+
+def text_room(lines: Iterable[str]) -> int:
+    """Room that texts take, in letters of the Latin alphabet: wide letters (UAX #11) take that of two."""
+    return sum(1 + (east_asian_width(letter) in "WF") for line in lines for letter in line)
+
+
+ENVIRONMENT.globals["text_room"] = text_room
 ENVIRONMENT.filters["largest_first"] = lambda budget: sorted(budget, key=lambda part: -abs(part["contribution_mm"]))
 
 TOKEN_FIELD = Markup('<input type="hidden" name="form_token" value="{}">')

@@ -131,7 +131,7 @@ def _report(records: Session, verdict: VerdictRecord) -> Report:
 def _pdf(parts: House, records: Session, verdict: VerdictRecord, paper: str) -> Response:
     if paper not in PAPERS:
         raise nothing_here()
-    pictures = list(_pictures(parts, records, verdict).values())
+    pictures = list(_pictures(parts, records, verdict).items())
     content = report_pdf(_report(records, verdict), pictures, verdict.report_language, paper)
     return Response(
         content, media_type="application/pdf", headers={"Content-Disposition": 'inline; filename="report.pdf"'}
