@@ -1,11 +1,12 @@
 """Set-up from the photo: what to try at the chin and at the shoulder, before the size is blamed.
 
-The neck's length (from the chin to the height of the shoulder's tip) leaves a gap between instrument and jaw that chin
-rest and shoulder rest have to fill; the shoulder's slope says on which side more is needed.  What is said is common
-practice among teachers, no source: ranges to begin with, not a prescription, and nothing medical.  In children of six
-years the chin stands some 73 mm above the shoulders' tips, at twelve some 95 mm (statures, shoulder heights and heights
-of the head of Snyder 1977, UM-HSRI-77-17, from memory); that is no part of what is said: only what was measured on this
-child counts.
+The neck's length (from the chin to the height of the shoulder's tip) leaves a gap between instrument and jaw that
+chin rest and shoulder rest have to fill; the shoulder's slope says on which side more is needed. What is said is
+common practice among teachers, no source: ranges to begin with, not a prescription, and nothing medical; they hold
+two of three necks that measure like this one (one standard uncertainty), since a chin rest is soon exchanged. In
+children of six years the chin stands some 73 mm above the shoulders' tips, at twelve some 95 mm (statures, shoulder
+heights and heights of the head of Snyder 1977, UM-HSRI-77-17, from memory); that is no part of what is said: only
+what was measured on this child counts.
 """
 
 from __future__ import annotations
@@ -124,14 +125,15 @@ def set_up(small: bool, build: Build = NOT_SEEN) -> SetUp:
     Examples
     --------
     >>> set_up(True, Build(Length.stated(75.0, 4.0))).shoulder_rest_mm
-    (10.0, 30.0)
+    (10.0, 25.0)
     """
     neck_length = build.neck_length
     if neck_length is None:
         return SetUp(build, None, None, None)
     ribs = RIBS_MM["small" if small else "large"]
-    low = max(neck_length.low_mm - ribs[1] - COMFORT_MM, 0.0)
-    high = max(neck_length.high_mm - ribs[0] - COMFORT_MM, 0.0)
+    u = neck_length.standard_uncertainty_mm
+    low = max(neck_length.value_mm - u - ribs[1] - COMFORT_MM, 0.0)
+    high = max(neck_length.value_mm + u - ribs[0] - COMFORT_MM, 0.0)
     chin = _within(low * CHIN_SHARE, high * CHIN_SHARE, CHIN_REST_MM)
     rest = _within(low - chin[1], high - chin[0], REST_MM)
     return SetUp(build, (_rounded(low), _rounded(high)), chin, rest)
@@ -147,6 +149,16 @@ def set_up_sentences(found: SetUp) -> tuple[Sentence, ...]:
     if neck is None or found.chin_rest_mm is None or found.shoulder_rest_mm is None:
         lines.append(
             say("Length of the child's neck: not measured. Let the teacher look at chin rest and shoulder rest.")
+        )
+    elif (found.chin_rest_mm, found.shoulder_rest_mm) == (CHIN_REST_MM, REST_MM):
+        lines.append(
+            say(
+                "From the chin to the height of the shoulder {neck} ({low} to {high}): not known well enough to say "
+                "which chin rest and shoulder rest to begin with.",
+                neck=Millimetres(neck.value_mm),
+                low=Millimetres(neck.low_mm),
+                high=Millimetres(neck.high_mm),
+            )
         )
     else:
         lines.append(

@@ -37,10 +37,13 @@ def test_corners_have_no_bias() -> None:
 
 
 def test_stated_noise_is_the_real_noise() -> None:
-    truth = placed(A4, (450, 350), 0.9, 12, 0.02)
-    (sheet,) = find_sheets(photograph([(A4, truth)], noise=6.0))
-    error = sheet.corner_px - apply_homography(truth, sheet.corner_mm[:, :2])
-    assert 0.5 < sheet.noise_px / np.sqrt((error**2).mean()) < 2
+    # over six photos of some forty corners each the root mean square is known to 5 %; as much again for the model
+    truth, ratios = placed(A4, (450, 350), 0.9, 12, 0.02), []
+    for seed in range(6):
+        (sheet,) = find_sheets(photograph([(A4, truth)], noise=6.0, seed=seed))
+        error = sheet.corner_px - apply_homography(truth, sheet.corner_mm[:, :2])
+        ratios.append(sheet.noise_px / np.sqrt((error**2).mean()))
+    assert np.mean(ratios) == pytest.approx(1.0, abs=0.3)
 
 
 @pytest.mark.parametrize("covered", ["left", "right", "top", "bottom"])

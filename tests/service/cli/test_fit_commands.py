@@ -40,7 +40,7 @@ def test_an_order_is_written_with_its_drawing(tmp_path):
 def test_an_order_can_last():
     plain = json.loads(run("order", "--arm-mm", "450±6", "--json").output)
     lasting = json.loads(run("order", "--arm-mm", "450±6", "--lasting-months", "6", "--age", "6.5", "--json").output)
-    assert 8 < lasting["growth_mm"] < 17
+    assert lasting["growth_mm"] == pytest.approx(12.5, abs=1.0)  # half of 25 mm a year (Snyder 1977)
     assert lasting["body_length"]["from_mm"] > plain["body_length"]["from_mm"]
     assert "go together" in run("order", "--arm-mm", "450±6", "--lasting-months", "6").output
 

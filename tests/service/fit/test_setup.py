@@ -21,7 +21,7 @@ def test_a_longer_neck_asks_for_more():
     for found in (short, long):
         assert CHIN_REST_MM[0] <= found.chin_rest_mm[0] <= found.chin_rest_mm[1] <= CHIN_REST_MM[1]
         assert REST_MM[0] <= found.shoulder_rest_mm[0] <= found.shoulder_rest_mm[1] <= REST_MM[1]
-    assert long.to_fill_mm == pytest.approx((100 - 6 - 31 - 10, 100 + 6 - 28 - 10), abs=2.5)
+    assert long.to_fill_mm == pytest.approx((100 - 3 - 31 - 10, 100 + 3 - 28 - 10), abs=2.5)
 
 
 def test_a_poorer_measurement_gives_wider_ranges():
@@ -76,3 +76,9 @@ def test_what_was_measured_is_said_where_set_up_comes_first():
     silent = judge(arm, instrument(255, 421), default_chart(), PlayingSigns(wrist_free=False))
     assert "not measured" not in verdict_text(silent)
     assert "not measured" in verdict_text(silent, full=True)
+
+
+def test_a_neck_that_is_hardly_known_asks_for_nothing_in_particular():
+    lines = set_up_sentences(set_up(True, Build(Length.stated(80.0, 25.0))))
+    assert "not known well enough to say which chin rest" in lines[0].text()
+    assert "try a chin rest" in set_up_sentences(set_up(True, Build(Length.stated(80.0, 12.0))))[0].text()

@@ -108,7 +108,7 @@ def test_a_month_has_thirty_days_and_a_half(day: date, months: float, number: in
 def test_what_is_to_be_filled_is_the_neck_s_length_without_ribs_and_comfort() -> None:
     neck = Length.stated(75.0, 4.0)
     found = set_up(False, Build(neck))
-    low, high = neck.low_mm - RIBS_MM["large"][1] - COMFORT_MM, neck.high_mm - RIBS_MM["large"][0] - COMFORT_MM
+    low, high = 75.0 - 4.0 - RIBS_MM["large"][1] - COMFORT_MM, 75.0 + 4.0 - RIBS_MM["large"][0] - COMFORT_MM
     assert found.to_fill_mm == pytest.approx((max(low, 0.0), high), abs=2.5)
 
 
