@@ -385,6 +385,6 @@ def _take_table(request: Request, studio_id: str, parts: House, text: str, seen:
             changes=shown,
             counts={kind.value: plan.count(kind) for kind in stock.Kind},
             text=text,
-            mark=mark,
+            preview=mark,
             columns=stock.COLUMNS,
         )
