@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -19,6 +20,7 @@ from torch import Tensor
 from vision.training import degrade
 from vision.training.figures.make import PARTS
 
+FOLDER = Path(__file__).resolve().parent
 KEPT = 10
 """Of so many seeds one is not learned from."""
 GAINS = (0.12, 0.45, 0.45, 0.4, 0.45, 0.4)
@@ -51,14 +53,17 @@ class Pictures:
         return (x * gain.permute(0, 2, 1).gather(2, of).view_as(x)).clamp(0, 1)
 
 
-def read(folder: Path, device: torch.device) -> Pictures:
-    """Read all pictures of a folder."""
+def read(folder: Path, device: torch.device, wanted: Callable[[dict[str, Any]], bool] = lambda truth: True) -> Pictures:
+    """Read all pictures of a folder whose truth is wanted."""
 
     def one(file: Path) -> tuple[np.ndarray, np.ndarray, dict[str, Any]] | None:
+        truth = json.loads(file.read_text())
+        if not wanted(truth):
+            return None
         picture, parts = cv2.imread(str(file.with_suffix(".jpg"))), cv2.imread(f"{str(file)[:-5]}_l.png", 0)
         if picture is None or parts is None:
             return None
-        return np.ascontiguousarray(picture[..., ::-1].transpose(2, 0, 1)), parts, json.loads(file.read_text())
+        return np.ascontiguousarray(picture[..., ::-1].transpose(2, 0, 1)), parts, truth
 
     with ThreadPoolExecutor(16) as pool:
         found = [got for got in pool.map(one, sorted(folder.glob("*.json"))) if got is not None]
@@ -75,6 +80,21 @@ def coarser(x: Tensor) -> Tensor:
     return torch.where(degrade.chance(len(x), 0.33, x.device) > 0, low, x)
 
 
+def sources_in_use() -> list[str]:
+    """The files of this folder that the running program was made from, and the path tracer's."""
+    loaded = [Path(module.__file__) for module in list(sys.modules.values()) if getattr(module, "__file__", None)]
+    mine = {file.resolve() for file in loaded if FOLDER in file.resolve().parents}
+    return sorted(str(file.relative_to(FOLDER)) for file in mine | {FOLDER / "figures" / "trace.cu"})
+
+
+def sources_sha256(sources: list[str]) -> str:
+    """Digest of those files, as they are now."""
+    digest = hashlib.sha256()
+    for name in sources:
+        digest.update((FOLDER / name).read_bytes())
+    return digest.hexdigest()
+
+
 @dataclass
 class Record:
     """What a model file was made from: kept beside it as JSON."""
@@ -86,17 +106,15 @@ class Record:
     def of(cls, pictures: Pictures, weights: Path, **more: Any) -> Record:
         """Seeds, code and starting weights."""
         seeds = [truth["seed"] for truth in pictures.truths]
-        sources = hashlib.sha256()
-        for file in sorted(Path(__file__).parent.rglob("*")):
-            if file.suffix in (".py", ".cu"):
-                sources.update(file.read_bytes())
+        sources = sources_in_use()
         device = pictures.pictures.device
         name = torch.cuda.get_device_name(device) if device.type == "cuda" else "processor"
         about = {
             "pictures": len(seeds),
             "first_seed": min(seeds),
             "last_seed": max(seeds),
-            "vision_training_sha256": sources.hexdigest(),
+            "sources": sources,
+            "sources_sha256": sources_sha256(sources),
             "weights_sha256": hashlib.sha256(weights.read_bytes()).hexdigest(),
             "torch": torch.__version__,
             "device": name,

@@ -32,8 +32,9 @@ from vision.training.network import Encoder
 
 STEPS = len(JOINTS)
 TRIANGLE = STEPS * (STEPS + 1) // 2
-POSE = ("yaw", "flex", "forward")
-"""Angles of trunk, elbow and arm that are learned beside the depths, in units of ten degrees."""
+POSE = ("yaw", "flex", "forward", "head")
+"""Angles of trunk, elbow, arm and head that are learned beside the depths, in units of ten degrees; trunk and head are
+turned positively where they look towards the arm."""
 DISPLACED = {"shoulder": 0.03, "elbow": 0.027, "wrist": 0.02, "palm": 0.011}
 """Standard deviation of a landmark's displacement in training, over the straight arm."""
 FORWARD_DEG, BENT_DEG = 15.0, 20.0
@@ -68,7 +69,7 @@ class ArmDepth(nn.Module):
             nn.init.zeros_(head.bias)
 
     def forward(self, wide: Tensor, hand: Tensor, slopes: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-        """Scores (B, 3), depths (B, 3, 5 + 15) and pose (B, 3, 2) from pictures of 0..255 and slopes (B, 4)."""
+        """Scores (B, 3), depths (B, 3, 5 + 15) and pose (B, 4, 2) from pictures of 0..255 and slopes (B, 4)."""
         parts = [self.slopes(slopes)]
         for number, picture in enumerate((wide, hand)):
             maps = self.encoder((picture - 127.0) / 128.0)[3]
@@ -91,13 +92,13 @@ class Scenes(NamedTuple):
     per_mm: Tensor  # (N, 4) slope of one millimetre there
     steps: Tensor  # (N, 3, 5) depths in each stance's coordinates
     stance: Tensor  # (N,)
-    pose: Tensor  # (N, 3)
+    pose: Tensor  # (N, 4)
     arm_mm: Tensor  # (N,)
     seed: Tensor  # (N,)
 
 
 def read(folder: Path, device: torch.device) -> Scenes:
-    """Read all pictures."""
+    """Read all pictures but those of backs."""
     unchain = np.linalg.inv(CHAIN)
     points = tuple(DISPLACED)
 
@@ -106,6 +107,7 @@ def read(folder: Path, device: torch.device) -> Scenes:
         away = eye[2] - at[:, 2]
         depth = unchain @ np.array([truth["pts_mm"][j][2] for j in JOINTS]) / truth["a_mm"]
         steps = np.stack([(depth - s.step) / s.step_deviation for s in STANCES])
+        towards = 1 if truth["side"] == "L" else -1
         reaching = truth["forward"] >= FORWARD_DEG or truth["flex"] >= BENT_DEG
         return (
             np.array([truth["px"][p] for p in points]),
@@ -113,12 +115,15 @@ def read(folder: Path, device: torch.device) -> Scenes:
             1 / away,
             steps,
             0 if truth["wall"] else 2 if reaching else 1,
-            np.array([abs(truth["yaw"]) if k == "yaw" else truth[k] for k in POSE]) / 10,
+            np.array(
+                [towards * truth["yaw"], truth["flex"], truth["forward"], towards * (truth["yaw"] + truth["head"])]
+            )
+            / 10,
             truth["a_mm"],
             truth["seed"],
         )
 
-    pictures = figure_pictures.read(folder, device)
+    pictures = figure_pictures.read(folder, device, lambda truth: not truth["behind"])
     columns = [torch.from_numpy(np.stack(column)) for column in zip(*map(true_of, pictures.truths), strict=True)]
     kinds = [*[torch.float32] * 4, torch.long, torch.float32, torch.float32, torch.long]
     return Scenes(pictures, *[c.to(device, kind) for c, kind in zip(columns, kinds, strict=True)])

@@ -43,7 +43,7 @@ class Crops:
         self.truth = pictures.column(lambda t: [t["points_px"][name] for name in POINTS]).float()
         self.shoulders = pictures.column(lambda t: [t["points_px"]["shoulder_L"], t["points_px"]["shoulder_R"]]).float()
         seen = {True: 1.0, False: 0.0, None: math.nan}
-        self.seen = pictures.column(lambda t: [seen[t["seen"][side]] for side in "LR"]).float()
+        self.seen = pictures.column(lambda t: [*(seen[t["seen"][s]] for s in "LR"), float(t["behind"])]).float()
         kept = pictures.column(lambda t: t["seed"]) % KEPT == 0
         self.learned, self.kept = torch.nonzero(~kept).ravel(), torch.nonzero(kept).ravel()
         step = torch.arange(SIZE, device=self.device, dtype=torch.float32) - (SIZE - 1) / 2
@@ -54,7 +54,7 @@ class Crops:
         return self.crops(self.learned[torch.randint(0, len(self.learned), (n,), device=self.device)], True)
 
     def crops(self, index: Tensor, varied: bool) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-        """Pictures (n, 3, S, S) 0..255, silhouettes (n, 1, S/2, S/2), points (n, 1, K, 2) px, seen (n, 2)."""
+        """Pictures (n, 3, S, S) 0..255, outlines (n, 1, S/2, S/2), points (n, 1, K, 2) px, seen (n, 3)."""
         dev, n = self.device, len(index)
         ends = self.shoulders[index]
         width = (ends[:, 0] - ends[:, 1]).norm(dim=-1).view(-1, 1, 1)
@@ -89,7 +89,7 @@ class Crops:
         goal = torch.stack([goal[..., 0] * flip / stretch, goal[..., 1] * stretch], -1) + (SIZE - 1) / 2
         mirrored = flip < 0
         goal = torch.where(mirrored[..., None], goal[:, MIRRORED], goal)
-        seen = torch.where(mirrored, self.seen[index].flip(1), self.seen[index])
+        seen = torch.where(mirrored, self.seen[index][:, [1, 0, 2]], self.seen[index])
         inside = ((goal >= 0) & (goal <= SIZE - 1)).all(-1, keepdim=True)
         goal = torch.where(inside, goal, torch.full_like(goal, math.nan))
         return (image * 255).clamp(0, 255), F.avg_pool2d(alpha, 2), goal[:, None], seen
@@ -110,7 +110,7 @@ class Crops:
 
 
 def loss_of(out: tuple[Tensor, Tensor, Tensor], person: Tensor, xy: Tensor, seen: Tensor) -> Tensor:
-    """Points, silhouette, and whether each side of the neck is seen."""
+    """Points, silhouette, whether each side of the neck is seen, and whether it is the figure's back."""
     known = torch.isfinite(seen)
     flags = F.binary_cross_entropy_with_logits(out[2].float(), torch.nan_to_num(seen), reduction="none")
     return (
@@ -122,11 +122,11 @@ def loss_of(out: tuple[Tensor, Tensor, Tensor], person: Tensor, xy: Tensor, seen
 
 @torch.no_grad()
 def report(net: PartNet, crops: Crops, record: Record) -> None:
-    """Figures on the pictures that are not learned from; errors in per cent of the crop's shoulder distance."""
+    """Figures on the pictures that are not learned from; errors of fronts in per cent of the shoulder distance."""
     from vision.networks.points import read_points
 
     net.eval()
-    errors, sigmas, shown, chances = [], [], [], []
+    errors, sigmas, shown, chances, backs = [], [], [], [], []
     for part in crops.kept.split(64):
         x, _, xy, seen = crops.crops(part, False)
         _, maps, flags = net(x)
@@ -140,11 +140,19 @@ def report(net: PartNet, crops: Crops, record: Record) -> None:
             got = read_points(m, len(POINTS))[:2]
             errors.append(got[:, :2] - true[:2])
             sigmas.append(got[:, 2])
-            shown.append(there)
-            chances.append(flag)
+            shown.append(there[:2])
+            chances.append(flag[:2])
+            backs.append((there[2], flag[2]))
     e, s = 100 * SPAN / SIZE * np.concatenate(errors), 100 * SPAN / SIZE * np.concatenate(sigmas)
     seen_, chance_ = np.concatenate(shown), np.concatenate(chances)
-    fine = np.isfinite(e).all(1) & np.isfinite(seen_)
+    back, told = np.array(backs).T
+    record.add(
+        backs=int(back.sum()),
+        told_back=np.mean(told[back > 0.5] > 0.5),
+        fronts_called_back=np.mean(told[back < 0.5] > 0.5),
+    )
+    front = np.repeat(back < 0.5, 2)
+    fine = np.isfinite(e).all(1) & np.isfinite(seen_) & front
     e, s, seen_, chance_ = e[fine], s[fine], seen_[fine] > 0.5, chance_[fine]
     far = np.hypot(*e.T)
     for name, of in (("seen", seen_), ("hidden", ~seen_)):
@@ -200,7 +208,7 @@ def main() -> None:
     record = Record.of(pictures, a.weights, seconds=a.seconds, batch=a.batch)
     a.out.mkdir(parents=True, exist_ok=True)
     contact_sheet(crops, a.out / "crops.jpg")
-    net = PartNet(1, len(POINTS), 2)
+    net = PartNet(1, len(POINTS), 3)
     if a.weights.suffix == ".pt":
         net.load_state_dict({name: value.float() for name, value in torch.load(a.weights, weights_only=True).items()})
     else:

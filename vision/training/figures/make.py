@@ -3,9 +3,10 @@
 ``python -m vision.training.figures.make OUT BODIES SURFACES --first 500000 --count 6000``
 
 For each seed NAME.jpg, NAME_l.png (`PARTS` of the figure, 0 elsewhere) and NAME.json: points in the picture and in
-space, whether the neck's sides are seen, pose and stance.  The picture holds what both networks look at, 256 px a
-straight arm.  It runs on all graphics cards that there are, else on the processors; a seed gives the same scene on
-either, up to noise.
+space, whether the neck's sides are seen, pose and stance.  A figure that shows its back is named as body models name
+it: its left where a left would be from the front.  The picture holds what both networks look at, 256 px a straight
+arm.  It runs on all graphics cards that there are, else on the processors; a seed gives the same scene on either, up
+to noise.
 """
 
 from __future__ import annotations
@@ -40,7 +41,9 @@ PARTS = ("skin", "hair", "top", "trousers", "cover", "cord")
 COVERED_M = 0.010
 """A point of the skin counts as seen if skin is seen within two pixels of it, and no further from it in depth than
 this: the side of the neck lies where skin turns away from the camera."""
-SAMPLES = 48
+SAMPLES = 32
+BEHIND = 0.09
+"""How many figures show their back; our choice."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +54,7 @@ class Drawn:
     pose: Pose
     side: str
     touching: bool
+    behind: bool
 
 
 def drawn(rng: np.random.Generator, kinds: Kinds, store: list[Body]) -> Drawn:
@@ -60,6 +64,9 @@ def drawn(rng: np.random.Generator, kinds: Kinds, store: list[Body]) -> Drawn:
     body = bodies.mixed(first, second, share)
     side = "LR"[int(rng.integers(2))]
     stance = str(rng.choice(["wall", "floating", "reaching"], p=[0.44, 0.38, 0.18]))
+    behind = bool(rng.random() < BEHIND)
+    if behind:
+        stance = "floating"
     up = float(rng.uniform(-40, 30) if rng.random() < 0.12 else np.clip(rng.normal(0, 5), -14, 14))
     forward, flex = float(rng.uniform(-3, 10)), float(rng.uniform(0, 9))
     if stance == "reaching":
@@ -105,7 +112,7 @@ def drawn(rng: np.random.Generator, kinds: Kinds, store: list[Body]) -> Drawn:
     other = others[int(rng.choice(3, p=[0.65, 0.12, 0.23]))]
     turn, twist = float(rng.normal(0, 2.5)), float(rng.normal(0, 1.5))
     if rng.random() < 0.4:
-        much = float(rng.choice([-1, 1]) * rng.uniform(7, 32))
+        much = float(rng.choice([-1, 1]) * rng.uniform(9, 30))
         turn, twist = (much, twist) if rng.random() < 0.6 else (turn, much)
     head = float(rng.normal(0, 8) if rng.random() < 0.55 else rng.uniform(-70, 70))
     pose = Pose(
@@ -115,7 +122,7 @@ def drawn(rng: np.random.Generator, kinds: Kinds, store: list[Body]) -> Drawn:
         (head, float(rng.normal(4, 9)), float(rng.normal(0, 5))),
         {side: arm, "LR".replace(side, ""): other},
     )
-    return Drawn(body, pose, side, stance == "wall")
+    return Drawn(body, pose, side, stance == "wall", behind)
 
 
 def picture(
@@ -137,6 +144,10 @@ def picture(
         posed = poser.posed(pose)
         figure = dressed(kinds, what.body, posed, looks, np.random.default_rng([seed, 2]))
         behind = back_of(figure)
+    name = {s: s for s in "LR"}
+    if what.behind:
+        figure, posed, name = [m.about_face() for m in figure], posed.about_face(), {"L": "R", "R": "L"}
+        behind = back_of(figure)
     gap = rng.uniform(0.001, 0.008) if what.touching else rng.uniform(0.002, 0.05)
     shift = np.array([0, -posed.points[:, 1].min() + rng.uniform(0, 0.03), gap - behind])
     figure = [m.moved(shift) for m in figure]
@@ -154,7 +165,7 @@ def picture(
         "palm": posed.points[VERTICES[f"mid_palm.{side}"]],
     }
     ends = chain["shoulder"], posed.points[VERTICES[f"tip3.{side}"]]
-    view = seen_from(rng, chain, side)
+    view = seen_from(rng, chain, name[side])
     things, looks_of = room(rng, surfaces, ends, float(posed.points[:, 1].max()))
     looks_of = {
         "skin": Surface(coat=float(rng.uniform(0.3, 1.0)), rough=float(rng.uniform(0.35, 0.6))),
@@ -174,13 +185,14 @@ def picture(
     parts = np.where((labels >= 0) & (labels < len(PARTS)), labels + 1, 0).astype(np.uint8)
     necks = {s: posed.points[VERTICES[f"side_neck.{s}"]] for s in "LR"}
     spots = {
-        **{f"side_neck_{s}": necks[s] for s in "LR"},
-        **{f"acromion_{s}": posed.points[VERTICES[f"acromion.{s}"]] for s in "LR"},
-        **{f"shoulder_{s}": joint("upperarm01", s) for s in "LR"},
+        **{f"side_neck_{name[s]}": necks[s] for s in "LR"},
+        **{f"acromion_{name[s]}": posed.points[VERTICES[f"acromion.{s}"]] for s in "LR"},
+        **{f"shoulder_{name[s]}": joint("upperarm01", s) for s in "LR"},
     }
     truth = {
         "seed": seed,
-        "side": side,
+        "side": name[side],
+        "behind": what.behind,
         "wall": what.touching,
         "forward": pose.arms[side].forward,
         "flex": pose.arms[side].flex,
@@ -192,6 +204,9 @@ def picture(
         "px": {k: view.project(v[None])[0].round(2).tolist() for k, v in chain.items()},
         "pts_mm": {k: (1000 * v).round(2).tolist() for k, v in chain.items()},
         "camera_mm": (1000 * view.place).round(2).tolist(),
+        "camera_rows": view.turn.round(6).tolist(),
+        "focal_px": round(view.focal, 3),
+        "centre_px": [round(float(c), 3) for c in view.centre],
         "a_mm": round(
             1000
             * float(
@@ -203,7 +218,7 @@ def picture(
             2,
         ),
         "points_px": {k: view.project(v[None])[0].round(2).tolist() for k, v in spots.items()},
-        "seen": {s: is_seen(necks[s], view, parts, ranges) for s in "LR"},
+        "seen": {name[s]: is_seen(necks[s], view, parts, ranges) for s in "LR"},
     }
     return np.asarray(linear, float), parts, truth
 

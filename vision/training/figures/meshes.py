@@ -13,6 +13,10 @@ Array = NDArray[np.float64]
 Faces = NDArray[np.int64]
 
 
+HALF_TURN = np.array([-1.0, 1.0, -1.0])
+"""Factors on coordinates: half a turn about the upright axis."""
+
+
 @dataclass(frozen=True)
 class Mesh:
     """A piece of one material: points (V, 3), faces (F, 3), texture places (V, 2), colours (V, 3), normals (V, 3)."""
@@ -27,6 +31,11 @@ class Mesh:
     def moved(self, by: Array) -> Mesh:
         """The mesh elsewhere."""
         return replace(self, points=self.points + by)
+
+    def about_face(self) -> Mesh:
+        """The mesh turned by half a turn, to look the other way."""
+        turned = None if self.normals is None else self.normals * HALF_TURN
+        return replace(self, points=self.points * HALF_TURN, normals=turned)
 
 
 def normals(points: Array, faces: Faces) -> Array:

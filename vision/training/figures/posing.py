@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.training.figures.bodies import VERTICES, Body, Kinds
+from vision.training.figures.meshes import HALF_TURN
 
 Array = NDArray[np.float64]
 ARM_BONES = ("upperarm", "lowerarm", "wrist", "finger", "metacarpal")
@@ -45,6 +46,10 @@ class Posed:
     points: Array
     joints: Array
     turns: Array
+
+    def about_face(self) -> Posed:
+        """The body turned by half a turn, to look the other way."""
+        return Posed(self.points * HALF_TURN, self.joints * HALF_TURN, HALF_TURN[:, None] * self.turns)
 
 
 def unit(a: Array) -> Array:
