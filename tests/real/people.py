@@ -174,7 +174,7 @@ def _arm(photo: Photo, people: Sequence[Person], entry: dict[str, Any], side: st
         neck_label=entry["flags"][f"side_neck_{letter}"],
         neck_seen=seen.neck.seen,
         hand_found=seen.hand is not None,
-        behind=seen_from_behind(photo.rgb, people[0], seen.hand, side),
+        behind=seen_from_behind(photo.rgb, people[0], seen.neck.behind),
         points=points,
         length=(100 * (long / length_px - 1), both),
         chains=chains,
@@ -262,6 +262,7 @@ def people_lines(readings: Sequence[ArmReading]) -> list[Line]:
         if arms:
             lines += _landmark_lines(title, arms)
     lines += _neck_lines(found)
+    lines += [_width_line(name, found) for name in JOINTS]
     back = [arm for arm in found if arm.view == "back"]
     lines.append(Line("back view refused", share([arm.behind for arm in back])))
     lines.append(Line("other view called a back view", share([arm.behind for arm in found if arm.view != "back"])))
@@ -296,6 +297,33 @@ def _landmark_lines(title: str, arms: Sequence[ArmReading]) -> list[Line]:
         )
     )
     return lines
+
+
+WANTED = 0.95
+"""Share of coordinates that two stated deviations should hold."""
+
+
+def _width_line(name: str, arms: Sequence[ArmReading]) -> Line:
+    """By what a landmark's stated deviation would have to be multiplied; each photograph judged by what the others say.
+
+    A factor above 1 asks for a larger deviation in `vision.arm.priors` or `vision.person.neck`.
+    """
+    photos = sorted({arm.photo for arm in arms})
+
+    def scores(chosen: Sequence[str]) -> Array:
+        points = [arm.points[name] for arm in arms if arm.photo in chosen]
+        return np.abs([np.array(point.used) / (2 * np.array(point.deviation)) for point in points]).ravel()
+
+    whole = float(np.quantile(scores(photos), WANTED))
+    if len(photos) < 2:
+        return Line(f"{name}, factor on its deviation", f"{whole:.2f}")
+    without = {one: float(np.quantile(scores([p for p in photos if p != one]), WANTED)) for one in photos}
+    inside = [bool(score <= without[one]) for one in photos for score in scores([one])]
+    return Line(
+        f"{name}, factor on its deviation",
+        f"{whole:.2f}; one photo left out {min(without.values()):.2f} to {max(without.values()):.2f}, "
+        f"then holds of the one left out {share(inside)}",
+    )
 
 
 def _neck_lines(arms: Sequence[ArmReading]) -> list[Line]:

@@ -116,7 +116,7 @@ def see_arm(photo: Photo, side: str = "auto", bar_mm: float | None = None, refer
         depths=arm_depths(photo.rgb, joints_px, slopes),
         faces_px=tuple(face_disc(someone) for someone in people),
         prints=checked.prints,
-        problems=picture_problems(photo, body, len(people), seen_from_behind(photo.rgb, person, body.hand, side)),
+        problems=picture_problems(photo, body, len(people), seen_from_behind(photo.rgb, person, body.neck.behind)),
         remarks=checked.remarks,
         focal35_mm=photo.focal35_mm,
         film=photo.film,

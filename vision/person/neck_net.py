@@ -3,7 +3,8 @@
 A square crop about the shoulders, turned so that the line through them is level and scaled by their distance, goes in;
 out come the points where the side of the neck turns into the slope of the shoulder, with the deviation the network
 expects of itself, and how likely each side of the neck is to be seen: under hair, a collar, a scarf, a hood or the chin
-it infers the point from what lies about it.  How it was trained, and where it fails, is in models/neck.md.
+it infers the point from what lies about it; and how likely the person is seen from behind.  How it was trained, and
+where it fails, is in models/neck.md.
 """
 
 from __future__ import annotations
@@ -37,10 +38,13 @@ class NeckMap:
         ``"left"`` and ``"right"``, the sides of the neck, and ``"acromion_left"``, ``"acromion_right"``.
     seen : dict of str to float
         Of ``"left"`` and ``"right"``, the probability that bare skin is seen there.
+    behind : float
+        The probability that the person is seen from behind.
     """
 
     points: dict[str, MapPoint]
     seen: dict[str, float]
+    behind: float
 
 
 class NeckNet:
@@ -87,5 +91,6 @@ class NeckNet:
         chances = 1 / (1 + np.exp(-scores[0].astype(float)))
         return NeckMap(
             to_photo_points(read_points(maps[0], len(NAMES)), to_photo, NAMES),
-            {side: float(chance) for side, chance in zip(NAMES[:2], chances, strict=True)},
+            {side: float(chance) for side, chance in zip(NAMES[:2], chances[:2], strict=True)},
+            float(chances[2]),
         )
