@@ -14,7 +14,7 @@ from calibration.camera import PosedCamera
 from vision.arm import priors as priors
 from vision.arm.estimator import Sighting
 from vision.arm.priors import LandmarkError
-from vision.person.hand import Hand
+from vision.person.hand import Hand, HandPoint
 from vision.person.neck import NeckPoint
 from vision.person.pose import Landmark, Person, of_side
 from vision.person.posture import SeenPosture
@@ -76,24 +76,58 @@ def sightings_of(body: SeenBody) -> tuple[dict[str, Sighting], float]:
         return Sighting(px - arm_px * (error.along * along + error.down * down), whitening, cause)
 
     if body.hand is not None:
-        palm = sighting(body.hand.palm_px, priors.PALM_ERROR, "palm point")
+        error = priors.OPEN_PALM_ERROR if faces_camera(body.hand) else priors.PALM_ERROR
+        palm = sighting(body.hand.palm_px, error, "palm point")
     else:
         knuckles = 0.5 * (body.landmark("index") + body.landmark("little"))
         palm = sighting(
             0.5 * (body.landmark("wrist") + knuckles), priors.PALM_WITHOUT_HAND_ERROR, "palm point (hand not seen)"
         )
     cause = "shoulder, elbow and wrist points"
+    shoulder, elbow, wrist = _joint_errors(body)
     return {
         "neck": Sighting.isotropic(
             body.neck.px,
             body.neck.deviation_px,
             "neck point" if body.neck.seen else "neck point (covered)",
         ),
-        "shoulder": sighting(body.landmark("shoulder"), priors.SHOULDER_ERROR, cause),
-        "elbow": sighting(body.landmark("elbow"), priors.ELBOW_ERROR, cause),
-        "wrist": sighting(body.landmark("wrist"), priors.WRIST_ERROR, cause),
+        "shoulder": sighting(body.landmark("shoulder"), shoulder, cause),
+        "elbow": sighting(body.landmark("elbow"), elbow, cause),
+        "wrist": sighting(body.landmark("wrist"), wrist, cause),
         "palm": palm,
     }, arm_px
+
+
+def _joint_errors(body: SeenBody) -> tuple[LandmarkError, LandmarkError, LandmarkError]:
+    """How wrong shoulder, elbow and wrist may be: less where the arm is straight, level and seen squarely."""
+    upper = body.landmark("elbow") - body.landmark("shoulder")
+    fore = body.landmark("wrist") - body.landmark("elbow")
+    shoulders = body.landmarks_px[[Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER]]
+    hips = body.landmarks_px[[Landmark.LEFT_HIP, Landmark.RIGHT_HIP]]
+    trunk = shoulders.mean(axis=0) - hips.mean(axis=0)
+    straight = _angle_deg(upper, fore) < priors.STRAIGHT_DEG
+    level = abs(90.0 - _angle_deg(upper + fore, trunk)) < priors.LEVEL_DEG
+    square = np.linalg.norm(shoulders[0] - shoulders[1]) > priors.SQUARE * np.linalg.norm(trunk)
+    if straight and level and square:
+        return priors.STRAIGHT_SHOULDER_ERROR, priors.STRAIGHT_ELBOW_ERROR, priors.STRAIGHT_WRIST_ERROR
+    return priors.SHOULDER_ERROR, priors.ELBOW_ERROR, priors.WRIST_ERROR
+
+
+def faces_camera(hand: Hand) -> bool:
+    """Whether a hand opens to the camera and was read twice alike."""
+    wrist, middle, index, little = (
+        hand.point(name)
+        for name in (HandPoint.WRIST, HandPoint.MIDDLE_KNUCKLE, HandPoint.INDEX_KNUCKLE, HandPoint.LITTLE_KNUCKLE)
+    )
+    (ax, ay), (bx, by) = index - wrist, little - wrist
+    area = 0.5 * abs(ax * by - ay * bx)
+    return bool(hand.repeat_px > 0 and area > priors.OPEN_AREA * np.sum((middle - wrist) ** 2))
+
+
+def _angle_deg(first: Array, second: Array) -> float:
+    """Angle between two directions in the picture."""
+    cosine = first @ second / max(float(np.linalg.norm(first) * np.linalg.norm(second)), 1e-9)
+    return float(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))))
 
 
 def body_frame(body: SeenBody) -> tuple[Array, float, float]:

@@ -8,6 +8,11 @@ age or stature where given.  The solution is the most probable arm (MAP), the Ja
 approximation; e.g. D. MacKay, Information Theory, Inference, and Learning Algorithms, 2003, ch. 27), and because the
 solution is linear in the rows near itself, each row's share of the variance is known: that is the budget.
 
+Landmarks have heavy tails: now and then one is on something else.  So a landmark that lies further from where all
+others put it than its deviation allows is believed less the further it lies, as under a t distribution (K. Lange et
+al., J. Am. Stat. Assoc. 84, 1989), and its own share of the interval grows with it: it widens the answer rather than
+shifts it.
+
 Usual depths differ between an arm against the wall and one floating before it, so both are solved, and weighed by how
 well each explains the photo; the answer is the mixture.
 
@@ -35,6 +40,11 @@ NECK, SHOULDER, ELBOW, WRIST, PALM = range(5)
 """Places of the joints in arrays of five, in the order of `vision.arm.priors.JOINTS`."""
 POSE_PARAMETERS = 6
 """Of each sheet: rotation vector and translation."""
+TAIL = 4.0
+"""Degrees of freedom of a landmark's t distribution (four is usual, Lange et al.); its core is left normal, so that
+landmarks that agree are believed as much as stated, not more."""
+_ROUNDS, _SETTLED = 4, 0.05
+"""Most times that landmarks are weighed anew, and the change of the weights below which it ends."""
 COORDINATES = 15
 """Coordinates of the five points."""
 _STEP_MM, _STEP_DEG = 1e-3, 1e-4
@@ -128,6 +138,7 @@ class ArmProblem:
 
     def __init__(self, evidence: Evidence, stance: Stance) -> None:
         self.evidence, self.stance = evidence, stance
+        self.belief = np.ones(len(JOINTS))  # factor on each landmark's precision root
         # lens and the first sheet's pose; further sheets have done their part once the camera is solved
         size = len(evidence.camera.parameters) - POSE_PARAMETERS * (len(evidence.camera.sheets) - 1)
         self.camera_size = size
@@ -187,6 +198,26 @@ class ArmProblem:
 
     _last: tuple[Array, tuple[Array, Array], tuple[Array, Array]] | None = None
 
+    def weighed(self, unknowns: Array) -> float:
+        """Weigh the landmarks anew by how far they lie off; the largest change of their beliefs."""
+        before, squares = self.belief, self.squares(unknowns)
+        self.belief = np.sqrt(np.minimum(1.0, (TAIL + 2) / (TAIL + squares)))
+        self._last = None
+        return float(np.abs(self.belief - before).max())
+
+    def cost(self, unknowns: Array) -> float:
+        """Minus the logarithm of the probability, up to a constant; normal core and t tail of the landmarks."""
+        rows, squares = self.rows(unknowns), self.squares(unknowns)
+        seen = slice(self.camera_size, self.camera_size + 10)
+        tail = 1 + 0.5 * (TAIL + 2) * np.log((TAIL + squares) / (TAIL + 2))
+        landmarks = np.where(squares <= 2, 0.5 * squares, tail)
+        return 0.5 * float(rows @ rows - rows[seen] @ rows[seen]) + float(landmarks.sum())
+
+    def squares(self, unknowns: Array) -> Array:
+        """How far each landmark (5,) lies off: square of its distance over its stated deviation."""
+        rows = self.rows(unknowns)[self.camera_size : self.camera_size + 10].reshape(5, 2)
+        return np.asarray((rows**2).sum(axis=1) / self.belief**2)
+
     def _seen_rows(self, unknowns: Array) -> tuple[Array, Array]:
         """What depends on the camera: its own errors, landmarks in the picture, the hand's size there."""
         evidence, points, size = self.evidence, self.points(unknowns), self.camera_size
@@ -194,7 +225,7 @@ class ArmProblem:
         turn = evidence.body_to_sheet
         px, by_point, by_parameters = self.camera(unknowns).project_slopes(np.vstack([points, beside]) @ turn.T)
         by_point, by_camera = by_point @ turn, by_parameters[:, :, :size] @ self.camera_root
-        whitening = np.array([evidence.sightings[name].whitening for name in JOINTS])
+        whitening = self.belief[:, None, None] * np.array([evidence.sightings[n].whitening for n in JOINTS])
         places = np.array([evidence.sightings[name].px for name in JOINTS])
         hand = evidence.hand_px is not None
         values = np.zeros(size + 10 + hand)
@@ -277,15 +308,21 @@ def most_probable(problem: ArmProblem) -> tuple[Solution, Array]:
     """Solve a problem, and say what each cause of doubt brings to each length; the unknowns (U,) come with it."""
     evidence, stance = problem.evidence, problem.stance
     scale = np.concatenate([np.ones(problem.camera_size), np.full(COORDINATES, 10.0), [1.0]])
-    fit = least_squares(
-        problem.rows, problem.start(), problem.jacobian, x_scale=scale, method="trf", max_nfev=30, xtol=1e-6, ftol=1e-8
-    )
-    jacobian = np.asarray(fit.jac)
+    start = problem.start()
+    for _ in range(_ROUNDS):
+        fit = least_squares(
+            problem.rows, start, problem.jacobian, x_scale=scale, method="trf", max_nfev=30, xtol=1e-6, ftol=1e-8
+        )
+        start = fit.x
+        if problem.weighed(start) < _SETTLED:
+            break
+    jacobian = problem.jacobian(start)
     information = jacobian.T @ jacobian
-    response = np.linalg.solve(information, jacobian.T)  # change of the unknowns for a unit change of each row
+    # change of the unknowns for a unit change of each row
+    response = np.asarray(np.linalg.solve(information, jacobian.T), float)
     _, log_information = np.linalg.slogdet(information)
     _, log_depths = np.linalg.slogdet(stance.depth_covariance)
-    log_evidence = -float(fit.cost) - 0.5 * log_information - 0.5 * log_depths
+    log_evidence = -problem.cost(fit.x) - 0.5 * log_information - 0.5 * log_depths
     causes = problem.causes()
     lengths = {
         name: _length(measure, problem, fit.x, response, causes) for name, measure in _measures(evidence).items()

@@ -7,8 +7,9 @@ import pytest
 
 from tests.vision.arm.made_up import joints, seen_arm, sheet_from_body, usual_joints
 from vision.arm import priors as priors
-from vision.arm.body import WRIST_OF_ARM, body_frame, lines_of_sight, sightings_of, stretched_side
+from vision.arm.body import WRIST_OF_ARM, body_frame, faces_camera, lines_of_sight, sightings_of, stretched_side
 from vision.arm.priors import JOINTS
+from vision.person.hand import HandPoint
 from vision.person.pose import Landmark, Person
 
 
@@ -48,17 +49,35 @@ def test_usual_errors_are_removed(outward, quarters):
     assert arm_px == pytest.approx(reach / WRIST_OF_ARM)
 
 
-def test_each_point_scatters_along_and_across_the_arm_as_usual():
+STRAIGHT = (priors.STRAIGHT_SHOULDER_ERROR, priors.STRAIGHT_ELBOW_ERROR, priors.STRAIGHT_WRIST_ERROR)
+OTHERWISE = (priors.SHOULDER_ERROR, priors.ELBOW_ERROR, priors.WRIST_ERROR)
+
+
+def bent(body):
+    """The same body with its elbow a fifth of the arm too low."""
+    moved = body.landmarks_px.copy()
+    moved[Landmark.LEFT_ELBOW] += [0.0, 0.2 * np.linalg.norm(body.landmark("wrist") - body.landmark("shoulder"))]
+    return replace(body, landmarks_px=moved)
+
+
+def aside(body):
+    """The same body with its other shoulder behind this one, as of a person turned to one side."""
+    moved = body.landmarks_px.copy()
+    moved[Landmark.RIGHT_SHOULDER] = moved[Landmark.LEFT_SHOULDER] + [5.0, 0.0]
+    return replace(body, landmarks_px=moved)
+
+
+@pytest.mark.parametrize(("change", "errors"), [(lambda body: body, STRAIGHT), (bent, OTHERWISE), (aside, OTHERWISE)])
+def test_each_point_scatters_along_and_across_the_arm_as_usual(change, errors):
     seen = seen_arm(usual_joints())
+    seen = replace(seen, body=change(seen.body))
     sightings, arm_px = sightings_of(seen.body)
     reach = seen.body.landmark("wrist") - seen.body.landmark("shoulder")
     along = reach / np.linalg.norm(reach)
     across = np.array([-along[1], along[0]])
     arm_px *= np.hypot(1.0, priors.SMALL_ARM_PX / arm_px)  # in a small picture landmarks are further off
     for name, error in (
-        ("shoulder", priors.SHOULDER_ERROR),
-        ("elbow", priors.ELBOW_ERROR),
-        ("wrist", priors.WRIST_ERROR),
+        *zip(("shoulder", "elbow", "wrist"), errors, strict=True),
         ("palm", priors.PALM_ERROR),
     ):
         root = sightings[name].whitening
@@ -68,6 +87,21 @@ def test_each_point_scatters_along_and_across_the_arm_as_usual():
         assert along @ covariance @ across == pytest.approx(0.0, abs=1e-6)
     neck = sightings["neck"].whitening
     assert neck == pytest.approx(np.eye(2) / seen.body.neck.deviation_px)
+
+
+def test_an_open_hand_read_twice_tells_the_palm_best():
+    body = seen_arm(usual_joints()).body
+    twice = replace(body.hand, repeat_px=0.5)
+    on_edge = twice.points_px.copy()
+    middle = on_edge[HandPoint.WRIST]
+    on_edge[:, 1] = middle[1] + 0.2 * (on_edge[:, 1] - middle[1])
+    assert faces_camera(twice)
+    assert not faces_camera(body.hand)
+    assert not faces_camera(replace(twice, points_px=on_edge))
+    (once, _), (better, _) = (sightings_of(replace(body, hand=hand)) for hand in (body.hand, twice))
+    gain = priors.PALM_ERROR.along_deviation / priors.OPEN_PALM_ERROR.along_deviation
+    gain *= priors.PALM_ERROR.across_deviation / priors.OPEN_PALM_ERROR.across_deviation
+    assert np.linalg.det(better["palm"].whitening) == pytest.approx(gain * np.linalg.det(once["palm"].whitening))
 
 
 def test_causes_say_what_was_seen():

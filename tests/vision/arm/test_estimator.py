@@ -1,5 +1,7 @@
 """The arm's estimate on made-up arms before a made-up camera, where everything is known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -82,6 +84,28 @@ def drawn_arm(generator: np.random.Generator, lean_deg: float) -> np.ndarray:
     flat = straight * np.cumsum([0.0, *seen])[:, None] * np.array([np.cos(e), np.sin(e)])
     neck = -inward * np.array([np.cos(t), np.sin(t)]) + up * np.array([-np.sin(t), np.cos(t)])
     return np.column_stack([np.vstack([neck, flat]), depth * straight])
+
+
+def test_a_landmark_far_off_widens_rather_than_shifts(monkeypatch):
+    from vision.arm import estimator
+
+    points = joints()
+    good = evidence(points, deviation_px=4.0)
+    place = good.sightings["elbow"]
+    wrong = Sighting(
+        place.px + np.array([60.0, 0.0]), place.whitening, place.cause
+    )  # on something else, 15 deviations away
+    bad = replace(good, sightings={**good.sightings, "elbow": wrong})
+
+    def arm(of):
+        value, budget = solve(of, priors.WALL).lengths["shoulder_to_palm"]
+        return value, float(np.sqrt(sum(part**2 for part in budget.values())))
+
+    (true, narrow), (robust, wide) = arm(good), arm(bad)
+    monkeypatch.setattr(estimator, "TAIL", 1e9)  # a normal distribution
+    assert arm(good)[0] == pytest.approx(true, abs=0.5)
+    assert abs(robust - true) < 0.5 * abs(arm(bad)[0] - true)
+    assert wide > narrow
 
 
 def test_stated_deviation_is_that_of_simulated_photos():

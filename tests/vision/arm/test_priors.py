@@ -72,7 +72,9 @@ def test_proportions_of_children():
     # log deviations among children: 4 % and 5 % (Snyder), and a little of our own; figures have 2.6 and 2.5 %
     assert 0.04 <= priors.UPPER_TO_FOREARM[1] <= 0.05
     assert priors.PALM_TO_FOREARM[1] == pytest.approx(0.05)
-    assert pytest.approx((np.log(0.161), 0.06)) == priors.HAND_SIZE
+    # rendered hands have 0.161 and deviate by 0.06, photographed ones by 0.19
+    assert priors.HAND_SIZE[0] == pytest.approx(np.log(0.161))
+    assert 0.06 < priors.HAND_SIZE[1] < 0.19
 
 
 def test_the_arm_length_is_larger_than_the_straight_arm_by_a_fifth():
@@ -102,13 +104,17 @@ def test_the_trunks_lean():
 
 
 FAR = {
+    "STRAIGHT_SHOULDER_ERROR": (0.071, 0.085),
+    "STRAIGHT_ELBOW_ERROR": (0.042, 0.062),
+    "STRAIGHT_WRIST_ERROR": (0.040, 0.047),
     "SHOULDER_ERROR": (0.085, 0.124),
     "ELBOW_ERROR": (0.062, 0.089),
     "WRIST_ERROR": (0.047, 0.074),
     "PALM_ERROR": (0.044, 0.063),
 }
 """95th percentile of landmarks' distance from where people put them, over the arm, on 33 photographs of people: those
-large enough to be measured, and all; the palm's also as on hands alone (0.048)."""
+large enough to be measured, and all (of straight arms seen from the front: those 16, and the large ones); the palm's
+also as on hands alone (0.048)."""
 
 
 @pytest.mark.parametrize("name", FAR)
@@ -130,9 +136,13 @@ def test_biases_of_rendered_figures_are_not_put_on_people():
 
 
 def test_the_palm_is_seen_best_and_guessed_worst():
-    seen, guessed = priors.PALM_ERROR, priors.PALM_WITHOUT_HAND_ERROR
-    assert seen.along_deviation < 0.6 * guessed.along_deviation
-    assert seen.along_deviation < priors.WRIST_ERROR.along_deviation
+    seen, once, guessed = priors.OPEN_PALM_ERROR, priors.PALM_ERROR, priors.PALM_WITHOUT_HAND_ERROR
+    assert seen.along == once.along
+    assert seen.along_deviation < 0.5 * once.along_deviation
+    assert once.along_deviation < 0.8 * guessed.along_deviation
+    assert seen.along_deviation < priors.STRAIGHT_WRIST_ERROR.along_deviation
+    # medians of 43 photographed hands whose palm is seen: 1.2 % of the arm, 1.18 of the straight one; Rayleigh's median
+    assert 0.5 * 0.012 < seen.along_deviation < 0.012 * 1.18
     assert 0.3 * abs(seen.along) < priors.PALM_SYSTEMATIC < abs(seen.along)
 
 

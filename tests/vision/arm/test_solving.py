@@ -164,7 +164,10 @@ def test_remarks_and_faults_of_the_picture_are_passed_on():
 
 def test_a_hand_not_seen_widens_the_interval():
     points = usual_joints()
-    seen, blind = (solve_arm(seen_arm(points, hand=hand), against_wall=True) for hand in (True, False))
+    open_hand, without = seen_arm(points), seen_arm(points, hand=False)
+    hand = replace(open_hand.body.hand, repeat_px=0.5)
+    open_hand = replace(open_hand, body=replace(open_hand.body, hand=hand))
+    seen, blind = (solve_arm(each, against_wall=True) for each in (open_hand, without))
     assert "middle_fingertip" not in blind.points_px
     assert blind.arm_length.standard_uncertainty_mm > 1.3 * seen.arm_length.standard_uncertainty_mm
     assert blind.hand_breadth is None
