@@ -8,6 +8,7 @@ from pathlib import Path
 
 from tests.accuracy import arm
 from tests.accuracy.table import print_table
+from vision.arm import depth
 
 
 def main() -> None:
@@ -16,7 +17,16 @@ def main() -> None:
     parser.add_argument("scenes", type=Path, help="folder with the scenes, e.g. ../shared/scenes")
     parser.add_argument("--json", type=Path, help="write the table to this file as well")
     parser.add_argument("--only", choices=["arm", "instrument", "blank", "prints"], help="one part of the benchmark")
+    parser.add_argument(
+        "--depth-network",
+        type=int,
+        choices=range(len(depth.MEMBERS)),
+        help="ask this network of models/arm_depth.json alone; 1 never saw a picture of these scenes' renderer, nor "
+        "did the neck's, so that arms are then measured on a renderer unknown to all that was learned",
+    )
     options = parser.parse_args()
+    if options.depth_network is not None:
+        depth.MEMBERS = (options.depth_network,)
     if not options.scenes.is_dir():
         parser.error(f"there is no folder {options.scenes}")
     table = []

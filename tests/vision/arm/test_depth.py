@@ -11,17 +11,23 @@ from vision.arm import priors as priors
 from vision.arm.depth import (
     FLOOR,
     HAND,
+    MEMBERS,
+    MODEL,
     USUAL_SHARE,
     WIDE,
     ArmDepths,
+    World,
     arm_depths,
     arm_picture,
     informed,
     stance_log_likelihood,
     usual_covariance,
     weakened,
+    worlds,
 )
+from vision.networks.session import session
 
+EVEN = World(np.full(3, 1 / 3))
 JOINTS = np.array([[300.0, 200.0], [420.0, 205.0], [520.0, 200.0], [570.0, 205.0]])
 
 
@@ -30,7 +36,7 @@ def told(stance=(0.0, 0.0, 0.0), steps=0.0, log_root=0.0) -> ArmDepths:
     depth = np.zeros((1, 3, 20))
     depth[..., :5] = steps
     depth[..., 5 + np.cumsum(np.arange(1, 6)) - 1] = log_root
-    return weakened(np.array([stance]), depth, np.zeros((1, 3, 2)))
+    return weakened(np.array([stance]), depth, np.zeros((1, 3, 2)), [EVEN])
 
 
 def test_no_stance_is_ever_excluded():
@@ -70,8 +76,37 @@ def test_networks_that_disagree_are_less_sure():
     apart[0, :, 0], apart[1, :, 0] = -1.0, 1.0
     agreed = np.zeros((2, 3, 20))
     pose = np.zeros((2, 3, 2))
-    wide, narrow = (weakened(np.zeros((2, 3)), depth, pose).covariance[:, 0, 0] for depth in (apart, agreed))
+    wide, narrow = (
+        weakened(np.zeros((2, 3)), depth, pose, [EVEN, EVEN]).covariance[:, 0, 0] for depth in (apart, agreed)
+    )
     assert (wide > narrow + 1.0).all()
+
+
+def test_what_was_usual_where_a_network_learned_is_replaced_by_what_is_usual_here():
+    # learned about N(2, 4), seen with precision 3 at 1: (2/4 + 3) / (1/4 + 3) there
+    there = (2 / 4 + 3) / (1 / 4 + 3)
+    world = World(np.full(3, 1 / 3), np.full((3, 5), 2.0), np.tile(4.0 * np.eye(5), (3, 1, 1)))
+    means, covariances = world.elsewhere(np.full((3, 5), there), np.tile(np.eye(5) / (1 / 4 + 3), (3, 1, 1)))
+    for mean, covariance, usual in zip(means, covariances, usual_covariance(), strict=True):
+        expected = np.linalg.inv(3 * np.eye(5) + np.linalg.inv(usual))
+        assert covariance == pytest.approx(expected)
+        assert mean == pytest.approx(expected @ np.full(5, 3.0))
+
+
+def test_a_network_that_says_no_more_than_was_usual_tells_nothing():
+    world = World(np.full(3, 1 / 3), np.full((3, 5), 2.0), np.tile(4.0 * np.eye(5), (3, 1, 1)))
+    means, covariances = world.elsewhere(np.full((3, 5), 2.5), np.tile(5.0 * np.eye(5), (3, 1, 1)))
+    assert means == pytest.approx(0.0)
+    assert covariances == pytest.approx(usual_covariance())
+
+
+def test_each_network_of_the_file_has_its_world():
+    outputs = {one.name: one.shape for one in session(MODEL, 1).get_outputs()}
+    assert outputs["stance"][0] == len(worlds()) == len(MEMBERS)
+    for world in worlds():
+        assert world.shares.sum() == pytest.approx(1.0)
+        if world.covariance is not None:
+            assert np.linalg.eigvalsh(world.covariance).min() > 0
 
 
 @pytest.mark.parametrize("framing", [WIDE, HAND])
