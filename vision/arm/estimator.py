@@ -40,9 +40,10 @@ NECK, SHOULDER, ELBOW, WRIST, PALM = range(5)
 """Places of the joints in arrays of five, in the order of `vision.arm.priors.JOINTS`."""
 POSE_PARAMETERS = 6
 """Of each sheet: rotation vector and translation."""
-TAIL = 4.0
-"""Degrees of freedom of a landmark's t distribution (four is usual, Lange et al.); its core is left normal, so that
-landmarks that agree are believed as much as stated, not more."""
+TAIL, CORE = 4.0, 6.0
+"""Degrees of freedom of a landmark's t distribution (four is usual, Lange et al.), and the square of its distance over
+its deviation up to which it is normal: 95 % of landmarks of a normal distribution lie within (chi-square, two degrees
+of freedom), and are believed as much as stated, not more."""
 _ROUNDS, _SETTLED = 4, 0.05
 """Most times that landmarks are weighed anew, and the change of the weights below which it ends."""
 COORDINATES = 15
@@ -194,28 +195,33 @@ class ArmProblem:
         if self._last is None or not np.array_equal(self._last[0], unknowns):
             self._last = unknowns.copy(), self._seen_rows(unknowns), self._body_rows(unknowns)
         _, seen, body = self._last
-        return np.concatenate([seen[0], body[0]]), np.vstack([seen[1], body[1]])
+        believed = np.ones(len(seen[0]))
+        believed[self.landmark_rows] = np.repeat(self.belief, 2)
+        return np.concatenate([believed * seen[0], body[0]]), np.vstack([believed[:, None] * seen[1], body[1]])
+
+    @property
+    def landmark_rows(self) -> slice:
+        """Where the landmarks' rows are, two for each."""
+        return slice(self.camera_size, self.camera_size + 2 * len(self.belief))
 
     _last: tuple[Array, tuple[Array, Array], tuple[Array, Array]] | None = None
 
     def weighed(self, unknowns: Array) -> float:
         """Weigh the landmarks anew by how far they lie off; the largest change of their beliefs."""
         before, squares = self.belief, self.squares(unknowns)
-        self.belief = np.sqrt(np.minimum(1.0, (TAIL + 2) / (TAIL + squares)))
-        self._last = None
+        self.belief = np.sqrt(np.minimum(1.0, (TAIL + CORE) / (TAIL + squares)))
         return float(np.abs(self.belief - before).max())
 
     def cost(self, unknowns: Array) -> float:
         """Minus the logarithm of the probability, up to a constant; normal core and t tail of the landmarks."""
-        rows, squares = self.rows(unknowns), self.squares(unknowns)
-        seen = slice(self.camera_size, self.camera_size + 10)
-        tail = 1 + 0.5 * (TAIL + 2) * np.log((TAIL + squares) / (TAIL + 2))
-        landmarks = np.where(squares <= 2, 0.5 * squares, tail)
+        rows, squares, seen = self.rows(unknowns), self.squares(unknowns), self.landmark_rows
+        tail = 0.5 * CORE + 0.5 * (TAIL + CORE) * np.log((TAIL + squares) / (TAIL + CORE))
+        landmarks = np.where(self.belief < 1, tail, 0.5 * squares)
         return 0.5 * float(rows @ rows - rows[seen] @ rows[seen]) + float(landmarks.sum())
 
     def squares(self, unknowns: Array) -> Array:
-        """How far each landmark (5,) lies off: square of its distance over its stated deviation."""
-        rows = self.rows(unknowns)[self.camera_size : self.camera_size + 10].reshape(5, 2)
+        """How far each landmark (L,) lies off: square of its distance over its stated deviation."""
+        rows = self.rows(unknowns)[self.landmark_rows].reshape(-1, 2)
         return np.asarray((rows**2).sum(axis=1) / self.belief**2)
 
     def _seen_rows(self, unknowns: Array) -> tuple[Array, Array]:
@@ -225,7 +231,7 @@ class ArmProblem:
         turn = evidence.body_to_sheet
         px, by_point, by_parameters = self.camera(unknowns).project_slopes(np.vstack([points, beside]) @ turn.T)
         by_point, by_camera = by_point @ turn, by_parameters[:, :, :size] @ self.camera_root
-        whitening = self.belief[:, None, None] * np.array([evidence.sightings[n].whitening for n in JOINTS])
+        whitening = np.array([evidence.sightings[name].whitening for name in JOINTS])
         places = np.array([evidence.sightings[name].px for name in JOINTS])
         hand = evidence.hand_px is not None
         values = np.zeros(size + 10 + hand)

@@ -153,6 +153,11 @@ class ViewsProblem(ArmProblem):
         self.depth_whitener = whitener(stance.depth_covariance)
         self.expected = expected_arm_mm(first.age_years, first.stature_mm)
         self.sway = SWAY[stance.name].deviations
+        self.belief = np.ones(len(JOINTS) * len(views))
+
+    def weighed(self, unknowns: Array) -> float:
+        """Leave every landmark its weight: a view that does not go with the others is left out as a whole."""
+        return 0.0
 
     def start(self) -> Array:
         """Each point where the views see it on the mean, at the stance's usual depth."""
@@ -257,8 +262,8 @@ class ViewsProblem(ArmProblem):
         rows, first = self.rows(unknowns), self.errors + _COMMON
         count = len(self.views)
         sway = rows[first : first + _OF_VIEW * count].reshape(count, -1)
-        seen = rows[self.camera_size : self.camera_size + 10 * count].reshape(count, -1)
-        return np.asarray((sway**2).sum(axis=1) + (seen**2).sum(axis=1))
+        seen = self.squares(unknowns).reshape(count, -1)
+        return np.asarray((sway**2).sum(axis=1) + seen.sum(axis=1))
 
 
 def swayed(points: Array, sway: Array) -> tuple[Array, Array, Array]:
