@@ -30,11 +30,12 @@ from service.records.tables import ArmRecord, Child, Instrument, PhotoRequest, S
 from service.report.labels import Label, labels_pdf
 from service.report.pdf import PAPERS
 from service.web.forms.models import ArmAtCounter, LoanForm, ReturnForm
-from service.web.gate.guard import FAMILY, REPORT, Fields, Records, TheHouse, Visitor, nothing_here
+from service.web.gate.guard import FAMILY, REPORT, Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION, House, base_url
 from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.child_view import child_view
+from service.web.teacher.deeds import did, go_done
 from service.web.teacher.instruments import by_name, nearest
 from service.words.lengths import LENGTHS
 from service.words.writing import written_day, written_mm, written_number
@@ -259,10 +260,11 @@ def lend_out(request: Request, who: Visitor, records: Records, parts: TheHouse, 
     try:
         if not said.borrower:
             raise FitError(NO_BORROWER)
-        lend(records, own, said.borrower, parts.clock.now().date(), said.due_on)
+        with did(records, who, parts, "instrument-lent") as deed:
+            lend(records, own, said.borrower, parts.clock.now().date(), said.due_on)
     except FitError as error:
         return _begin(request, records, parts, error)
-    return go_to("/counter#lent")
+    return go_done("/counter#lent", deed)
 
 
 @router.post("/return")
@@ -271,9 +273,11 @@ def returned(who: Visitor, records: Records, parts: TheHouse, form: Fields) -> R
     own = one_on_shelf(records, ReturnForm.read(form).instrument_id)
     if own is None:
         raise nothing_here()
-    if own.id in loans(records, [own]):
+    if own.id not in loans(records, [own]):
+        return go_to("/counter#lent")
+    with did(records, who, parts, "instrument-returned") as deed:
         take_back(records, own, parts.clock.now().date())
-    return go_to("/counter#lent")
+    return go_done("/counter#lent", deed)
 
 
 @router.get("/labels")
@@ -343,7 +347,7 @@ async def table_sent(request: Request, who: Visitor, parts: TheHouse, form: Fiel
         text = await _table(form)
     except FitError as error:
         return page(request, "counter/table.html", 422, fault=error.sentence, plan=None, columns=stock.COLUMNS)
-    return await run_in_threadpool(_take_table, request, who.studio_id, parts, text, str(form.get("seen", "")))
+    return await run_in_threadpool(_take_table, request, who, parts, text, str(form.get("seen", "")))
 
 
 async def _table(form: FormData) -> str:
@@ -368,13 +372,14 @@ async def _table(form: FormData) -> str:
     return sent
 
 
-def _take_table(request: Request, studio_id: str, parts: House, text: str, seen: str) -> Response:
-    with parts.store.for_studio(studio_id) as records:
+def _take_table(request: Request, who: SignedIn, parts: House, text: str, seen: str) -> Response:
+    with parts.store.for_studio(who.studio_id) as records:
         plan = stock.plan(records, text)
         mark = sha256(repr([(each.instrument_id, each.cells) for each in plan.changes]).encode()).hexdigest()
         if seen == mark and not plan.faults:
-            stock.apply(records, studio_id, plan, parts.clock.now().date(), PROGRAM_VERSION)
-            return go_to("/instruments")
+            with did(records, who, parts, "shelf-from-table") as deed:
+                stock.apply(records, who.studio_id, plan, parts.clock.now().date(), PROGRAM_VERSION)
+            return go_done("/instruments", deed)
         shown = [each for each in plan.changes if each.kind is not stock.Kind.UNCHANGED]
         return page(
             request,

@@ -141,7 +141,7 @@ def test_a_loan_goes_out_and_comes_back(place: Place, seeded: Seeded) -> None:
         send(place, seeded, "/counter/lend", instrument_id=own, borrower="Mo", due_on="2031-04-01").status_code == 422
     )
     lent = send(place, seeded, "/counter/lend", instrument_id=own, borrower="Mo", due_on="2031-06-01")
-    assert lent.headers["location"] == "/counter#lent"
+    assert re.fullmatch(r"/counter\?done=\w+#lent", lent.headers["location"])
     shown = place.client.get("/counter").text
     assert "On the shelf: 1. Lent out: 1." in shown
     assert "back on 1 Jun 2031" in shown.replace("\u00a0", " ")
@@ -155,6 +155,18 @@ def test_a_loan_goes_out_and_comes_back(place: Place, seeded: Seeded) -> None:
     assert "Nothing is lent out." in place.client.get("/counter").text
     with place.house.store.for_studio(seeded.studio_id) as records:
         assert [each.returned_on is not None for each in records.scalars(select(Loan))] == [True]
+
+
+def test_a_loan_noted_by_mistake_is_undone(place: Place, seeded: Seeded) -> None:
+    lent = send(place, seeded, "/counter/lend", instrument_id=seeded.shelf_id, borrower="Mo").headers["location"]
+    deed = re.findall(r"done=(\w+)", lent)[0]
+    assert "Instrument lent out." in place.client.get(f"/counter?done={deed}").text
+    send(place, seeded, f"/deeds/{deed}/undo", back="/counter")
+    assert "Nothing is lent out." in place.client.get("/counter").text
+    send(place, seeded, "/counter/lend", instrument_id=seeded.shelf_id, borrower="Mo")
+    back = send(place, seeded, "/counter/return", instrument_id=seeded.shelf_id).headers["location"]
+    send(place, seeded, f"/deeds/{re.findall(r'done=(.*)#', back)[0]}/undo", back="/counter")
+    assert "Lent out: 1." in place.client.get("/counter").text
 
 
 def test_labels_carry_the_lengths_and_a_code_that_opens_the_page(place: Place, seeded: Seeded) -> None:
@@ -213,8 +225,14 @@ def test_a_table_is_shown_before_it_is_taken_over(place: Place, seeded: Seeded) 
     assert "The shelf has changed since you looked" in stale.text
     mark = re.search(r'name="seen" value="(\w+)"', stale.text)
     assert mark is not None
-    assert send(place, seeded, "/counter/table", table=text, seen=mark[1]).headers["location"] == "/instruments"
+    taken = send(place, seeded, "/counter/table", table=text, seen=mark[1]).headers["location"]
+    assert taken.startswith("/instruments?done=")
     assert "New one" in place.client.get("/instruments").text
+    undone = send(place, seeded, f"/deeds/{taken.partition('=')[2]}/undo", back="/instruments")
+    assert undone.headers["location"] == "/instruments"
+    shelf = place.client.get("/counter/shelf.csv").text
+    assert "New one" not in shelf
+    assert "Shelf 12,1/16,231.0±1.8" in shelf
     for wrong, words in (
         (b"", "choose a table"),
         ("name,body_length\nÄ,255\n".encode("cp1252"), "UTF-8"),
