@@ -61,4 +61,6 @@ def test_a_wrong_row_of_a_class_is_counted_from_one():
 
 
 def test_a_cell_that_a_row_leaves_out_is_empty():
+    (short,) = read_shelf("name,label,body_length,total_length\nA,1/8,255\n")
+    assert (short.label, short.body.value_mm, short.total) == ("1/8", 255, None)
     assert read_shelf("name,body_length,total_length,label\nA,255,421\n")[0].label is None

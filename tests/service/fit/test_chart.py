@@ -145,3 +145,17 @@ def test_every_row_that_is_no_violin_is_named():
     text = "size,arm_from,arm_to,body_length,total_length\nA,400,440,255,421\nB,440,480,900,1400\nC,480,,1000,1500\n"
     with pytest.raises(ChartError, match=r"B \(900 mm\), C \(1000 mm\)"):
         read_chart(text)
+
+
+@pytest.mark.parametrize(
+    ("stated", "factor", "meant"),
+    [("mm", 0.1, "cm"), ("mm", 1 / 25.4, "in"), ("cm", 1.0, "mm"), ("in", 1.0, "mm")],
+)
+def test_a_chart_in_another_unit_than_stated_is_asked_back(stated, factor, meant):
+    """Bodies of 240 and 262 mm, written in one unit and read in another: what they look like is named."""
+    rows = [
+        {"size": size, "arm_from": arm * factor, "body_length": body * factor, "total_length": total * factor}
+        for size, arm, body, total in (("S", 400, 240, 402), ("M", 441, 262, 434))
+    ]
+    with pytest.raises(ChartError, match=f"Are its numbers in {meant}?"):
+        chart_from_entries(rows, "own", stated)

@@ -110,6 +110,8 @@ def test_a_rate_that_heights_do_not_explain_is_told():
     assert fast.suspects == ()
     assert fast.unexplained == pytest.approx(38)
     assert "do not explain" in " ".join(each.text() for each in growth_sentences(fast))
+    slow = predict([DatedArm(6.0, Length.stated(430, 2)), DatedArm(8.0, Length.stated(448, 2))])
+    assert slow.unexplained == pytest.approx(9)  # 18 mm in two years
     usual = predict([DatedArm(6.0, Length.stated(430, 2)), DatedArm(7.0, Length.stated(455, 2))])
     assert usual.unexplained is None
 

@@ -146,3 +146,14 @@ def test_a_size_named_between_two_by_a_poor_reading_is_ordered_as_a_guess(chart)
     assert not wanted.decided
     assert "these limits are a first guess" in order_sentences(wanted)[1].text()
     assert wanted.body.from_mm <= 310 <= wanted.body.to_mm < 335
+
+
+def test_at_the_chart_s_first_arm_something_is_ordered(chart):
+    """Where the first size begins to fit there is one to take or try, and nobody is told to wait."""
+    first = chart.arms_from_mm[0]
+    assert order(Length.stated(first + 6, 2), chart).sizes == ("1/32",)
+    below = [order(Length.stated(first - step, 2), chart) for step in (1, 4, 12)]
+    assert [each.body is None for each in below] == [each.beyond == "smaller" for each in below]
+    assert below[-1].body is None
+    large = [order(Length.stated(arm, 30), chart) for arm in (345, 362, 399)]  # hardly known, but not below the chart
+    assert all(each.body is not None for each in large)
