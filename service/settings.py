@@ -114,6 +114,9 @@ class Settings(BaseSettings):
     arriving_megabytes: Annotated[int, Field(ge=64, le=65536)] = Field(
         256, description="Memory for photos that are arriving at the same time, in megabytes."
     )
+    second_factor: Literal["offered", "needed"] = Field(
+        "offered", description="Whether teachers may set a second factor up, or have to before anything else."
+    )
     metrics_token: str = Field(
         "", description="Token for the figures at /metrics; without one they are given to this machine alone."
     )

@@ -35,7 +35,7 @@ from service.settings import Settings
 from service.web import metrics
 from service.web.certificate import home_certificate
 from service.web.gate.arrival import ArrivalLimits, ArrivalRules, Arriving, Sender
-from service.web.gate.guard import LinkClosed, OwnerNeeded, SignInNeeded, WrongForm
+from service.web.gate.guard import FactorNeeded, LinkClosed, OwnerNeeded, SignInNeeded, WrongForm
 from service.web.gate.invitations import first_invitation
 from service.web.gate.keys import KeysOfTheInterface
 from service.web.gate.middleware import PlainFailures, SafeHeaders, SameOriginForms
@@ -261,6 +261,9 @@ def _answer_errors(app: FastAPI) -> None:
     async def owner_needed(request: Request, _: Exception) -> Response:
         return page(request, "owner_needed.html", 403)
 
+    async def factor_needed(request: Request, _: Exception) -> Response:
+        return go_to("/account")
+
     async def link_closed(request: Request, _: Exception) -> Response:
         return page(request, "link_closed.html", 404)
 
@@ -277,6 +280,7 @@ def _answer_errors(app: FastAPI) -> None:
 
     app.add_exception_handler(Busy, busy)  # type: ignore[arg-type]
     app.add_exception_handler(SignInNeeded, sign_in_needed)
+    app.add_exception_handler(FactorNeeded, factor_needed)
     app.add_exception_handler(OwnerNeeded, owner_needed)
     app.add_exception_handler(LinkClosed, link_closed)
     app.add_exception_handler(WrongForm, wrong_form)

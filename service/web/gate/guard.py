@@ -30,6 +30,8 @@ from service.web.house import House, house
 FAMILY, REPORT = "family", "report"
 OWNERS_PART = "/studio"
 """Address of what only owners may see and change: the studio, its people, keys, history, and everything at once."""
+WITHOUT_FACTOR = ("/account", "/sign-out")
+"""What a teacher reaches who has to set a second factor up first."""
 NOTED_EVERY = timedelta(minutes=5)
 """How exactly a browser's last use is kept, so that not every page is a write: our choice."""
 TheHouse = Annotated[House, Depends(house)]
@@ -45,6 +47,10 @@ class LinkClosed(Exception):
 
 class OwnerNeeded(Exception):
     """Raised where a page is for a studio's owners only."""
+
+
+class FactorNeeded(Exception):
+    """Raised where a teacher has to set a second factor up first."""
 
 
 class WrongForm(Exception):
@@ -98,6 +104,8 @@ def visitor(request: Request, parts: TheHouse) -> SignedIn:
     ------
     SignInNeeded
         If nobody is signed in, or the session has expired, was revoked or was not used for too long.
+    FactorNeeded
+        If the service asks for a second factor and this teacher has none yet.
     OwnerNeeded
         If the page is for owners and this teacher is none.
     """
@@ -120,6 +128,9 @@ def visitor(request: Request, parts: TheHouse) -> SignedIn:
     request.state.language = teacher.language
     request.state.form_token = parts.signer.form_token(sign_in.id)
     request.state.form_holder = sign_in.id
+    must_set_up = parts.settings.second_factor == "needed" and teacher.factor_since is None
+    if must_set_up and not request.url.path.startswith(WITHOUT_FACTOR):
+        raise FactorNeeded
     if not who.is_owner and f"{request.url.path}/".startswith(f"{OWNERS_PART}/"):
         raise OwnerNeeded
     return who

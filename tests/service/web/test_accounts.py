@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from base64 import b32encode
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import pyotp
@@ -111,6 +111,17 @@ def test_a_second_factor_is_asked_for_and_a_code_works_once(place: Place, seeded
     assert with_code(place, signing_in(place), "123456") == 401
     assert with_code(place, signing_in(place), code) == 303
     assert with_code(place, signing_in(place), code) == 401, "what somebody looked at over a shoulder is used up"
+
+
+def test_a_service_can_ask_every_teacher_for_a_second_factor(open_place: Callable[..., Place]) -> None:
+    place = open_place(second_factor="needed")
+    seeded = seed(place.house)
+    place.client.cookies.set("scrollreach", seeded.session)
+    for path in ("/children", f"/children/{seeded.child_id}", "/studio", "/studio/export.json", "/instruments"):
+        assert place.client.get(path).headers["location"] == "/account", path
+    assert post(place, f"/children/{seeded.child_id}/delete", seeded).headers["location"] == "/account"
+    switched_on(place, seeded)
+    assert place.client.get(f"/children/{seeded.child_id}").status_code == 200
 
 
 def test_guessing_codes_is_limited(place: Place, seeded: Seeded) -> None:
