@@ -197,6 +197,23 @@ def test_on_a_phone_accepting_is_in_reach_and_everything_measured_is_seen(phone_
         assert box["x"] + box["width"] <= 390
 
 
+@pytest.mark.parametrize("screen", [DESK, PHONE], ids=["desktop", "phone"])
+def test_outline_and_sheet_are_drawn_and_an_instrument_is_accepted_without_scrolling(
+    browser: Browser, studio: tuple[Serving, Seeded], screen: dict[str, object]
+) -> None:
+    _, seeded = studio
+    for tab in _opened(browser, studio, screen, seeded.instrument_upload_id):
+        accept, body = tab.get_by_role("button", name="Accept").bounding_box(), tab.locator(".of-body").first
+        assert accept is not None
+        assert accept["y"] + accept["height"] <= tab.viewport_size["height"]  # type: ignore[index]
+        assert len((body.get_attribute("points") or "").split()) > 50
+        assert tab.locator(".of-sheet").count() >= 2
+        box, pane = body.bounding_box(), tab.locator(".pane").bounding_box()
+        assert box is not None
+        assert pane is not None
+        assert box["height"] > 0.4 * pane["height"], "large, and not small between strips"
+
+
 def test_arrow_keys_move_a_point_by_pixels(open_review: Page, studio: tuple[Serving, Seeded]) -> None:
     tab = open_review
     start = in_photo(tab, "side_neck")
@@ -327,20 +344,3 @@ def test_one_tap_on_a_reason_asks_again(browser: Browser, studio: tuple[Serving,
     with service.house.store.for_studio(seeded.studio_id) as records:
         assert records.get_one(Upload, seeded.instrument_upload_id).again_reason == "instrument"
     assert not service.house.photos.has(seeded.instrument_upload_id, ORIGINAL)
-
-
-@pytest.mark.parametrize("screen", [DESK, PHONE], ids=["desktop", "phone"])
-def test_outline_and_sheet_are_drawn_and_an_instrument_is_accepted_without_scrolling(
-    browser: Browser, studio: tuple[Serving, Seeded], screen: dict[str, object]
-) -> None:
-    _, seeded = studio
-    for tab in _opened(browser, studio, screen, seeded.instrument_upload_id):
-        accept, body = tab.get_by_role("button", name="Accept").bounding_box(), tab.locator(".of-body").first
-        assert accept is not None
-        assert accept["y"] + accept["height"] <= tab.viewport_size["height"]  # type: ignore[index]
-        assert len((body.get_attribute("points") or "").split()) > 50
-        assert tab.locator(".of-sheet").count() >= 2
-        box, pane = body.bounding_box(), tab.locator(".pane").bounding_box()
-        assert box is not None
-        assert pane is not None
-        assert box["height"] > 0.4 * pane["height"], "large, and not small between strips"
