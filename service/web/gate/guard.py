@@ -32,6 +32,8 @@ OWNERS_PART = "/studio"
 """Address of what only owners may see and change: the studio, its people, keys, history, and everything at once."""
 WITHOUT_FACTOR = ("/account", "/sign-out")
 """What a teacher reaches who has to set a second factor up first."""
+NEWS = "/news"
+"""Address of what open pages listen to by themselves."""
 NOTED_EVERY = timedelta(minutes=5)
 """How exactly a browser's last use is kept, so that not every page is a write: our choice."""
 TheHouse = Annotated[House, Depends(house)]
@@ -122,7 +124,8 @@ def visitor(request: Request, parts: TheHouse) -> SignedIn:
     now, idle = parts.clock.now(), timedelta(hours=parts.settings.idle_hours)
     if sign_in.revoked_at is not None or sign_in.expires_at <= now or sign_in.seen_at + idle <= now:
         raise SignInNeeded
-    _note_use(parts, sign_in, now)
+    if not (request.url.path == NEWS or "x-fresh" in request.headers):  # a page that listens is not a person who works
+        _note_use(parts, sign_in, now)
     who = SignedIn(teacher.id, teacher.studio_id, teacher.name, sign_in.id, teacher.role)
     request.state.teacher = who
     request.state.language = teacher.language

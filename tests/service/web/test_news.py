@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from contextlib import suppress
 
-from service.records.tables import RECEIVED, Upload
+from service.records.tables import RECEIVED, SignIn, Upload
 from service.web.teacher.news import LOOK_EVERY_S, marks
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
@@ -76,3 +76,17 @@ def test_listening_ends_when_the_service_stops(place: Place) -> None:
 
     assert asyncio.run(asyncio.wait_for(listen(), 10)) == 1
     place.house.closing.clear()
+
+
+def test_a_page_that_listens_keeps_nobody_signed_in(place: Place) -> None:
+    seeded = seed(place.house)
+    place.client.cookies.set("scrollreach", seeded.session)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        before = records.get_one(SignIn, seeded.sign_in_id).seen_at
+    place.clock.forward(hours=1)
+    place.client.get("/children", headers={"X-Fresh": "1"})
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        assert records.get_one(SignIn, seeded.sign_in_id).seen_at == before
+    place.client.get("/children")
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        assert records.get_one(SignIn, seeded.sign_in_id).seen_at > before
