@@ -96,6 +96,8 @@ def test_from_the_link_to_the_report(browser: Browser, tmp_path: Path) -> None:
         desk.get_by_role("button", name="Accept").click()
         desk.get_by_role("heading", name="Review the instrument").wait_for()  # the next photo comes by itself
         desk.get_by_role("button", name="Accept").click()
+        desk.get_by_role("link", name="Children").click()
+        desk.get_by_role("link", name="Pip").click()
         desk.get_by_role("button", name="Decide and write the report").first.click()
         desk.get_by_label("A word from you").fill("See you on Thursday.")
         desk.get_by_role("button", name="Save and share").click()
