@@ -111,6 +111,11 @@ class Settings(BaseSettings):
         False,
         description="Let webhooks go to addresses of the own network, and without TLS: for a till in the same house.",
     )
+    stranger_seconds: Annotated[int, Field(ge=10)] = Field(
+        300,
+        description="Seconds of measuring in ten minutes that one address without a key may cause, however few its "
+        "photos.",
+    )
     arriving_megabytes: Annotated[int, Field(ge=64, le=65536)] = Field(
         256, description="Memory for photos that are arriving at the same time, in megabytes."
     )

@@ -27,6 +27,8 @@ from service.security import FACTOR_KEYS, Sealer, Signer, load_secrets, secret_m
 from service.settings import Settings
 from service.web.reach import ALL_ADDRESSES, own_addresses, written_host
 
+TENTHS = 10
+"""Parts of a second in which work is counted."""
 PROGRAM_VERSION = version("scrollreach")
 
 
@@ -45,6 +47,8 @@ class Limiter:
         self._limiter: RateLimiter = (
             FixedWindowRateLimiter(SharedCounts(store)) if store.is_shared else MovingWindowRateLimiter(MemoryStorage())
         )
+        self._work = FixedWindowRateLimiter(SharedCounts(store) if store.is_shared else MemoryStorage())
+        self._work_of_strangers = RateLimitItemPerMinute(settings.stranger_seconds * TENTHS, 10)
         self._rules = {
             "sign-in": RateLimitItemPerMinute(settings.sign_in_tries),
             "sign-in-email": RateLimitItemPerHour(settings.sign_in_tries * 20),
@@ -66,6 +70,17 @@ class Limiter:
         if self._limiter.hit(limit, rule, who):
             return None
         return max(1, ceil(self._limiter.get_window_stats(limit, rule, who).reset_time - time.time()))
+
+    def work_late_s(self, who: str) -> int | None:
+        """Seconds to wait where a stranger has caused as much work as it may, else None."""
+        if self._work.test(self._work_of_strangers, "work", who):
+            return None
+        ends = self._work.get_window_stats(self._work_of_strangers, "work", who).reset_time
+        return max(1, ceil(ends - time.time()))
+
+    def work_done(self, who: str, seconds: float) -> None:
+        """Count work that a stranger caused, whatever its photos cost."""
+        self._work.hit(self._work_of_strangers, "work", who, cost=max(1, ceil(seconds * TENTHS)))
 
     def retry_after_s(self, rule: str, who: str) -> int:
         """Seconds until `who` may try again."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from functools import partial
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, Response
@@ -10,7 +11,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 
 from service.fit.errors import FitError
-from service.measuring.admission import Rank
+from service.measuring.admission import Rank, pays
 from service.measuring.work import Outcome
 from service.questions.asked import asked
 from service.questions.fitting import FitAnswer, FitQuestion, answer
@@ -37,10 +38,14 @@ async def quick_verdict(request: Request, parts: TheHouse, form: OpenFields) -> 
     address = request.client.host if request.client else "unknown"
     filled = QuickForm.read(form)
     language = page_language(request)
-    if not await run_in_threadpool(parts.limiter.allows, "quick", address):
+    late = await run_in_threadpool(parts.limiter.work_late_s, address)
+    if late is None and not await run_in_threadpool(parts.limiter.allows, "quick", address):
+        late = parts.limiter.retry_after_s("quick", address)
+    if late is not None:
         answered = _page(request, 429, filled, problem="often")
-        answered.headers["Retry-After"] = str(parts.limiter.retry_after_s("quick", address))
+        answered.headers["Retry-After"] = str(late)
         return answered
+    pays.set(partial(parts.limiter.work_done, address))
     try:
         question = await _question(form, filled, parts)
         found = await answer(parts.measuring[Rank.STRANGER], question)

@@ -63,6 +63,7 @@ def town(workers: int) -> Iterator[tuple[Town, int]]:
             "SCROLLREACH_DATA_FOLDER": str(folder),
             "SCROLLREACH_PORT": str(port),
             "SCROLLREACH_WORKERS": str(workers),
+            "SCROLLREACH_STRANGER_SECONDS": str(MANY),
             "SCROLLREACH_FAMILY_TRIES": str(MANY),
             "SCROLLREACH_INTERFACE_TRIES": str(MANY),
         }

@@ -7,6 +7,7 @@ interface by default only while the service listens to this machine alone and st
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from sqlalchemy import select
 from starlette.concurrency import run_in_threadpool
@@ -15,7 +16,7 @@ from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service.api.callers import NEEDS_KEY, Caller, read_scopes
-from service.measuring.admission import Rank
+from service.measuring.admission import Rank, pays
 from service.records.tables import ApiKey
 from service.security import digest
 from service.settings import Settings
@@ -82,6 +83,8 @@ class KeysOfTheInterface:
             client = scope.get("client")
             address = client[0] if client else "unknown"
             late = await run_in_threadpool(parts.limiter.late_s, "interface", address, parts.settings.interface_tries)
+            late = late or await run_in_threadpool(parts.limiter.work_late_s, address)
+            pays.set(partial(parts.limiter.work_done, address))
         else:
             raise HTTPException(401, NEEDS_KEY, {"WWW-Authenticate": "Bearer"})
         if late is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Callable, Iterable
 
 import pytest
@@ -144,3 +145,33 @@ class _Noting:
     def __getattr__(self, name: str) -> object:
         self._ranks.append(self._rank)
         return getattr(self._pool, name)
+
+
+def test_strangers_are_limited_by_what_their_photos_cost(open_place: Callable[..., Place]) -> None:
+    place = open_place(stranger_seconds=10)
+    place.pool.pause_s = 0.3
+    files = {"photos": ("a.jpg", b"a photo")}
+    assert place.client.post("/api/v1/arm-measurements", files=files).status_code == 200
+    assert place.house.limiter.work_late_s("testclient") is None
+    _until(lambda: _work_of(place, "testclient") >= 3, "what was measured is counted in tenths of a second")
+    place.house.limiter.work_done("testclient", 9.7)  # few photos that take their time
+    late = place.client.post("/api/v1/arm-measurements", files=files)
+    assert late.status_code == 429
+    assert 0 < int(late.headers["retry-after"]) <= 600
+    assert place.client.post("/").status_code == 429, "the quick page is the same work"
+    place.house.limiter.work_done("elsewhere", 1.0)
+    assert place.house.limiter.work_late_s("elsewhere") is None
+
+
+def _work_of(place: Place, who: str) -> int:
+    limiter = place.house.limiter
+    left = limiter._work.get_window_stats(limiter._work_of_strangers, "work", who).remaining
+    return limiter._work_of_strangers.amount - left
+
+
+def _until(is_so: Callable[[], bool], what: str) -> None:
+    for _ in range(300):
+        if is_so():
+            return
+        time.sleep(0.02)
+    raise AssertionError(what)
