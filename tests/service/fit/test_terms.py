@@ -23,8 +23,9 @@ from service.fit.outlook import month_after
 from service.fit.setup import COMFORT_MM, RIBS_MM, Build, set_up
 from service.fit.signs import SIGN_CAUSES, InstrumentCondition, SignCause
 from service.fit.tape import SLIPS, _swapped, _u_difference
+from service.fit.verdict import judge
 from service.fit.weighing import play_loss
-from tests.service.fit.conftest import scaled
+from tests.service.fit.conftest import instrument, scaled
 
 
 @pytest.mark.parametrize("shared", [0.0, 0.01])
@@ -199,3 +200,14 @@ def test_growth_is_foretold_to_the_end_of_the_tables_only() -> None:
     half = predict([DatedArm(8.0, Length.stated(490.0, 4.0))], months=6)
     assert half.rate_mm_per_year == pytest.approx(2 * (half.points[-1].likely_mm - half.points[0].likely_mm))
     assert half.points[0].low_mm < half.points[0].likely_mm < half.points[0].high_mm
+
+
+def test_the_largest_label_holds_whatever_is_larger(chart: Chart) -> None:
+    """Nothing stands above the chart's last size, nothing below its first."""
+    for body, total, label, other in ((366.0, 604.0, "4/4", "3/4"), (180.0, 297.0, "1/32", "1/16")):
+        right, wrong = (
+            judge(Length.stated(590.0, 4.0), instrument(body, total, label=each), chart).label_right
+            for each in (label, other)
+        )
+        assert right == pytest.approx(1.0, abs=1e-3)
+        assert wrong == pytest.approx(0.0, abs=1e-3)
