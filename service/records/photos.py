@@ -107,7 +107,9 @@ class PhotoFolder:
     def shared_sight(self, upload_id: str, known: str) -> bytes | None:
         """What another machine saw in a photo; None where none did."""
         kept = self.get(upload_id, SIGHT) if self._shares_sights else None
-        said, _, sight = (kept or b"").partition(b"\n")
+        if kept is None:
+            return None
+        said, _, sight = kept.partition(b"\n")
         return sight if said == known.encode() and self.has(upload_id, ORIGINAL) else None
 
     def has(self, upload_id: str, kind: str) -> bool:

@@ -103,3 +103,20 @@ def test_the_export_holds_inputs_versions_and_no_secrets(house: House) -> None:
     assert "argon2" not in everything
     assert ",arm_length,433.0," in table
     assert "'=1+1" in table
+
+
+def test_what_one_machine_saw_others_know_until_the_photo_goes(tmp_path: Path) -> None:
+    one, other = (PhotoFolder(LocalFolder(tmp_path), Secrets(b"s" * 32), shares_sights=True) for _ in range(2))
+    one.put("a1", ORIGINAL, b"a picture of a child")
+    one.share_sight("a1", "the bar is 150 mm", b"seen\nin it")
+    assert other.shared_sight("a1", "the bar is 150 mm") == b"seen\nin it"
+    assert other.shared_sight("a1", "the bar is 151 mm") is None, "another reading asks for another look"
+    assert b"seen" not in (tmp_path / "a1.sight").read_bytes()
+    other.delete("a1", ORIGINAL)
+    assert [each.name for each in tmp_path.iterdir()] == []
+    one.share_sight("a1", "the bar is 150 mm", b"seen after it was deleted")
+    assert [each.name for each in tmp_path.iterdir()] == []
+    alone = PhotoFolder(LocalFolder(tmp_path), Secrets(b"s" * 32))
+    alone.put("a2", ORIGINAL, b"a picture")
+    alone.share_sight("a2", "", b"seen")
+    assert alone.shared_sight("a2", "") is None, "one machine alone keeps it in memory"
