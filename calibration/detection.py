@@ -1,7 +1,8 @@
 """Finding every reference sheet in a photo, with the saddle points of its board to a few hundredths of a pixel.
 
-Three steps: markers are read (`markers`), from each sheet's markers the saddle points of its board are found
-(`growing`), and these are placed by fitting a blurred crossing at full resolution (`saddle`).  How well the points are
+Four steps: markers are read (`markers`), from each sheet's markers the saddle points of its board are found
+(`growing`), these are placed by fitting a blurred crossing at full resolution (`saddle`), and all markers of the board
+together say which sheet it is (`identity`).  How well the points are
 placed is told by how well they fit a plane seen in perspective.
 """
 
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.growing import grow_sheet
+from calibration.identity import named
 from calibration.markers import Marker, agreeing_markers, read_markers
 from calibration.sampling import Grey, grey_photo
 from calibration.sheet import all_layouts
@@ -53,18 +55,35 @@ def find_sheets(image: NDArray[np.uint8]) -> tuple[SheetInPhoto, ...]:
 
 def _sheets_of(grey: Grey, markers: list[Marker]) -> list[SheetInPhoto]:
     """Sheets grown from the markers of each sheet that agree, then from single markers of sheets not found so."""
-    found = []
+    found: list[SheetInPhoto] = []
     for layout in all_layouts():
         agreeing = agreeing_markers([marker for marker in markers if marker.layout == layout])
-        sheet = grow_sheet(grey, layout, agreeing) if len(agreeing) > 1 else None
-        if sheet is not None:
-            found.append(sheet)
+        if len(agreeing) > 1:
+            _add(found, grey, grow_sheet(grey, layout, agreeing))
     for marker in markers[:_SINGLE_MARKERS]:
         if not any(sheet.layout == marker.layout or _covers(sheet, marker.centre_px) for sheet in found):
-            sheet = grow_sheet(grey, marker.layout, [marker])
-            if sheet is not None:
-                found.append(sheet)
+            _add(found, grey, grow_sheet(grey, marker.layout, [marker]))
     return found
+
+
+def _add(found: list[SheetInPhoto], grey: Grey, sheet: SheetInPhoto | None) -> None:
+    """Keep a grown sheet, as what it really is; of two in the same place or of the same name the first one stays."""
+    if sheet is None:
+        return
+    markers = named(grey, sheet)
+    if markers:
+        sheet = grow_sheet(grey, markers[0].layout, markers)
+    if (
+        markers is None
+        or sheet is None
+        or any(sheet.layout == one.layout or _covers(one, _middle(sheet)) for one in found)
+    ):
+        return
+    found.append(sheet)
+
+
+def _middle(sheet: SheetInPhoto) -> NDArray[np.float64]:
+    return np.asarray(sheet.outline_px.mean(axis=0))
 
 
 def _covers(sheet: SheetInPhoto, point_px: NDArray[np.float64]) -> bool:
