@@ -30,6 +30,16 @@ FILE_ANIMATED = Problem(
     "This file is a moving picture, not a single photo.",
     "Send one still photo.",
 )
+CLIP_TOO_LONG = Problem(
+    "clip_too_long",
+    "This film is longer than we accept.",
+    "Film for three to five seconds while you step aside.",
+)
+CLIP_TOO_LARGE = Problem(
+    "clip_too_large",
+    "This film is larger than we accept.",
+    "Film for three to five seconds in the phone's usual quality (1080p).",
+)
 PHOTO_TOO_SMALL = Problem(
     "photo_too_small",
     "This photo has too few pixels to measure in.",

@@ -23,7 +23,7 @@ from service.words.i18n import SOURCE_LANGUAGE, translator
 router = APIRouter(prefix="/api/v1", responses=RESPONSES, dependencies=[needs(Scope.MEASURE)])
 
 SEVERAL = (
-    f"One photo or several, at most {MOST_PHOTOS}: JPEG, PNG, WebP or HEIC; "
+    f"One photo or several, at most {MOST_PHOTOS}: JPEG, PNG, WebP or HEIC, or films of seconds (MP4, MOV, WebM); "
     "together at most as large as two of the largest that are accepted."
 )
 Photos = Annotated[list[UploadFile], Field(description=SEVERAL)]
@@ -139,7 +139,7 @@ class JointArmOut(ArmOut):
 class ArmMeasurements(BaseModel):
     """One measurement a photo, in the order sent."""
 
-    measurements: list[ArmOut]
+    measurements: list[JointArmOut | ArmOut]
     together: JointArmOut | None = Field(None, description="With `same` and several photos: what they give together.")
 
 

@@ -16,7 +16,7 @@ from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from dataclasses import replace
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from pebble import ProcessPool
 
@@ -25,13 +25,15 @@ from calibration.problems import Problem
 from service.logs import note_failure
 from service.measuring.forking import forking
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
-from service.measuring.same_child import together
+from service.measuring.same_child import of_clip, together
 from service.measuring.work import (
     ArmQuestion,
     ArmView,
+    ClipFrames,
     InstrumentQuestion,
     Outcome,
     Question,
+    choose_frames,
     look_at_photo,
     measure_arm_photo,
     measure_arm_view,
@@ -40,6 +42,10 @@ from service.measuring.work import (
     solve_arm_views,
     solve_sight,
 )
+from vision.clip_files import CHOSEN, is_clip
+
+if TYPE_CHECKING:
+    from vision.photo import Photo
 
 PHOTO_TIME_LIMIT_S = 12.0
 """Longest for one photo, s: a dozen times what a good one takes on two cores (README), and what a family can bear."""
@@ -148,7 +154,9 @@ class MeasuringPool:
         return answer.done() and answer.exception() is None
 
     async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
-        """Measure the arm in one photo; never raises for what the photo holds."""
+        """Measure the arm in one photo, or in a film; never raises for what it holds."""
+        if is_clip(data):
+            return of_clip(await self.arm_together([(data, name)], question), name)
         return await self._run(
             measure_arm_photo, name, {"side": None}, ARM_LENGTHS, 1, data, name, question or ArmQuestion()
         )
@@ -159,7 +167,7 @@ class MeasuringPool:
         Parameters
         ----------
         files : sequence of (bytes, str)
-            Each photo's bytes and its name.
+            Each photo's or film's bytes and its name; of a film some frames count as photos.
         question : ArmQuestion, optional
             What is known of the child; moved points belong to one photo and are not used.
 
@@ -169,7 +177,8 @@ class MeasuringPool:
             As `service.measuring.same_child.together` makes it: one result, and what each photo gave in `photos`.
         """
         asked = replace(question or ArmQuestion(), corrections=None)
-        views = await asyncio.gather(*(self._arm_view(data, name, asked) for data, name in files))
+        looked = await asyncio.gather(*(self._arm_views(data, name, asked) for data, name in files))
+        views = [view for each in looked for view in each]
         outcomes = [view.outcome for view in views]
         if sum(outcome.result["usable"] for outcome in outcomes) < 2:
             return together(outcomes)
@@ -179,9 +188,23 @@ class MeasuringPool:
             note_failure("photos could not be measured together", error)
             return replace(together(outcomes), failed=True)
 
-    async def _arm_view(self, data: bytes, name: str, question: ArmQuestion) -> ArmView:
+    async def _arm_views(self, data: bytes, name: str, question: ArmQuestion) -> list[ArmView]:
+        """What one photo gives, or each frame chosen of a film."""
+        if not is_clip(data):
+            return [await self._arm_view(data, name, question)]
         try:
-            view: ArmView = await self._answer(measure_arm_view, 1, data, name, question)
+            chosen: ClipFrames = await self._answer(choose_frames, 1, data, name, question.reference is None)
+        except Exception as error:
+            note_failure("a film could not be read", error)
+            chosen = ClipFrames(problems=(MEASURING_FAILED,))
+        if chosen.problems:
+            failed = MEASURING_FAILED in chosen.problems
+            return [ArmView(replace(refused(name, chosen.problems, {"side": None}, ARM_LENGTHS), failed=failed), None)]
+        return list(await asyncio.gather(*(self._arm_view(one, one.name, question) for one in chosen.frames)))
+
+    async def _arm_view(self, source: bytes | Photo, name: str, question: ArmQuestion) -> ArmView:
+        try:
+            view: ArmView = await self._answer(measure_arm_view, 1, source, name, question)
         except Exception as error:
             note_failure("a photo could not be measured", error)
             return ArmView(replace(refused(name, (MEASURING_FAILED,), {"side": None}, ARM_LENGTHS), failed=True), None)
@@ -197,7 +220,8 @@ class MeasuringPool:
         """Measure one instrument from several photos of it lying still."""
         name = " + ".join(name for _, name in files)
         asked = question or InstrumentQuestion()
-        return await self._run(measure_instrument_photos, name, {}, INSTRUMENT_LENGTHS, len(files), list(files), asked)
+        photos = sum(CHOSEN if is_clip(data) else 1 for data, _ in files)
+        return await self._run(measure_instrument_photos, name, {}, INSTRUMENT_LENGTHS, photos, list(files), asked)
 
     async def look(
         self, data: bytes, kind: str, bar_mm: float | None = None, reference: Blank | None = None

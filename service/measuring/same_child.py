@@ -114,6 +114,18 @@ def together(outcomes: Sequence[Outcome], views: Outcome | None = None) -> Outco
     )
 
 
+def of_clip(joint: Outcome, name: str) -> Outcome:
+    """What a film gave, under its own name; where nothing could be measured, what is wrong with most of its frames."""
+    result = joint.result | {"photo": name}
+    if not any(each.result["usable"] for each in joint.photos):
+        faults = [each.result["problems"] for each in joint.photos]
+        result["problems"] = max(faults, key=faults.count)
+    elif len(joint.photos) > 1 and joint.result["left_out"]:
+        result["left_out"] = []
+        result["problems"] = [each for each in result["problems"] if each["code"] != VIEW_LEFT_OUT.code]
+    return replace(joint, result=result, photos=())
+
+
 def _measured_together(outcomes: Sequence[Outcome], views: Outcome) -> Outcome:
     names = [each.result["photo"] for each in outcomes]
     left_out = [names[number] for number in views.result["left_out"]]

@@ -29,6 +29,8 @@ NEEDED = (
     "vision.instrument.measure",
     "vision.arm.overlay",
     "vision.instrument.overlay",
+    "vision.arm.views",
+    "vision.clip",
 )
 """Modules that a worker loads before its first photo."""
 
@@ -121,20 +123,38 @@ class ArmView:
     sight: bytes | None
 
 
+@dataclass(frozen=True)
+class ClipFrames:
+    """The frames of a film that are to be measured, or why there are none."""
+
+    frames: tuple[Photo, ...] = ()
+    problems: tuple[Problem, ...] = ()
+
+
+def choose_frames(data: bytes, name: str, sheets: bool) -> ClipFrames:
+    """Choose the frames of a film; `sheets` says whether they show a printed sheet."""
+    from vision.clip import clip_photos
+
+    try:
+        return ClipFrames(clip_photos(data, name, sheets))
+    except Refused as refusal:
+        return ClipFrames(problems=refusal.problems)
+
+
 def measure_arm_photo(data: bytes, name: str, question: ArmQuestion) -> Outcome:
     """Measure the arm in one photo, given as the bytes of its file."""
     return measure_arm_view(data, name, question).outcome
 
 
-def measure_arm_view(data: bytes, name: str, question: ArmQuestion) -> ArmView:
-    """The same for one of several photos."""
+def measure_arm_view(source: bytes | Photo, name: str, question: ArmQuestion) -> ArmView:
+    """The same for one of several photos, or for a frame of a film."""
     from vision.arm.measure import ArmMeasurement, solve_arm
     from vision.arm.overlay import blur_face, draw_arm, sheet_outlines_px
     from vision.arm.seen import see_arm
     from vision.photo import load_photo
 
     try:
-        photo = load_photo(data, name)
+        photo = load_photo(source, name) if isinstance(source, bytes) else source
     except Refused as refusal:
         return ArmView(refused(name, refusal.problems, {"side": None}, ARM_LENGTHS), None)
     known = question.age_years, question.stature_mm, question.against_wall, question.corrections
@@ -189,18 +209,23 @@ def solve_arm_views(views: Sequence[ArmView], question: ArmQuestion) -> Outcome 
 
 
 def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: InstrumentQuestion) -> Outcome:
-    """Measure one instrument, lying still, from one photo or several together; the pictures are of the first.
+    """Measure one instrument, lying still, from one photo, several together, or a film; the pictures are of the first.
 
     Moved points belong to one photo, so they are used only where there is one.
     """
+    from vision.clip import clip_photos
+    from vision.clip_files import is_clip
     from vision.instrument.measure import measure_instrument, measure_instrument_together
     from vision.instrument.overlay import blur_surroundings, draw_instrument
     from vision.photo import load_photo
 
-    photos = []
+    photos: list[Photo] = []
     for data, name in files:
         try:
-            photos.append(load_photo(data, name))
+            if is_clip(data):
+                photos.extend(clip_photos(data, name, question.reference is None))
+            else:
+                photos.append(load_photo(data, name))
         except Refused as refusal:
             return refused(name, refusal.problems, {}, INSTRUMENT_LENGTHS)
     if len(photos) == 1:

@@ -10,13 +10,15 @@ from tests.accuracy import arm
 from tests.accuracy.table import print_table
 from vision.arm import depth
 
+PARTS = ("arm", "instrument", "blank", "prints", "sequences")
+
 
 def main() -> None:
     """Measure every scene and print the tables."""
     parser = argparse.ArgumentParser(prog="python -m tests.accuracy", description=__doc__)
     parser.add_argument("scenes", type=Path, help="folder with the scenes, e.g. ../shared/scenes")
     parser.add_argument("--json", type=Path, help="write the table to this file as well")
-    parser.add_argument("--only", choices=["arm", "instrument", "blank", "prints"], help="one part of the benchmark")
+    parser.add_argument("--only", choices=PARTS, help="one part of the benchmark")
     parser.add_argument(
         "--depth-network",
         type=int,
@@ -40,6 +42,10 @@ def main() -> None:
         from tests.accuracy import blank
 
         table += blank.rows(options.scenes)
+    if options.only == "sequences":
+        from tests.accuracy import sequences
+
+        table += sequences.rows(options.scenes)
     if options.only == "prints":
         from tests.accuracy import prints
 

@@ -12,6 +12,7 @@ import json
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -55,16 +56,18 @@ def scenes(shared_scenes: Path, kind: str, print_scale: float = 1.0) -> Iterator
     """
     shared_scenes = shared_scenes.resolve()
     pages = [sheet_image(SheetLayout(Paper.A4, index), PAGE_DPI) for index in (1, 2)]
-    cache = _cache(pages, print_scale)
-    compose = _composer(shared_scenes)
+    composed = _folder(pages, print_scale)
     # violin pairs have one more level: folder, then view
     for truth_file in sorted((shared_scenes / kind).glob("**/truth.json")):
         folder = truth_file.parent
         truth = json.loads(truth_file.read_text())
-        photo = cache / f"{_name(shared_scenes, folder)}.jpg"
+        if (folder / "photo.jpg").exists():
+            yield Scene(kind, folder, truth, folder / "photo.jpg")
+            continue
+        photo = composed / f"{_name(shared_scenes, folder)}.jpg"
         if not photo.exists():
             part = photo.with_suffix(".part.jpg")
-            compose(str(folder), pages[: len(truth["sheets"])], str(part), print_scale=print_scale)
+            _composer(shared_scenes)(str(folder), pages[: len(truth["sheets"])], str(part), print_scale=print_scale)
             part.rename(photo)
         yield Scene(kind, folder, truth, photo)
 
@@ -86,13 +89,14 @@ def _name(shared_scenes: Path, folder: Path) -> str:
     return "_".join((place, *folder.relative_to(shared_scenes).parts))
 
 
-def _cache(pages: list[np.ndarray], print_scale: float) -> Path:
+def _folder(pages: list[np.ndarray], print_scale: float) -> Path:
     digest = hashlib.sha256(b"".join(page.tobytes() for page in pages)).hexdigest()[:12]
     folder = Path(tempfile.gettempdir()) / f"scrollreach-accuracy-{digest}-{round(print_scale * 10000)}"
     folder.mkdir(exist_ok=True)
     return folder
 
 
+@cache
 def _composer(shared_scenes: Path) -> Any:
     """`compose` of the script that lies beside the scenes (or beside the development scenes, for further ones)."""
     for place in (

@@ -218,7 +218,7 @@ def detect_instrument(
         If one of them is missing or cannot be trusted.
     """
     try:
-        checked = reference_camera(photo.rgb, photo.focal35_mm, Surface.TABLE, bar_mm, reference)
+        checked = reference_camera(photo.rgb, photo.focal35_mm, Surface.TABLE, bar_mm, reference, photo.film)
     except Refused as refusal:
         if is_blurred(photo.rgb) and not {NO_SHEET, NO_BLANK_SHEET}.isdisjoint(refusal.problems):
             raise Refused(PHOTO_BLURRED) from None

@@ -25,7 +25,7 @@ def truths() -> dict[str, dict[str, float]]:
     found: dict[str, dict[str, float]] = {}
     for line in (SAMPLES / "README.md").read_text().splitlines():
         lengths = {name: float(mm) for name, mm in re.findall(r"(arm|body|total) (\d+\.\d)", line)}
-        for photo in re.findall(r"[\w-]+\.jpg", line):
+        for photo in re.findall(r"[\w-]+\.(?:jpg|mp4)", line):
             found[photo] = lengths
     return found
 
@@ -68,6 +68,27 @@ def test_each_photo_gets_a_line_in_the_order_given(tmp_path: Path) -> None:
         assert refused["arm_length"] is None
         assert refused["problems"][0]["advice"]
     assert bent["problems"][0]["code"] == "elbow_bent"
+
+
+def test_a_child_is_measured_from_several_photos_and_from_a_film(tmp_path: Path) -> None:
+    files, picture = [SAMPLES / f"child-5-{letter}.jpg" for letter in "abc"], tmp_path / "film.jpg"
+    done = run("arm", *files, "--same", "--json")
+    assert done.returncode == 0, done.stdout + done.stderr
+    *alone, together = map(json.loads, done.stdout.splitlines())
+    assert len(alone) == together["photos"] == 3
+    assert together["viewpoints_deg"] > 8
+    width = together["arm_length"]["high_mm"] - together["arm_length"]["low_mm"]
+    assert all(width < each["arm_length"]["high_mm"] - each["arm_length"]["low_mm"] for each in alone)
+    film = run("arm", SAMPLES / "child-4.mp4", "--json", "--picture", picture)
+    assert film.returncode == 0, film.stdout + film.stderr
+    walked = json.loads(film.stdout)
+    assert walked["photo"] == "child-4.mp4"
+    assert walked["photos"] >= 3
+    assert picture.read_bytes()[:3] == b"\xff\xd8\xff"
+    for result, photo in ((together, "child-5-a.jpg"), (walked, "child-4.mp4")):
+        assert result["arm_length"]["low_mm"] < truths()[photo]["arm"] < result["arm_length"]["high_mm"]
+    verdict = run("fit", "--child", SAMPLES / "child-4.mp4", "--body-mm", "262±2")
+    assert verdict.returncode == 0, verdict.stderr
 
 
 def test_an_instrument_is_measured_from_one_photo_and_from_two() -> None:

@@ -12,9 +12,11 @@ from calibration.common_lens import View, solve_common_lens
 from calibration.print_scale import UNCHECKED, scale_from_bar
 from tests.calibration.test_any_camera import seen, truth
 from tests.vision.arm.made_up import joints
+from tests.vision.sample_photos import seen_arm
 from vision.arm import priors
 from vision.arm.depth import ArmDepths
 from vision.arm.estimator import COORDINATES, PALM, SHOULDER, Evidence, Sighting, arm_length_mm, most_probable
+from vision.arm.measure import solve_arm
 from vision.arm.mixture import Mixture
 from vision.arm.priors import JOINTS, Stance
 from vision.arm.views import (
@@ -25,6 +27,7 @@ from vision.arm.views import (
     ViewsProblem,
     agreed_prints,
     mean_depths,
+    solve_views,
     spread_deg,
     swayed,
 )
@@ -212,6 +215,56 @@ def test_the_network_s_word_counts_once() -> None:
     np.testing.assert_allclose(both.steps, 2.0)
     np.testing.assert_allclose(both.covariance, 0.5)
     np.testing.assert_allclose(mean_depths([one, one, one]).covariance, one.covariance)
+
+
+SEQUENCE = ("child-5-a", "child-5-b", "child-5-c")
+TRUE_MM = 446.03
+"""Of the sample, as its README has it."""
+
+
+def test_three_views_of_a_child() -> None:
+    """Rendered photos; the renderer's sway is its own, and no number here was set on them."""
+    seen = [seen_arm(name) for name in SEQUENCE]
+    found = solve_views(seen)
+    assert found is not None
+    assert (found.used, found.left_out) == ((0, 1, 2), ())
+    assert 10 < found.spread_deg < 20
+    arm = found.measurement.arm_length
+    assert arm is not None
+    assert arm.low_mm < TRUE_MM < arm.high_mm
+    assert abs(arm.value_mm - TRUE_MM) < 8.0
+    alone = [solve_arm(one).arm_length for one in seen]
+    assert all(arm.high_mm - arm.low_mm < one.high_mm - one.low_mm for one in alone if one is not None)
+    assert found.measurement.problems == ()
+    parts = {part.source for part in arm.budget}
+    assert {"sway between the photos", "size of the print", "neck point"} <= parts
+    stated = solve_views(seen, age_years=6.4, stature_mm=1130.0, against_wall=True)
+    assert stated is not None
+    assert stated.measurement.wall_probability == pytest.approx(1.0)
+    wrong = solve_views(seen, age_years=13.0)
+    assert wrong is not None
+    assert [problem.code for problem in wrong.measurement.problems] == ["stated_build"]
+
+
+def test_another_child_is_left_out_and_two_children_are_nothing() -> None:
+    other = seen_arm("child-1")
+    found = solve_views([seen_arm("child-5-a"), other, seen_arm("child-5-b"), seen_arm("child-5-c")])
+    assert found is not None
+    assert (found.used, found.left_out) == ((0, 2, 3), (1,))
+    assert solve_views([seen_arm("child-5-a"), other]) is None
+    assert solve_views([seen_arm("child-5-a"), seen_arm("child-elbow-bent")]) is None
+    assert solve_views([]) is None
+
+
+def test_the_same_place_twice_asks_for_a_step_aside() -> None:
+    one = seen_arm("child-5-a")
+    moved = one.body.camera.sheets[0]
+    again = replace(moved, corner_px=moved.corner_px + 0.01)
+    camera = replace(one.body.camera, sheets=(again, *one.body.camera.sheets[1:]))
+    found = solve_views([one, replace(one, body=replace(one.body, camera=camera))])
+    assert found is not None
+    assert found.spread_deg < 1
+    assert [problem.code for problem in found.measurement.problems] == ["step_aside"]
 
 
 def test_a_ruler_decides_the_print() -> None:

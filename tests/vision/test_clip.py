@@ -1,0 +1,174 @@
+"""Films made here, frame by frame: which frames are chosen, and what is refused."""
+
+from __future__ import annotations
+
+import io
+import struct
+from fractions import Fraction
+
+import av
+import cv2
+import numpy as np
+import pytest
+
+from calibration.arrays import Picture
+from calibration.detection import find_sheets
+from calibration.problems import NO_SHEET, Refused
+from calibration.sheet import Paper, SheetLayout
+from tests.calibration.pretend_photos import photograph, placed
+from vision import clip
+from vision.clip import clip_photos
+from vision.clip_files import CHOSEN, is_clip
+from vision.problems import CLIP_TOO_LARGE, CLIP_TOO_LONG, FILE_DAMAGED, FILE_UNREADABLE, PHOTO_TOO_SMALL
+
+SIZE = (960, 720)
+SHEET = SheetLayout(Paper.A4, 1)
+
+
+def sheet_frame(step: float, blurred: float = 0.0) -> Picture:
+    """A sheet on a wall, seen from a step aside (-1 .. 1), blurred by so many px."""
+    way = placed(SHEET, (480.0 + 30 * step, 360.0), 2.0, 3 * step, 0.04 * step)
+    picture = photograph([(SHEET, way)], SIZE, noise=1.0)
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), blurred) if blurred else picture, np.uint8)
+
+
+def film(frames: list[Picture], times_s: list[float] | None = None, form: str = "mp4", codec: str = "h264") -> bytes:
+    """The frames as a film, at 10 a second if no times are given."""
+    buffer = io.BytesIO()
+    with av.open(buffer, "w", format=form) as container:
+        stream = container.add_stream(codec, rate=10)
+        stream.height, stream.width = frames[0].shape[:2]
+        stream.pix_fmt = "yuv420p"
+        stream.codec_context.time_base = Fraction(1, 1000)
+        if codec == "h264":
+            stream.options = {"preset": "ultrafast", "crf": "18"}
+        for number, picture in enumerate(frames):
+            frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(picture), format="rgb24")
+            frame.time_base = Fraction(1, 1000)
+            frame.pts = round(1000 * (number / 10 if times_s is None else times_s[number]))
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode())
+    return buffer.getvalue()
+
+
+def held(data: bytes, quarters: int) -> bytes:
+    """The same film, said to be turned: the matrix of its track header (ISO 14496-12, 8.3.2)."""
+    matrices = {
+        1: (0, 1, -1, 0),  # as phones held upright write it: to be turned by a quarter clockwise
+        2: (-1, 0, 0, -1),
+        3: (0, -1, 1, 0),
+    }
+    a, b, c, d = matrices[quarters]
+    at = data.index(b"tkhd") + 4 + 40
+    one = 1 << 16
+    matrix = struct.pack(">9i", a * one, b * one, 0, c * one, d * one, 0, 0, 0, 1 << 30)
+    return data[:at] + matrix + data[at + 36 :]
+
+
+STEPS = list(np.linspace(-1, 1, 15))
+
+
+@pytest.fixture(scope="module")
+def walk() -> list[Picture]:
+    """A parent who steps aside; each third frame is blurred."""
+    return [sheet_frame(step, 4.0 if number % 3 == 2 else 0.0) for number, step in enumerate(STEPS)]
+
+
+def test_sharp_frames_from_different_places_are_chosen(walk: list[Picture]) -> None:
+    photos = clip_photos(film(walk), "walk.mp4")
+    assert len(photos) == CHOSEN
+    numbers = [round(10 * float(photo.name.split()[1])) for photo in photos]
+    assert numbers == sorted(numbers)
+    assert not any(number % 3 == 2 for number in numbers)
+    assert numbers[0] <= 1
+    assert numbers[-1] == 13  # 14 is blurred
+    assert all(photo.film and photo.focal35_mm is None for photo in photos)
+    assert photos[-1].name == "walk.mp4 1.3 s"
+    # they are the frames that went in, to what the codec leaves of them
+    for photo, number in zip(photos, numbers, strict=True):
+        assert np.abs(photo.rgb.astype(float) - walk[number]).mean() < 4
+        assert find_sheets(photo.rgb)[0].layout == SHEET
+
+
+@pytest.mark.parametrize("quarters", [1, 2, 3])
+def test_frames_are_turned_upright(walk: list[Picture], quarters: int) -> None:
+    photo = clip_photos(held(film(walk[:3]), quarters), "a.mp4")[0]
+    expected = np.rot90(walk[0], -quarters)
+    assert photo.rgb.shape == expected.shape
+    assert np.abs(photo.rgb.astype(float) - expected).mean() < 4
+
+
+@pytest.mark.parametrize(("form", "codec"), [("webm", "libvpx"), ("matroska", "h264"), ("mov", "mpeg4")])
+def test_other_containers_and_codecs(walk: list[Picture], form: str, codec: str) -> None:
+    data = film(walk[::3], form=form, codec=codec)
+    assert is_clip(data)
+    assert len(clip_photos(data, "a")) == CHOSEN
+
+
+def test_uneven_times_and_many_frames(walk: list[Picture], monkeypatch: pytest.MonkeyPatch) -> None:
+    times = [0.0, 0.04, 0.08, 2.0, 2.5, 9.0]
+    frames = [walk[number] for number in (0, 1, 3, 4, 6, 7)]
+    names = [photo.name for photo in clip_photos(film(frames, times), "a")]
+    assert names[-1] == "a 9.0 s"
+    monkeypatch.setattr(clip, "_PIECES", 6)  # pieces double until they are few enough
+    assert len(clip_photos(film([walk[0]] * 40), "a")) == CHOSEN
+
+
+def test_what_stands_still_is_chosen_over_its_time(walk: list[Picture]) -> None:
+    names = [float(photo.name.split()[1]) for photo in clip_photos(film([walk[6]] * 20), "a")]
+    assert max(names) - min(names) > 1.0
+
+
+def test_a_film_that_cannot_be_measured_is_refused(walk: list[Picture], monkeypatch: pytest.MonkeyPatch) -> None:
+    good = film(walk[:4])
+    blank = film([np.full((720, 960, 3), 128, np.uint8)] * 4)
+    small = film([np.ascontiguousarray(walk[0][:400, :400])] * 3)
+    for data, problem in (
+        (b"\xff\xd8\xff\xe0 no film", FILE_UNREADABLE),
+        (good[: len(good) // 3], FILE_DAMAGED),
+        (good[:40] + bytes(len(good) - 40), FILE_DAMAGED),
+        (blank, NO_SHEET),
+        (small, PHOTO_TOO_SMALL),
+        (film([walk[0]] * 3, [0.0, 10.0, 30.0]), CLIP_TOO_LONG),
+        (film([walk[0]] * 3, form="matroska", codec="ffv1"), FILE_UNREADABLE),
+    ):
+        with pytest.raises(Refused) as refusal:
+            clip_photos(data, "a")
+        assert refusal.value.problems == (problem,), problem
+    assert len(clip_photos(blank, "a", sheets=False)) == 4
+    monkeypatch.setattr(clip, "MAX_PIXELS", 960 * 719)
+    with pytest.raises(Refused) as refusal:
+        clip_photos(good, "a")
+    assert refusal.value.problems == (CLIP_TOO_LARGE,)
+    monkeypatch.setattr(clip, "MAX_BYTES", len(good) - 1)
+    with pytest.raises(Refused) as refusal:
+        clip_photos(good, "a")
+    assert refusal.value.problems == (CLIP_TOO_LARGE,)
+    monkeypatch.undo()
+    monkeypatch.setattr(clip, "MOST_FRAMES", 3)
+    with pytest.raises(Refused) as refusal:
+        clip_photos(good, "a")
+    assert refusal.value.problems == (CLIP_TOO_LONG,)
+
+
+def test_sound_alone_is_no_film() -> None:
+    buffer = io.BytesIO()
+    with av.open(buffer, "w", format="mp4") as container:
+        stream = container.add_stream("aac", rate=44100)
+        frame = av.AudioFrame.from_ndarray(np.zeros((1, 1024), np.float32), format="fltp", layout="mono")
+        frame.sample_rate = 44100
+        container.mux(stream.encode(frame))
+        container.mux(stream.encode())
+    with pytest.raises(Refused) as refusal:
+        clip_photos(buffer.getvalue(), "a")
+    assert refusal.value.problems == (FILE_UNREADABLE,)
+
+
+def test_films_are_told_from_pictures() -> None:
+    assert is_clip(b"\0\0\0 ftypisom" + bytes(8))
+    assert is_clip(b"\0\0\0 ftypqt  " + bytes(8))
+    assert is_clip(b"\x1aE\xdf\xa3" + bytes(8))
+    for still in (b"heic", b"mif1", b"avif"):
+        assert not is_clip(b"\0\0\0 ftyp" + still)
+    for data in (b"\xff\xd8\xff\xe0\0\x10JFIF", b"\x89PNG\r\n\x1a\n", b"RIFF1234WEBP", b"", b"#EXTM3U"):
+        assert not is_clip(data)

@@ -1,0 +1,363 @@
+"""Sequences of views of one child for the accuracy benchmark: a parent steps aside, the child sways, the sheet hangs.
+
+``python -m vision.training.figures.sequences OUT BODIES SURFACES --first 790000 --count 40``
+
+For each seed a folder KIND/NUMBER (kinds ``child_wall`` and ``child``) with a folder for each of five views: photo.jpg
+with the printed sheet in it, and truth.json (``arm_length_mm`` as the scenes' generator defines it: of the same body,
+arm straight out at 90 degrees).  With ``--film`` each seed is a walk of three seconds at 30 frames a second instead,
+1920 x 1080, in jpg's to be made a film of.  Seeds are other ones than those of pictures learned from.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import multiprocessing
+import os
+import time
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import FRAME_DIAGONAL_MM
+from calibration.sheet import Paper, SheetLayout
+from calibration.sheet_drawing import sheet_image
+from vision.training.figures import bodies, textures
+from vision.training.figures.bodies import VERTICES, Body, Kinds
+from vision.training.figures.clothing import Looks, dressed
+from vision.training.figures.make import back_of, cards, developed
+from vision.training.figures.meshes import Mesh, quad
+from vision.training.figures.posing import TRUNK_BONES, ArmPose, Pose, Poser, about
+from vision.training.figures.rooms import cloth_picture, light, room
+from vision.training.figures.trace import Surface, View, render
+
+Array = NDArray[np.float64]
+OLDEST = 13.0
+STEPS = (0.0, -1.0, -0.5, 0.5, 1.0)
+"""Places of the five views along the wall, over the whole step to either side."""
+SAMPLES, FILM_SAMPLES = 64, 32
+LAYOUT = SheetLayout(Paper.A4, 1)
+SHEET_M = (0.210, 0.297)
+BEFORE_WALL_M = 0.0008
+FILM_S, RATE = 3.0, 30
+SEEN_SHARE = 0.995
+"""Of the sheet's pixels, those at least in which the sheet itself is seen."""
+
+
+@dataclass(frozen=True)
+class Sway:
+    """How the child stands in one view, off the mean: m and degrees."""
+
+    aside: float
+    ahead: float
+    turn: float
+    lean: float
+    up: float
+    forward: float
+    flex: float
+    head: tuple[float, float, float]
+
+    @classmethod
+    def drawn(cls, rng: np.random.Generator) -> Sway:
+        """Quiet standing, as in the other generator's sequences."""
+        head = rng.normal(0, 1.5, 3)
+        return cls(
+            float(rng.normal(0, 0.006)),
+            float(abs(rng.normal(0, 0.004))),
+            float(rng.normal(0, 0.8)),
+            float(rng.normal(0, 0.5)),
+            float(rng.normal(0, 1.0)),
+            float(rng.normal(0, 0.8)),
+            float(rng.normal(0, 0.8)),
+            (float(head[0]), float(head[1]), float(head[2])),
+        )
+
+    def between(self, other: Sway, share: float) -> Sway:
+        """On the way to another one."""
+        mine, theirs = (np.array([*_numbers(each), *each.head]) for each in (self, other))
+        *numbers, a, b, c = (mine + share * (theirs - mine)).tolist()
+        return Sway(*numbers, (a, b, c))
+
+
+def _numbers(sway: Sway) -> list[float]:
+    return [sway.aside, sway.ahead, sway.turn, sway.lean, sway.up, sway.forward, sway.flex]
+
+
+class Scene:
+    """A child, a room, a sheet and a lens, drawn from a seed."""
+
+    def __init__(
+        self, seed: int, kinds: Kinds, store: list[Body], surfaces: list[NDArray[np.uint8]], film: bool = False
+    ) -> None:
+        rng = np.random.default_rng([seed, 31])
+        self.seed, self.kinds, self.film = seed, kinds, film
+        young = [body for body in store if body.age < OLDEST]
+        first, second = (young[int(k)] for k in rng.integers(len(young), size=2))
+        self.body = bodies.mixed(first, second, float(rng.uniform(0, 0.5)))
+        self.side = "LR"[int(rng.random() > 0.75)]
+        self.touching = bool(rng.random() < 0.5)
+        self.looks = replace(Looks.drawn(rng), cover=str(rng.choice(["none", "none", "none", "collar", "hood"])))
+        self.pose = self._pose(rng)
+        self.ahead = float(rng.uniform(0.002, 0.010))
+        self.gap = float(rng.uniform(0.001, 0.006) if self.touching else rng.uniform(0.002, 0.03))
+        self.poser = Poser(kinds, self.body)
+        _, joints, points = self.figure(Sway(0, 0, 0, 0, 0, 0, 0, (0, 0, 0)))
+        self.shoulder, self.wrist = joints["upperarm01"], joints["wrist"]
+        self.tip, self.top = points[VERTICES[f"tip3.{self.side}"]], float(points[:, 1].max())
+        self.hip = joints["pelvis"]
+        self.sheet = self._sheet(rng)
+        self.size = (1920, 1080) if film else (1600, 1200)
+        self.focal35 = float(rng.uniform(28, 33) if film else rng.uniform(24, 28))
+        self.wander = rng.normal(0, 6, 2)
+        self.step = float(rng.uniform(0.2, 0.4))
+        self.place, self.aim = self._camera(rng)
+        things, looks_of = room(rng, surfaces, (self.shoulder, self.tip), self.top)
+        self.things = [*things, self.sheet]
+        page = np.repeat(sheet_image(LAYOUT, 300)[..., None], 3, axis=2)
+        self.surfaces = {
+            "skin": Surface(coat=float(rng.uniform(0.3, 1.0)), rough=float(rng.uniform(0.35, 0.6))),
+            "hair": Surface(coat=float(rng.uniform(0, 1.5)), rough=float(rng.uniform(0.25, 0.5))),
+            "top": Surface(texture=cloth_picture(rng, surfaces), repeats=(1 / rng.uniform(0.15, 0.6),) * 2),
+            "trousers": Surface(texture=cloth_picture(rng, surfaces), repeats=(3.0, 3.0)),
+            "cover": Surface(texture=cloth_picture(rng, surfaces), repeats=(2.0, 2.0)),
+            "cord": Surface((0.7, 0.7, 0.7)),
+            **looks_of,
+            "sheet": Surface((0.85, 0.85, 0.85), texture=page),
+        }
+        self.lamps, self.sky = light(rng, surfaces, self.place)
+
+    def _pose(self, rng: np.random.Generator) -> Pose:
+        arm = ArmPose(
+            float(np.clip(rng.normal(-0.5, 4.2), -9, 9)),
+            float(rng.uniform(-2, 7)),
+            float(rng.uniform(0, 6)),
+            float(rng.uniform(10, 60)),
+            (float(rng.normal(0, 0.05)), float(rng.normal(0, 0.12)), 1.0),
+            float(rng.uniform(0.85, 1.0)),
+            float(rng.normal(0, 3)),
+        )
+        inwards = -1.0 if self.side == "R" else 1.0
+        other = ArmPose(float(rng.uniform(-82, -72)), float(rng.uniform(0, 12)), 12.0, 0.0, (inwards, 0.0, 0.2), 0.4)
+        head = (float(np.clip(rng.normal(0, 8), -18, 18)), float(rng.normal(3, 5)), float(rng.normal(0, 3)))
+        turn = float(rng.uniform(-4, 4) if self.touching else rng.uniform(-5.8, 5.8))
+        return Pose(turn, 0.0, float(rng.normal(0, 1.2)), head, {self.side: arm, "LR".replace(self.side, ""): other})
+
+    def figure(self, sway: Sway) -> tuple[list[Mesh], dict[str, Array], Array]:
+        """The dressed child in one view: meshes, joints of the arm's side, points of the skin; m."""
+        arm = self.pose.arms[self.side]
+        arm = replace(arm, up=arm.up + sway.up, forward=arm.forward + sway.forward, flex=max(0.0, arm.flex + sway.flex))
+        pose = replace(
+            self.pose,
+            turn=self.pose.turn + sway.turn,
+            lean=self.pose.lean + sway.lean,
+            head=tuple(a + b for a, b in zip(self.pose.head, sway.head, strict=True)),
+            arms={**self.pose.arms, self.side: arm},
+        )
+        if self.touching:
+            pose = self.poser.touching(pose, self.side, self.ahead)
+        posed = self.poser.posed(pose)
+        figure = dressed(self.kinds, self.body, posed, self.looks, np.random.default_rng([self.seed, 32]))
+        behind = back_of(figure)
+        if self.touching:  # cloth holds the trunk off the wall; the hand goes back to it
+            thick = float(posed.points[self.kinds.share(*TRUNK_BONES) > 0.5][:, 2].min()) - behind
+            pose = self.poser.touching(pose, self.side, self.ahead - thick)
+            posed = self.poser.posed(pose)
+            figure = dressed(self.kinds, self.body, posed, self.looks, np.random.default_rng([self.seed, 32]))
+            behind = back_of(figure)
+        ahead = 0.3 * sway.ahead if self.touching else sway.ahead
+        shift = np.array([sway.aside, -posed.points[:, 1].min() + 0.012, self.gap + ahead - behind])
+        names = ("upperarm01", "lowerarm01", "wrist", "pelvis")
+        joints = {name: posed.joints[self.kinds.number(f"{name}.{self.side}")] + shift for name in names}
+        return [mesh.moved(shift) for mesh in figure], joints, posed.points + shift
+
+    def _sheet(self, rng: np.random.Generator) -> Mesh:
+        wide, high = SHEET_M if rng.random() < 0.5 else SHEET_M[::-1]
+        base = self.shoulder + rng.uniform(0.45, 1.0) * (self.wrist - self.shoulder)
+        away = 0.5 * high + rng.uniform(0.08, 0.2)
+        middle = base[:2] + np.array([rng.normal(0, 0.03), away if rng.random() < 0.6 else -away])
+        angle = np.radians(rng.normal(0, 1.5))
+        turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+        corners = np.array([[-wide, -high], [wide, -high], [wide, high], [-wide, high]]) / 2 @ turn.T + middle
+        uv = np.array([[0.0, 0], [1, 0], [1, 1], [0, 1]])  # the tracer's textures begin at the bottom
+        if wide > high:
+            uv = np.roll(uv, 1, axis=0)
+        return quad(np.column_stack([corners, np.full(4, BEFORE_WALL_M)]).tolist(), "sheet", uv)
+
+    def _camera(self, rng: np.random.Generator) -> tuple[Array, Array]:
+        """Where the camera stands on the mean, and what it looks at: all that must be seen is, from every step."""
+        out = 1.0 if self.side == "L" else -1.0
+        must = np.vstack(
+            [
+                [0, self.top + 0.03, 0.1],
+                self.hip - np.array([0, 0.05, 0]),
+                self.tip + np.array([0.04 * out, 0, 0]),
+                [-0.25 * out, self.shoulder[1], 0.1],
+                self.sheet.points,
+            ]
+        )
+        aim = 0.5 * (must.min(axis=0) + must.max(axis=0)) * [1, 1, 0]
+        away = 1.3 + (0.35 * rng.random() if rng.random() < 0.5 else 1.3 * rng.beta(1.3, 2.0))
+        off = rng.normal(0, [0.12, 0.1])
+        while True:
+            place = np.array([aim[0] + off[0], self.shoulder[1] + off[1], away])
+            views = [
+                self._view(place + np.array([step * self.step, 0, 0]), aim, np.zeros(3)) for step in (-1.0, 0.0, 1.0)
+            ]
+            px = np.array([view.project(must) for view in views])
+            margin = 0.045 * self.size[0]
+            if (px > margin).all() and (px < np.array(self.size) - margin).all():
+                return place, aim
+            away += 0.05
+
+    def _view(self, place: Array, aim: Array, tilt_deg: Array) -> View:
+        to = (aim - place) / np.linalg.norm(aim - place)
+        yaw = float(np.degrees(np.arctan2(to[0], -to[2])) + tilt_deg[0])
+        pitch = float(np.degrees(np.arcsin(to[1])) + tilt_deg[1])
+        turn = about((0, 1, 0), -yaw) @ about((1, 0, 0), pitch) @ about((0, 0, 1), float(tilt_deg[2]))
+        rows = np.array([[1, 0, 0], [0, -1, 0], [0, 0, -1.0]]) @ turn.T
+        focal = self.focal35 / FRAME_DIAGONAL_MM * float(np.hypot(*self.size))
+        centre = ((self.size[0] - 1) / 2 + self.wander[0], (self.size[1] - 1) / 2 + self.wander[1])
+        return View(place, rows, focal, (float(centre[0]), float(centre[1])), self.size)
+
+    def picture(
+        self, number: int, step: float, sway: Sway, shake: Array, samples: int
+    ) -> tuple[NDArray[np.uint8], dict[str, Any]]:
+        """One view: picture (H, W, 3) and what is true of it; raises ValueError where the sheet is hidden."""
+        figure, joints, points = self.figure(sway)
+        view = self._view(self.place + np.array([step * self.step, 0, 0]) + shake[:3], self.aim, shake[3:])
+        linear, labels, _ = render(
+            [*figure, *self.things], self.surfaces, self.lamps, self.sky, view, samples, self.seed + 1009 * number
+        )
+        mask = np.zeros(labels.shape, np.uint8)
+        cv2.fillConvexPoly(mask, np.round(view.project(self.sheet.points)).astype(np.int32), 1)
+        mask = cv2.erode(mask, np.ones((3, 3), np.uint8))
+        if (labels[mask > 0] == list(self.surfaces).index("sheet")).mean() < SEEN_SHARE:
+            raise ValueError("the sheet is hidden")
+        chain = {
+            "neck": points[VERTICES[f"side_neck.{self.side}"]],
+            "shoulder": joints["upperarm01"],
+            "elbow": joints["lowerarm01"],
+            "wrist": joints["wrist"],
+            "palm": points[VERTICES[f"mid_palm.{self.side}"]],
+        }
+        truth = {
+            "points": {name: {"mm": (1000 * at).round(2).tolist()} for name, at in chain.items()},
+            "px": {name: view.project(at[None])[0].round(2).tolist() for name, at in chain.items()},
+            "camera": {"centre_mm": (1000 * view.place).round(1).tolist(), "f35_true": round(self.focal35, 3)},
+        }
+        clean = np.nan_to_num(np.asarray(linear, float))  # a ray along a surface may find nothing to divide by
+        return developed(clean, np.random.default_rng([self.seed, 33])), truth
+
+    def arm_length_mm(self) -> float:
+        """Side of the neck to the middle of the palm of the same body, arm straight out at 90 degrees."""
+        arm = ArmPose(0.0, 0.0, 0.0, 30.0, (0.0, 0.0, 1.0), 1.0)
+        straight = Pose(0.0, 0.0, 0.0, (0.0, 0.0, 0.0), {**self.pose.arms, self.side: arm})
+        points = Poser(self.kinds, self.body).posed(straight).points
+        ends = points[[VERTICES[f"side_neck.{self.side}"], VERTICES[f"mid_palm.{self.side}"]]]
+        return float(1000 * np.linalg.norm(ends[1] - ends[0]))
+
+    def truth(self) -> dict[str, Any]:
+        """What is true of all views."""
+        return {
+            "seed": self.seed,
+            "quality": "good",
+            "protocol": "wall" if self.touching else "floating",
+            "side": self.side,
+            "arm_length_mm": round(self.arm_length_mm(), 2),
+            "body": {"age_years": round(self.body.age, 1), "stature_mm": round(1000 * self.body.stature, 1)},
+            "focal35": None if self.film else round(self.focal35),
+            "sheets": 1,
+        }
+
+
+_KEPT: dict[str, Any] = {}
+
+
+def _start(stores: tuple[Path, Path], out: Path, film: bool, count: int, counter: Any) -> None:
+    cv2.setNumThreads(1)
+    with counter.get_lock():
+        number = counter.value
+        counter.value += 1
+    if count:
+        os.environ["CUDA_VISIBLE_DEVICES"] = str(number % count)
+    _KEPT.update(bodies=bodies.load(stores[0]), surfaces=textures.load(stores[1]), out=out, film=film)
+
+
+def _make(seed: int) -> str | None:
+    """Make the views of one seed; the reason if they could not be made."""
+    try:
+        scene = Scene(seed, *_KEPT["bodies"], _KEPT["surfaces"], _KEPT["film"])
+        folder = _KEPT["out"] / ("child_wall" if scene.touching else "child") / str(seed)
+        views = _walk(scene) if scene.film else _steps(scene)
+        for number, (step, sway, shake) in enumerate(views):
+            samples = FILM_SAMPLES if scene.film else SAMPLES
+            rgb, truth = scene.picture(number, step, sway, shake, samples)
+            place = folder if scene.film else folder / str(number)
+            place.mkdir(parents=True, exist_ok=True)
+            name = f"{number:03d}.jpg" if scene.film else "photo.jpg"
+            cv2.imwrite(str(place / name), rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 86])
+            if number == 0 or not scene.film:
+                (place / "truth.json").write_text(json.dumps(scene.truth() | truth))
+    except (ValueError, IndexError, np.linalg.LinAlgError) as problem:  # a garment that came out empty, a hidden sheet
+        return f"{seed}: {problem!r}"
+    return None
+
+
+def _steps(scene: Scene) -> list[tuple[float, Sway, Array]]:
+    """Five places, with the child as it sways and the hand as it holds the phone."""
+    views = []
+    for number, step in enumerate(STEPS):
+        rng = np.random.default_rng([scene.seed, 34, number])
+        shake = np.array([*rng.normal(0, [0.03, 0.05, 0.03]), *rng.normal(0, 1.2, 3)])
+        views.append((step, Sway.drawn(rng), shake))
+    return views
+
+
+def _walk(scene: Scene) -> list[tuple[float, Sway, Array]]:
+    """Every frame of a walk aside: the child sways from one stance to the next each second, the hand shakes."""
+    rng = np.random.default_rng([scene.seed, 35])
+    frames = int(FILM_S * RATE)
+    stances = [Sway.drawn(rng) for _ in range(int(FILM_S) + 1)]
+    phases, rates = rng.uniform(0, 2 * np.pi, 6), rng.uniform(1.5, 7.0, 6)
+    size = np.array([0.008, 0.012, 0.008, 0.5, 0.5, 0.4])
+    views = []
+    for number in range(frames):
+        seconds = number / RATE
+        whole = int(seconds)
+        smooth = 0.5 - 0.5 * np.cos(np.pi * (seconds - whole))
+        sway = stances[whole].between(stances[whole + 1], float(smooth))
+        shake = size * np.sin(phases + rates * seconds)
+        views.append((-1.0 + 2.0 * number / (frames - 1), sway, shake))
+    return views
+
+
+def main() -> None:
+    """Make them all, or as many as the time allows."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    for name in ("out", "bodies", "surfaces"):
+        parser.add_argument(name, type=Path)
+    parser.add_argument("--first", type=int, default=790_000)
+    parser.add_argument("--count", type=int, default=40)
+    parser.add_argument("--seconds", type=float, default=1e9)
+    parser.add_argument("--film", action="store_true")
+    parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
+    a = parser.parse_args()
+    a.out.mkdir(parents=True, exist_ok=True)
+    context = multiprocessing.get_context("spawn")
+    start, done = time.time(), 0
+    kept = (a.bodies, a.surfaces), a.out, a.film, cards(), context.Value("i", 0)
+    with context.Pool(a.processes, _start, kept) as pool:
+        for problem in pool.imap_unordered(_make, range(a.first, a.first + a.count)):
+            done += 1
+            print(done, f"{time.time() - start:.0f} s", problem or "", flush=True)
+            if time.time() - start > a.seconds:
+                pool.terminate()
+                break
+
+
+if __name__ == "__main__":
+    main()
