@@ -31,7 +31,7 @@ from service.fit.sentences import Translate, unchanged
 
 DOMAIN = "scrollreach"
 SOURCE_LANGUAGE = "en"
-LANGUAGES = ("en", "de")
+LANGUAGES = ("en", "de", "fr", "es", "it", "nl", "pl", "ja", "zh", "ar")
 LOCALE_DIR = Path(__file__).parent / "locale"
 
 HEADER = "# Messages of Scrollreach; written by `python -m service.words.i18n update`, translated by hand."
