@@ -1,7 +1,7 @@
 """Shapes on a page in millimetres, and two writers that put the same shapes on paper: PDF and picture.
 
-Origin at the page's centre, y up.  Everything is black or white.  Both writers use the Vera typeface that travels with
-reportlab, so that the two pages look alike and nothing has to be installed.
+Origin at the page's centre, y up.  Everything is black or white.  Both writers use the same typefaces
+(`calibration.sheet_letters`), so that the two pages look alike and nothing has to be installed.
 """
 
 from __future__ import annotations
@@ -13,20 +13,19 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-import reportlab
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
 from calibration.sheet import Box
+from calibration.sheet_letters import LATIN, Letters, drawing_font
 
 Points = tuple[tuple[float, float], ...]
 
 _POINTS_PER_MM = 72 / 25.4  # a PDF point is 1/72 inch (ISO 32000-1, 8.3.2.3)
 _FINEST_DPI = 900  # pictures are drawn at about this resolution and averaged down
-_FONTS = {False: "Vera", True: "VeraBd"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,50 +54,24 @@ class Stroke:
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """One line of words: `at_mm` is its baseline's left end, or its middle where `centred`; may run upwards."""
+    """One line of words: `at_mm` is its baseline's left end, or its middle where `centred`.
+
+    The words are as they are read; `letters` knows the order in which they are drawn.
+    """
 
     at_mm: tuple[float, float]
     size_mm: float
     words: str
     bold: bool = False
     centred: bool = False
-    upwards: bool = False
+    letters: Letters = LATIN
 
 
 Shape = Rectangle | Polygon | Stroke | Text
 
 
-def broken(words: str, width_mm: float, size_mm: float) -> list[str]:
-    """Words broken into lines no wider than a room, at spaces; a word wider than the room is broken within.
-
-    Examples
-    --------
-    >>> broken("a violin of the right size", 20.0, 3.0)
-    ['a violin of', 'the right size']
-    """
-    lines = [""]
-    for word in words.split(" "):
-        longer = f"{lines[-1]} {word}".strip()
-        if _width_mm(longer, size_mm) <= width_mm or not lines[-1]:
-            lines[-1] = longer
-        else:
-            lines.append(word)
-        while _width_mm(lines[-1], size_mm) > width_mm and len(lines[-1]) > 1:
-            line, fits = lines[-1], len(lines[-1]) - 1
-            while fits > 1 and _width_mm(line[:fits], size_mm) > width_mm:
-                fits -= 1
-            lines[-1:] = [line[:fits], line[fits:]]
-    return lines
-
-
-def _width_mm(words: str, size_mm: float) -> float:
-    return float(_font(False, 100.0).getlength(words)) * size_mm / 100.0
-
-
 def write_pdf(shapes: Sequence[Shape], page: Box, title: str) -> bytes:
     """Write the shapes as a PDF of one page in true size (1 mm is 72 / 25.4 points)."""
-    for name in _FONTS.values():
-        pdfmetrics.registerFont(TTFont(name, f"{name}.ttf"))
     buffer = io.BytesIO()
     size = (page.width_mm * _POINTS_PER_MM, page.height_mm * _POINTS_PER_MM)
     canvas = Canvas(buffer, pagesize=size, invariant=1)
@@ -126,14 +99,20 @@ def _draw_in_pdf(canvas: Canvas, shape: Shape) -> None:
         case Stroke(points, width):
             canvas.setLineWidth(width)
             canvas.drawPath(_path(canvas, points), stroke=1, fill=0)
-        case Text((x, y), size, words, bold, centred, upwards):
+        case Text((x, y), size, words, bold, centred, letters):
             canvas.saveState()
             canvas.setFillGray(0.0)
-            canvas.setFont(_FONTS[bold], size)
+            canvas.setFont(_known(letters.file(bold)), size)
             canvas.translate(x, y)
-            canvas.rotate(90 if upwards else 0)
-            (canvas.drawCentredString if centred else canvas.drawString)(0, 0, words)
+            (canvas.drawCentredString if centred else canvas.drawString)(0, 0, letters.drawn(words))
             canvas.restoreState()
+
+
+@cache
+def _known(file: Path) -> str:
+    """Tell the PDF library about a font file, once; its name there."""
+    pdfmetrics.registerFont(TTFont(file.stem, file))
+    return file.stem
 
 
 def _path(canvas: Canvas, points: Points) -> object:
@@ -189,21 +168,6 @@ class _Pen:
                 self._write(shape)
 
     def _write(self, text: Text) -> None:
-        font = _font(text.bold, text.size_mm * self.across_px_per_mm)
-        x, y = self.at(*text.at_mm)
+        font = drawing_font(text.letters.file(text.bold), text.size_mm * self.across_px_per_mm)
         anchor = "ms" if text.centred else "ls"
-        if not text.upwards:
-            self.drawing.text((x, y), text.words, fill=0, font=font, anchor=anchor)
-            return
-        left, top, right, bottom = font.getbbox(text.words, anchor="ls")
-        patch = Image.new("L", (int(right - left) + 2, int(bottom - top) + 2), 255)
-        ImageDraw.Draw(patch).text((-left, -top), text.words, fill=0, font=font, anchor="ls")
-        turned = patch.rotate(90, expand=True)
-        start = y + (right - left) / 2 if text.centred else y
-        self.drawing._image.paste(turned, (round(x + top), round(start - turned.height)))
-
-
-@cache
-def _font(bold: bool, size_px: float) -> ImageFont.FreeTypeFont:
-    path = Path(reportlab.__file__).parent / "fonts" / f"{_FONTS[bold]}.ttf"
-    return ImageFont.truetype(path, size_px)
+        self.drawing.text(self.at(*text.at_mm), text.letters.drawn(text.words), fill=0, font=font, anchor=anchor)

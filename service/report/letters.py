@@ -1,7 +1,7 @@
 """Letters of a report: which typeface writes a language, and lines that run from right to left.
 
 Western Europe's languages are written in the typefaces that every PDF reader has; the others bring their letters along
-(`service/report/fonts/LICENSE`), of which the PDF keeps only those that it needs.  Words in letters that a report's own
+(`calibration/fonts/LICENSE`), of which the PDF keeps only those that it needs.  Words in letters that a report's own
 typeface lacks, a child's name for instance, are written in one that has them.
 """
 
@@ -11,7 +11,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import groupby
-from pathlib import Path
 from xml.sax.saxutils import escape
 
 import arabic_reshaper
@@ -23,9 +22,9 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import Flowable, Paragraph
 
+from calibration.sheet_letters import FONTS
 from service.words.i18n import reads_from_right
 
-FONTS = Path(__file__).parent / "fonts"
 UNSEEN = dict.fromkeys(range(0x2066, 0x206A))
 """Isolates: they order what is written and have no letter of their own."""
 LEADING = 1.3
