@@ -138,6 +138,10 @@ def _measured_together(outcomes: Sequence[Outcome], views: Outcome) -> Outcome:
         "agreement": None,
         "left_out": left_out,
     }
+    mine = [outcomes[number] for number in views.result["used"]]
+    for name in ARM_LENGTHS:  # what is measured photo by photo only
+        if result.get(name) is None:
+            result[name] = _joint([each for each in mine if each.result.get(name) is not None], name)
     return replace(views, result=result, photos=tuple(outcomes))
 
 

@@ -103,6 +103,10 @@ def test_photos_measured_together_are_one_result() -> None:
     assert joint.overlay_jpeg == b"drawn together"
     words = measurement_text(joint.result)
     assert "Measured from 2 photos together, taken from places 14 degrees apart." in words
+    lacking = measured_together([0, 1], [])
+    lacking.result["hand_length"] = None
+    filled = together(photos, lacking).result["hand_length"]
+    assert filled == together(photos).result["hand_length"]
 
 
 def test_a_photo_that_does_not_go_with_the_others_is_named() -> None:
