@@ -102,30 +102,30 @@ WORDS = {
         bar="{length} mm",
         print_heading="1  Printen",
         print_steps="Op 100 %, in zwart, op vlak papier. Leg een liniaal langs de balk hierboven: "
-        "hij moet {length} mm lang zijn. Zo niet, zeg ons hoe lang hij is.",
+        "hij moet {length} mm lang zijn. Zo niet, laat ons weten hoe lang hij is.",
         card_note="Als u wilt: een blanco plastic kaart midden in dit kader maakt het "
         "nauwkeuriger. Nooit een bankpas of identiteitskaart.",
         child_heading="2  Het kind",
-        child_steps="Dit blad vlak aan de muur, iets boven de schouder. Rug en handrug tegen de "
-        "muur, arm recht opzij, palm naar de camera. Camera op 1,5 tot 2,5 m.",
+        child_steps="Dit blad plat tegen de muur, iets boven de schouder. Rug en handrug tegen de "
+        "muur, arm recht opzij, handpalm naar de camera. Camera op 1,5 tot 2,5 m.",
         instrument_heading="3  Het instrument",
-        instrument_steps="Instrument op zijn rug, dit blad er vlak naast, beide helemaal in beeld. Camera "
+        instrument_steps="Instrument op zijn rug, dit blad plat ernaast, beide helemaal in beeld. Camera "
         "er recht boven.",
     ),
     "pl": SheetWords(
         title="Scrollreach",
         bar="{length} mm",
         print_heading="1  Wydruk",
-        print_steps="W 100 %, na czarno, na płaskim papierze. Proszę przyłożyć linijkę do paska "
+        print_steps="W skali 100 %, na czarno, na płaskim papierze. Proszę przyłożyć linijkę do paska "
         "powyżej: musi mieć {length} mm. Jeśli nie, proszę podać, ile ma.",
-        card_note="Kto chce: czysta plastikowa karta pośrodku tej ramki zwiększa dokładność. Nigdy "
-        "karta bankowa ani dowód.",
+        card_note="Opcjonalnie: czysta plastikowa karta pośrodku tej ramki zwiększa dokładność. Nigdy "
+        "karta bankowa ani dowód osobisty.",
         child_heading="2  Dziecko",
-        child_steps="Ten arkusz płasko na ścianie, nieco powyżej ramienia. Plecy i grzbiet dłoni "
-        "przy ścianie, ręka prosto w bok, dłoń do aparatu. Aparat 1,5 do 2,5 m dalej.",
+        child_steps="Ten arkusz płasko na ścianie, nieco powyżej barku. Plecy i grzbiet dłoni "
+        "przy ścianie, ręka prosto w bok, wnętrze dłoni do aparatu. Aparat w odległości 1,5–2,5 m.",
         instrument_heading="3  Instrument",
-        instrument_steps="Instrument na spodzie, ten arkusz płasko obok, oba w całości na zdjęciu. Aparat "
-        "prosto nad nimi.",
+        instrument_steps="Instrument położony na plecach, ten arkusz płasko obok, oba w całości na zdjęciu. Aparat "
+        "pionowo nad nimi.",
     ),
     "ja": SheetWords(
         title="Scrollreach",
@@ -143,15 +143,15 @@ WORDS = {
     ),
     "zh": SheetWords(
         title="Scrollreach",
-        bar="{length} 毫米",
+        bar="{length} mm",
         print_heading="1  打印",
         print_steps="按 100 % 大小、黑色、打印在平整的纸上。把尺子放在上面的长"
-        "条旁:应为 {length} mm。若不是,请告诉我们有多长。",
-        card_note="可选:在此框中央放一张空白塑料卡会更准确。切勿使用银行卡或身份证。",
+        "条旁：应为 {length} mm。若不是，请告诉我们有多长。",
+        card_note="可选：在此框中央放一张空白塑料卡会更准确。切勿使用银行卡或身份证。",
         child_heading="2  孩子",
-        child_steps="此纸平贴在墙上,略高于肩部。背部和手背贴墙,手臂向侧面伸直,手掌朝向相机。相机距离 1.5 到 2.5 m。",
+        child_steps="此纸平贴在墙上，略高于肩部。背部和手背贴墙，手臂向侧面伸直，手掌朝向相机。相机距离 1.5 到 2.5 m。",
         instrument_heading="3  乐器",
-        instrument_steps="乐器背板朝下,此纸平放在旁边,两者都完整入画。相机在正上方。",
+        instrument_steps="乐器背板朝下，此纸平放在旁边，两者都完整入画。相机在正上方。",
     ),
     "ar": SheetWords(
         title="Scrollreach",
@@ -163,7 +163,7 @@ WORDS = {
         "بطاقة مصرفية أو بطاقة هوية.",
         child_heading="2  الطفل",
         child_steps="هذه الورقة مستوية على الجدار، أعلى قليلًا من الكتف. الظهر وظهر اليد على الجدار، "
-        "والذراع ممدودة، وراحة اليد نحو الكاميرا. الكاميرا على بعد 1.5 إلى 2.5 متر.",
+        "والذراع ممدودة، وراحة اليد نحو الكاميرا. الكاميرا على بعد يتراوح بين 1.5 و2.5 متر.",
         instrument_heading="3  الآلة",
         instrument_steps="الآلة على ظهرها، وهذه الورقة مستوية بجانبها، وكلتاهما كاملتان في الصورة. "
         "الكاميرا فوقهما مباشرة.",
