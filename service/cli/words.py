@@ -86,6 +86,8 @@ def worded(command: click.Command) -> click.Command:
     for each in told.params:
         if isinstance(each, click.Option) and each.help is not None:
             each.help = _(each.help)
+    if isinstance(told, click.Group):
+        told.commands = {name: worded(each) for name, each in told.commands.items()}
     return told
 
 

@@ -74,7 +74,7 @@ def test_pages_keep_their_policy_and_fit_320_px(
     tab.on("request", lambda sent: elsewhere.append(sent.url) if not sent.url.startswith(service.address) else None)
     wide, cut = [], []
     for name, path in pages(seeded).items():
-        tab.goto(f"{service.address}{path}?language={language}")
+        tab.goto(f"{service.address}{path}?language={language}", wait_until="domcontentloaded")
         if tab.evaluate("document.documentElement.scrollWidth") > 320:
             wide.append(name)
         cut += [(name, words) for words in tab.evaluate(CUT_WORDS)]
