@@ -81,6 +81,9 @@ def silhouette_corner(person: Person, width_px: int, side: str) -> Array | None:
     outwards, upwards = (line - middle) @ out / span, (line - middle) @ up / span
     inside = (outwards > _OUT[0]) & (outwards < _OUT[1]) & (upwards > _UP[0]) & (upwards < _UP[1])
     line = line[inside]
+    if not len(line):
+        # the outline runs elsewhere altogether, and the mask cannot be asked at no place
+        return None
     line = line[_mask_at(person, line + _PROBE * span * into, width_px) < 0.5]
     if len(line) < 3:
         return None
