@@ -52,7 +52,9 @@ def test_without_an_outline_there_is_no_corner():
 
 def test_an_outline_that_runs_elsewhere_altogether_has_no_corner():
     person = figure()
-    assert silhouette_corner(Person(person.points_px, person.visibility, np.ones_like(person.mask)), 600, "left") is None
+    assert (
+        silhouette_corner(Person(person.points_px, person.visibility, np.ones_like(person.mask)), 600, "left") is None
+    )
 
 
 def test_a_person_turned_aside_is_as_large_as_the_trunk_says():
