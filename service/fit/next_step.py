@@ -80,7 +80,7 @@ STEPS: tuple[Step, ...] = (
         "arm_against_wall",
         say("Take the child's photo again with the back and the back of the hand against the wall."),
         5,
-        arm_u_mm=11.2,
+        arm_u_mm=8.0,
         photo=True,
     ),
     Step(
