@@ -91,7 +91,7 @@ def test_a_table_is_seen_before_it_counts(tab: Page, shop: tuple[Serving, Seeded
     choose("name,body_length\nShelf 12,233±1\nShelf 99,280±2\n")
     expect(tab.get_by_role("region", name="What would change")).to_contain_text("231.0±1.8")
     tab.get_by_role("button", name="Take it over").click()
-    tab.wait_for_url("**/instruments")
+    tab.wait_for_url("**/instruments?done=*")
     expect(tab.get_by_text("Shelf 99")).to_be_visible()
     with tab.expect_download() as taken:
         tab.goto("/counter/table")

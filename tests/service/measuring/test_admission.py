@@ -3,21 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Coroutine
-from concurrent.futures import ThreadPoolExecutor
-from typing import Any, TypeVar
 
 import pytest
 
 from service.measuring.admission import PHOTOS_OF_ONE, Admission, Busy, Rank
-
-T = TypeVar("T")
-
-
-def finished(scene: Coroutine[Any, Any, T]) -> T:
-    """What a scene gives, in a thread of its own: a browser of other tests may have left a loop in this one."""
-    with ThreadPoolExecutor(1) as thread:
-        return thread.submit(asyncio.run, scene).result()
+from tests.loops import finished
 
 
 class Door:

@@ -9,10 +9,7 @@ import pickle
 import re
 import runpy
 import signal
-from collections.abc import Coroutine
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -28,16 +25,11 @@ from service.measuring.work import (
     solve_sight,
 )
 from service.records.erase import erase_child
+from tests.loops import finished
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
 
 SAMPLES = Path(__file__).resolve().parents[3] / "sample_images"
-
-
-def run(story: Coroutine[Any, Any, Any]) -> Any:
-    """Run a coroutine in a loop of its own; browser tests leave one running in this thread."""
-    with ThreadPoolExecutor(1) as thread:
-        return thread.submit(asyncio.run, story).result()
 
 
 def arrays(value: object) -> list[np.ndarray]:
@@ -101,7 +93,7 @@ def test_a_lost_worker_costs_nothing() -> None:
             second = await pool.solve(sight, ArmQuestion())
             return [first.result["usable"], second.result["usable"]]
 
-    assert run(moves()) == [True, True]
+    assert finished(moves()) == [True, True]
 
 
 def test_what_cannot_be_loaded_beforehand_stops_no_worker(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -155,7 +147,7 @@ def test_sights_are_few_and_short_lived_and_looked_for_once() -> None:
         await asyncio.sleep(0.2)
         assert len(sights) == 0
 
-    run(story())
+    finished(story())
 
 
 def move(place: Place, seeded: Seeded, x: float) -> dict:

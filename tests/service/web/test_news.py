@@ -7,6 +7,7 @@ from contextlib import suppress
 
 from service.records.tables import RECEIVED, SignIn, Upload
 from service.web.teacher.news import LOOK_EVERY_S, marks
+from tests.loops import finished
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
 
@@ -39,7 +40,7 @@ def heard(place: Place, listening: Seeded, arriving: Seeded, wait_s: float) -> l
         place.house.closing.set()
         return found
 
-    found = asyncio.run(listen())
+    found = finished(listen())
     place.house.closing.clear()
     return found
 
@@ -74,7 +75,7 @@ def test_listening_ends_when_the_service_stops(place: Place) -> None:
             place.house.closing.set()
         return count
 
-    assert asyncio.run(asyncio.wait_for(listen(), 10)) == 1
+    assert finished(asyncio.wait_for(listen(), 10)) == 1
     place.house.closing.clear()
 
 

@@ -26,6 +26,7 @@ from standardwebhooks import WebhookVerificationError
 from service.jobs import shop, targets
 from service.jobs.targets import TargetRefused, TargetRules, read_target
 from service.records.shop_tables import DONE, RUNNING, Delivery, OpenOrder, ShopJob, Webhook
+from tests.loops import finished
 from tests.service.shared_places import postgres
 from tests.service.web.test_shelf import NEW, SHELF, Till, open_till
 
@@ -351,7 +352,7 @@ def test_a_public_name_for_a_private_address_is_not_followed(
 ) -> None:
     _name(monkeypatch, inside)
     with pytest.raises(TargetRefused):
-        asyncio.run(targets.post("https://receiver.example/", b"{}", {}, TargetRules()))
+        finished(targets.post("https://receiver.example/", b"{}", {}, TargetRules()))
     assert receiver.received == []
 
 
@@ -376,11 +377,11 @@ def test_tls_is_with_the_name_though_the_checked_address_is_connected_to(
     rules = TargetRules(private=True, authorities=authority)
     with receiving(context) as receiver:
         port = receiver.address.rpartition(":")[2]
-        assert asyncio.run(targets.post(f"https://receiver.example:{port}/in?a=1", b"{}", {}, rules)) == 200
+        assert finished(targets.post(f"https://receiver.example:{port}/in?a=1", b"{}", {}, rules)) == 200
         assert asked == ["receiver.example"]
         assert receiver.received[0][1]["host"] == f"receiver.example:{port}"
         with pytest.raises(Exception, match=r"CERTIFICATE_VERIFY_FAILED|hostname"):
-            asyncio.run(targets.post(f"https://another.example:{port}/", b"{}", {}, rules))
+            finished(targets.post(f"https://another.example:{port}/", b"{}", {}, rules))
     assert len(receiver.received) == 1
 
 
