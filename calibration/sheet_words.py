@@ -61,11 +61,11 @@ WORDS = {
         "cadre, rend la mesure plus exacte. Jamais une carte bancaire ou d'identité.",
         child_heading="2  L'enfant",
         child_steps="Cette feuille à plat au mur, un peu au-dessus de l'épaule. Dos et dos de la "
-        "main au mur, bras tendu sur le côté, paume vers l'appareil. Appareil à 1,5 à "
-        "2,5 m.",
+        "main au mur, bras tendu sur le côté, paume vers l'appareil. Appareil à une "
+        "distance de 1,5 à 2,5 m.",
         instrument_heading="3  L'instrument",
-        instrument_steps="L'instrument sur le dos, cette feuille à plat à côté, tous deux entiers dans "
-        "l'image. Appareil juste au-dessus.",
+        instrument_steps="L'instrument sur le dos, cette feuille à plat à côté, tous deux entièrement "
+        "dans l'image. Appareil photo exactement au-dessus.",
     ),
     "es": SheetWords(
         title="Scrollreach",
@@ -77,9 +77,10 @@ WORDS = {
         "exacto. Nunca una tarjeta bancaria o de identidad.",
         child_heading="2  El niño",
         child_steps="Esta hoja plana en la pared, un poco por encima del hombro. Espalda y dorso de "
-        "la mano en la pared, brazo recto, palma hacia la cámara. Cámara a 1,5 a 2,5 m.",
+        "la mano en la pared, brazo recto hacia el lado, palma hacia la cámara. Cámara a una "
+        "distancia de 1,5 a 2,5 m.",
         instrument_heading="3  El instrumento",
-        instrument_steps="El instrumento de espaldas, esta hoja plana a su lado, ambos enteros en la "
+        instrument_steps="El instrumento boca arriba, esta hoja plana a su lado, ambos enteros en la "
         "imagen. Cámara justo encima.",
     ),
     "it": SheetWords(
@@ -92,7 +93,7 @@ WORDS = {
         "più esatto. Mai una carta bancaria o d'identità.",
         child_heading="2  Il bambino",
         child_steps="Questo foglio piatto sulla parete, un po' sopra la spalla. Schiena e dorso "
-        "della mano alla parete, braccio teso, palmo verso la fotocamera, a 1,5–2,5 m.",
+        "della mano alla parete, braccio teso di lato, palmo verso la fotocamera, a 1,5–2,5 m.",
         instrument_heading="3  Lo strumento",
         instrument_steps="Lo strumento sul fondo, questo foglio piatto accanto, entrambi interi "
         "nell'immagine. Fotocamera proprio sopra.",
