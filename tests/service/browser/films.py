@@ -76,12 +76,14 @@ def film(path: Path, views: Sequence[Picture], shaken: bool = False) -> Path:
     first = views[0].shape
     scale = LONGEST_SIDE_PX / max(first[:2])
     size = 2 * round(first[1] * scale / 2), 2 * round(first[0] * scale / 2)
+    swing = 96 if shaken else 32
+    pan = [*range(0, 33, 4)] + [32] * (STEADY_FRAMES - 9)
+    hand = np.random.default_rng(1).integers(0, swing + 1, STEADY_FRAMES).tolist()
     for view in views:
-        picture = Image.fromarray(view).resize((size[0] + 32, size[1] + 32))
-        shifts = [_jpeg(picture.crop((px, px, px + size[0], px + size[1]))) for px in range(0, 33, 4)]
-        hand = np.random.default_rng(1).integers(0, len(shifts), STEADY_FRAMES)
-        for number in range(STEADY_FRAMES):
-            frames += shifts[hand[number] if shaken else min(number, len(shifts) - 1)]
+        picture = Image.fromarray(view).resize((size[0] + swing, size[1] + swing))
+        shifts = hand if shaken else pan
+        jpegs = {px: _jpeg(picture.crop((px, px, px + size[0], px + size[1]))) for px in set(shifts)}
+        frames += b"".join(jpegs[px] for px in shifts)
     path.write_bytes(frames)
     return path
 

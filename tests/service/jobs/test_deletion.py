@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from datetime import timedelta
 
-import pytest
 from sqlalchemy import select
 
 from service.jobs.running import sweep
@@ -14,6 +12,7 @@ from service.records.photos import ORIGINAL, OVERLAY, VIEW
 from service.records.tables import MEASURED, REFUSED, Upload
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
+from tests.waiting import until
 
 
 def send(place: Place, seeded: Seeded, content: bytes, key: str = "one") -> str:
@@ -43,19 +42,12 @@ def test_a_photo_under_review_is_kept_until_its_day(place: Place) -> None:
 def test_without_review_the_original_goes_when_it_is_measured(open_place: Callable[..., Place]) -> None:
     place = open_place(review=False)
     upload_id = send(place, seed(place.house), b"good")
-    for _ in range(100):
-        if kept(place, upload_id) == {VIEW, OVERLAY}:
-            return
-        time.sleep(0.02)
-    pytest.fail("the original is still there")
+    until(lambda: kept(place, upload_id) == {VIEW, OVERLAY})
 
 
 def test_a_refused_photo_goes_at_once(place: Place) -> None:
     upload_id = send(place, seed(place.house), b"bad")
-    for _ in range(100):
-        if not kept(place, upload_id):
-            break
-        time.sleep(0.02)
+    until(lambda: not kept(place, upload_id))
     with place.house.store.whole_house() as records:
         assert records.get_one(Upload, upload_id).state == REFUSED
     assert kept(place, upload_id) == set()
@@ -74,7 +66,7 @@ def test_a_form_sent_twice_is_one_upload(place: Place) -> None:
     assert send(place, seeded, b"good", "same") == send(place, seeded, b"good", "same")
     with place.house.store.whole_house() as records:
         assert len(records.scalars(select(Upload.id).where(Upload.client_key == "same")).all()) == 1
-    assert place.pool.measured == ["arm"]
+    assert until(lambda: place.pool.measured) == ["arm"]
 
 
 def test_the_button_deletes_everything_now(place: Place) -> None:

@@ -7,7 +7,7 @@ import asyncio
 import pytest
 
 from service.measuring.admission import PHOTOS_OF_ONE, Admission, Busy, Rank
-from tests.loops import finished
+from tests.waiting import finished
 
 
 class Door:

@@ -25,9 +25,9 @@ from service.measuring.work import (
     solve_sight,
 )
 from service.records.erase import erase_child
-from tests.loops import finished
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
+from tests.waiting import finished
 
 SAMPLES = Path(__file__).resolve().parents[3] / "sample_images"
 

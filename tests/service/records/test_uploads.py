@@ -20,6 +20,7 @@ from service.records.uploads import NobodyAsks, keep_upload
 from service.security import Secrets
 from tests.service.conftest import Place
 from tests.service.seeding import NOW, Seeded, plain_picture, seed
+from tests.waiting import until
 
 KEY = "c0ffee" * 5
 
@@ -43,7 +44,7 @@ def test_a_shelf_photo_posted_twice_is_one_upload(place: Place) -> None:
         photo = {"photo": ("shelf.jpg", plain_picture(5), "image/jpeg")}
         assert place.client.post("/instruments/photo", data=form, files=photo).status_code == 303
     assert len(uploads(place, seeded)) == 1
-    assert place.pool.measured == [INSTRUMENT]
+    assert until(lambda: place.pool.measured) == [INSTRUMENT]  # after its page was answered
 
 
 def test_forms_of_two_studios_may_have_the_same_key(place: Place) -> None:

@@ -7,9 +7,9 @@ from contextlib import suppress
 
 from service.records.tables import RECEIVED, SignIn, Upload
 from service.web.teacher.news import LOOK_EVERY_S, marks
-from tests.loops import finished
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
+from tests.waiting import finished
 
 
 def arrives(place: Place, seeded: Seeded) -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-
 import pytest
 
 from calibration.blank_sheet import Blank
@@ -11,6 +9,7 @@ from service.records.tables import PhotoRequest, Upload
 from service.web.family import pages
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
+from tests.waiting import until
 
 
 @pytest.fixture
@@ -70,10 +69,7 @@ def test_the_shelf_and_the_open_page_ask_it_too(family: tuple[Place, Seeded, dic
     place.client.post("/instruments/photo", data=form, files=files)
     quick = {"arm_length": "440", "reference": "a4"}
     place.client.post("/", data=quick, files={"instrument_photo": ("a.jpg", b"photo", "image/jpeg")})
-    for _ in range(200):  # the shelf's photo is measured after its page was answered
-        if len(place.pool.references) == 2:
-            break
-        time.sleep(0.05)
+    until(lambda: len(place.pool.references) == 2)  # the shelf's photo is measured after its page was answered
     assert sorted(place.pool.references) == [Blank.A4, Blank.LETTER]
 
 

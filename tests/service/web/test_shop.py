@@ -26,9 +26,9 @@ from standardwebhooks import WebhookVerificationError
 from service.jobs import shop, targets
 from service.jobs.targets import TargetRefused, TargetRules, read_target
 from service.records.shop_tables import DONE, RUNNING, Delivery, OpenOrder, ShopJob, Webhook
-from tests.loops import finished
 from tests.service.shared_places import postgres
 from tests.service.web.test_shelf import NEW, SHELF, Till, open_till
+from tests.waiting import finished, until
 
 OPEN, CHECKS, HOOKS = "/api/v1/open-orders", "/api/v1/open-order-checks", "/api/v1/webhooks"
 ORDER = {"reference": "118", "arm_length": "450±6"}
@@ -88,15 +88,6 @@ def till(open_place: Callable[..., Any]) -> Till:
     place.clock.moment = datetime.now(UTC)  # a signature is good for minutes only
     own = open_till(place)
     return own
-
-
-def until(true: Callable[[], Any], seconds: float = 20.0) -> Any:
-    """Wait until something is so."""
-    deadline = time.monotonic() + seconds
-    while not (found := true()):
-        assert time.monotonic() < deadline, "it did not come to be"
-        time.sleep(0.05)
-    return found
 
 
 def made_hook(till: Till, receiver: Receiver, *events: str) -> dict[str, Any]:

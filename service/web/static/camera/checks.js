@@ -12,7 +12,7 @@ const Checks = (() => {
   const MOST_BENT_DEG = 17; // landmarks of a live picture are rougher; vision/arm/judge.py: 14.5 with their bias removed
   const MARGIN = 0.015; // of the picture's longer side, that head and hand must be inside by; our choice
   const VISIBLE = 0.5; // of the landmarks' own word; our choice
-  const STILL = 0.004; // of the longer side, between two pictures: a blur of some px in a photo; our choice
+  const STILL = 0.004; // of the longer side, over STEADY_MS of page.js: a blur of some px in a photo; our choice
   const NEW_PLACE_MM = 180; // between two views: less than a step; our choice
   const HEAD_OVER_NOSE = 0.8; // crown above the nose, over nose above the shoulders: upright heads, by eye
   const TIP_OVER_KNUCKLE = 2.1; // fingertip from the wrist, over the index knuckle from it: a hand's proportions
@@ -64,8 +64,9 @@ const Checks = (() => {
   const inside = (points, { width, height }, margin) =>
     points.every(([x, y]) => x > margin && y > margin && x < width - margin && y < height - margin);
 
-  // The one thing to say: a code of the page's words, or "good".
-  function hint(seen, kind, { needsSheet, before }) {
+  // The one thing to say: a code of the page's words, or "good". Earlier pictures of the last moment tell whether the
+  // phone is held still: the one just before may be the same picture of the camera again.
+  function hint(seen, kind, { needsSheet, earlier }) {
     const size = Math.max(seen.width, seen.height);
     if (seen.brightness < DARKEST) return "dark";
     if (needsSheet) {
@@ -84,7 +85,7 @@ const Checks = (() => {
       if (arm.bendDeg > MOST_BENT_DEG) return "elbow";
       if (!arm.seen) return "step_back";
     }
-    if (!before || moved(before, seen) > STILL * size) return "still";
+    if (!earlier.length || earlier.some((each) => moved(each, seen) > STILL * size)) return "still";
     return "good";
   }
 

@@ -8,7 +8,8 @@
   const { kind } = stage.dataset;
   const needsSheet = stage.dataset.reference === "";
   const MOST = Number(stage.dataset.most);
-  const GOOD_IN_A_ROW = 3; // checks before a view is taken: half a second at the slowest
+  const GOOD_IN_A_ROW = 3; // checks before a view is taken, and they span STEADY_MS
+  const STEADY_MS = 500; // held still for so long: a hand that shakes turns round within it (8-12 Hz, from memory)
   const REST_MS = 1200; // after a view, so that it is seen that one was taken
   const REST_UNKNOWN_MS = 5000; // the same where no sheet tells whether anybody has stepped aside
   const SAME_HINT = 2; // checks that must agree before another sentence is shown: nobody reads flickering words
@@ -21,9 +22,9 @@
 
   let stream;
   let worker;
-  let before;
+  let recent = []; // what was seen within STEADY_MS, at least the last
   let views = []; // photo and where it was taken from
-  let good = 0;
+  let good = []; // when the checks in a row were, ms
   let wished = ["", 0];
   let restUntil = 0;
   let checks = [];
@@ -101,19 +102,19 @@
     if (checks.length > 2) stage.dataset.rate = ((checks.length - 1) / ((now - checks[0]) / 1000)).toFixed(1);
     outline.setAttribute("viewBox", `0 0 ${seen.width} ${seen.height}`);
     outline.firstElementChild.setAttribute("points", seen.sheet ? seen.sheet.corners.flat().join(" ") : "");
-    const code = Checks.hint(seen, kind, { needsSheet, before });
-    before = seen;
+    const code = Checks.hint(seen, kind, { needsSheet, earlier: recent.map((each) => each.seen) });
+    recent = [...recent.filter((each, i) => i === recent.length - 1 || now - each.time < STEADY_MS), { time: now, seen }];
     if (now < restUntil) return void look();
     const places = views.map((each) => each.place);
     if ((code === "good" || code === "still") && !Checks.isNew(seen.place, places)) {
-      good = 0;
+      good = [];
       wish("next");
       return void look();
     }
-    good = code === "good" ? good + 1 : 0;
+    good = code === "good" ? [...good, now] : [];
     wish(code === "good" ? "still" : code);
-    if (good >= GOOD_IN_A_ROW) {
-      good = 0;
+    if (good.length >= GOOD_IN_A_ROW && now - good[0] >= STEADY_MS) {
+      good = [];
       await keep(seen);
     }
     look();
