@@ -16,8 +16,8 @@ from tests.service.browser.conftest import SAMPLES
 
 LONGEST_SIDE_PX = 1440
 """Of a frame: less than phones film."""
-STEADY_FRAMES = 75
-"""Frames of one view: two and a half seconds."""
+STEADY_FRAMES = 120
+"""Frames of one view: four seconds, in which a busy machine looks a few times."""
 TRUTH = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))
 
 

@@ -8,7 +8,7 @@
   const { kind } = stage.dataset;
   const needsSheet = stage.dataset.reference === "";
   const MOST = Number(stage.dataset.most);
-  const GOOD_IN_A_ROW = 3; // checks before a view is taken, and they span STEADY_MS
+  const GOOD_IN_A_ROW = 2; // checks before a view is taken, and they span STEADY_MS: few, for slow phones
   const STEADY_MS = 500; // held still for so long: a hand that shakes turns round within it (8-12 Hz, from memory)
   const REST_MS = 1200; // after a view, so that it is seen that one was taken
   const REST_UNKNOWN_MS = 5000; // the same where no sheet tells whether anybody has stepped aside
