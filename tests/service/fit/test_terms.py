@@ -211,3 +211,24 @@ def test_the_largest_label_holds_whatever_is_larger(chart: Chart) -> None:
         )
         assert right == pytest.approx(1.0, abs=1e-3)
         assert wrong == pytest.approx(0.0, abs=1e-3)
+
+
+@pytest.mark.parametrize("shared", [0.0, 0.01])
+def test_the_place_in_the_chart_is_the_mean_of_both_lengths_places(chart: Chart, shared: float) -> None:
+    """JCGM 100:2008, equation 13, for the mean of two places, each of its own length, with a print in common."""
+    body, total = scaled(255.0, 1.0, shared), scaled(421.0, 1.5, shared)
+    arm = Length.stated(450.0, 5.0)
+
+    def place(of_body: float, of_total: float) -> float:
+        return float(assess(chart, arm, [instrument_of(of_body, of_total)]).place[0])
+
+    def instrument_of(of_body: float, of_total: float) -> InstrumentLengths:
+        return InstrumentLengths(replace(body, value_mm=of_body), replace(total, value_mm=of_total))
+
+    found = assess(chart, arm, [instrument_of(255.0, 421.0)])
+    by_body = (place(255.5, 421.0) - place(254.5, 421.0)) / 1.0
+    by_total = (place(255.0, 421.5) - place(255.0, 420.5)) / 1.0
+    own = (by_body * 1.0) ** 2 + (by_total * 1.5) ** 2
+    common = shared * (by_body * 255.0 + by_total * 421.0)
+    assert min(by_body, by_total) > 0.005  # sizes lie some 20 mm of body and 35 mm of total apart
+    assert float(found.u_place[0]) == pytest.approx(math.sqrt(own + common**2), rel=0.02)
