@@ -21,6 +21,9 @@ from service.web.app import create_app
 from service.web.house import House
 from tests.service.seeding import SetClock
 
+STOPPING_S = 60
+"""A service stops within this on a busy machine; unloaded it takes a second or two."""
+
 
 @dataclass(frozen=True)
 class Serving:
@@ -56,8 +59,10 @@ def serving(
     try:
         yield Serving(f"http://127.0.0.1:{port}", app, clock)
     finally:
+        app.state.house.closing.set()  # as on a signal: pages that listen for news are let go
         server.should_exit = True
-        thread.join(timeout=30)
+        thread.join(timeout=STOPPING_S)
+        assert not thread.is_alive(), "the service did not stop; the next one would share its engine of durable work"
 
 
 def chromium() -> str | None:
