@@ -16,6 +16,8 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, ValidationError, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
+from vision.clip_files import MAX_BYTES as MAX_FILM_BYTES
+from vision.clip_files import is_clip
 from vision.photo import MAX_BYTES
 
 PREFIX = "SCROLLREACH_"
@@ -23,7 +25,8 @@ LARGEST_PHOTO_MEGABYTES = MAX_BYTES // 2**20
 """What the measuring rooms read at all; a larger limit would accept photos only to refuse them."""
 PHOTOS_AT_FULL_SIZE = 2
 """Photos of the largest size that one request may hold: a child's and an instrument's.  Eight as phones take them, of
-some 5 MB each, fit as well."""
+some 5 MB each, fit as well; so do a film and a photo."""
+LARGEST_FILM_MEGABYTES = MAX_FILM_BYTES // 2**20
 WORDS_BYTES = 2**20
 """Room in a request for everything that is not a photo."""
 MOST_PHOTO_DAYS = 90
@@ -31,6 +34,23 @@ MOST_PHOTO_DAYS = 90
 MOST_LINK_DAYS = 60
 """Longest a family's link may stay open, days; our choice."""
 SETTINGS_FILE = "scrollreach.toml"
+
+
+@dataclass(frozen=True)
+class LargestFiles:
+    """Largest files accepted, bytes."""
+
+    photo_bytes: int
+    film_bytes: int
+
+    def of(self, content: bytes) -> int:
+        """The largest of this file's kind."""
+        return self.film_bytes if is_clip(content) else self.photo_bytes
+
+    @property
+    def any_bytes(self) -> int:
+        """The largest of any kind."""
+        return max(self.photo_bytes, self.film_bytes)
 
 
 class Settings(BaseSettings):
@@ -95,6 +115,9 @@ class Settings(BaseSettings):
     )
     upload_megabytes: Annotated[int, Field(ge=1, le=LARGEST_PHOTO_MEGABYTES)] = Field(
         25, description="Largest photo accepted, in megabytes."
+    )
+    film_megabytes: Annotated[int, Field(ge=1, le=LARGEST_FILM_MEGABYTES)] = Field(
+        35, description="Largest film accepted, in megabytes; five seconds have 10 in 1080p, 30 in 4K."
     )
     upload_seconds: Annotated[int, Field(ge=5, le=3600)] = Field(
         180, description="Longest time one request may take to arrive, in seconds."
@@ -222,9 +245,15 @@ class Settings(BaseSettings):
         return self.upload_megabytes * 2**20
 
     @property
+    def largest(self) -> LargestFiles:
+        """Largest photo and film accepted."""
+        return LargestFiles(self.upload_bytes, self.film_megabytes * 2**20)
+
+    @property
     def request_bytes(self) -> int:
         """Largest request accepted, all its photos together, in bytes."""
-        return PHOTOS_AT_FULL_SIZE * self.upload_bytes + WORDS_BYTES
+        film_and_photo = self.largest.film_bytes + self.upload_bytes
+        return max(PHOTOS_AT_FULL_SIZE * self.upload_bytes, film_and_photo) + WORDS_BYTES
 
     @property
     def arriving_bytes(self) -> int:

@@ -28,15 +28,13 @@ import numpy as np
 from calibration.arrays import Array, Picture
 from calibration.markers import agreeing_markers, read_markers
 from calibration.problems import NO_SHEET, Refused
-from vision.clip_files import CHOSEN, reader_of
+from vision.clip_files import CHOSEN, MAX_BYTES, reader_of
 from vision.photo import MIN_SIDE_PX, Photo
-from vision.problems import CLIP_TOO_LARGE, CLIP_TOO_LONG, FILE_DAMAGED, FILE_UNREADABLE, PHOTO_TOO_SMALL
+from vision.problems import CLIP_DAMAGED, CLIP_TOO_LARGE, CLIP_TOO_LONG, CLIP_UNREADABLE, PHOTO_TOO_SMALL
 
 if TYPE_CHECKING:
     from av import VideoFrame
 
-MAX_BYTES = 100_000_000
-"""Largest accepted film: 20 s at 40 Mbit/s, what phones write at most in 1080p; our choice."""
 LONGEST_S = 20.0
 """Longest accepted film, s; three to five are asked for; our choice."""
 MAX_PIXELS = 3840 * 2176
@@ -95,19 +93,19 @@ def clip_photos(data: bytes, name: str, sheets: bool = True) -> tuple[Photo, ...
     """
     reader = reader_of(data)
     if reader is None:
-        raise Refused(FILE_UNREADABLE)
+        raise Refused(CLIP_UNREADABLE)
     if len(data) > MAX_BYTES:
         raise Refused(CLIP_TOO_LARGE)
     candidates = _sharpest(data, reader)
     if not candidates:
-        raise Refused(FILE_DAMAGED)
+        raise Refused(CLIP_DAMAGED)
     places = [_place(one) if sheets else None for one in candidates]
     if sheets:
         candidates, places = _with_sheet(candidates, places)
         if not candidates:
             raise Refused(NO_SHEET)
     chosen = _apart(candidates, places)
-    return tuple(Photo(f"{name} {one.time_s:.1f} s", one.rgb, film=True) for one in chosen)
+    return tuple(Photo(f"{name} {one.time_s:.1f} s", one.rgb, film_s=one.time_s) for one in chosen)
 
 
 @dataclass(frozen=True)
@@ -162,11 +160,11 @@ def _decoded(data: bytes, reader: str) -> Iterator[tuple[float, VideoFrame]]:
     try:
         with av.open(io.BytesIO(data), "r", format=reader) as container:
             if not container.streams.video:
-                raise Refused(FILE_UNREADABLE)
+                raise Refused(CLIP_UNREADABLE)
             stream = container.streams.video[0]
             context = stream.codec_context
             if context.name not in _CODECS:
-                raise Refused(FILE_UNREADABLE)
+                raise Refused(CLIP_UNREADABLE)
             _check_size(context.width, context.height)
             if (container.duration or 0) > LONGEST_S * av.time_base:
                 raise Refused(CLIP_TOO_LONG)
@@ -180,7 +178,7 @@ def _decoded(data: bytes, reader: str) -> Iterator[tuple[float, VideoFrame]]:
                     raise Refused(CLIP_TOO_LONG)
                 yield max(time_s - first_s, 0.0), frame
     except (av.FFmpegError, ValueError, OSError, EOFError) as error:
-        raise Refused(FILE_DAMAGED) from error
+        raise Refused(CLIP_DAMAGED) from error
 
 
 def _check_size(width: int, height: int) -> None:

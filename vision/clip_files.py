@@ -6,6 +6,9 @@ CHOSEN = 5
 """Frames of a film that are measured: more of one child add little, since what they share is not averaged away; our
 choice."""
 
+MAX_BYTES = 100_000_000
+"""Largest accepted film: 20 s at 40 Mbit/s, what phones write at most in 1080p; our choice."""
+
 _READERS = {b"ftyp": "mov", b"\x1aE\xdf\xa3": "matroska"}
 """First bytes (of ISO 14496-12 after the box's length; of Matroska, RFC 8794) and the reader for them."""
 _STILLS = (b"heic", b"heix", b"hevc", b"heim", b"heis", b"mif1", b"msf1", b"avif", b"avis")

@@ -76,8 +76,8 @@ class Photo:
         or where the picture was cropped afterwards.
     front_lens : bool
         The file says that it was taken with the phone's front (selfie) camera.
-    film : bool
-        It is a frame of a film (`vision.clip`).
+    film_s : float or None
+        Where it is a frame of a film (`vision.clip`): how long after the film's first, s.
 
     Raises
     ------
@@ -89,11 +89,16 @@ class Photo:
     rgb: Picture
     focal35_mm: float | None = None
     front_lens: bool = False
-    film: bool = False
+    film_s: float | None = None
 
     def __post_init__(self) -> None:
         if self.rgb.ndim != 3 or self.rgb.shape[2] != 3 or self.rgb.size == 0:
             raise ValueError("a photo is an (H, W, 3) array of pixels, with at least one")
+
+    @property
+    def film(self) -> bool:
+        """Whether it is a frame of a film."""
+        return self.film_s is not None
 
     @property
     def size_px(self) -> tuple[int, int]:

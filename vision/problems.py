@@ -30,6 +30,16 @@ FILE_ANIMATED = Problem(
     "This file is a moving picture, not a single photo.",
     "Send one still photo.",
 )
+CLIP_UNREADABLE = Problem(
+    "clip_unreadable",
+    "This file cannot be read as a film.",
+    "Film with the phone's own camera and send the film as it saved it (MP4, MOV or WebM).",
+)
+CLIP_DAMAGED = Problem(
+    "clip_damaged",
+    "This film arrived incomplete or damaged.",
+    "Send the film again and wait until it has been sent completely.",
+)
 CLIP_TOO_LONG = Problem(
     "clip_too_long",
     "This film is longer than we accept.",

@@ -18,13 +18,15 @@ from service.measuring.results import translated
 from service.measuring.work import Outcome
 from service.questions.asked import MOST_PHOTOS, Language, Part
 from service.questions.measuring import ArmPhotos, InstrumentPhotos, PhotoFile, arms, instruments
+from service.settings import LargestFiles
 from service.words.i18n import SOURCE_LANGUAGE, translator
+from vision.clip_files import is_clip
 
 router = APIRouter(prefix="/api/v1", responses=RESPONSES, dependencies=[needs(Scope.MEASURE)])
 
 SEVERAL = (
     f"One photo or several, at most {MOST_PHOTOS}: JPEG, PNG, WebP or HEIC, or films of seconds (MP4, MOV, WebM); "
-    "together at most as large as two of the largest that are accepted."
+    "together at most as large as the largest photo and the largest film, or two photos, that are accepted."
 )
 Photos = Annotated[list[UploadFile], Field(description=SEVERAL)]
 Pictures = Annotated[bool, Query(description="Also return each photo with what was measured drawn on it.")]
@@ -155,14 +157,14 @@ def measuring_pool(request: Request) -> Measurer:
     return measuring[getattr(request.state, "rank", Rank.STRANGER)]
 
 
-def photo_limit(request: Request) -> int:
-    """Give a route the largest photo that the service's settings accept, in bytes."""
-    most: int = request.app.state.upload_bytes
-    return most
+def photo_limit(request: Request) -> LargestFiles:
+    """Give a route the largest photo and film that the service's settings accept."""
+    largest: LargestFiles = request.app.state.largest
+    return largest
 
 
 Pool = Annotated[Measurer, Depends(measuring_pool)]
-PhotoLimit = Annotated[int, Depends(photo_limit)]
+PhotoLimit = Annotated[LargestFiles, Depends(photo_limit)]
 
 
 @router.post("/arm-measurements", response_model=ArmMeasurements, summary="Measure a child's arm")
@@ -209,21 +211,22 @@ def sheet_pdf_page(
     )
 
 
-async def read_photos(uploads: Sequence[UploadFile], most_bytes: int) -> list[PhotoFile]:
+async def read_photos(uploads: Sequence[UploadFile], largest: LargestFiles) -> list[PhotoFile]:
     """Read uploaded photos as (bytes, name).
 
     Raises
     ------
     HTTPException
-        413 if there are more than `MOST_PHOTOS`, or one is larger than `most_bytes`.
+        413 if there are more than `MOST_PHOTOS`, or one is larger than its kind may be.
     """
     if len(uploads) > MOST_PHOTOS:
         raise HTTPException(413, f"Send at most {MOST_PHOTOS} photos at a time.")
     files = []
     for upload in uploads:
-        data = await upload.read(most_bytes + 1)
-        if len(data) > most_bytes:
-            raise HTTPException(413, f"A photo may have at most {most_bytes // 2**20} MB.")
+        data = await upload.read(largest.any_bytes + 1)
+        if len(data) > (most_bytes := largest.of(data)):
+            kind = "film" if is_clip(data) else "photo"
+            raise HTTPException(413, f"A {kind} may have at most {most_bytes // 2**20} MB.")
         files.append((data, upload.filename or "photo"))
     return files
 

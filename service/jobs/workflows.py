@@ -137,7 +137,8 @@ def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome) -> None:
         if upload is not None and upload.state not in (RECEIVED, MEASURED):
             return
     usable = bool(outcome.result["usable"])
-    for kind, picture in ((VIEW, outcome.photo_jpeg), (OVERLAY, outcome.overlay_jpeg)):
+    view = outcome.photo_jpeg if outcome.film_s is None else None  # of a film nobody sees more than what was measured
+    for kind, picture in ((VIEW, view), (OVERLAY, outcome.overlay_jpeg)):
         if usable and picture is not None:
             tools.photos.put(upload_id, kind, picture)
     if not usable and outcome.refusal_jpeg is not None:
@@ -147,7 +148,7 @@ def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome) -> None:
         if upload is None:  # deleted by the family while it was being measured
             tools.photos.delete(upload_id)
             return
-        upload.result = outcome.result | {"drawn_px": outcome.drawn_px}
+        upload.result = outcome.result | {"drawn_px": outcome.drawn_px, "film_s": outcome.film_s}
         upload.state = MEASURED if usable else FAILED if outcome.failed else REFUSED
         if outcome.size_px is not None:
             upload.width_px, upload.height_px = outcome.size_px

@@ -111,19 +111,22 @@ def together(outcomes: Sequence[Outcome], views: Outcome | None = None) -> Outco
         shown.size_px,
         failed=not usable and any(each.failed for each in outcomes),
         photos=tuple(outcomes),
+        film_s=shown.film_s,
     )
 
 
 def of_clip(joint: Outcome, name: str) -> Outcome:
     """What a film gave, under its own name; where nothing could be measured, what is wrong with most of its frames."""
     result = joint.result | {"photo": name}
+    refusal = None
     if not any(each.result["usable"] for each in joint.photos):
         faults = [each.result["problems"] for each in joint.photos]
         result["problems"] = max(faults, key=faults.count)
+        refusal = joint.photos[faults.index(result["problems"])].refusal_jpeg
     elif len(joint.photos) > 1 and joint.result["left_out"]:
         result["left_out"] = []
         result["problems"] = [each for each in result["problems"] if each["code"] != VIEW_LEFT_OUT.code]
-    return replace(joint, result=result, photos=())
+    return replace(joint, result=result, photos=(), refusal_jpeg=refusal)
 
 
 def _measured_together(outcomes: Sequence[Outcome], views: Outcome) -> Outcome:

@@ -96,6 +96,8 @@ class Outcome:
         Where several photos were measured together: what each of them gave by itself.
     drawn_px : dict
         What a page draws over the photo, lists of points in px: ``sheets``, and an instrument's ``outline``.
+    film_s : float or None
+        Where the pictures show a frame of a film: how long after the film's first, s.
     """
 
     result: dict[str, Any]
@@ -106,6 +108,7 @@ class Outcome:
     photos: tuple[Outcome, ...] = ()
     refusal_jpeg: bytes | None = None
     drawn_px: dict[str, Any] = field(default_factory=dict)
+    film_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -172,6 +175,7 @@ def measure_arm_view(source: bytes | Photo, name: str, question: ArmQuestion) ->
         _size_px(photo.rgb),
         refusal_jpeg=_refusal_jpeg(photo, measurement, measurement.faces_px),
         drawn_px=_drawn_px(sheet_outlines_px(measurement)),
+        film_s=photo.film_s,
     )
     return ArmView(outcome, sight)
 
@@ -205,7 +209,7 @@ def solve_arm_views(views: Sequence[ArmView], question: ArmQuestion) -> Outcome 
         "viewpoints_deg": round(found.spread_deg, 1),
     }
     drawn = _drawn_px(sheet_outlines_px(found.measurement))
-    return Outcome(result, _jpeg(overlay), first.photo_jpeg, first.size_px, drawn_px=drawn)
+    return Outcome(result, _jpeg(overlay), first.photo_jpeg, first.size_px, drawn_px=drawn, film_s=first.film_s)
 
 
 def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: InstrumentQuestion) -> Outcome:
@@ -242,6 +246,7 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
         _size_px(shown.rgb),
         drawn_px=_drawn_px([sheet.outline_px for sheet in measurement.sheets], measurement.outline_px),
         refusal_jpeg=_refusal_jpeg(photos[0], measurement, None),
+        film_s=photos[0].film_s,
     )
 
 

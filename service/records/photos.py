@@ -1,9 +1,10 @@
 """Photos at rest: one encrypted file each, bound to its name, written whole or not at all.
 
 Three kinds belong to an upload: the photo as it came (needed to measure again after a correction), the copy that is
-shown (face blurred, no metadata) and the picture with what was measured drawn on it.  What was seen in a photo under
-review lies beside them in memory (`service.measuring.sights`) and is forgotten whenever one of its files is deleted;
-where several machines serve, it also lies sealed beside the photo, so that any of them answers a moved point.
+shown (face blurred, no metadata; none of a film) and the picture with what was measured drawn on it.  What was seen in
+a photo under review lies beside them in memory (`service.measuring.sights`) and is forgotten whenever one of its files
+is deleted; where several machines serve, it also lies sealed beside the photo, so that any of them answers a moved
+point.
 """
 
 from __future__ import annotations

@@ -126,7 +126,7 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
         openapi_url="/api/v1/openapi.json",
         lifespan=running,
     )
-    app.state.upload_bytes = settings.upload_bytes
+    app.state.largest = settings.largest
     app.state.settings = settings
     app.state.figures = figures = Figures(lambda: _state_of(app))
     app.include_router(metrics.router)

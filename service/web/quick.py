@@ -56,7 +56,7 @@ async def quick_verdict(request: Request, parts: TheHouse, form: OpenFields) -> 
 
 
 async def _question(form: FormData, filled: QuickForm, parts: House) -> FitQuestion:
-    most = parts.settings.upload_bytes
+    most = parts.settings.largest
     child = await photo_fields(form, ("child_photo",), most, MOST_VIEWS)
     instrument = await photo_fields(form, ("instrument_photo",), most, MOST_VIEWS)
     return asked(

@@ -17,7 +17,10 @@ from service.settings import Settings
 from service.web.app import create_app
 from service.web.house import House
 from tests.service.seeding import SIZE_PX, SetClock, arm_result, instrument_result, plain_picture
+from vision.clip_files import is_clip
 
+FILM_S = 1.3
+"""Which frame of every film the recorded pictures show, s."""
 REFUSED = {
     "usable": False,
     "problems": [{"code": "no_sheet", "message": "No sheet.", "advice": "Show the sheet."}],
@@ -82,7 +85,8 @@ class Recorded:
         self.received.append(data)
         if data.startswith(b"bad"):
             return Outcome({"photo": name} | REFUSED, plain_picture(1), plain_picture(2), SIZE_PX)
-        return Outcome(result, plain_picture(1), plain_picture(2), SIZE_PX)
+        film_s = FILM_S if is_clip(data) else None
+        return Outcome(result, plain_picture(1), plain_picture(2), SIZE_PX, film_s=film_s)
 
 
 @dataclass

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import io
-import struct
-from fractions import Fraction
 
 import av
 import cv2
@@ -16,10 +14,11 @@ from calibration.detection import find_sheets
 from calibration.problems import NO_SHEET, Refused
 from calibration.sheet import Paper, SheetLayout
 from tests.calibration.pretend_photos import photograph, placed
+from tests.vision.filming import film, held
 from vision import clip
 from vision.clip import clip_photos
 from vision.clip_files import CHOSEN, is_clip
-from vision.problems import CLIP_TOO_LARGE, CLIP_TOO_LONG, FILE_DAMAGED, FILE_UNREADABLE, PHOTO_TOO_SMALL
+from vision.problems import CLIP_DAMAGED, CLIP_TOO_LARGE, CLIP_TOO_LONG, CLIP_UNREADABLE, PHOTO_TOO_SMALL
 
 SIZE = (960, 720)
 SHEET = SheetLayout(Paper.A4, 1)
@@ -30,39 +29,6 @@ def sheet_frame(step: float, blurred: float = 0.0) -> Picture:
     way = placed(SHEET, (480.0 + 30 * step, 360.0), 2.0, 3 * step, 0.04 * step)
     picture = photograph([(SHEET, way)], SIZE, noise=1.0)
     return np.asarray(cv2.GaussianBlur(picture, (0, 0), blurred) if blurred else picture, np.uint8)
-
-
-def film(frames: list[Picture], times_s: list[float] | None = None, form: str = "mp4", codec: str = "h264") -> bytes:
-    """The frames as a film, at 10 a second if no times are given."""
-    buffer = io.BytesIO()
-    with av.open(buffer, "w", format=form) as container:
-        stream = container.add_stream(codec, rate=10)
-        stream.height, stream.width = frames[0].shape[:2]
-        stream.pix_fmt = "yuv420p"
-        stream.codec_context.time_base = Fraction(1, 1000)
-        if codec == "h264":
-            stream.options = {"preset": "ultrafast", "crf": "18"}
-        for number, picture in enumerate(frames):
-            frame = av.VideoFrame.from_ndarray(np.ascontiguousarray(picture), format="rgb24")
-            frame.time_base = Fraction(1, 1000)
-            frame.pts = round(1000 * (number / 10 if times_s is None else times_s[number]))
-            container.mux(stream.encode(frame))
-        container.mux(stream.encode())
-    return buffer.getvalue()
-
-
-def held(data: bytes, quarters: int) -> bytes:
-    """The same film, said to be turned: the matrix of its track header (ISO 14496-12, 8.3.2)."""
-    matrices = {
-        1: (0, 1, -1, 0),  # as phones held upright write it: to be turned by a quarter clockwise
-        2: (-1, 0, 0, -1),
-        3: (0, -1, 1, 0),
-    }
-    a, b, c, d = matrices[quarters]
-    at = data.index(b"tkhd") + 4 + 40
-    one = 1 << 16
-    matrix = struct.pack(">9i", a * one, b * one, 0, c * one, d * one, 0, 0, 0, 1 << 30)
-    return data[:at] + matrix + data[at + 36 :]
 
 
 STEPS = list(np.linspace(-1, 1, 15))
@@ -84,15 +50,17 @@ def test_sharp_frames_from_different_places_are_chosen(walk: list[Picture]) -> N
     assert numbers[-1] == 13  # 14 is blurred
     assert all(photo.film and photo.focal35_mm is None for photo in photos)
     assert photos[-1].name == "walk.mp4 1.3 s"
+    assert photos[-1].film_s == pytest.approx(1.3)
     # they are the frames that went in, to what the codec leaves of them
     for photo, number in zip(photos, numbers, strict=True):
         assert np.abs(photo.rgb.astype(float) - walk[number]).mean() < 4
         assert find_sheets(photo.rgb)[0].layout == SHEET
 
 
+@pytest.mark.parametrize("form", ["mp4", "mov"])
 @pytest.mark.parametrize("quarters", [1, 2, 3])
-def test_frames_are_turned_upright(walk: list[Picture], quarters: int) -> None:
-    photo = clip_photos(held(film(walk[:3]), quarters), "a.mp4")[0]
+def test_frames_are_turned_upright(walk: list[Picture], quarters: int, form: str) -> None:
+    photo = clip_photos(held(film(walk[:3], form=form), quarters), f"a.{form}")[0]
     expected = np.rot90(walk[0], -quarters)
     assert photo.rgb.shape == expected.shape
     assert np.abs(photo.rgb.astype(float) - expected).mean() < 4
@@ -124,13 +92,13 @@ def test_a_film_that_cannot_be_measured_is_refused(walk: list[Picture], monkeypa
     blank = film([np.full((720, 960, 3), 128, np.uint8)] * 4)
     small = film([np.ascontiguousarray(walk[0][:400, :400])] * 3)
     for data, problem in (
-        (b"\xff\xd8\xff\xe0 no film", FILE_UNREADABLE),
-        (good[: len(good) // 3], FILE_DAMAGED),
-        (good[:40] + bytes(len(good) - 40), FILE_DAMAGED),
+        (b"\xff\xd8\xff\xe0 no film", CLIP_UNREADABLE),
+        (good[: len(good) // 3], CLIP_DAMAGED),
+        (good[:40] + bytes(len(good) - 40), CLIP_DAMAGED),
         (blank, NO_SHEET),
         (small, PHOTO_TOO_SMALL),
         (film([walk[0]] * 3, [0.0, 10.0, 30.0]), CLIP_TOO_LONG),
-        (film([walk[0]] * 3, form="matroska", codec="ffv1"), FILE_UNREADABLE),
+        (film([walk[0]] * 3, form="matroska", codec="ffv1"), CLIP_UNREADABLE),
     ):
         with pytest.raises(Refused) as refusal:
             clip_photos(data, "a")
@@ -161,7 +129,7 @@ def test_sound_alone_is_no_film() -> None:
         container.mux(stream.encode())
     with pytest.raises(Refused) as refusal:
         clip_photos(buffer.getvalue(), "a")
-    assert refusal.value.problems == (FILE_UNREADABLE,)
+    assert refusal.value.problems == (CLIP_UNREADABLE,)
 
 
 def test_films_are_told_from_pictures() -> None:

@@ -38,7 +38,7 @@ from service.records.tables import (
 )
 from service.records.uploads import NobodyAsks, keep_upload
 from service.web.forms.models import ConsentForm, FamilyLanguageForm, PaperForm, PhotoForm, SheetForm
-from service.web.forms.reading import photo_fields
+from service.web.forms.reading import FileTooLarge, photo_fields
 from service.web.gate.guard import (
     REPORT,
     Family,
@@ -67,8 +67,8 @@ PLACES = {
 }
 """Pages of the family by the names their templates use; every other one is the first page."""
 
-PHOTO_FIELDS = ("photo", "photo_chosen")
-"""Photos from the phone's camera, and photos that were there already."""
+PHOTO_FIELDS = ("photo", "film", "photo_chosen")
+"""Photos and films from the phone's camera, and what was there already."""
 Kind = Literal["arm", "instrument"]
 
 
@@ -201,7 +201,11 @@ async def send_photo(request: Request, who: Family, parts: TheHouse, kind: Kind,
         answer = await run_in_threadpool(_photo_problem, request, parts, who, kind, "often", 429)
         answer.headers["Retry-After"] = str(parts.limiter.retry_after_s("family", who.request_id))
         return answer
-    contents = await photo_fields(form, PHOTO_FIELDS, parts.settings.upload_bytes, MOST_VIEWS)
+    try:
+        contents = await photo_fields(form, PHOTO_FIELDS, parts.settings.largest, MOST_VIEWS)
+    except FileTooLarge as fault:
+        what = "large film" if fault.film else "large photo"
+        return await run_in_threadpool(_photo_problem, request, parts, who, kind, what, 413)
     if not contents:
         return await run_in_threadpool(_photo_problem, request, parts, who, kind, "none", 422)
     sent = PhotoForm.read(form)

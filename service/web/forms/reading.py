@@ -7,6 +7,9 @@ from collections.abc import Iterable
 from fastapi.exceptions import HTTPException
 from starlette.datastructures import FormData, UploadFile
 
+from service.settings import LargestFiles
+from vision.clip_files import is_clip
+
 
 def text_field(form: FormData, name: str, most: int = 200) -> str:
     """A field's text, trimmed and cut; empty where absent."""
@@ -14,37 +17,44 @@ def text_field(form: FormData, name: str, most: int = 200) -> str:
     return value.replace("\0", "").strip()[:most] if isinstance(value, str) else ""
 
 
-async def photo_fields(form: FormData, names: Iterable[str], most_bytes: int, most: int) -> list[bytes]:
-    """The photos of several fields, each once, in their order; empty where none was chosen.
+class FileTooLarge(HTTPException):
+    """Raised where a photo or film is larger than is accepted."""
+
+    def __init__(self, film: bool) -> None:
+        what = "This film is larger than we accept." if film else "This photo is larger than we accept."
+        super().__init__(413, what)
+        self.film = film
+
+
+async def photo_fields(form: FormData, names: Iterable[str], largest: LargestFiles, most: int) -> list[bytes]:
+    """The photos and films of several fields, each once, in their order; empty where none was chosen.
 
     Parameters
     ----------
     form : FormData
     names : iterable of str
         Names of the fields.
-    most_bytes : int
-        Largest photo.
+    largest : LargestFiles
     most : int
         How many are read; what is chosen beyond that is left.
 
     Raises
     ------
-    HTTPException
-        413 if one is larger than is accepted.
+    FileTooLarge
     """
     found: dict[bytes, None] = {}
     for name in names:
         for value in form.getlist(name):
-            content = await _content(value, most_bytes)
+            content = await _content(value, largest)
             if content and len(found) < most:
                 found[content] = None
     return list(found)
 
 
-async def _content(value: object, most_bytes: int) -> bytes | None:
+async def _content(value: object, largest: LargestFiles) -> bytes | None:
     if not isinstance(value, UploadFile):
         return None
-    content = await value.read(most_bytes + 1)
-    if len(content) > most_bytes:
-        raise HTTPException(413, "This photo is larger than we accept.")
+    content = await value.read(largest.any_bytes + 1)
+    if len(content) > largest.of(content):
+        raise FileTooLarge(is_clip(content))
     return content or None

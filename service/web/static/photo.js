@@ -123,6 +123,22 @@ function show(form, input, files, names) {
   place.replaceChildren(...shown);
 }
 
+// A film that would not be accepted is not sent in the first place; the service says the same without this script.
+const isFilm = (file) => file.type.startsWith("video/") || /\.(mp4|mov|m4v|webm|mkv)$/i.test(file.name);
+
+function tooLarge(form, input, files) {
+  const most = Number(form.dataset.filmBytes || Infinity);
+  const status = form.querySelector("[data-status]");
+  if (!files.some((file) => isFilm(file) && file.size > most)) {
+    if (status) status.textContent = "";
+    return false;
+  }
+  input.value = "";
+  show(form, input, [], []);
+  if (status) status.textContent = form.dataset.filmLarge;
+  return true;
+}
+
 // A form for one photo, from the camera or from the phone's pictures: whichever was used last counts.
 function chooseOnly(form, chosen, working) {
   for (const input of form.querySelectorAll("input[type=file]")) {
@@ -143,7 +159,7 @@ for (const form of document.querySelectorAll("form[data-shrink]")) {
   for (const input of form.querySelectorAll("input[type=file]")) {
     const take = () => {
       const files = [...input.files].slice(0, Number(input.dataset.most || 1));
-      if (!files.length) return;
+      if (!files.length || tooLarge(form, input, files)) return;
       if ("onePhoto" in form.dataset) chooseOnly(form, input, working);
       // a picture this browser cannot open is sent as it is
       const work = Promise.all(files.map((file) => shrunk(file).catch(() => file))).then((small) => {

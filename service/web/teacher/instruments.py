@@ -86,7 +86,7 @@ def photo_page(request: Request, who: Visitor) -> HTMLResponse:
 @router.post("/photo")
 async def photo_sent(request: Request, who: Visitor, parts: TheHouse, form: Fields) -> Response:
     """Measure an instrument of the shelf in a photo; it is reviewed like a family's."""
-    contents = await photo_fields(form, ("photo",), parts.settings.upload_bytes, MOST_VIEWS)
+    contents = await photo_fields(form, ("photo",), parts.settings.largest, MOST_VIEWS)
     if not contents:
         key = secrets.token_hex(16)
         return page(

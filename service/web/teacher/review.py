@@ -79,7 +79,7 @@ def review(
     upload = _upload(records, upload_id)
     child = records.get_one(Child, upload.child_id) if upload.child_id else None
     say = translator(page_language(request))
-    can_measure = upload.state == MEASURED and upload.views == 1 and parts.photos.has(upload.id, ORIGINAL)
+    can_measure = upload.state == MEASURED and upload.single_photo and parts.photos.has(upload.id, ORIGINAL)
     if can_measure:
         afterwards.add_task(_sight, parts, upload.id, upload.kind, stated(records, upload))
     live, more, short = _live(request, records, child, upload, upload.corrected or upload.result or {})
@@ -266,7 +266,7 @@ async def _solved(
     upload, question = await run_in_threadpool(asked)
     if not points:
         return upload.result or {"usable": False, "points_px": {}}
-    if not set(points) <= set(MOVABLE[upload.kind]):
+    if not set(points) <= set(MOVABLE[upload.kind]) or not upload.single_photo:
         raise nothing_here()
     sight = await _sight(parts, upload_id, upload.kind, Stated(question.bar_mm, question.reference))
     if sight is None:
@@ -449,4 +449,4 @@ def _only_lengths(result: dict[str, Any]) -> dict[str, Any]:
 
 
 def _without_names(result: dict[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in result.items() if name not in ("photo", "drawn_px")}
+    return {name: value for name, value in result.items() if name not in ("photo", "drawn_px", "film_s")}
