@@ -87,7 +87,7 @@ WORDS = {
         title="Scrollreach",
         bar="{length} mm",
         print_heading="1  Stampare",
-        print_steps="Al 100 %, in nero, su carta piatta. Posate un righello lungo la barra qui "
+        print_steps="Al 100%, in nero, su carta piatta. Posate un righello lungo la barra qui "
         "sopra: deve essere lunga {length} mm. Se non lo è, diteci quanto.",
         card_note="Se volete: una tessera di plastica bianca in mezzo a questa cornice lo rende "
         "più esatto. Mai una carta bancaria o d'identità.",
@@ -102,7 +102,7 @@ WORDS = {
         title="Scrollreach",
         bar="{length} mm",
         print_heading="1  Printen",
-        print_steps="Op 100 %, in zwart, op vlak papier. Leg een liniaal langs de balk hierboven: "
+        print_steps="Op 100%, in zwart, op vlak papier. Leg een liniaal langs de balk hierboven: "
         "hij moet {length} mm lang zijn. Zo niet, laat ons weten hoe lang hij is.",
         card_note="Als u wilt: een blanco plastic kaart midden in dit kader maakt het "
         "nauwkeuriger. Nooit een bankpas of identiteitskaart.",
@@ -117,7 +117,7 @@ WORDS = {
         title="Scrollreach",
         bar="{length} mm",
         print_heading="1  Wydruk",
-        print_steps="W skali 100 %, na czarno, na płaskim papierze. Proszę przyłożyć linijkę do paska "
+        print_steps="W skali 100%, na czarno, na płaskim papierze. Proszę przyłożyć linijkę do paska "
         "powyżej: musi mieć {length} mm. Jeśli nie, proszę podać, ile ma.",
         card_note="Opcjonalnie: czysta plastikowa karta pośrodku tej ramki zwiększa dokładność. Nigdy "
         "karta bankowa ani dowód osobisty.",
@@ -125,14 +125,14 @@ WORDS = {
         child_steps="Ten arkusz płasko na ścianie, nieco powyżej barku. Plecy i grzbiet dłoni "
         "przy ścianie, ręka prosto w bok, wnętrze dłoni do aparatu. Aparat w odległości 1,5–2,5 m.",
         instrument_heading="3  Instrument",
-        instrument_steps="Instrument położony na plecach, ten arkusz płasko obok, oba w całości na zdjęciu. Aparat "
-        "pionowo nad nimi.",
+        instrument_steps="Instrument położony na spodzie, strunami do góry, ten arkusz płasko obok, oba w całości "
+        "na zdjęciu. Aparat prosto nad nimi.",
     ),
     "ja": SheetWords(
         title="Scrollreach",
         bar="{length} mm",
         print_heading="1  印刷",
-        print_steps="100 % の大きさで、黒で、平らな紙に。上の棒に定規を当てます。{length}"
+        print_steps="100% の大きさで、黒で、平らな紙に。上の棒に定規を当てます。{length}"
         " mm のはずです。違うときは長さを教えてください。",
         card_note="よろしければ、この枠の中央に無地のプラスチックカードを置くと、"
         "より正確になります。銀行カードや身分証は使わないでください。",
@@ -146,7 +146,7 @@ WORDS = {
         title="Scrollreach",
         bar="{length} mm",
         print_heading="1  打印",
-        print_steps="按 100 % 大小、黑色、打印在平整的纸上。把尺子放在上面的长"
+        print_steps="按 100% 大小、黑色、打印在平整的纸上。把尺子放在上面的长"
         "条旁：应为 {length} mm。若不是，请告诉我们有多长。",
         card_note="可选：在此框中央放一张空白塑料卡会更准确。切勿使用银行卡或身份证。",
         child_heading="2  孩子",
@@ -158,13 +158,13 @@ WORDS = {
         title="Scrollreach",
         bar="{length} مم",
         print_heading="1  الطباعة",
-        print_steps="بنسبة 100 %، بالأسود، على ورق مستو. ضعوا مسطرة على الشريط أعلاه: يجب أن يكون "
+        print_steps="بنسبة 100%، بالأسود، على ورق مستو. ضعوا مسطرة على الشريط أعلاه: يجب أن يكون "
         "طوله {length} مم. وإلا فأخبرونا بطوله.",
         card_note="إن شئتم: بطاقة بلاستيكية بيضاء في وسط هذا الإطار تزيد الدقة. لا تستعملوا أبدًا "
         "بطاقة مصرفية أو بطاقة هوية.",
         child_heading="2  الطفل",
         child_steps="هذه الورقة مستوية على الجدار، أعلى قليلًا من الكتف. الظهر وظهر اليد على الجدار، "
-        "والذراع ممدودة، وراحة اليد نحو الكاميرا. الكاميرا على بعد يتراوح بين 1.5 و2.5 متر.",
+        "والذراع ممدودة إلى الجانب، وراحة اليد نحو الكاميرا. الكاميرا على بعد يتراوح بين 1.5 و2.5 متر.",
         instrument_heading="3  الآلة",
         instrument_steps="الآلة على ظهرها، وهذه الورقة مستوية بجانبها، وكلتاهما كاملتان في الصورة. "
         "الكاميرا فوقهما مباشرة.",

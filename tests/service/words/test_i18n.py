@@ -4,6 +4,7 @@ import re
 from pathlib import Path
 
 import pytest
+from babel.numbers import format_percent
 
 from service.fit.causes import cause
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
@@ -62,6 +63,14 @@ def test_help_is_found_in_commands_and_questions(tmp_path):
 def test_percentages_are_spelled_one_way():
     """As `Percent` writes them in English: without a space."""
     assert [each for each in i18n.source_strings(ROOT) if re.search(r"\d %", each)] == []
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_percentages_stand_as_the_language_writes_numbers(language):
+    """With a space before the sign or without one, as `Percent` writes those that are worked out."""
+    spaced = not format_percent(0.5, locale=language).startswith("50%")
+    wrong = re.compile(r"\d%" if spaced else r"\d\s%")
+    assert [message.id for message in i18n.read_catalogue(language) if wrong.search(str(message.string))] == []
 
 
 def test_a_string_without_a_translation_is_missed(tmp_path):
