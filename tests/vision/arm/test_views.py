@@ -94,10 +94,10 @@ NARROW = [-10.0, -5.0, 0.0, 5.0, 10.0]
 
 @pytest.mark.parametrize("stance", [priors.WALL, priors.FLOATING], ids=lambda stance: stance.name)
 def test_intervals_hold_what_they_state(stance: Stance) -> None:
-    """Simulated sequences: errors over stated deviations are unit normal, and 95 % intervals hold 92 to 98 %."""
+    """Simulated sequences: errors over stated deviations are unit normal, and 95 % intervals hold what they state."""
     rng = np.random.default_rng(20)
     scores, errors, half, fits = [], [], [], []
-    for _ in range(100):
+    for _ in range(60):
         views, true_mm = simulated(rng, stance, WIDE)
         problem = ViewsProblem(views, stance)
         solution, unknowns = most_probable(problem)
@@ -107,7 +107,7 @@ def test_intervals_hold_what_they_state(stance: Stance) -> None:
         errors.append(abs(value - true_mm))
         half.append(1.96 * deviation)
         fits.append(problem.misfits(unknowns))
-    # of 100 unit normals the mean scatters by 0.1, the deviation by 0.07, the share within by 0.022
+    # of 60 unit normals the mean scatters by 0.13, the deviation by 0.09, the share within by 0.028
     assert np.mean(scores) == pytest.approx(0.0, abs=0.3)
     assert np.std(scores) == pytest.approx(1.0, abs=0.2)
     assert 0.92 <= np.mean(np.abs(scores) < 1.96) <= 0.99
