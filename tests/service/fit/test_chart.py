@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.fit.chart import chart_from_entries, default_chart, read_chart
+from service.fit.chart import Chart, chart_from_entries, default_chart, read_chart
 from service.fit.errors import ChartError
 
 HEADER = "size,arm_from,arm_to,body_length,total_length\n"
@@ -106,6 +106,15 @@ def test_what_is_written_is_read_again():
 def test_a_chart_that_leaves_a_verdict_undefined_is_refused_with_row_and_reason(rows, words):
     with pytest.raises(ChartError, match=words):
         read_chart(HEADER + rows)
+
+
+def test_no_chart_is_made_of_rows_that_leave_a_verdict_undefined():
+    """Rows that did not come from a table: the editor's, an interface's, a kept chart's."""
+    rows = default_chart().rows
+    with pytest.raises(ChartError, match="only the largest size may have no longest arm"):
+        Chart("turned round", tuple(reversed(rows)))
+    with pytest.raises(ChartError, match="at least two sizes"):
+        Chart("one", rows[:1])
 
 
 def test_missing_columns_are_named():

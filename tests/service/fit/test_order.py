@@ -137,6 +137,22 @@ def test_an_order_holds_the_size_that_was_said_to_be_taken_instead(arm_mm: int, 
             assert verdict.instead.size in order(verdict.arm, chart, growth_mm, instead_of=verdict).sizes
 
 
+@pytest.mark.parametrize("arm_mm", [430, 450, 470, 500])
+def test_after_strain_nothing_longer_than_the_named_size_is_ordered_and_that_one_is(chart, arm_mm: int) -> None:
+    for row in chart.rows[3:-1]:
+        played = instrument(row.body_length_mm, row.total_length_mm)
+        signs = PlayingSigns(wrist_free=False, fingers_easy=False)
+        verdict = judge(Length.stated(float(arm_mm), 4.0), played, chart, signs)
+        if verdict.action is not Action.SMALLER or verdict.instead is None:
+            continue
+        wanted = order(verdict.arm, chart, instead_of=verdict)
+        named = chart.rows[chart.sizes.index(verdict.instead.size)]
+        assert named.size in wanted.sizes
+        assert wanted.body.from_mm <= named.body_length_mm <= wanted.body.to_mm < row.body_length_mm
+        return
+    pytest.fail("no size was to be replaced by a smaller one")
+
+
 def test_a_size_named_between_two_by_a_poor_reading_is_ordered_as_a_guess(chart):
     """An arm of 515 give or take 14 between a quarter and a half: the half is named, the order waits for a reading."""
     verdict = judge(Length.stated(515, 14 / 1.96), instrument(335, 553, 1.0), chart)

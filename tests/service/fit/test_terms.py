@@ -14,12 +14,13 @@ from calibration.quantity import COVERAGE_FACTOR, Length
 from service.fit.assessment import RATIO_RANGES, InstrumentLengths, assess, body_to_total
 from service.fit.chart import Chart, _proportional
 from service.fit.evidence import strained_by_size
-from service.fit.growth import LAST_AGE, DatedArm, predict
-from service.fit.lengths import PLAUSIBLE_MM, widened
+from service.fit.growth import LAST_AGE, Crossing, DatedArm, _when, predict
+from service.fit.lengths import PLAUSIBLE_MM, LengthError, check_proportion, widened
 from service.fit.losses import LOSSES
 from service.fit.next_step import joint_variance
 from service.fit.order import BOWS_MM, _line, _one_range, bow_mm
 from service.fit.outlook import month_after
+from service.fit.sentences import say
 from service.fit.setup import COMFORT_MM, RIBS_MM, Build, set_up
 from service.fit.signs import SIGN_CAUSES, InstrumentCondition, SignCause
 from service.fit.tape import SLIPS, _swapped, _u_difference
@@ -182,6 +183,37 @@ def test_limits_of_a_body_hold_no_viola() -> None:
     """A full violin's body has 356 mm; violas begin near 380."""
     assert 356 < PLAUSIBLE_MM["body"][1] < 380
     assert all(low < high for low, high in PLAUSIBLE_MM.values())
+
+
+@pytest.mark.parametrize(
+    ("kind", "usual"),
+    [
+        *[("arm", mm) for mm in (330, 480, 620)],
+        *[("body", mm) for mm in (180, 255, 356)],
+        *[("total", mm) for mm in (310, 421, 590)],
+        *[("string", mm) for mm in (180, 240, 330)],
+        *[("tape", mm) for mm in (260, 480)],
+    ],
+)
+def test_a_slip_of_the_unit_is_outside_the_limits(kind: str, usual: float) -> None:
+    """Centimetres or inches written as millimetres, and a decimal point that was lost."""
+    low, high = PLAUSIBLE_MM[kind]
+    assert low < usual < high
+    assert not any(low < usual * factor < high for factor in (0.1, 1 / 25.4, 10.0))
+
+
+@pytest.mark.parametrize(("body", "total"), [(255.0, 340.0), (255.0, 500.0), (421.0, 255.0)])
+def test_lengths_that_no_violin_has_together_are_refused(body: float, total: float) -> None:
+    with pytest.raises(LengthError, match="do not go together"):
+        check_proportion(body, total)
+
+
+@pytest.mark.parametrize("likely", [4.0, 7.0])
+def test_a_crossing_is_said_with_both_its_ends(likely: float) -> None:
+    coming = say("In about {likely} months ({early} to {late}).")
+    said = _when(Crossing(2.0, likely, 9.0), say("already"), coming, say("never")).text()
+    assert said == f"In about {likely:g} months (2 to 9)."
+    assert _when(Crossing(2.0, likely, None), say("already"), coming, say("never")).text().endswith("(2 to later).")
 
 
 def test_a_widened_length_keeps_its_value_and_reaches_its_factor() -> None:
