@@ -3,6 +3,10 @@
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("any machine", deadline=None)  # an example may be slow where other tests run beside it
+settings.load_profile("any machine")
 
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 

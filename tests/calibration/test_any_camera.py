@@ -64,7 +64,7 @@ def is_covariance(camera: PosedCamera) -> bool:
 tilts = st.one_of(st.just(0.0), st.floats(-1e-6, 1e-6), st.floats(-40, 40))
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=120, suppress_health_check=[HealthCheck.too_slow])
 @given(
     size_px=st.sampled_from(SIZES),
     focal35_mm=st.floats(22, 80),

@@ -19,7 +19,7 @@ from service.words.i18n import translator
 from tests.service.fit.conftest import instrument
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(st.floats(345, 600), st.floats(0.5, 8), st.floats(0, 1), st.floats(0, 1))
 def test_whatever_is_inside_the_limits_may_be_taken_or_tried(arm, u, share_body, share_total):
     """Any corner of the limits, neck short or long, measured by a shop's tape, but for the room around the sizes."""
@@ -35,7 +35,7 @@ def test_whatever_is_inside_the_limits_may_be_taken_or_tried(arm, u, share_body,
     assert verdict.margin.value_mm > -5 - 2 * u
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(st.floats(340, 600), st.sampled_from([8 / 1.96, 14 / 1.96]))
 def test_the_limits_hold_the_size_that_a_dealer_has(arm, u):
     """From a photo or a tape: the trade's own size, wherever one is to be taken or tried."""

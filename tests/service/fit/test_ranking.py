@@ -37,6 +37,13 @@ def test_the_same_label_twice_is_told_apart(chart):
     assert long_arm[0].place == 1
 
 
+@pytest.mark.parametrize(("count", "compared"), [(4, 3), (11, 10), (16, 10)])
+def test_what_a_page_shows_of_a_shelf_is_compared_with_the_next(chart, count, compared):
+    listed = [instrument(body) for body in np.linspace(235, 275, count)]
+    ranked = rank(Length.stated(450, 3), listed, chart)
+    assert [each.against_next is not None for each in ranked] == [place < compared for place in range(count)]
+
+
 def test_ranking_says_of_each_what_judging_says(chart):
     arm = scaled(455, 4, 0.003)
     listed = [instrument(body) for body in np.linspace(200, 350, 31)]

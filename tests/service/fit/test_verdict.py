@@ -16,7 +16,7 @@ from service.fit.decision import DECISIONS, PLAYED, Action, Decision, DecisionRu
 from service.fit.errors import LengthError
 from service.fit.lengths import parse_length
 from service.fit.signs import PlayingSigns
-from service.fit.verdict import judge
+from service.fit.verdict import NECK_MM, judge
 from service.fit.verdict_json import verdict_json
 from tests.service.fit.conftest import instrument, scaled
 
@@ -247,6 +247,10 @@ def test_an_unusual_neck_is_seen(chart):
     assert long_neck.neck is not None
     assert long_neck.neck.value_mm == pytest.approx(470 - 432, abs=25)
     assert not judge(Length.stated(450, 3), instrument(255, 423), chart).unusual_neck
+    unsure = judge(Length.stated(450, 3), instrument(255, 445, u=20.0), chart)
+    assert unsure.neck is not None
+    assert unsure.neck.value_mm > NECK_MM
+    assert not unsure.unusual_neck, "two poor readings make no unusual neck"
 
 
 def test_one_length_is_enough_but_less_sure(chart):

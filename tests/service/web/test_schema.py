@@ -54,7 +54,7 @@ def _try(operation: Any, client: TestClient, headers: dict[str, str], known: dic
     drawn = 0
 
     @given(case=operation.as_strategy())
-    @settings(max_examples=6, deadline=None, derandomize=True, database=None, suppress_health_check=list(HealthCheck))
+    @settings(max_examples=6, derandomize=True, database=None, suppress_health_check=list(HealthCheck))
     def run(case: Any) -> None:
         nonlocal drawn
         drawn += 1
