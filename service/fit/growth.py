@@ -255,16 +255,9 @@ def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:
             high=Millimetres(last.high_mm),
         )
     ]
-    if growth.suspects:
-        return (*sentences, _contradiction_sentence(growth))
-    if growth.unexplained is not None:
-        sentences.append(
-            say(
-                "Between the first and the last measurement the arm grew {own} a year, which the heights of children "
-                "do not explain; measure again, and tell the teacher.",
-                own=Millimetres(growth.unexplained),
-            )
-        )
+    sentences += growth_alerts(growth)
+    if growth.suspects:  # nothing is said of what hangs on a reading that is likely wrong
+        return tuple(sentences)
     if growth.outgrown is not None:
         sentences.append(
             _when(
@@ -290,9 +283,25 @@ def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:
                 ),
             )
         )
-    if growth.unusual:
-        sentences.append(say("This arm is unusual for the age; check the age and measure again."))
     return tuple(sentences)
+
+
+def growth_alerts(growth: Growth) -> list[Sentence]:
+    """What is not as children grow: a likely mistake, or a rate or an arm that heights do not explain."""
+    if growth.suspects:
+        return [_contradiction_sentence(growth)]
+    alerts = []
+    if growth.unexplained is not None:
+        alerts.append(
+            say(
+                "Between the first and the last measurement the arm grew {own} a year, which the heights of children "
+                "do not explain; measure again, and tell the teacher.",
+                own=Millimetres(growth.unexplained),
+            )
+        )
+    if growth.unusual:
+        alerts.append(say("This arm is unusual for the age; check the age and measure again."))
+    return alerts
 
 
 def _contradiction_sentence(growth: Growth) -> Sentence:

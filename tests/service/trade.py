@@ -114,3 +114,91 @@ ASKED_BACK = (
     Case("body and total the wrong way round", *("450±5", "421±2", "255±3"), said=("longer than any violin",)),
 )
 """What is asked back, in words that name the thing."""
+
+
+CHART_ROWS_MM = ((400, 440, 240, 400), (440, 480, 260, 430))
+CHART_UNITS = {"cm": 10.0, "in": 25.4}
+
+
+def chart_table(unit: str, stated: bool) -> str:
+    """A chart of two sizes in centimetres or inches, whose head says the unit or does not."""
+    said = f"_{unit}" if stated else ""
+    head = ",".join(["size", *(f"{column}{said}" for column in ("arm_from", "arm_to", "body_length", "total_length"))])
+    rows = (",".join(f"{mm / CHART_UNITS[unit]:.2f}" for mm in row) for row in CHART_ROWS_MM)
+    return "\n".join([head, *(f"S{n}x,{row}" for n, row in enumerate(rows))])
+
+
+@dataclass(frozen=True)
+class TapeCase:
+    """A tape reading against a photo whose arm measures 455 mm, 384 mm of it from the shoulder."""
+
+    reading: str
+    said: tuple[str, ...]
+    unsaid: tuple[str, ...] = ("Together they give",)
+
+
+TAPE_ARM, TAPE_SHOULDER = "455±4", "384±4"
+TAPES = (
+    TapeCase(
+        "445±4",
+        (
+            "do not agree",
+            "short by the tape's end hook",
+        ),
+    ),
+    TapeCase(
+        "465±4",
+        (
+            "do not agree",
+            "long by the tape's end hook",
+        ),
+    ),
+    TapeCase("546±4", ("do not agree", "Two digits were probably swapped: 456 mm was meant")),
+    TapeCase("383±4", ("do not agree", "read from the shoulder")),
+    TapeCase("328±4", ("do not agree", "from the armpit")),
+    TapeCase("446±8", ("could agree, but a slip cannot be ruled out",)),
+    TapeCase("456±4", ("agree", "Together they give"), unsaid=("do not agree", "probably")),
+)
+
+
+@dataclass(frozen=True)
+class GrowthCase:
+    """Readings of one child by age, and the body of the instrument in use."""
+
+    name: str
+    readings: tuple[tuple[float, str], ...]
+    body: str
+    said: tuple[str, ...] = ()
+    unsaid: tuple[str, ...] = ()
+
+
+GROWTHS = (
+    GrowthCase(
+        "forty millimetres in a year are told to be odd",
+        ((6.0, "400±6"), (7.0, "440±6")),
+        "255±2",
+        said=("the arm grew 40 mm a year, which the heights of children do not explain",),
+        unsaid=("likely a mistake",),
+    ),
+    GrowthCase(
+        "four millimetres in a year are told to be odd",
+        ((6.0, "430±6"), (7.0, "434±6")),
+        "255±2",
+        said=("the arm grew 4 mm a year, which the heights of children do not explain",),
+        unsaid=("likely a mistake",),
+    ),
+    GrowthCase(
+        "a likely mistake is named, and nothing is said of what hangs on it",
+        ((6.0, "438±8"), (6.5, "449±8"), (7.0, "560±8")),
+        "255±2",
+        said=("Measurement 3 (560 mm at 7", "is likely a mistake"),
+        unsaid=("already too small", "becomes too small", "begins to fit"),
+    ),
+    GrowthCase(
+        "two readings of a usual child are no cause for alarm",
+        ((6.0, "430±6"), (7.0, "452±6")),
+        "255±2",
+        said=("too small",),
+        unsaid=("do not explain", "likely a mistake", "unusual"),
+    ),
+)

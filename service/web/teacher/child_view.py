@@ -15,7 +15,7 @@ from service.fit.chart import Chart
 from service.fit.errors import FitError
 from service.fit.explanation import to_do
 from service.fit.fingers import finger_room, finger_sentences
-from service.fit.growth import Growth, growth_sentences
+from service.fit.growth import Growth, growth_alerts, growth_sentences
 from service.fit.order import order
 from service.fit.order_drawing import drawing_svg
 from service.fit.outlook import month_after, outlook
@@ -103,6 +103,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         "used_choice": used_choice,
         "growth": growth,
         "growth_words": [each.text(translate, language) for each in growth_sentences(growth)] if growth else [],
+        "growth_alerts": [each.text(translate, language) for each in growth_alerts(growth)] if growth else [],
         "growth_fault": growth_fault,
         "outlook": _outlook(growth, latest, used_choice, translate, language),
         "growth_rows": _growth_rows(growth, latest, language),

@@ -3,16 +3,38 @@
 from __future__ import annotations
 
 import re
+from datetime import timedelta
 
 import pytest
+from httpx import Response
 from sqlalchemy import delete, select
 
 from calibration.quantity import length_json
+from service.fit.chart import read_chart
 from service.fit.lengths import parse_length
-from service.records.tables import ArmRecord, Instrument, SignsRecord
+from service.records.tables import (
+    ArmRecord,
+    Child,
+    Instrument,
+    SignsRecord,
+    StudioChart,
+    TapeRecord,
+    VerdictRecord,
+)
 from tests.service.conftest import Place
-from tests.service.seeding import NOW, arm_result, seed
-from tests.service.trade import ASKED_BACK, CASES, Case
+from tests.service.seeding import NOW, Seeded, arm_result, seed
+from tests.service.trade import (
+    ASKED_BACK,
+    CASES,
+    CHART_UNITS,
+    GROWTHS,
+    TAPE_ARM,
+    TAPE_SHOULDER,
+    TAPES,
+    Case,
+    GrowthCase,
+    chart_table,
+)
 
 UNSIGNED = [case for case in CASES if not case.signs]
 
@@ -26,6 +48,17 @@ def ask(place: Place, case: Case) -> tuple[int, str]:
     typed = {"arm_length": case.arm, "body_length": case.body, "total_length": case.total, "label": case.label}
     answer = place.client.post("/", data=typed)
     return answer.status_code, words_of(answer.text)
+
+
+def sent(place: Place, seeded: Seeded, path: str, **typed: str) -> Response:
+    """What the studio's teacher gets who sends a form."""
+    place.client.cookies.set("scrollreach", seeded.session)
+    return place.client.post(path, data=typed | {"form_token": place.house.signer.form_token(seeded.sign_in_id)})
+
+
+def shown(place: Place, seeded: Seeded, path: str) -> str:
+    place.client.cookies.set("scrollreach", seeded.session)
+    return words_of(place.client.get(path).text)
 
 
 @pytest.mark.parametrize("case", UNSIGNED, ids=lambda case: case.name)
@@ -65,14 +98,80 @@ def test_what_the_teacher_reads_in_the_review(place: Place, case: Case) -> None:
                     answers=case.signs,
                 )
             )
-    place.client.cookies.set("scrollreach", seeded.session)
-    form = {
-        "form_token": place.house.signer.form_token(seeded.sign_in_id),
-        "instrument_id": seeded.instrument_id,
-        "arm_id": seeded.arm_id,
-    }
-    kept = place.client.post(f"/children/{seeded.child_id}/verdict", data=form)
+    kept = sent(place, seeded, f"/children/{seeded.child_id}/verdict", instrument_id=seeded.instrument_id)
     assert kept.status_code == 303
-    said = words_of(place.client.get(kept.headers["location"]).text)
+    said = shown(place, seeded, kept.headers["location"])
+    assert all(phrase in said for phrase in case.said)
+    assert not [phrase for phrase in case.unsaid if phrase in said]
+
+
+@pytest.mark.parametrize("unit", CHART_UNITS)
+def test_a_chart_in_another_unit_is_asked_back_and_never_taken(place: Place, unit: str) -> None:
+    """Pasted, typed in rows, and looked at only: each time in millimetres as the page offers first."""
+    seeded = seed(place.house)
+    asked = f"Are its numbers in {unit}?"
+    pasted = {"name": "Mine", "unit": "mm", "csv": chart_table(unit, stated=False)}
+    head, *lines = (line.split(",") for line in pasted["csv"].splitlines())
+    cells = {f"{column}-{n}": cell for n, line in enumerate(lines) for column, cell in zip(head, line, strict=True)}
+    typed = {"name": "Mine", "unit": "mm"} | cells
+    for form in (pasted, typed):
+        refused = sent(place, seeded, "/charts/new", **form)
+        assert refused.status_code == 422
+        assert asked in words_of(refused.text)
+        assert asked in words_of(sent(place, seeded, "/charts/preview", **form).text)
+    assert "Mine" not in shown(place, seeded, "/charts")
+    assert sent(place, seeded, "/charts/new", **typed | {"unit": unit}).status_code == 303
+    stated = pasted | {"name": "Mine too", "csv": chart_table(unit, stated=True)}
+    assert sent(place, seeded, "/charts/new", **stated).status_code == 303
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        kept = [read_chart(each.csv) for each in records.scalars(select(StudioChart)) if each.name.startswith("Mine")]
+    bodies = [row.body_length_mm for chart in kept for row in chart.rows]
+    assert bodies == pytest.approx([240, 260] * 2, abs=0.2)
+
+
+def test_a_slip_of_the_tape_is_named_and_not_averaged_in(place: Place) -> None:
+    seeded = seed(place.house)
+    lengths = {"arm_length": TAPE_ARM, "shoulder_to_palm": TAPE_SHOULDER}
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        for arm in records.scalars(select(ArmRecord)):
+            arm.lengths = {name: length_json(parse_length(typed)) for name, typed in lengths.items()}
+    for case in TAPES:
+        with place.house.store.for_studio(seeded.studio_id) as records:
+            records.execute(delete(TapeRecord))
+        assert sent(place, seeded, f"/children/{seeded.child_id}/tape", reading=case.reading).status_code == 303
+        said = shown(place, seeded, f"/children/{seeded.child_id}")
+        assert [phrase for phrase in case.said if phrase not in said] == []
+        assert [phrase for phrase in case.unsaid if phrase in said] == []
+
+
+@pytest.mark.parametrize("case", GROWTHS, ids=lambda case: case.name)
+def test_what_is_said_of_growth(place: Place, case: GrowthCase) -> None:
+    seeded = seed(place.house)
+    last = case.readings[-1][0]
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        child = records.get_one(Child, seeded.child_id)
+        child.birth_year, child.birth_month = NOW.year - int(last), NOW.month
+        records.get_one(Instrument, seeded.instrument_id).lengths = {
+            "body_length": length_json(parse_length(case.body, "body"))
+        }
+        records.execute(delete(TapeRecord))
+        records.execute(delete(VerdictRecord))
+        records.execute(delete(ArmRecord))
+        for age, arm in case.readings:
+            measured = NOW - timedelta(days=365.25 * (last - age))
+            records.add(
+                ArmRecord(
+                    studio_id=seeded.studio_id,
+                    child_id=seeded.child_id,
+                    measured_on=measured.date(),
+                    lengths={"arm_length": length_json(parse_length(arm))},
+                    automatic={},
+                    corrected=False,
+                    accepted_at=measured,
+                    teacher_id=seeded.teacher_id,
+                    program_version="",
+                )
+            )
+    said = shown(place, seeded, f"/children/{seeded.child_id}")
     assert all(phrase in said for phrase in case.said)
     assert not [phrase for phrase in case.unsaid if phrase in said]
