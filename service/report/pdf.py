@@ -25,7 +25,8 @@ from service.fit.sentences import Percent, Translate
 from service.report.letters import Piece, Writer
 from service.words.i18n import marked
 from service.words.lengths import LENGTHS, SHORT
-from service.words.writing import written_day, written_mm, written_number
+from service.words.readable import length_sentence
+from service.words.writing import unbroken, written_day, written_mm, written_number
 
 INK, SOFT, VARNISH, LINE = HexColor("#2b1e15"), HexColor("#685343"), HexColor("#8c3a1a"), HexColor("#d9cab2")
 TONES = {
@@ -72,6 +73,8 @@ class Report:
         Headings in the report's language.
     captions : dict of str to tuple of (str, str)
         Of the pictures of the arm and of the instrument: what each drawn line is, by its code, and how long.
+    build : tuple of str
+        Neck and shoulder as the photo shows them, a line each; none where hair or clothes hide them.
     """
 
     title: str
@@ -91,6 +94,11 @@ class Report:
     note: str
     labels: dict[str, str]
     captions: dict[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)
+    build: tuple[str, ...] = ()
+
+
+BUILD = ("neck_length", "shoulder_fall", "shoulder_run")
+"""Lengths of neck and shoulder that a report names where the photo shows them; chin and shoulder rest go by them."""
 
 
 def make_report(
@@ -151,8 +159,8 @@ def make_report(
         measured=tuple(
             (LENGTHS[code].plain.text(translate), *said(length)) for code, length in lengths.items() if length
         ),
-        reasons=tuple(reason["text"] for reason in outcome["reasons"]),
-        next_lines=tuple(outcome.get("next", ())),
+        reasons=tuple(unbroken(reason["text"]) for reason in outcome["reasons"]),
+        next_lines=tuple(unbroken(line) for line in outcome.get("next", ())),
         cautions=tuple(each["text"] for each in outcome["cautions"]),
         note=note,
         labels={
@@ -166,6 +174,11 @@ def make_report(
             "picture": translate(marked("The photo with what was measured; the face is blurred.")),
         },
         captions=_captions(lengths, translate, language),
+        build=tuple(
+            unbroken(length_sentence(LENGTHS[code].name, length, decimals=0).text(translate, language))
+            for code in BUILD
+            if (length := inputs["arm"]["lengths"].get(code))
+        ),
     )
 
 
@@ -289,11 +302,14 @@ def _story(
         story += [Spacer(1, 2 * mm), Table([[words]], colWidths=[width], style=bar), Spacer(1, 2 * mm)]
     story.append(Spacer(1, 2 * mm))
     fine = writer.style("plain", 8.5, SOFT)
+    build = [writer.paragraph(line, fine) for line in report.build]
     captions = [" · ".join(said for _, said in report.captions.get(kind, ())) for kind, _ in pictures]
     if len(pictures) == 1:
         photo = _photo(pictures[0][1], 0.47 * width, PICTURE_HEIGHT)
         beside = _measured(report, writer, width - photo.drawWidth - 7 * mm, stacked=True)
         shot = [photo, writer.paragraph(captions[0], fine)]
+        below = shot if pictures[0][0] == "arm" else beside
+        below += [Spacer(1, 2 * mm), *build]
         cells = [(shot, photo.drawWidth), ([], 7 * mm), (beside, width - photo.drawWidth - 7 * mm)]
         story.append(_row(cells, writer))
     else:
@@ -305,6 +321,7 @@ def _story(
                 _row([(shot, photo.drawWidth + gap) for shot, photo in zip(shots, shown, strict=True)], writer)
             )
         story += _measured(report, writer, width, stacked=False)
+        story += build
     story.append(Spacer(1, 2 * mm))
     reasons, following = _list(report, "reasons", writer, plain), _list(report, "next", writer, plain)
     if following:

@@ -21,7 +21,7 @@ def measurement_text(result: dict[str, Any], translate: Translate = unchanged, l
     """
     title = _title(result).text(translate, language)
     lines = [
-        _length_sentence(each.name, result[code]).text(translate, language)
+        length_sentence(each.name, result[code]).text(translate, language)
         for code, each in LENGTHS.items()
         if result.get(code)
     ]
@@ -51,14 +51,14 @@ def _title(result: dict[str, Any]) -> Sentence:
     return photo if result["usable"] else say("{photo}: not measured.", photo=photo)
 
 
-def _length_sentence(name: Sentence, length: dict[str, Any]) -> Sentence:
+def length_sentence(name: Sentence, length: dict[str, Any], decimals: int = 1) -> Sentence:
     """One length, e.g. ``Hand length: 151.2 mm (95% sure: 140.1 mm to 162.3 mm)``."""
     return say(
         "{name}: {value} (95% sure: {low} to {high})",
         name=name,
-        value=Millimetres(length["value_mm"], 1),
-        low=Millimetres(length["low_mm"], 1),
-        high=Millimetres(length["high_mm"], 1),
+        value=Millimetres(length["value_mm"], decimals),
+        low=Millimetres(length["low_mm"], decimals),
+        high=Millimetres(length["high_mm"], decimals),
     )
 
 
