@@ -37,7 +37,7 @@ def serve(host: str | None, port: int | None, role: str | None, share: bool, lis
         settings = _shared(settings, host)
     if list_settings:
         for line in described(settings):
-            click.echo(f"{line.variable}={line.value}\n    {line.description}")
+            click.echo(f"{line.variable}={line.value}\n    {_(line.description)}")
         return
     _check_address(settings.host, settings.port)
     from service.records.folder import FolderError, make_private

@@ -22,6 +22,7 @@ ROOMS = ("calibration", "vision", "service")
 METHODS = [
     ("cli/**.py", "service.words.extracting:commands"),
     ("questions/**.py", "service.words.extracting:questions"),
+    ("settings.py", "service.words.extracting:questions"),
     ("**.py", "service.words.extracting:python"),
     ("**.html", "jinja2"),
     ("**/charts/**.csv", "service.words.extracting:chart_note"),
@@ -66,7 +67,7 @@ def python(file: IO[bytes], keywords: Any, comment_tags: Any, options: Any) -> F
 
 
 def questions(file: IO[bytes], keywords: Any, comment_tags: Any, options: Any) -> Found:
-    """Babel's extraction method for questions: what their fields mean, too."""
+    """Babel's extraction method for questions and settings: what their fields mean, too."""
     yield from _in_calls(ast.parse(file.read()), MARKED | IN_QUESTIONS)
 
 

@@ -10,7 +10,8 @@ Chores, run from the checkout:
 
 Source strings are: texts given to ``say``, ``marked`` or ``_`` in the code, messages and advice of every ``Problem``,
 the causes named in ``Contribution`` and ``Length.stated``, texts marked in the page templates, the notes at the head of
-the charts that come with the program, and the help of commands, options and questions (`service.words.extracting`).
+the charts that come with the program, the help of commands, options and questions, and what settings mean
+(`service.words.extracting`).
 """
 
 from __future__ import annotations

@@ -10,6 +10,7 @@ import pytest
 
 from service.cli.main import COMMANDS
 from service.cli.words import OF_THE_PARSER, language_of, speak
+from service.settings import Settings
 from service.words.i18n import LANGUAGES, translator
 from tests.service.cli.command import invoke
 
@@ -103,3 +104,13 @@ def test_the_parser_s_words_are_those_of_its_code() -> None:
     for text in OF_THE_PARSER:
         assert f'"{text}"'.replace("\n", "\\n").replace("\t", "\\t") in code, text
         assert all(name.isidentifier() for _, name, _, _ in string.Formatter().parse(text) if name)
+
+
+@pytest.mark.parametrize("language", [each for each in LANGUAGES if each != "en"])
+def test_what_settings_mean_is_translated(language: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("LANGUAGE", language)
+    shown = invoke(["serve", "--settings"]).output
+    meanings = [field.description or "" for field in Settings.model_fields.values()]
+    assert not [each for each in meanings if each in shown]
+    assert all(f"    {translator(language)(each)}\n" in shown for each in meanings)
