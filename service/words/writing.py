@@ -13,7 +13,8 @@ from service.fit.sentences import Millimetres
 REGIONS = {"en": "en_GB"}
 """Languages whose plain code stands for the habits of a region that ours is not: our English is British."""
 
-UNIT_AFTER_NUMBER = re.compile(r"(?<=\d) (?=(?:mm|cm|%)(?!\w))")
+HELD_TOGETHER = re.compile(r"(?<=\d) (?=(?:mm|cm|%)(?!\w))|(?<=[<>]) (?=\d)")
+"""Spaces at which no line may break: before a unit, and after the sign of a probability said as less or more than."""
 
 
 def written_mm(value_mm: float, language: str, decimals: int = 0) -> str:
@@ -42,8 +43,8 @@ def written_moment(moment: datetime, language: str) -> str:
 
 
 def unbroken(text: str) -> str:
-    """A text in which no line breaks between a number and its unit."""
-    return UNIT_AFTER_NUMBER.sub("\u00a0", text)
+    """A text in which no line breaks between a number and its unit, or a sign and its number."""
+    return HELD_TOGETHER.sub("\u00a0", text)
 
 
 def _habits(language: str) -> str:

@@ -33,3 +33,4 @@ def test_days_and_numbers_are_written_as_the_reader_does(language, day, moment, 
 
 def test_a_number_keeps_its_unit() -> None:
     assert unbroken("from 12 mm to 13 mm, 95 % sure; 5 men") == "from 12\u00a0mm to 13\u00a0mm, 95\u00a0% sure; 5 men"
+    assert unbroken("fits > 99%, a < b, too large < 1%") == "fits >\u00a099%, a < b, too large <\u00a01%"
