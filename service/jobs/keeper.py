@@ -147,6 +147,7 @@ class Keeper:
                 self._forgot = time.monotonic()
                 await forget_ended()
                 await asyncio.to_thread(self._forget_history)
+                await asyncio.to_thread(self._workshop.photos.forget_refused)
         except Exception as error:
             note_failure("traces could not be deleted yet", error)
 

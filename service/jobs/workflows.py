@@ -142,7 +142,7 @@ def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome) -> None:
         if usable and picture is not None:
             tools.photos.put(upload_id, kind, picture)
     if not usable and outcome.refusal_jpeg is not None:
-        tools.photos.refused.put(upload_id, outcome.refusal_jpeg)
+        tools.photos.show_refused(upload_id, outcome.refusal_jpeg)
     with tools.store.whole_house() as session:
         upload = session.get(Upload, upload_id)
         if upload is None:  # deleted by the family while it was being measured

@@ -32,6 +32,7 @@ from service.records.database import Store
 from service.records.folder import PRIVATE_FILE, FolderError
 from service.records.keeping import Keeping
 from service.records.photos import KINDS, ORIGINAL
+from service.records.photos import REFUSED as SHOWN_REFUSED
 from service.records.tables import (
     FAILED,
     RECEIVED,
@@ -49,7 +50,8 @@ from service.records.tables import (
 FORM = 1
 """Form of the file; a program reads those up to its own."""
 RECORDS, ABOUT, PHOTOS = "records.sqlite", "backup.json", "photos/"
-PHOTO = re.compile(rf"{PHOTOS}([0-9a-zA-Z]+)\.({'|'.join(KINDS)})")
+PHOTO = re.compile(rf"{PHOTOS}([0-9a-zA-Z]+)\.({'|'.join(kind for kind in KINDS if kind != SHOWN_REFUSED)})")
+"""Photos that a backup holds: all but those that are there for minutes only."""
 ROWS_AT_ONCE = 500
 LARGEST_PHOTO_BYTES = 256 * 2**20
 """No photo that was accepted is nearly as large; a larger member is no photo of ours."""

@@ -4,17 +4,17 @@ Three kinds belong to an upload: the photo as it came (needed to measure again a
 shown (face blurred, no metadata; none of a film) and the picture with what was measured drawn on it.  What was seen in
 a photo under review lies beside them in memory (`service.measuring.sights`) and is forgotten whenever one of its files
 is deleted; where several machines serve, it also lies sealed beside the photo, so that any of them answers a moved
-point.
+point.  So does, for some minutes, the picture of a refused photo with its fault marked (`service.records.refused`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 
 from service.measuring.sights import Sights
 from service.records.keeping import Keeping
-from service.records.refused import RefusedPictures
+from service.records.refused import KEPT_S, RefusedPictures
 from service.security import Sealer, Secrets
 
 MOST_VIEWS = 5
@@ -22,8 +22,13 @@ MOST_VIEWS = 5
 ORIGINAL, VIEW, OVERLAY = "original", "view", "overlay"
 ORIGINALS = (ORIGINAL, *(f"{ORIGINAL}{number}" for number in range(2, MOST_VIEWS + 1)))
 """The photos as they came, where several were sent as one."""
-SIGHT = "sight"
-KINDS = (*ORIGINALS, VIEW, OVERLAY, SIGHT)
+SIGHT, REFUSED = "sight", "refused"
+KINDS = (*ORIGINALS, VIEW, OVERLAY, SIGHT, REFUSED)
+
+
+def machine_time() -> datetime:
+    """Now, as files and objects are dated."""
+    return datetime.now(UTC)
 
 
 class PhotoFolder:
@@ -35,16 +40,25 @@ class PhotoFolder:
         Where they lie.
     secrets : Secrets
         The service's, from which the key is derived.
-    shares_sights : bool
-        Whether other machines, too, answer for these photos.
+    is_shared : bool
+        Whether other processes, too, answer for these photos.
+    now : callable
+        What tells the time by which shared pictures of refused photos go.
     """
 
-    def __init__(self, keeping: Keeping, secrets: Secrets, shares_sights: bool = False) -> None:
+    def __init__(
+        self,
+        keeping: Keeping,
+        secrets: Secrets,
+        is_shared: bool = False,
+        now: Callable[[], datetime] = machine_time,
+    ) -> None:
         self._keeping = keeping
-        self._shares_sights = shares_sights
+        self._is_shared = is_shared
+        self._now = now
         self._sealer = Sealer(secrets, "photos")
         self.sights = Sights()
-        self.refused = RefusedPictures()
+        self._refused = RefusedPictures()
 
     def _name(self, upload_id: str, kind: str) -> str:
         if kind not in KINDS or not upload_id.isalnum():
@@ -83,11 +97,35 @@ class PhotoFolder:
     def delete(self, upload_id: str, *kinds: str) -> None:
         """Delete an upload's photos, all kinds unless some are named; deleting twice is no error."""
         for kind in {*kinds, SIGHT} if kinds else KINDS:
-            if kind != SIGHT or self._shares_sights:
+            if kind not in (SIGHT, REFUSED) or self._is_shared:
                 self._keeping.delete(self._name(upload_id, kind))
         self.sights.forget(upload_id)
         if not kinds:
-            self.refused.forget(upload_id)
+            self._refused.forget(upload_id)
+
+    def show_refused(self, upload_id: str, picture: bytes) -> None:
+        """Keep for some minutes what a refused photo is shown as: in memory, or sealed where others answer as well."""
+        if self._is_shared:
+            self.put(upload_id, REFUSED, f"{self._now().timestamp() + KEPT_S:.0f}\n".encode() + picture)
+        else:
+            self._refused.put(upload_id, picture)
+
+    def refused_picture(self, upload_id: str) -> bytes | None:
+        """What a refused photo is shown as; None where its minutes are over or there never was one."""
+        if not self._is_shared:
+            return self._refused.get(upload_id)
+        kept = self.get(upload_id, REFUSED)
+        if kept is None:
+            return None
+        ends, _, picture = kept.partition(b"\n")
+        return picture if int(ends) > self._now().timestamp() else None
+
+    def forget_refused(self) -> None:
+        """Delete the shared pictures of refused photos whose minutes are over."""
+        if self._is_shared:
+            for name in list(self._keeping.names(self._now() - timedelta(seconds=KEPT_S))):
+                if name.endswith(f".{REFUSED}"):
+                    self._keeping.delete(name)
 
     def share_sight(self, upload_id: str, known: str, sight: bytes) -> None:
         """Lay what was seen in a photo beside it for other machines, where there are any and the photo is still kept.
@@ -99,7 +137,7 @@ class PhotoFolder:
             What is said of the sheet; another word asks for another look.
         sight : bytes
         """
-        if not self._shares_sights:
+        if not self._is_shared:
             return
         self.put(upload_id, SIGHT, f"{known}\n".encode() + sight)
         if not self.has(upload_id, ORIGINAL):  # asked after keeping, so that a deletion in between is not missed
@@ -107,7 +145,7 @@ class PhotoFolder:
 
     def shared_sight(self, upload_id: str, known: str) -> bytes | None:
         """What another machine saw in a photo; None where none did."""
-        kept = self.get(upload_id, SIGHT) if self._shares_sights else None
+        kept = self.get(upload_id, SIGHT) if self._is_shared else None
         if kept is None:
             return None
         said, _, sight = kept.partition(b"\n")
@@ -124,7 +162,7 @@ class PhotoFolder:
     def count_readable(self) -> tuple[int, int]:
         """How many photos are kept that the secret opens, and how many that it does not."""
         counts = [0, 0]
-        for name in self._keeping.names(datetime.now(UTC) + timedelta(days=1)):
+        for name in self._keeping.names(machine_time() + timedelta(days=1)):
             sealed = self._keeping.get(name)
             if sealed is not None:
                 counts[self._sealer.open(name, sealed) is None] += 1
@@ -139,7 +177,7 @@ class PhotoFolder:
             How many were sealed anew, and how many no secret opens.
         """
         anew = unreadable = 0
-        for name in list(self._keeping.names(datetime.now(UTC) + timedelta(days=1))):
+        for name in list(self._keeping.names(machine_time() + timedelta(days=1))):
             sealed = self._keeping.get(name)
             if sealed is None or self._sealer.is_present(name, sealed):
                 continue

@@ -1,7 +1,8 @@
-"""Pictures of refused photos with the fault marked: for some minutes, in memory, for the family that sent them.
+"""Pictures of refused photos with the fault marked: for some minutes, for the family that sent them.
 
-The photo itself is deleted the moment it is refused.  This picture is never on a disk, is gone when the service stops,
-and goes with everything else when a family deletes what it sent.
+The photo itself is deleted the moment it is refused.  This picture goes with everything else when a family deletes what
+it sent.  Where one process serves it is in memory alone and gone when the service stops; where several do, the one that
+measured is not the one that is asked, so that it lies sealed beside the photos (`service.records.photos`).
 """
 
 from __future__ import annotations

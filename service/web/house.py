@@ -124,7 +124,7 @@ def open_house(settings: Settings, pool: Measurer, clock: Clock | None = None) -
     return House(
         settings=settings,
         store=store,
-        photos=PhotoFolder(keeping_of(settings), secrets, shares_sights=store.is_shared),
+        photos=PhotoFolder(keeping_of(settings), secrets, is_shared=store.is_shared),
         signer=Signer(secrets),
         factor_keys=Sealer(secrets, FACTOR_KEYS),
         limiter=Limiter(settings, store),

@@ -235,7 +235,7 @@ def photo_result(
         waiting=upload.state == RECEIVED,
         kept=upload.state == FAILED,
         asked_again=upload.state == AGAIN,
-        refused_picture=parts.photos.refused.get(upload.id) is not None,
+        refused_picture=parts.photos.refused_picture(upload.id) is not None,
     )
 
 
@@ -243,7 +243,7 @@ def photo_result(
 def photo_overlay(who: Family, parts: TheHouse, records: FamilyRecords, upload_id: str) -> Response:
     """The family's own photo with what was measured, or what is wrong with it, drawn on it; face blurred."""
     upload = _own_upload(records, who, upload_id)
-    picture = parts.photos.get(upload.id, OVERLAY) or parts.photos.refused.get(upload.id)
+    picture = parts.photos.get(upload.id, OVERLAY) or parts.photos.refused_picture(upload.id)
     if picture is None:
         raise nothing_here()
     return Response(picture, media_type="image/jpeg")

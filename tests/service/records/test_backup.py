@@ -13,6 +13,7 @@ from sqlalchemy import select
 
 from service.records.columns import Base
 from service.records.photos import KINDS, ORIGINAL, VIEW
+from service.records.photos import REFUSED as SHOWN_REFUSED
 from service.records.tables import REFUSED, Invitation, Mark, SignIn, Teacher, Tries, Upload
 from service.settings import Settings
 from service.web.gate.guard import FAMILY
@@ -71,6 +72,7 @@ def test_a_backup_comes_back_into_an_empty_folder(former: tuple[House, Seeded], 
     house, seeded = former
     house.photos.put(seeded.refused_upload_id, ORIGINAL, b"left by a crash")
     house.photos.put("f" * 32, VIEW, b"belongs to nothing")
+    house.photos.put(seeded.refused_upload_id, SHOWN_REFUSED, b"there for minutes only")
     file, secret = tmp_path / "backup.tar", tmp_path / "the-secret"
     said = command(tmp_path / "former", "backup", str(file), "--secret-to", str(secret))
     assert "studios 2" in said
@@ -80,7 +82,8 @@ def test_a_backup_comes_back_into_an_empty_folder(former: tuple[House, Seeded], 
     assert "studios 2" in said
     again = opened(tmp_path / "new")
     assert rows(again) == rows(house)
-    expected = photos(house, seeded) | {(seeded.refused_upload_id, ORIGINAL): None}
+    left_out = {(seeded.refused_upload_id, kind): None for kind in (ORIGINAL, SHOWN_REFUSED)}
+    expected = photos(house, seeded) | left_out
     assert photos(again, seeded) == expected
     assert sum(content is not None for content in expected.values()) >= 4
     assert again.photos.get("f" * 32, VIEW) is None

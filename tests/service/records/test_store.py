@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from service.records.erase import erase_child, erase_studio
 from service.records.export import child_csv, child_export, studio_export
 from service.records.keeping import LocalFolder
 from service.records.photos import ORIGINAL, VIEW, PhotoFolder
+from service.records.refused import KEPT_S
 from service.records.tables import Child, Studio
 from service.security import Secrets
 from service.settings import Settings
@@ -106,7 +108,7 @@ def test_the_export_holds_inputs_versions_and_no_secrets(house: House) -> None:
 
 
 def test_what_one_machine_saw_others_know_until_the_photo_goes(tmp_path: Path) -> None:
-    one, other = (PhotoFolder(LocalFolder(tmp_path), Secrets(b"s" * 32), shares_sights=True) for _ in range(2))
+    one, other = (PhotoFolder(LocalFolder(tmp_path), Secrets(b"s" * 32), is_shared=True) for _ in range(2))
     one.put("a1", ORIGINAL, b"a picture of a child")
     one.share_sight("a1", "the bar is 150 mm", b"seen\nin it")
     assert other.shared_sight("a1", "the bar is 150 mm") == b"seen\nin it"
@@ -120,3 +122,23 @@ def test_what_one_machine_saw_others_know_until_the_photo_goes(tmp_path: Path) -
     alone.put("a2", ORIGINAL, b"a picture")
     alone.share_sight("a2", "", b"seen")
     assert alone.shared_sight("a2", "") is None, "one machine alone keeps it in memory"
+
+
+def test_any_process_shows_a_refused_photo_for_some_minutes(tmp_path: Path) -> None:
+    moment = [datetime.now(UTC)]
+    one, other = (
+        PhotoFolder(LocalFolder(tmp_path), Secrets(b"s" * 32), is_shared=True, now=lambda: moment[0]) for _ in range(2)
+    )
+    for upload_id in ("a1", "a2"):
+        one.show_refused(upload_id, b"the elbow\nin red")
+    assert other.refused_picture("a1") == b"the elbow\nin red"
+    assert b"elbow" not in (tmp_path / "a1.refused").read_bytes()
+    other.delete("a1")
+    assert (one.refused_picture("a1"), one.refused_picture("a2")) == (None, b"the elbow\nin red")
+    one.put("a3", ORIGINAL, b"a photo that waits")
+    one.forget_refused()
+    assert other.refused_picture("a2") is not None
+    moment[0] += timedelta(seconds=KEPT_S + 1)
+    assert other.refused_picture("a2") is None, "not even before it is deleted"
+    one.forget_refused()
+    assert [each.name for each in tmp_path.iterdir()] == ["a3.original"]
