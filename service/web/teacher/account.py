@@ -105,8 +105,11 @@ def make_codes(request: Request, who: Visitor, parts: TheHouse, records: Records
 
 
 @router.post("/revoke")
-def revoke(who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
-    """Sign a browser out; every one but this where none is named."""
+def revoke(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
+    """Sign a browser out, after the password; every one but this where none is named."""
+    problem = _not_the_teacher(parts, records.get_one(Teacher, who.teacher_id), form)
+    if problem is not None:
+        return _shown(request, who, parts, records, 422, browsers_problem=problem)
     chosen = RevokeForm.read(form).sign_in_id
     note(records, who.studio_id, Action.BROWSER_SIGNED_OUT, parts.clock.now(), who.teacher_id, chosen or None)
     if not chosen:
@@ -149,6 +152,7 @@ def _shown(
     password_problem: str | None = None,
     factor_problem: str | None = None,
     codes_problem: str | None = None,
+    browsers_problem: str | None = None,
 ) -> HTMLResponse:
     now = parts.clock.now()
     return page(
@@ -170,4 +174,5 @@ def _shown(
         password_problem=password_problem,
         factor_problem=factor_problem,
         codes_problem=codes_problem,
+        browsers_problem=browsers_problem,
     )

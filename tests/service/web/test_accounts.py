@@ -248,23 +248,27 @@ def test_browsers_are_listed_and_signed_out_one_by_one_or_together(place: Place,
     place.client.cookies.clear()
     place.client.cookies.set("scrollreach", seeded.session)
     shown = place.client.get("/account").text
-    assert shown.count("Sign out there") == 3
-    others = set(re.findall(r'name="sign_in_id" value="(\w+)"', shown)) - {seeded.sign_in_id}
-    token = place.house.signer.form_token(seeded.sign_in_id)
-    place.client.post("/account/revoke", data={"form_token": token, "sign_in_id": others.pop()})
+    others = re.findall(r'name="sign_in_id" value="(\w+)"', shown)
+    assert len(others) == 2
+    assert seeded.sign_in_id not in others
+    for wrong in ("", "not the password"):
+        answer = post(place, "/account/revoke", seeded, password=wrong)
+        assert answer.status_code == 422
+        assert "The present password is not right." in answer.text
     assert place.client.get("/account").text.count("Sign out there") == 2
-    place.client.post("/account/revoke", data={"form_token": token})
+    post(place, "/account/revoke", seeded, sign_in_id=others[0], password=PASSWORD)
     assert place.client.get("/account").text.count("Sign out there") == 1
+    post(place, "/account/revoke", seeded, password=PASSWORD)
+    assert place.client.get("/account").text.count("Sign out there") == 0
+    assert 'class="tag fits">here' in place.client.get("/account").text
 
 
 def test_only_ones_own_browsers_can_be_signed_out(place: Place, seeded: Seeded) -> None:
     _, session = second_teacher(place, seeded)
     with place.house.store.whole_house() as records:
         theirs = records.scalars(select(SignIn).where(SignIn.token_digest == digest(session))).one().id
-    token = place.house.signer.form_token(seeded.sign_in_id)
-    answer = place.client.post("/account/revoke", data={"form_token": token, "sign_in_id": theirs})
-    assert answer.status_code == 404
-    place.client.post("/account/revoke", data={"form_token": token})
+    assert post(place, "/account/revoke", seeded, sign_in_id=theirs, password=PASSWORD).status_code == 404
+    post(place, "/account/revoke", seeded, password=PASSWORD)
     assert place.client.get("/children").status_code == 200, "everywhere else is not here"
     place.client.cookies.clear()
     place.client.cookies.set("scrollreach", session)
@@ -288,6 +292,11 @@ def test_a_teacher_who_is_no_owner_gets_nothing_of_the_owners(place: Place, seed
             assert answer.status_code == 403, path
             assert "For owners of the studio" in answer.text
     assert tried > 10
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        noted = records.scalars(select(AuditEntry).where(AuditEntry.action == "owners_part_refused")).all()
+        assert [each.teacher_id for each in noted] == [teacher_id], "the owners are told, once for all of them"
+        for each in noted:
+            records.delete(each)
     assert everything(place, seeded.studio_id) == before
     assert place.client.get("/children").status_code == 200
     assert place.client.get("/account").status_code == 200
