@@ -16,8 +16,17 @@ from datetime import UTC, datetime
 from pathlib import PurePath
 
 OWN = "scrollreach"
-ALLOWED = {"kind": re.compile(r"[A-Za-z_]\w{0,80}"), "place": re.compile(r"\w{1,60}\.py:\d{1,6}|nowhere")}
-"""Fields that an event of ours may carry, and the shape of their values: a class's name, a line of code."""
+ALLOWED = {
+    "kind": re.compile(r"[A-Za-z_]\w{0,80}"),
+    "place": re.compile(r"\w{1,60}\.py:\d{1,6}|nowhere"),
+    "why": re.compile(r"[a-z0-9_]{1,40}"),
+    "room": re.compile(r"[a-z-]{1,20}"),
+    "status": re.compile(r"\d{3}"),
+    "who": re.compile(r"(teacher|link|report|key) [0-9a-f]{32}"),
+    "count": re.compile(r"\d{1,9}"),
+}
+"""Fields that an event of ours may carry, and the shape of their values: a class's name, a line of code, why and where
+somebody was refused, and an identity of the records, which opens nothing and says no name."""
 
 
 class AllowedOnly(logging.Formatter):
@@ -55,6 +64,29 @@ def note_failure(event: str, error: BaseException | None = None) -> None:
     """
     fields = {} if error is None else {"kind": type(error).__name__, "place": _place(error)}
     logging.getLogger(OWN).error(event, extra=fields)
+
+
+def note_refusal(why: str, room: str, status: int, who: str) -> None:
+    """Note that somebody was refused something.
+
+    Parameters
+    ----------
+    why : str
+        A word of ours.
+    room : str
+        Part of the service.
+    status : int
+        Status of the answer.
+    who : str
+        What was shown and its identity, such as "key 0123...", empty for a stranger.
+    """
+    fields = {"why": why, "room": room, "status": str(status), "who": who}
+    logging.getLogger(OWN).warning("refused", extra=fields)
+
+
+def note_left_out(count: int) -> None:
+    """Note how many refusals were too many to be noted one by one."""
+    logging.getLogger(OWN).warning("refused more often than is noted", extra={"count": str(count)})
 
 
 def write_allowed_only() -> None:

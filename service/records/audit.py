@@ -23,6 +23,7 @@ class Action(StrEnum):
 
     SIGNED_IN = "signed_in"
     SIGN_IN_REFUSED = "sign_in_refused"
+    OWNERS_PART_REFUSED = "owners_part_refused"
     SIGNED_OUT = "signed_out"
     PASSWORD_CHANGED = "password_changed"
     RECOVERED = "recovered"

@@ -39,6 +39,7 @@ from service.web.gate.guard import FactorNeeded, LinkClosed, OwnerNeeded, SignIn
 from service.web.gate.invitations import first_invitation
 from service.web.gate.keys import KeysOfTheInterface
 from service.web.gate.middleware import PlainFailures, SafeHeaders, SameOriginForms
+from service.web.gate.refusals import NoteRefusals, because
 from service.web.house import PROGRAM_VERSION, open_house, own_address
 from service.web.metrics import CountAnswers, Figures
 from service.web.pages import go_to, page
@@ -148,6 +149,7 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
     app.add_middleware(SameOriginForms)
     app.add_middleware(PlainFailures, answer=_refused)
     app.add_middleware(CountAnswers, figures=figures)
+    app.add_middleware(NoteRefusals, room=metrics.room_of)
     app.add_middleware(SafeHeaders, secure=settings.secure_cookies)
     return app
 
@@ -259,15 +261,18 @@ def _answer_errors(app: FastAPI) -> None:
         return go_to("/sign-in") if request.method == "GET" else page(request, "error.html", 401, code=401)
 
     async def owner_needed(request: Request, _: Exception) -> Response:
+        because(request.scope["state"], "owners_only")
         return page(request, "owner_needed.html", 403)
 
     async def factor_needed(request: Request, _: Exception) -> Response:
         return go_to("/account")
 
     async def link_closed(request: Request, _: Exception) -> Response:
+        because(request.scope["state"], "link_closed")
         return page(request, "link_closed.html", 404)
 
     async def wrong_form(request: Request, _: Exception) -> Response:
+        because(request.scope["state"], "form_token")
         return page(request, "error.html", 403, code=403)
 
     app.add_exception_handler(HTTPException, http_error)  # type: ignore[arg-type]

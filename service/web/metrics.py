@@ -30,6 +30,11 @@ ROOMS |= {"reviews": "teacher", "instruments": "teacher", "charts": "teacher", "
 ROOMS |= {"verdicts": "teacher", "studio": "owner", "account": "account", "sign-in": "sign-in", "": "quick"}
 
 
+def room_of(path: str) -> str:
+    """Which part of the service an address belongs to."""
+    return ROOMS.get(path.split("/")[1] if "/" in path else "?", "other")
+
+
 class Figures:
     """What one process counts.
 
@@ -111,7 +116,7 @@ class CountAnswers:
         try:
             await self.app(scope, receive, send_noted)
         finally:
-            room = ROOMS.get(scope["path"].split("/")[1] if "/" in scope["path"] else "?", "other")
+            room = room_of(scope["path"])
             method = scope["method"] if scope["method"] in ("GET", "POST", "HEAD", "PUT", "DELETE") else "other"
             self.figures.answers.labels(room, method, str(status)).inc()
             self.figures.seconds.labels(room).observe(time.perf_counter() - begun)

@@ -22,8 +22,9 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 from starlette.datastructures import FormData
 
+from service.records.audit import Action, note
 from service.records.news import mark_of
-from service.records.tables import OWNER, Deed, PhotoRequest, SignIn, Teacher, VerdictRecord
+from service.records.tables import OWNER, AuditEntry, Deed, PhotoRequest, SignIn, Teacher, VerdictRecord
 from service.security import digest
 from service.web.house import House, house
 
@@ -35,7 +36,8 @@ WITHOUT_FACTOR = ("/account", "/sign-out")
 NEWS = "/news"
 """Address of what open pages listen to by themselves."""
 NOTED_EVERY = timedelta(minutes=5)
-"""How exactly a browser's last use is kept, so that not every page is a write: our choice."""
+"""How exactly a browser's last use is kept, so that not every page is a write: our choice; as often at most the owners'
+history says that a teacher was refused."""
 TheHouse = Annotated[House, Depends(house)]
 
 
@@ -128,6 +130,7 @@ def visitor(request: Request, parts: TheHouse) -> SignedIn:
         _note_use(parts, sign_in, now)
     who = SignedIn(teacher.id, teacher.studio_id, teacher.name, sign_in.id, teacher.role)
     request.state.teacher = who
+    request.state.who = f"teacher {teacher.id}"
     request.state.language = teacher.language
     request.state.form_token = parts.signer.form_token(sign_in.id)
     request.state.form_holder = sign_in.id
@@ -135,6 +138,7 @@ def visitor(request: Request, parts: TheHouse) -> SignedIn:
     if must_set_up and not request.url.path.startswith(WITHOUT_FACTOR):
         raise FactorNeeded
     if not who.is_owner and f"{request.url.path}/".startswith(f"{OWNERS_PART}/"):
+        _note_owners_part(parts, who, now)
         raise OwnerNeeded
     return who
 
@@ -145,6 +149,18 @@ def _note_use(parts: House, sign_in: SignIn, now: datetime) -> None:
         return
     with suppress(OperationalError), parts.store.for_studio(sign_in.studio_id) as session:
         session.get_one(SignIn, sign_in.id).seen_at = now
+
+
+def _note_owners_part(parts: House, who: SignedIn, now: datetime) -> None:
+    """Tell the owners that a teacher tried what is theirs, once in a while however often it was."""
+    lately = select(AuditEntry.id).where(
+        AuditEntry.teacher_id == who.teacher_id,
+        AuditEntry.action == Action.OWNERS_PART_REFUSED.value,
+        AuditEntry.at > now - NOTED_EVERY,
+    )
+    with suppress(OperationalError), parts.store.for_studio(who.studio_id) as session:
+        if session.scalars(lately.limit(1)).first() is None:
+            note(session, who.studio_id, Action.OWNERS_PART_REFUSED, now, who.teacher_id)
 
 
 def family(request: Request, parts: TheHouse, token: Annotated[str, Path(max_length=120)]) -> FamilyVisit:
@@ -163,6 +179,7 @@ def family(request: Request, parts: TheHouse, token: Annotated[str, Path(max_len
     request.state.language = asked.language
     request.state.form_token = parts.signer.form_token(token)
     request.state.form_holder = token
+    request.state.who = f"link {asked.id}"
     return FamilyVisit(token, asked.id, asked.studio_id, asked.child_id)
 
 
@@ -185,6 +202,7 @@ def report_reader(request: Request, parts: TheHouse, token: Annotated[str, Path(
     ):
         raise LinkClosed
     request.state.language = verdict.report_language
+    request.state.who = f"report {verdict.id}"
     return ReportVisit(token, verdict.id, verdict.studio_id)
 
 

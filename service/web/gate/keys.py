@@ -77,7 +77,7 @@ class KeysOfTheInterface:
             caller = await run_in_threadpool(_caller, parts, token.strip())
             if caller is None:
                 raise HTTPException(401, NEEDS_KEY, {"WWW-Authenticate": 'Bearer error="invalid_token"'})
-            state["caller"], state["rank"] = caller, Rank.SHOP
+            state["caller"], state["rank"], state["who"] = caller, Rank.SHOP, f"key {caller.key_id}"
             late = await run_in_threadpool(parts.limiter.late_s, "interface", caller.key_id, caller.a_minute)
         elif is_open(parts.settings):
             client = scope.get("client")

@@ -20,6 +20,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.logs import note_failure
 from service.security import PAGE_HEADERS
+from service.web.gate.refusals import because
 
 SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
 COME_AGAIN = "The service cannot keep anything just now. Please try again in a moment."
@@ -103,6 +104,7 @@ class SameOriginForms:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve one request."""
         if scope["type"] == "http" and scope["method"] not in SAFE_METHODS and not _same_origin(Headers(scope=scope)):
+            because(scope.setdefault("state", {}), "foreign_origin")
             await PlainTextResponse("This form was sent from another site.", 403)(scope, receive, send)
             return
         await self.app(scope, receive, send)

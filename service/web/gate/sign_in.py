@@ -21,8 +21,8 @@ from service.web.language import marked
 from service.web.pages import go_to, page
 
 router = APIRouter()
-DEVICE, DEVICE_COOKIE = "device", "scrollreach-device"
-"""Says that somebody signed in here before as a certain teacher: the purpose of its tag, and its name."""
+DEVICE = "device"
+"""Purpose of the tag that says that somebody signed in here before as a certain teacher."""
 DEVICE_DAYS = 365
 """How long a browser is known; our choice."""
 HALFWAY = "password was right"
@@ -51,6 +51,8 @@ def sign_in(request: Request, parts: TheHouse, form: OpenFields) -> Response:
         return _wait(page(request, "sign_in.html", 429, problem=TOO_MANY_TRIES, email=email), late)
     with parts.store.whole_house() as session:
         teacher = session.scalars(select(Teacher).where(Teacher.email == email)).one_or_none()
+        if teacher is not None:
+            request.state.who = f"teacher {teacher.id}"
         password = form.get("password")
         right = password_fits(password if isinstance(password, str) else "", teacher.password_hash if teacher else None)
         if teacher is None or not right:
@@ -75,6 +77,7 @@ def second_step(request: Request, parts: TheHouse, form: OpenFields) -> Response
         teacher = session.get(Teacher, teacher_id)
         if teacher is None or teacher.factor_since is None or mark != _mark(teacher):
             return page(request, "sign_in.html", 401, problem=TOO_LATE, email="")
+        request.state.who = f"teacher {teacher.id}"
         for rule in ("second-factor", "second-factor-hour"):
             if not parts.limiter.allows(rule, teacher.id):
                 late = parts.limiter.retry_after_s(rule, teacher.id)
@@ -113,7 +116,7 @@ def limit_reached(request: Request, parts: House, email: str) -> int | None:
     the teacher (OWASP, "device cookies").
     """
     address = request.client.host if request.client else "unknown"
-    if parts.signer.read(DEVICE, request.cookies.get(DEVICE_COOKIE, "")) == digest(email):
+    if parts.signer.read(DEVICE, request.cookies.get(device_cookie(parts), "")) == digest(email):
         rules = [("sign-in", f"known device of {email}")]
     else:
         rules = [("sign-in", f"{email} from {address}"), ("sign-in-address", address), ("sign-in-email", email)]
@@ -121,6 +124,15 @@ def limit_reached(request: Request, parts: House, email: str) -> int | None:
         if not parts.limiter.allows(rule, who):
             return parts.limiter.retry_after_s(rule, who)
     return None
+
+
+def device_cookie(parts: House) -> str:
+    """Name of the cookie by which a browser is known again.
+
+    Bound to one path, it may not have the prefix of `session_cookie`, and behind TLS has the other one that browsers
+    hold a name to (RFC 6265bis, section 4.1.3).
+    """
+    return "__Secure-scrollreach-device" if parts.settings.secure_cookies else "scrollreach-device"
 
 
 def end_sessions(session: Session, parts: House, teacher_id: str, but: str | None = None) -> None:
@@ -156,7 +168,7 @@ def signed_in(parts: House, session: Session, teacher: Teacher) -> RedirectRespo
         secure=parts.settings.secure_cookies,
     )
     answer.set_cookie(
-        DEVICE_COOKIE,
+        device_cookie(parts),
         parts.signer.token(DEVICE, digest(teacher.email)),
         max_age=DEVICE_DAYS * 24 * 3600,
         path="/sign-in",

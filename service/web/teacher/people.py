@@ -30,6 +30,7 @@ LAST_OWNER = marked("A studio needs an owner. Make another teacher an owner firs
 SAID = {
     Action.SIGNED_IN: marked("signed in"),
     Action.SIGN_IN_REFUSED: marked("sign-in refused"),
+    Action.OWNERS_PART_REFUSED: marked("refused: for owners only"),
     Action.SIGNED_OUT: marked("signed out"),
     Action.PASSWORD_CHANGED: marked("password changed"),
     Action.RECOVERED: marked("new password by recovery code"),

@@ -40,6 +40,9 @@ def test_the_cookie_is_kept_from_scripts_and_other_sites(open_place: Callable[..
     cookie = answer.headers["set-cookie"].lower()
     assert cookie.startswith("__host-scrollreach=")
     assert all(flag in cookie for flag in ("httponly", "samesite=lax", "secure", "path=/"))
+    device = answer.headers.get_list("set-cookie")[1].lower()
+    assert device.startswith("__secure-scrollreach-device=")
+    assert all(flag in device for flag in ("httponly", "samesite=lax", "secure", "path=/sign-in"))
     assert "max-age" in answer.headers["strict-transport-security"]
 
 
