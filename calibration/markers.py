@@ -99,16 +99,16 @@ def read_markers(grey: Grey, scale: float) -> list[Marker]:
 def agreeing_markers(markers: list[Marker]) -> list[Marker]:
     """Choose the largest set of markers of one sheet that one of them, extended to the whole board, agrees with."""
     best: list[Marker] = []
+    middles_mm = np.array([marker.corner_mm.mean(0) for marker in markers])
+    middles_px = np.array([marker.centre_px for marker in markers])
     for marker in markers:
         homography = fit_homography(marker.corner_mm, marker.corner_px)
         side_px = np.sqrt(abs(signed_area(marker.corner_px)))
-        agreeing = []
-        for other in markers:
-            expected = apply_homography(homography, other.corner_mm.mean(0, keepdims=True))[0]
-            reach_px = np.linalg.norm(other.centre_px - marker.centre_px)
-            if np.linalg.norm(expected - other.centre_px) < _AGREES_SIDES * side_px + _AGREES_REACH * reach_px:
-                agreeing.append(other)
-        best = max(best, agreeing, key=len)
+        off_px = np.linalg.norm(apply_homography(homography, middles_mm) - middles_px, axis=1)
+        reach_px = np.linalg.norm(middles_px - marker.centre_px, axis=1)
+        agrees = off_px < _AGREES_SIDES * side_px + _AGREES_REACH * reach_px
+        if np.count_nonzero(agrees) > len(best):
+            best = [other for other, agreed in zip(markers, agrees, strict=True) if agreed]
     return best
 
 

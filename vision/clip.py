@@ -66,6 +66,8 @@ _NEIGHBOURS = 2
 _USUAL_RATE = 30.0
 """Frames a second where a film does not say when its frames were taken."""
 _CODECS = frozenset({"h264", "hevc", "vp8", "vp9", "av1", "libdav1d", "mpeg4", "mjpeg"})
+_BYTE_PLANES = frozenset({"yuv420p", "yuvj420p", "yuv422p", "yuvj422p", "nv12"})
+"""Formats of which the first plane is the lightness, one byte a pixel."""
 _TURNS = {90: cv2.ROTATE_90_COUNTERCLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_CLOCKWISE}
 
 
@@ -189,12 +191,24 @@ def _check_size(width: int, height: int) -> None:
 
 
 def _reduced(frame: VideoFrame, side_px: int) -> Picture:
-    """The frame's lightness (h, w), not turned, with a longer side of `side_px`."""
-    grey = frame.to_ndarray(format="gray")
+    """The frame's lightness (h, w), not turned, with a longer side of `side_px`.
+
+    Where the film holds it as a plane of bytes, it is that plane, which may leave the darkest and brightest sixteenth
+    unused: neither markers nor a comparison of sharpness ask for more.
+    """
+    grey = _lightness(frame)
     scale = side_px / max(grey.shape)
     if scale >= 1:
         return np.asarray(grey, np.uint8)
     return np.asarray(cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def _lightness(frame: VideoFrame) -> Picture:
+    if frame.format.name not in _BYTE_PLANES:
+        return np.asarray(frame.to_ndarray(format="gray"), np.uint8)
+    plane = frame.planes[0]
+    samples: Picture = np.frombuffer(plane, np.uint8)  # type: ignore[call-overload]  # a plane is a buffer
+    return samples.reshape(plane.height, plane.line_size)[:, : plane.width]
 
 
 def _sharpness(frame: VideoFrame) -> float:
