@@ -6,7 +6,7 @@ language is first used, so nothing has to be compiled when the package is built.
 Chores, run from the checkout:
 
     python -m service.words.i18n update    take new source strings into every catalogue, drop those no longer used
-    python -m service.words.i18n check     say which translations are missing; status 1 if any is
+    python -m service.words.i18n check     say which translations are missing or lack a French space; status 1 if any is
 
 Source strings are: texts given to ``say``, ``marked`` or ``_`` in the code, messages and advice of every ``Problem``,
 the causes named in ``Contribution`` and ``Length.stated``, texts marked in the page templates, the notes at the head of
@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import inspect
 import io
+import re
 import sys
 from functools import cache
 from pathlib import Path
@@ -36,6 +37,11 @@ LANGUAGES = ("en", "de", "fr", "es", "it", "nl", "pl", "ja", "zh", "ar")
 LOCALE_DIR = Path(__file__).parent / "locale"
 
 HEADER = "# Messages of Scrollreach; written by `python -m service.words.i18n update`, translated by hand."
+
+
+PARTED = re.compile("[ \u00a0][;!?]| :|[^\u00a0]»|«[^\u00a0]")
+"""Where a French line could break before a sign: a narrow no-break space belongs before ; ! ? and a wide one before :
+and inside quotes (usage of French typesetters)."""
 
 
 def marked(text: str) -> str:
@@ -120,6 +126,11 @@ def missing(language: str, root: Path) -> list[str]:
     return [text for text in source_strings(root) if not translated(text)]
 
 
+def parted() -> list[str]:
+    """French translations in which a line could break between a sign and its word."""
+    return [str(each.string) for each in read_catalogue("fr") if each.id and PARTED.search(str(each.string))]
+
+
 def source_strings(root: Path) -> list[str]:
     """Every source string of a checkout, sorted."""
     from service.words.extracting import template
@@ -164,6 +175,11 @@ def main(arguments: list[str]) -> int:
         for text in missing(language, root):
             status = 1
             sys.stdout.write(f"{language}: no translation: {text}\n")
+    for text in parted():
+        status = 1
+        sys.stdout.write(
+            f"fr: no space that holds a sign to its word (U+202F before ; ! ? and U+00A0 elsewhere): {text}\n"
+        )
     return status if arguments == ["check"] else 0
 
 
