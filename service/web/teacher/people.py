@@ -19,6 +19,7 @@ from service.web.gate.sign_in import end_sessions, left
 from service.web.house import base_url
 from service.web.language import marked
 from service.web.pages import go_to, page
+from service.web.reach import reach
 from service.web.teacher.studio import studio_page
 
 router = APIRouter(prefix="/studio")
@@ -63,7 +64,8 @@ def invite(request: Request, who: Visitor, parts: TheHouse, records: Records, fo
         raise nothing_here()
     token = new_invitation(records, parts.clock.now(), who.studio_id, wished.teacher_id or None, wished.role or TEACHER)
     note(records, who.studio_id, Action.TEACHER_INVITED, parts.clock.now(), who.teacher_id, wished.teacher_id or None)
-    return studio_page(request, who, records, link=welcome_address(base_url(request, parts.settings), token))
+    link = welcome_address(base_url(request, parts.settings), token)
+    return studio_page(request, who, records, link=link, reach=reach(link, parts.settings.has_own_certificate))
 
 
 @router.post("/teachers/{teacher_id}/role")

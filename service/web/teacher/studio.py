@@ -27,6 +27,7 @@ from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor,
 from service.web.gate.sign_in import left
 from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
+from service.web.reach import Reach
 
 router = APIRouter(prefix="/studio")
 LONGEST_LOSS = 16
@@ -144,6 +145,7 @@ def studio_page(
     records: Session,
     status: int = 200,
     link: str | None = None,
+    reach: Reach | None = None,
     key: str | None = None,
     problem: str | None = None,
     fault: str | None = None,
@@ -169,6 +171,7 @@ def studio_page(
         teachers=records.scalars(select(Teacher).order_by(Teacher.name)).all(),
         who=who,
         link=link,
+        reach=reach,
         key=key,
         problem=problem,
         keys=records.scalars(select(ApiKey).where(ApiKey.revoked_at.is_(None)).order_by(ApiKey.created_at)).all(),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ssl
 import subprocess
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from service.web.certificate import SERVICE_DAYS, home_certificate
 from service.web.house import own_address
 from tests.service.conftest import Place
 from tests.service.seeding import seed
+from tests.service.web.test_accounts import post
 
 
 @pytest.mark.parametrize(
@@ -35,10 +37,29 @@ def test_from_where_an_address_opens(address: str, where: str) -> None:
     assert reach.reach(address, False).where == where
 
 
-def test_a_link_that_only_this_computer_opens_is_said_to_be_one(place: Place) -> None:
+@pytest.mark.parametrize(
+    ("address", "said", "not_said"),
+    [
+        ("http://127.0.0.1:8000", "no phone can reach it", "Send this link to the family"),
+        ("http://192.168.178.20:8000", "in the same Wi-Fi or network", "no phone can reach it"),
+        ("https://fit.example.org", "", "SCROLLREACH_PUBLIC_URL"),
+    ],
+)
+def test_every_link_says_from_where_it_opens(
+    open_place: Callable[..., Place], address: str, said: str, not_said: str
+) -> None:
+    place = open_place(public_url=address)
     seeded = seed(place.house)
     place.client.cookies.set("scrollreach", seeded.session)
-    assert "no phone can reach it" in place.client.get(f"/requests/{seeded.request_id}").text
+    pages = {
+        "photos": place.client.get(f"/requests/{seeded.request_id}").text,
+        "report": place.client.get(f"/verdicts/{seeded.verdict_id}").text,
+        "invitation": post(place, "/studio/invite", seeded, role="teacher").text,
+    }
+    wrong = [name for name, page in pages.items() if f"{address}/" not in page or said not in page or not_said in page]
+    assert wrong == []
+    unencrypted = "The address is not encrypted"
+    assert [unencrypted in page for page in pages.values()] == ["192" in address, False, False]
 
 
 def test_a_service_that_listens_everywhere_gives_out_its_address_in_the_network(
