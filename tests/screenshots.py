@@ -1,6 +1,6 @@
 """Pictures of every page: ``python -m tests.screenshots OUTDIR [NAME ...]``; README's: ``... --readme``.
 
-Phone and desktop, each light, dark and (for the teacher) German, and a screen 320 px wide.
+Phone and desktop, each light, dark, in Arabic and (for the teacher) in German, and a screen 320 px wide.
 
 Needs Chromium on the machine. The pages show an invented studio (`tests.service.seeding`).
 """
@@ -106,14 +106,24 @@ def further_pages(seeded: Seeded, full: Full) -> dict[str, str]:
     }
 
 
-def take(browser: Browser, screen: str, look: str, address: str, session: str, shown: dict[str, str], out: Path) -> int:
-    """Photograph pages on one screen; how many pictures were taken."""
+def take(
+    browser: Browser,
+    screen: str,
+    look: str,
+    address: str,
+    session: str,
+    shown: dict[str, str],
+    out: Path,
+    language: str | None = None,
+) -> int:
+    """Photograph pages on one screen, in a language where one is named; how many pictures were taken."""
     colour = look if look in COLOURS else "light"
     context = browser.new_context(color_scheme=colour, locale="en-GB", **SCREENS[screen])  # type: ignore[arg-type]
     context.add_cookies([{"name": "scrollreach", "value": session, "url": address}])
     tab = context.new_page()
     for name, path in shown.items():
-        tab.goto(address + path)
+        asked = f"{'&' if '?' in path else '?'}language={language}" if language else ""
+        tab.goto(address + path + asked)
         tab.screenshot(path=out / f"{name}-{screen}-{look}.png", full_page=True)
     context.close()
     return len(shown)
@@ -134,11 +144,12 @@ def take_all(browser: Browser, service: Serving, out: Path, names: list[str]) ->
             count += take(browser, screen, look, service.address, seeded.session, every, out)
         nothing = wanted({"children-none": "/children", "instruments-none": "/instruments"})
         count += take(browser, screen, "light", service.address, full.empty_session, nothing, out)
-    with service.house.store.for_studio(seeded.studio_id) as records:
-        records.get_one(Teacher, seeded.teacher_id).language = "de"
     signed_in = {name: path for name, path in every.items() if not path.startswith(("/f/", "/r/"))}
-    for screen in SCREENS:
-        count += take(browser, screen, "german", service.address, seeded.session, signed_in, out)
+    for look, language, shown in (("german", "de", signed_in), ("arabic", "ar", every)):
+        with service.house.store.for_studio(seeded.studio_id) as records:
+            records.get_one(Teacher, seeded.teacher_id).language = language
+        for screen in SCREENS:
+            count += take(browser, screen, look, service.address, seeded.session, shown, out, language)
     return count
 
 
