@@ -9,11 +9,12 @@ from babel.dates import format_date, format_time
 from babel.numbers import format_decimal
 
 from service.fit.sentences import Millimetres
+from service.words.i18n import reads_from_right
 
 REGIONS = {"en": "en_GB"}
 """Languages whose plain code stands for the habits of a region that ours is not: our English is British."""
 
-HELD_TOGETHER = re.compile(r"(?<=\d) (?=(?:mm|cm|%)(?!\w))|(?<=[<>]) (?=\d)")
+HELD_TOGETHER = re.compile(r"(?<=\d) (?=(?:mm|cm|%|مم|سم)(?!\w))|(?<=[<>]) (?=\d)")
 """Spaces at which no line may break: before a unit, and after the sign of a probability said as less or more than."""
 
 
@@ -29,7 +30,7 @@ def written_number(value: float, language: str, decimals: int = 0) -> str:
 
 def written_day(day: date | datetime, language: str, form: str = "medium") -> str:
     """A day such as ``1 May 2031``; `form` is one of CLDR's short, medium, long and full."""
-    return str(format_date(day, format=form, locale=_habits(language)))
+    return _in_one_piece(format_date(day, format=form, locale=_habits(language)), language)
 
 
 def written_month(day: date, language: str) -> str:
@@ -39,12 +40,21 @@ def written_month(day: date, language: str) -> str:
 
 def written_moment(moment: datetime, language: str) -> str:
     """A day and the time of it."""
-    return f"{written_day(moment, language)}, {format_time(moment, format='short', locale=_habits(language))}"
+    time = _in_one_piece(format_time(moment, format="short", locale=_habits(language)), language)
+    return f"{written_day(moment, language)}, {time}"
 
 
 def unbroken(text: str) -> str:
     """A text in which no line breaks between a number and its unit, or a sign and its number."""
     return HELD_TOGETHER.sub("\u00a0", text)
+
+
+def _in_one_piece(text: str, language: str) -> str:
+    """Keep a day together beside a name in other letters, where lines run from right to left.
+
+    A day's first number would otherwise be read on from such a name (isolates of Unicode Standard Annex 9).
+    """
+    return f"\u2067{text}\u2069" if reads_from_right(language) else text
 
 
 def _habits(language: str) -> str:

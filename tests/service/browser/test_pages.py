@@ -31,6 +31,9 @@ CUT_WORDS = """() => [...document.querySelectorAll("button, .button, summary, th
     && !["auto", "scroll"].includes(getComputedStyle(each).overflowX) && each.scrollWidth > each.clientWidth + 1)
   .map(each => each.textContent.trim().slice(0, 60))"""
 """What is written in a box that hides a part of it."""
+TURNED_WORDS = """() => [...document.querySelectorAll("svg text")]
+  .filter(each => { const m = each.getScreenCTM(); return m.a * m.d - m.b * m.c < 0; }).map(each => each.textContent)"""
+"""What is written in a mirrored drawing and was mirrored with it."""
 
 
 def cookie(service: Serving, seeded: Seeded) -> dict[str, str]:
@@ -72,16 +75,17 @@ def test_pages_keep_their_policy_and_fit_320_px(
     tab.on("console", lambda message: faults.append(message.text) if "Content Security" in message.text else None)
     tab.on("pageerror", lambda error: faults.append(str(error)))
     tab.on("request", lambda sent: elsewhere.append(sent.url) if not sent.url.startswith(service.address) else None)
-    wide, cut = [], []
+    wide, cut, turned = [], [], []
     for name, path in pages(seeded).items():
         tab.goto(f"{service.address}{path}?language={language}", wait_until="domcontentloaded")
         if tab.evaluate("document.documentElement.scrollWidth") > 320:
             wide.append(name)
         cut += [(name, words) for words in tab.evaluate(CUT_WORDS)]
+        turned += [(name, words) for words in tab.evaluate(TURNED_WORDS)]
     context.close()
     with service.house.store.for_studio(seeded.studio_id) as records:
         records.get_one(Teacher, seeded.teacher_id).language = "en"
-    assert (faults, elsewhere, wide, cut) == ([], [], [], [])
+    assert (faults, elsewhere, wide, cut, turned) == ([], [], [], [], [])
 
 
 def test_without_script_a_family_gets_through(browser: Browser, seeded_service: tuple[Serving, Seeded]) -> None:

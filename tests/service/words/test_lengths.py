@@ -21,6 +21,14 @@ def test_every_measured_length_has_a_name_and_a_place_in_the_interface() -> None
     [
         # CLDR 47, by hand: dates of en-GB and de, decimal signs, groups of thousands.
         ("en", "1 May 2031", "1 May 2031, 14:05", "1,204.5\u00a0mm", "0.8"),
+        # one piece within its line, however the words beside it run
+        (
+            "ar",
+            "\u206701\u200f/05\u200f/2031\u2069",
+            "\u206701\u200f/05\u200f/2031\u2069, \u20672:05 م\u2069",
+            "1,204.5\u00a0مم",
+            "0.8",
+        ),
         ("de", "01.05.2031", "01.05.2031, 14:05", "1.204,5\u00a0mm", "0,8"),
     ],
 )
