@@ -17,7 +17,8 @@ child is not strained.  The other actions cost
 
 An instrument may be played only with P(too large) <= 2.5 % and P(too small) < 95 %: no loss outweighs a claim.  *Take*
 becomes *try, and watch* where strain is left a chance of more than 2.5 %.  Signs of strain that the size does not
-explain are settled first, and until then no larger instrument is recommended; pain means stop.
+explain are settled first, and until then no larger instrument is recommended; pain means stop, and until it is settled
+no other instrument is taken.
 """
 
 from __future__ import annotations
@@ -330,7 +331,10 @@ def _answered(seen: Seen, count: int) -> NDArray[np.bool_]:
 def _after_signs(
     action: NDArray[np.int64], items: Items, seen: Seen, not_large: NDArray[np.bool_]
 ) -> NDArray[np.int64]:
-    """Strain that the size does not explain is settled first, with a fitting instrument always; pain means stop."""
+    """Strain that the size does not explain is settled first, with a fitting instrument always; pain means stop.
+
+    Where there was pain, whatever was played, no other instrument is taken before that is settled.
+    """
     unsettled = seen.unsettled_mm
     if unsettled is None:
         return action
@@ -338,6 +342,6 @@ def _after_signs(
     pain = np.array([each is not None and each.pain for each in seen.own or [None] * len(action)])
     onward = np.isin(action, [_CODE[each] for each in (Action.TAKE, Action.TRY, Action.ASK_SIGNS)])
     onward |= (action == _CODE[Action.SMALLER]) & not_large
-    as_large = items.shortest_mm >= unsettled
-    action = np.where((action == _CODE[Action.LARGER]) | (onward & (as_large | strained)), _CODE[Action.SET_UP], action)
+    waits = (items.shortest_mm >= unsettled) | strained | any(each.signs.pain for each in seen.played)
+    action = np.where((action == _CODE[Action.LARGER]) | (onward & waits), _CODE[Action.SET_UP], action)
     return np.asarray(np.where(pain, _CODE[Action.STOP], action))

@@ -93,6 +93,15 @@ def test_the_next_larger_instrument_does_not_rank_first_after_pain(chart):
     assert not any(each.action in PLAYED for each in ranked)
 
 
+def test_after_pain_a_smaller_one_is_not_taken_either_before_it_is_settled(chart):
+    """As an order says nothing is to be ordered yet, a ranking says nothing is to be taken yet."""
+    arm, pain = Length.stated(438, 2), PlayingSigns(painless=False)
+    listed = [instrument(245), instrument(255)]
+    assert rank(arm, listed, chart)[0].action is Action.TAKE
+    for hurt in (instrument(255), instrument(280)):
+        assert not any(each.action in PLAYED for each in rank(arm, listed, chart, played=[(hurt, pain)]))
+
+
 def test_comparison_knows_that_the_arms_error_is_common(chart):
     """Arm surely too short for both: the smaller suits better for certain, however badly the arm is known."""
     small, large = instrument(255, u=0.5), instrument(262, u=0.5)
