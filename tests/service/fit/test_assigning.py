@@ -60,6 +60,13 @@ def test_a_wrong_row_of_a_class_is_counted_from_one():
         read_class("name,arm\nP1,9999\n")
 
 
+def test_every_wrong_row_is_named_at_once():
+    with pytest.raises(FitError, match=r"List row 1: .*Did you mean 43 cm.* List row 3: .* List row 4: .*twice"):
+        read_class("name,arm\nP1,43\nP2,450\nP3,much\nP2,460\n")
+    with pytest.raises(FitError, match=r"List row 1: .* List row 2: "):
+        read_shelf("name,body_length,total_length\nA,much,421\nB,255,more\n")
+
+
 def test_a_cell_that_a_row_leaves_out_is_empty():
     (short,) = read_shelf("name,label,body_length,total_length\nA,1/8,255\n")
     assert (short.label, short.body.value_mm, short.total) == ("1/8", 255, None)
