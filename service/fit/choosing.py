@@ -16,7 +16,7 @@ from service.fit.assessment import Assessment, Classes, InstrumentLengths, Momen
 from service.fit.chart import Chart
 from service.fit.decision import CLASS_ORDER, DECISIONS, RULE, Action, Decision, DecisionRule, Probabilities, decide
 from service.fit.evidence import Played
-from service.fit.lengths import check_plausible, widened
+from service.fit.lengths import check_plausible, is_along_bent_arm, widened
 from service.fit.losses import LOSSES, Losses
 from service.fit.next_step import Outlook, Question, outlooks, worth_asking
 from service.fit.signs import PlayingSigns
@@ -151,15 +151,17 @@ def choose_assessed(
     question = Question(chart, arm, found, items, weighed, seen, losses, rule)
     open_ones = np.flatnonzero(worth_asking(question) & ~np.isin(actions, [each.value for each in UNSETTLED]))
     steps = {}
+    again = Action.ASK_SIGNS if is_along_bent_arm(arm) else Action.MEASURE  # a better reading asks for a raised arm
     for place, promised in zip(open_ones.tolist(), outlooks(question, open_ones), strict=True):
         worth = tuple(each for each in promised if each.gain_days > 0)
         if worth:
-            steps[place] = worth
-            actions[place] = Action.MEASURE
+            actions[place] = again
+            if again is Action.MEASURE:
+                steps[place] = worth
     for place in np.flatnonzero(items.arm_mm >= chart.arms_from_mm[0]).tolist():
         if actions[place] is Action.WAIT:
             # Such an arm may well find a size on the chart: nothing but the uncertainty stands in the way.
-            actions[place] = Action.MEASURE
+            actions[place] = again
     decided = tuple(DECISIONS[code] for code in decide(weighed.costs.classes, rule).tolist())
     return Choices(chart, arm, found, seen, weighed, tuple(actions), decided, steps)
 

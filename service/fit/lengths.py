@@ -274,6 +274,9 @@ elbow to the wrist to the middle of the palm: a raised shoulder comes inwards.  
 of the back is 0.888 (SD 0.015) in grown people (ANSUR II); without the half neck, which does not shorten, 0.88 to 0.94.
 Ours, with a spread that holds both."""
 
+RAISED = "raised over segments"
+"""Key of that cause: two readings of one child along its segments share it."""
+
 
 def along_bent_arm(
     neck_to_shoulder: Length, shoulder_to_elbow: Length, elbow_to_wrist: Length, wrist_to_palm: Length
@@ -299,8 +302,19 @@ def along_bent_arm(
     """
     segments = (neck_to_shoulder, shoulder_to_elbow, elbow_to_wrist, wrist_to_palm)
     summed = linear([(RAISED_OVER_SEGMENTS, each) for each in segments])
-    raised = Contribution("raised arm over its segments", RAISED_SPREAD * summed.value_mm)
+    raised = Contribution("raised arm over its segments", RAISED_SPREAD * summed.value_mm, RAISED)
     return Length(summed.value_mm, (*summed.budget, raised))
+
+
+def is_along_bent_arm(arm: Length) -> bool:
+    """Whether an arm was read along its segments, because the child cannot raise it."""
+    return any(part.key == RAISED for part in arm.budget)
+
+
+ASK_THE_TEACHER = say(
+    "Tell the teacher why the arm is not raised: with such an arm the teacher decides by playing, not by numbers."
+)
+"""What to do where the numbers of such an arm do not decide: no better reading can be asked for."""
 
 
 BENT_ARM: tuple[Sentence, ...] = (
@@ -312,6 +326,6 @@ BENT_ARM: tuple[Sentence, ...] = (
         "side of the neck to the bony tip of the shoulder; on to the point of the elbow; on to the crease of the wrist;"
     ),
     say("on to the middle of the palm. The sum is turned into a raised arm; its interval is about 30 mm to each side."),
-    say("Tell the teacher why the arm is not raised: with such an arm the teacher decides by playing, not by numbers."),
+    ASK_THE_TEACHER,
 )
 """The way out for a child who cannot raise an arm, and what to tell the teacher."""
