@@ -104,8 +104,8 @@ def is_public(address: IPv4Address | IPv6Address) -> bool:
 
     Examples
     --------
-    >>> [is_public(ip_address(each)) for each in ("9.9.9.9", "10.0.0.1", "::ffff:127.0.0.1", "64:ff9b::a00:1")]
-    [True, False, False, False]
+    >>> [is_public(ip_address(each)) for each in ("9.9.9.9", "10.0.0.1", "::ffff:127.0.0.1", "::127.0.0.1", "fec0::1")]
+    [True, False, False, False, False]
     """
     if isinstance(address, IPv6Address):
         within = address.ipv4_mapped or address.sixtofour or (address.teredo[1] if address.teredo else None)
@@ -113,6 +113,8 @@ def is_public(address: IPv4Address | IPv6Address) -> bool:
             within = IPv4Address(int(address) & 0xFFFFFFFF)
         if within is not None:
             return is_public(within)
+        if address.is_reserved or address.is_site_local:  # forms that once led inwards, and may again
+            return False
     return address.is_global and not address.is_multicast
 
 
