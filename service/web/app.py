@@ -177,6 +177,8 @@ def run(settings: Settings) -> None:
     """Serve until stopped; on the very first start, print the link with which the first teacher comes in."""
     import uvicorn
 
+    from service.web.gate.heads import PromptHeads
+
     write_allowed_only()
     os.umask(0o077)  # whatever a library writes is this user's alone
     make_private(settings.data_folder)
@@ -198,6 +200,7 @@ def run(settings: Settings) -> None:
         app,
         host=settings.host,
         port=settings.port,
+        http=PromptHeads,
         access_log=False,  # addresses hold the keys of links
         log_level="warning",
         log_config=None,
