@@ -16,7 +16,7 @@ from typing import Any
 from alembic import command
 from alembic.config import Config
 from alembic.util.exc import CommandError
-from sqlalchemy import Connection, create_engine, event, make_url, text
+from sqlalchemy import Connection, Delete, Update, create_engine, event, make_url, text
 from sqlalchemy.exc import DatabaseError, OperationalError
 from sqlalchemy.orm import ORMExecuteState, Session, sessionmaker, with_loader_criteria
 
@@ -179,6 +179,15 @@ class Store:
     def close(self) -> None:
         """Close every connection."""
         self.engine.dispose()
+
+
+def changed(session: Session, statement: Update | Delete) -> int:
+    """Change rows at once, on condition; how many fitted.
+
+    What is looked at first and changed afterwards can be changed by two at the same moment; here the database decides.
+    """
+    done: Any = session.execute(statement.execution_options(synchronize_session=False))
+    return int(done.rowcount)
 
 
 def _check_whole(connection: Connection) -> None:

@@ -7,11 +7,11 @@ from datetime import datetime, timedelta
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, Response
-from sqlalchemy import select
+from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from service.records.audit import Action, note
-from service.records.database import Store
+from service.records.database import Store, changed
 from service.records.tables import OWNER, TEACHER, Invitation, Studio, Teacher
 from service.security import digest, fresh_token, hash_password
 from service.settings import Settings
@@ -63,7 +63,7 @@ def welcome(request: Request, token: str, parts: TheHouse, form: OpenFields) -> 
         if problem is not None:
             return page(request, "welcome.html", 422, problem=problem, first=first, again=again, filled=filled)
         now = parts.clock.now()
-        invited.used_at = now
+        _use_up(session, invited, now)
         teacher = _made_teacher(session, parts, invited, filled, page_language(request))
         teacher.password_hash = hash_password(password)
         end_sessions(session, parts, teacher.id)
@@ -141,6 +141,21 @@ def _open_invitation(session: Session, parts: House, token: str) -> Invitation:
     if invited.studio_id is None and session.scalars(select(Teacher.id).limit(1)).first() is not None:
         raise LinkClosed  # the first teacher came in through another of these links
     return invited
+
+
+def _use_up(session: Session, invited: Invitation, now: datetime) -> None:
+    """Use an invitation up, and with the first one every other that makes a studio.
+
+    Raises
+    ------
+    LinkClosed
+        If somebody else came through it meanwhile.
+    """
+    still_open = update(Invitation).where(Invitation.used_at.is_(None)).values(used_at=now)
+    if changed(session, still_open.where(Invitation.id == invited.id)) != 1:
+        raise LinkClosed
+    if invited.studio_id is None:
+        changed(session, still_open.where(Invitation.studio_id.is_(None)))
 
 
 def _fault(session: Session, filled: dict[str, str], first: bool) -> str | None:

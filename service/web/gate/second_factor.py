@@ -15,9 +15,10 @@ from base64 import b32encode, b64decode, b64encode
 from datetime import datetime
 
 import pyotp
-from sqlalchemy import delete, select
+from sqlalchemy import delete, or_, update
 from sqlalchemy.orm import Session
 
+from service.records.database import changed
 from service.records.tables import RecoveryCode, Teacher
 from service.security import Sealer, digest
 
@@ -44,14 +45,14 @@ def address_of(key: str, email: str) -> str:
     return pyotp.TOTP(key).provisioning_uri(name=email, issuer_name=ISSUER)
 
 
-def code_fits(teacher: Teacher, sealer: Sealer, code: str, now: datetime) -> bool:
-    """Whether a code of six digits is right, for the first time; it is then used up."""
+def code_fits(session: Session, teacher: Teacher, sealer: Sealer, code: str, now: datetime) -> bool:
+    """Whether a code of six digits is right, for the first time; it is then used up, also for who comes meanwhile."""
     key = _key(teacher, sealer)
     step = None if key is None else matching_step(key, code, int(now.timestamp()) // STEP_S)
-    if step is None or (teacher.factor_step is not None and step <= teacher.factor_step):
+    if step is None:
         return False
-    teacher.factor_step = step
-    return True
+    not_used = or_(Teacher.factor_step.is_(None), Teacher.factor_step < step)
+    return changed(session, update(Teacher).where(Teacher.id == teacher.id, not_used).values(factor_step=step)) == 1
 
 
 def matching_step(key: str, code: str, step: int) -> int | None:
@@ -79,13 +80,8 @@ def new_codes(session: Session, teacher: Teacher) -> list[str]:
 def use_code(session: Session, teacher: Teacher, typed: str) -> bool:
     """Whether a recovery code is right; it is then used up."""
     plain = "".join(letter for letter in typed.upper() if letter.isalnum()).translate(str.maketrans("018", "OIB"))
-    found = session.scalars(
-        select(RecoveryCode).where(RecoveryCode.teacher_id == teacher.id, RecoveryCode.code_digest == digest(plain))
-    ).one_or_none()
-    if found is None:
-        return False
-    session.delete(found)
-    return True
+    own = RecoveryCode.teacher_id == teacher.id
+    return changed(session, delete(RecoveryCode).where(own, RecoveryCode.code_digest == digest(plain))) == 1
 
 
 def _key(teacher: Teacher, sealer: Sealer) -> str | None:

@@ -85,9 +85,9 @@ def second_step(request: Request, parts: TheHouse, form: OpenFields) -> Response
                 return _wait(shown, late)
         code = text_field(form, "code", 64)
         now = parts.clock.now()
-        if code_fits(teacher, parts.factor_keys, code, now) or use_code(session, teacher, code):
+        if code_fits(session, teacher, parts.factor_keys, code, now) or use_code(session, teacher, code):
             return signed_in(parts, session, teacher)
-        _note_refused(parts, teacher)
+        note(session, teacher.studio_id, Action.SIGN_IN_REFUSED, now, teacher.id)
         return page(request, "second_factor.html", 401, problem=WRONG_CODE, halfway=halfway)
 
 

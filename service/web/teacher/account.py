@@ -74,7 +74,7 @@ def switch_factor_on(request: Request, who: Visitor, parts: TheHouse, records: R
     if not parts.limiter.allows("second-factor", who.teacher_id):
         return _offered(request, parts, teacher, TOO_MANY_TRIES, 429)
     now = parts.clock.now()
-    if not code_fits(teacher, parts.factor_keys, text_field(form, "code", 16), now):
+    if not code_fits(records, teacher, parts.factor_keys, text_field(form, "code", 16), now):
         return _offered(request, parts, teacher, WRONG_CODE, 422)
     teacher.factor_since = now
     end_sessions(records, parts, teacher.id, but=who.sign_in_id)

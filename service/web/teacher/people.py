@@ -6,11 +6,12 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from sqlalchemy import func, select
+from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
 from service.records.audit import KEPT_DAYS, Action, note
-from service.records.tables import OWNER, TEACHER, AuditEntry, Invitation, Teacher
+from service.records.database import changed
+from service.records.tables import OWNER, TEACHER, AuditEntry, Invitation, Studio, Teacher
 from service.web.forms.models import InviteForm, RoleForm
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.gate.invitations import new_invitation, welcome_address
@@ -151,5 +152,8 @@ def _teacher(records: Session, teacher_id: str) -> Teacher:
 
 
 def _is_last_owner(records: Session, teacher: Teacher) -> bool:
+    """Whether nobody else owns the studio; until this change is kept, nobody else can change who does."""
+    changed(records, update(Studio).where(Studio.id == teacher.studio_id).values(name=Studio.name))
+    records.refresh(teacher)
     owners = records.scalar(select(func.count()).select_from(Teacher).where(Teacher.role == OWNER))
     return teacher.role == OWNER and owners == 1
