@@ -21,10 +21,10 @@ from sqlalchemy import select
 from service.jobs.telling import tell_later
 from service.jobs.workshop import Workshop, workshop
 from service.measuring.pool import Measurer
-from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome
+from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.records.deeds import forget_deeds
 from service.records.lookups import age_years, stated
-from service.records.photos import ORIGINALS, OVERLAY, VIEW
+from service.records.photos import ORIGINALS, OVERLAY, VIEW, PhotoFolder
 from service.records.tables import ACCEPTED, ARM, FAILED, MEASURED, RECEIVED, REFUSED, Child, Upload
 
 STRAY_AFTER = timedelta(hours=1)
@@ -69,24 +69,24 @@ async def measure_photo(upload_id: str) -> None:
     if asked is None:
         return
     originals = await asyncio.to_thread(tools.photos.originals, upload_id)
-    outcome = await _measured(tools.pool, originals, asked)
+    outcome = await measured(tools.pool, originals, asked.kind, asked.question)
     if outcome.failed and asked.tries < MOST_TRIES:
         raise MeasuringFailed
     await asyncio.to_thread(keep_outcome, tools, upload_id, outcome)
 
 
-async def _measured(pool: Measurer, originals: Sequence[bytes], asked: _Asked) -> Outcome:
+async def measured(pool: Measurer, originals: Sequence[bytes], kind: str, question: Question) -> Outcome:
     """What one photo gives, or several of the same child or instrument together."""
-    files = [(content, asked.kind) for content in originals]
+    files = [(content, kind) for content in originals]
     if not files:
         return Outcome({"usable": False, "problems": [], "points_px": {}})
-    if isinstance(asked.question, ArmQuestion):
+    if isinstance(question, ArmQuestion):
         if len(files) == 1:
-            return await pool.arm(*files[0], asked.question)
-        return _with_reason(await pool.arm_together(files, asked.question))
+            return await pool.arm(*files[0], question)
+        return _with_reason(await pool.arm_together(files, question))
     if len(files) == 1:
-        return await pool.instrument(*files[0], asked.question)
-    return await pool.instrument_together(files, asked.question)
+        return await pool.instrument(*files[0], question)
+    return await pool.instrument_together(files, question)
 
 
 def _with_reason(joint: Outcome) -> Outcome:
@@ -102,7 +102,7 @@ class _Asked:
     """What to measure in an upload, and how often that was begun."""
 
     kind: str
-    question: ArmQuestion | InstrumentQuestion
+    question: Question
     tries: int
 
 
@@ -137,10 +137,8 @@ def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome) -> None:
         if upload is not None and upload.state not in (RECEIVED, MEASURED):
             return
     usable = bool(outcome.result["usable"])
-    view = outcome.photo_jpeg if outcome.film_s is None else None  # of a film nobody sees more than what was measured
-    for kind, picture in ((VIEW, view), (OVERLAY, outcome.overlay_jpeg)):
-        if usable and picture is not None:
-            tools.photos.put(upload_id, kind, picture)
+    if usable:
+        keep_pictures(tools.photos, upload_id, outcome)
     if not usable and outcome.refusal_jpeg is not None:
         tools.photos.show_refused(upload_id, outcome.refusal_jpeg)
     with tools.store.whole_house() as session:
@@ -148,10 +146,23 @@ def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome) -> None:
         if upload is None:  # deleted by the family while it was being measured
             tools.photos.delete(upload_id)
             return
-        upload.result = outcome.result | {"drawn_px": outcome.drawn_px, "film_s": outcome.film_s}
+        keep_result(upload, outcome)
         upload.state = MEASURED if usable else FAILED if outcome.failed else REFUSED
-        if outcome.size_px is not None:
-            upload.width_px, upload.height_px = outcome.size_px
+
+
+def keep_pictures(photos: PhotoFolder, upload_id: str, outcome: Outcome) -> None:
+    """Keep what is shown of a photo, and what was measured in it; of a film nobody sees more than the latter."""
+    view = outcome.photo_jpeg if outcome.film_s is None else None
+    for kind, picture in ((VIEW, view), (OVERLAY, outcome.overlay_jpeg)):
+        if picture is not None:
+            photos.put(upload_id, kind, picture)
+
+
+def keep_result(upload: Upload, outcome: Outcome) -> None:
+    """Note what was found in a photo."""
+    upload.result = outcome.result | {"drawn_px": outcome.drawn_px, "film_s": outcome.film_s}
+    if outcome.size_px is not None:
+        upload.width_px, upload.height_px = outcome.size_px
 
 
 @DBOS.step(retries_allowed=True, max_attempts=MOST_TRIES, interval_seconds=1.0, backoff_rate=2.0)

@@ -33,8 +33,13 @@ class Stated:
 
 def stated(session: Session, upload: Upload) -> Stated:
     """What the family, or the studio, says of the thing of known size in a photo."""
-    if upload.reference is not None:
-        return Stated(reference=Blank(upload.reference))
+    return stated_by(session, upload, upload.reference)
+
+
+def stated_by(session: Session, upload: Upload, reference: str | None) -> Stated:
+    """The same, if this lies in the photo; None is the printed sheet."""
+    if reference is not None:
+        return Stated(reference=Blank(reference))
     asked = session.get(PhotoRequest, upload.request_id) if upload.request_id else None
     return Stated(asked.bar_mm if asked is not None else None)
 

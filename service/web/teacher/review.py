@@ -23,12 +23,13 @@ from service.fit.errors import FitError
 from service.fit.verdict import Verdict, judge
 from service.fit.verdict_json import verdict_json
 from service.jobs.running import start_again
+from service.jobs.workflows import keep_pictures, keep_result, measured
 from service.measuring.results import kept_build, kept_length
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Question
 from service.records.asking import is_open
 from service.records.audit import Action, note
 from service.records.deciding import chart_in_use, latest_arm, losses_in_use, verdict_for
-from service.records.lookups import Stated, age_years, stated
+from service.records.lookups import Stated, age_years, stated, stated_by
 from service.records.photos import ORIGINAL, ORIGINALS, OVERLAY, VIEW
 from service.records.tables import (
     ACCEPTED,
@@ -44,7 +45,7 @@ from service.records.tables import (
     PhotoRequest,
     Upload,
 )
-from service.web.forms.models import AcceptForm, AgainForm, PointsForm
+from service.web.forms.models import AcceptForm, AgainForm, PaperForm, PointsForm
 from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION, House
 from service.web.language import marked, page_language, translator
@@ -68,6 +69,7 @@ MOVABLE = {
     },
 }
 """Points a teacher may move, as the measuring rooms name them."""
+NOT_SO = {"message": marked("It cannot be measured like this"), "advice": ""}
 PICTURES = {"photo.jpg": VIEW, "overlay.jpg": OVERLAY}
 
 
@@ -77,16 +79,36 @@ def review(
 ) -> HTMLResponse:
     """Show the photo with its points; then look at it, so that the first moved point is answered at once."""
     upload = _upload(records, upload_id)
+    answer = _review_page(request, parts, records, upload)
+    if _can_measure(parts, upload):
+        afterwards.add_task(_sight, parts, upload.id, upload.kind, stated(records, upload))
+    answer.background = afterwards
+    return answer
+
+
+def _can_measure(parts: House, upload: Upload) -> bool:
+    """Whether points can be moved."""
+    return upload.state == MEASURED and upload.single_photo and parts.photos.has(upload.id, ORIGINAL)
+
+
+def _review_page(
+    request: Request,
+    parts: House,
+    records: Session,
+    upload: Upload,
+    refused: dict[str, str] | None = None,
+    status: int = 200,
+) -> HTMLResponse:
+    """The page; `refused` says why the photo cannot be measured by what somebody said lies in it."""
     child = records.get_one(Child, upload.child_id) if upload.child_id else None
     say = translator(page_language(request))
-    can_measure = upload.state == MEASURED and upload.single_photo and parts.photos.has(upload.id, ORIGINAL)
-    if can_measure:
-        afterwards.add_task(_sight, parts, upload.id, upload.kind, stated(records, upload))
     live, more, short = _live(request, records, child, upload, upload.corrected or upload.result or {})
-    answer = page(
+    return page(
         request,
         "teacher/review.html",
+        status,
         upload=upload,
+        refused=refused,
         child=child,
         automatic=json.dumps(_movable(upload, upload.result or {})),
         moved=json.dumps((upload.corrected or {}).get("moved_px", {})),
@@ -94,15 +116,13 @@ def review(
         waiting=_waiting(records),
         names=[(name, say(MOVABLE[upload.kind][name])) for name in _movable(upload, upload.result or {})],
         reasons=_reasons(upload),
-        can_measure=can_measure,
+        can_measure=_can_measure(parts, upload),
         can_retry=parts.photos.has(upload.id, ORIGINAL),
         called=_called(records, child, upload, page_language(request)),
         live=live,
         more=more,
         short=short,
     )
-    answer.background = afterwards
-    return answer
 
 
 @router.get("/{upload_id}/{picture}")
@@ -137,6 +157,40 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
     words, more, short = await run_in_threadpool(keep)
     drawn = found.get("drawn_px", {})
     return JSONResponse({"usable": found["usable"], "html": words, "more": more, "short": short, "drawn": drawn})
+
+
+@router.post("/{upload_id}/reference")
+async def change_reference(request: Request, upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> Response:
+    """Measure by another thing of known size that lies in the photo; where that fails everything stays as it was."""
+    chosen = PaperForm.read(form).reference
+
+    def asked() -> tuple[str, Question]:
+        with parts.store.for_studio(who.studio_id) as records:
+            upload = _upload(records, upload_id)
+            if upload.state != MEASURED:
+                raise nothing_here()
+            return upload.kind, _question(parts, records, upload, None, stated_by(records, upload, chosen))
+
+    kind, question = await run_in_threadpool(asked)
+    originals = await run_in_threadpool(parts.photos.originals, upload_id)
+    if not originals:
+        raise nothing_here()
+    outcome = await measured(parts.pool, originals, kind, question)
+
+    def keep() -> Response:
+        with parts.store.for_studio(who.studio_id) as records:
+            upload = _upload(records, upload_id)
+            if upload.state != MEASURED:  # accepted, or asked for again, meanwhile
+                raise nothing_here()
+            if not outcome.result["usable"]:
+                problem = (outcome.result["problems"] or [None])[0]
+                return _review_page(request, parts, records, upload, problem or NOT_SO, 422)
+            keep_pictures(parts.photos, upload_id, outcome)
+            keep_result(upload, outcome)
+            upload.reference, upload.corrected = chosen, None
+        return go_to(f"/reviews/{upload_id}")
+
+    return await run_in_threadpool(keep)
 
 
 @router.post("/{upload_id}/accept")
@@ -316,8 +370,9 @@ async def _draw_moved_points(parts: House, who: SignedIn, upload_id: str) -> Non
     await run_in_threadpool(keep)
 
 
-def _question(parts: House, records: Session, upload: Upload, points: Any) -> Question:
-    known = stated(records, upload)
+def _question(parts: House, records: Session, upload: Upload, points: Any, otherwise: Stated | None = None) -> Question:
+    """What to measure; `otherwise` is said of the thing of known size in place of what the records say."""
+    known = otherwise or stated(records, upload)
     if upload.kind != ARM:
         return InstrumentQuestion(points, known.bar_mm, reference=known.reference)
     child = records.get(Child, upload.child_id) if upload.child_id else None

@@ -5,9 +5,10 @@ from __future__ import annotations
 import pytest
 
 from calibration.blank_sheet import Blank
+from service.measuring.work import ArmQuestion, Outcome
 from service.records.tables import PhotoRequest, Upload
 from service.web.family import pages
-from tests.service.conftest import Place
+from tests.service.conftest import REFUSED, Place
 from tests.service.seeding import Seeded, seed
 from tests.waiting import until
 
@@ -84,3 +85,48 @@ def test_a_photo_without_the_sheet_leads_to_blank_paper(family: tuple[Place, See
         page = place.client.get(sent.headers["location"]).text
         assert words in page
         assert f'href="{base}/paper"' in page
+
+
+def test_the_teacher_says_what_lies_in_a_photo(
+    family: tuple[Place, Seeded, dict[str, str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place, seeded, form = family
+    place.client.post(f"/f/{seeded.family}/paper", data=form | {"reference": "a4"})
+    sent = place.client.post(f"/f/{seeded.family}/arm", data=form, files={"photo": ("a.jpg", b"photo", "image/jpeg")})
+    address = f"/reviews/{sent.headers['location'].rsplit('/', 1)[1]}"
+    place.client.cookies.set("scrollreach", seeded.session)
+    teacher = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
+    assert '<option value="a4" selected>' in place.client.get(address).text
+
+    def kept() -> tuple[str | None, bool, float]:
+        with place.house.store.for_studio(seeded.studio_id) as records:
+            upload = records.get_one(Upload, address.rsplit("/", 1)[1])
+            assert upload.result is not None
+            return upload.reference, upload.corrected is not None, upload.result["arm_length"]["value_mm"]
+
+    place.client.post(f"{address}/points", data=teacher | {"points": '{"mid_palm": [840, 360]}'})
+    before = kept()
+    assert before[:2] == ("a4", True)
+
+    async def refuse(data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
+        return Outcome({"photo": name} | REFUSED)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(place.pool, "arm", refuse)
+        answer = place.client.post(f"{address}/reference", data=teacher | {"reference": "letter"})
+    assert answer.status_code == 422
+    assert "Show the sheet." in answer.text
+    assert kept() == before
+    assert place.client.get(address).status_code == 200
+
+    answer = place.client.post(f"{address}/reference", data=teacher | {"reference": "letter"})
+    assert answer.status_code == 303
+    assert place.pool.references[-1] == Blank.LETTER
+    assert kept()[:2] == ("letter", False)
+    place.client.post(f"{address}/points", data=teacher | {"points": '{"mid_palm": [840, 360]}'})
+    assert place.pool.looked_by[-1] == Blank.LETTER
+    place.client.post(f"{address}/reference", data=teacher | {"reference": ""})  # the printed sheet after all
+    assert place.pool.references[-1] is None
+    assert kept()[0] is None
+    place.client.post(f"{address}/accept", data=teacher)
+    assert place.client.post(f"{address}/reference", data=teacher | {"reference": "a4"}).status_code == 404
