@@ -21,7 +21,7 @@ memory), and a phone's tone curve, local contrast and sharpening move an edge of
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -100,11 +100,32 @@ class PrintScale:
     blank: bool = False
 
     def contribution(self, length_mm: float, sheet_name: str) -> Contribution:
-        """What the print's size contributes to a length in mm that was measured with the sheet of that name."""
-        contribution_mm, key = length_mm * self.standard_uncertainty / self.scale, f"print-scale:{sheet_name}"
+        """What the print's size contributes to a length in mm that was measured with the sheet of that name.
+
+        Sheets of blank paper lie beside each other out of one pack, were cut by one machine and look alike to the
+        camera: whatever is wrong with the size of one is wrong with all of them, and a second one averages nothing.
+        """
+        contribution_mm = length_mm * self.standard_uncertainty / self.scale
         if self.blank:
-            return Contribution("size of the paper", contribution_mm, key)
-        return Contribution("size of the print", contribution_mm, key)
+            return Contribution("size of the paper", contribution_mm, f"print-scale:{sheet_name.rpartition('-')[0]}")
+        return Contribution("size of the print", contribution_mm, f"print-scale:{sheet_name}")
+
+
+def size_contributions(prints: Mapping[str, PrintScale], length_mm: float) -> list[Contribution]:
+    """What the sizes of several sheets, by name, contribute to a length in mm that was measured with all of them alike.
+
+    Examples
+    --------
+    >>> paper = PrintScale(standard_uncertainty=0.003, blank=True)
+    >>> [(one.key, one.contribution_mm) for one in size_contributions({"blank-a4-1": paper, "blank-a4-2": paper}, 500)]
+    [('print-scale:blank-a4', 1.5)]
+    """
+    parts = [scale.contribution(length_mm / len(prints), name) for name, scale in prints.items()]
+    summed: dict[str | None, Contribution] = {}
+    for part in parts:
+        before = summed[part.key].contribution_mm if part.key in summed else 0.0
+        summed[part.key] = replace(part, contribution_mm=before + part.contribution_mm)
+    return list(summed.values())
 
 
 UNCHECKED = PrintScale()

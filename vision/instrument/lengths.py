@@ -13,7 +13,7 @@ from math import hypot
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.print_scale import PrintScale
+from calibration.print_scale import PrintScale, size_contributions
 from calibration.quantity import Contribution, Length
 from vision.instrument.cameras import Camera
 from vision.instrument.fit import Fit
@@ -148,7 +148,6 @@ def _length(fit: Fit, of: Callable[[Array], float], kind: str, prints: Prints) -
         for name, share in fit.shares.items()
         if np.linalg.norm(gradient @ share) > _LEAST_CAUSE_MM
     ]
-    for name, scale in prints.items():
-        parts.append(scale.contribution(value / len(prints), name))
+    parts += size_contributions(prints, value)
     parts.append(Contribution("definition", DEFINITION_MM[kind]))
     return Length(value, tuple(parts))
