@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+from service.fit.choosing import UNSETTLED
 from service.fit.decision import PLAYED, Action, Decision
 from service.fit.ranking import Ranked
 from service.fit.verdict import Verdict
@@ -39,6 +40,8 @@ def heap_of(judged: Verdict | Ranked) -> Heap:
     -------
     Heap
     """
+    if judged.action in UNSETTLED:
+        return Heap.OPEN
     if judged.action is not Action.LARGER and judged.probabilities.likeliest is Decision.STRETCH:
         return Heap.STRETCH
     if judged.action in PLAYED:

@@ -12,8 +12,9 @@ from sqlalchemy.orm import Session
 
 from calibration.quantity import Length
 from service.fit.chart import Chart
+from service.fit.choosing import UNSETTLED
 from service.fit.errors import FitError
-from service.fit.explanation import to_do
+from service.fit.explanation import headline, to_do
 from service.fit.fingers import finger_room, finger_sentences
 from service.fit.growth import Growth, growth_alerts, growth_sentences
 from service.fit.order import order
@@ -64,7 +65,10 @@ COMPARABLE = 3 * MONTH
 
 @dataclass(frozen=True)
 class Choice:
-    """An instrument among those the child could play."""
+    """An instrument among those the child could play.
+
+    `by_lengths` says what is known of it by its lengths alone, where something is to be settled before it is played.
+    """
 
     instrument: Instrument
     rank: Ranked | None
@@ -73,6 +77,7 @@ class Choice:
     signs: Any
     steps: list[str]
     to_do: str = ""
+    by_lengths: str = ""
 
 
 def child_view(records: Session, child: Child, now: datetime, translate: Translate, language: str) -> dict[str, Any]:
@@ -256,9 +261,9 @@ def _choices(
         verdict = verdict_for(records, child, arm, instrument, kept_build(latest.lengths))
         told = to_do(verdict).text(translate, language)
         steps = [each.sentence().text(translate, language) for each in verdict.steps[:3]]
-        found.append(
-            Choice(instrument, place, verdict, words, noted_signs(records, child.id, instrument.id), steps, told)
-        )
+        signs = noted_signs(records, child.id, instrument.id)
+        known = headline(verdict).text(translate, language) if verdict.action in UNSETTLED else ""
+        found.append(Choice(instrument, place, verdict, words, signs, steps, told, known))
     return found
 
 

@@ -15,10 +15,11 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 
 from calibration.quantity import Length
+from service.fit.choosing import UNSETTLED
 from service.fit.counter import Heap
 from service.fit.errors import FitError
 from service.fit.lengths import parse_length
-from service.fit.order import order
+from service.fit.order import UNSETTLED_FIRST, order
 from service.fit.order_drawing import drawing_svg
 from service.fit.sentences import Translate, say
 from service.fit.verdict_json import verdict_json
@@ -201,6 +202,7 @@ def _against(request: Request, records: Session, at: AtCounter, fault: FitError 
             if laid
         ],
         suits=any(laid for heap, laid in heaps if heap in PLAYABLE),
+        unsettled=UNSETTLED_FIRST if any(each.ranked.action in UNSETTLED for each in found) else None,
         any_there=bool(found),
     )
 

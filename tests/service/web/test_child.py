@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from datetime import timedelta
 
-from service.records.tables import ACCEPTED, MEASURED, ArmRecord, Instrument, SignIn, TapeRecord, Upload
+from service.records.tables import ACCEPTED, MEASURED, ArmRecord, Instrument, SignIn, SignsRecord, TapeRecord, Upload
 from tests.service.conftest import Place
 from tests.service.seeding import NOW, Seeded, arm_result, seed
 
@@ -61,6 +61,25 @@ def test_until_when_an_instrument_does_is_said_by_the_calendar(place: Place) -> 
         session.expires_at, session.seen_at = NOW + timedelta(days=99), NOW + timedelta(days=60)
     place.clock.forward(days=60)  # two months on, with no new measurement, it is still the same month
     assert said[0] in shown(place, seeded, f"/children/{seeded.child_id}")
+
+
+def test_after_pain_no_page_says_anything_else(place: Place) -> None:
+    """Neither a date, nor a bare verdict, nor something to look for or to lend."""
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        for noted in records.query(SignsRecord).filter_by(child_id=seeded.child_id):
+            noted.answers = noted.answers | {"painless": False}
+    child = shown(place, seeded, f"/children/{seeded.child_id}")
+    assert "By its lengths this instrument fits the child. " in child
+    assert "Stop playing this instrument and ask the teacher." in child
+    assert "How long it will do is said as soon as it is to be played." in child
+    assert "Order nothing yet" in child
+    for words in ("Blue case (1/8): fits", "becomes too small", "Said as soon as", "growth is allowed for"):
+        assert words not in child
+    counter = shown(place, seeded, f"/counter/children/{seeded.child_id}")
+    assert "Order nothing yet: first settle" in counter
+    assert "It can be played" not in counter
+    assert "The order slip says what to look for" not in counter
 
 
 def taken_back(place: Place, seeded: Seeded, path: str) -> None:
