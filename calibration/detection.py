@@ -25,6 +25,8 @@ _SINGLE_MARKERS = 12
 _LONGEST_SIDE_PX = 2600
 """Markers are looked for at this size at most; 5 megapixels pass whole.  Our choice between time and far sheets."""
 
+_HALF = 0.5  # the least scale at which no pixel is passed over
+
 _SECOND_LOOK = 2.0
 """How much larger the photo is looked at once more where nothing was found."""
 
@@ -94,5 +96,6 @@ def _covers(sheet: SheetInPhoto, point_px: NDArray[np.float64]) -> bool:
 def _resized(grey: Grey, scale: float) -> Grey:
     if scale == 1:
         return grey
-    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    # down to half the size two by two pixels, weighed by distance, tell as much in a fifth of the time
+    way = cv2.INTER_CUBIC if scale > 1 else cv2.INTER_LINEAR if scale >= _HALF else cv2.INTER_AREA
     return np.asarray(cv2.resize(grey, None, fx=scale, fy=scale, interpolation=way), dtype=np.uint8)

@@ -72,9 +72,9 @@ def edge_candidates(image: NDArray[np.uint8], sheet: SheetInPhoto, side: str) ->
     strip, along_mm, outward_mm = _strip(image, sheet, side)
     if strip.shape[0] < 20:
         return ()
-    change = _limited(np.diff(strip, axis=1))
+    change = np.diff(strip, axis=1)
     middle_mm = (outward_mm[1:] + outward_mm[:-1]) / 2
-    score = _line_scores(change, along_mm, middle_mm)
+    score = _line_scores(_limited(change), along_mm, middle_mm)
     strongest = score.max(axis=0)
     nominal = _nominal_mm(sheet, side)
     step_mm = middle_mm[1] - middle_mm[0]
@@ -85,7 +85,7 @@ def edge_candidates(image: NDArray[np.uint8], sheet: SheetInPhoto, side: str) ->
         peak = int(remaining.argmax())
         if remaining[peak] < _LEAST_STRENGTH:
             break
-        place = _centre_mm(strip, along_mm, outward_mm, peak, float(_SLOPE_RANGE[score[:, peak].argmax()]))
+        place = _centre_mm(change, along_mm, outward_mm, peak, float(_SLOPE_RANGE[score[:, peak].argmax()]))
         uncertainty = np.hypot(0.15 / sheet.px_per_mm, 2.0 / sheet.px_per_mm / strongest[peak])
         candidates.append(EdgeCandidate(nominal + place, float(strongest[peak]), float(uncertainty)))
         for taken in (peak, round((place - middle_mm[0]) / step_mm)):
@@ -93,11 +93,10 @@ def edge_candidates(image: NDArray[np.uint8], sheet: SheetInPhoto, side: str) ->
     return tuple(candidates)
 
 
-def _centre_mm(strip: Array, along_mm: Array, outward_mm: Array, peak: int, slope: float) -> float:
+def _centre_mm(change: Array, along_mm: Array, outward_mm: Array, peak: int, slope: float) -> float:
     """Place of a line, outwards of nominal: the middle of the change along it, which chance and covers hardly shift."""
     step_mm = outward_mm[1] - outward_mm[0]
     reach = round(2 / _STEP_PX)
-    change = np.diff(strip, axis=1)
     offsets, rows = np.arange(-reach, reach + 1), np.arange(len(along_mm))[:, None]
     centre = float(peak)
     for _ in range(4):
@@ -150,14 +149,17 @@ def _line_scores(change: Array, along_mm: Array, outward_mm: Array) -> Array:
     """How far each line stands out, (slopes, columns): the change along it over what chance gives."""
     step_mm = outward_mm[1] - outward_mm[0]
     rows, columns, channels = change.shape
-    row_numbers = np.arange(rows)[:, None]
+    above = np.concatenate([np.zeros((1, columns, channels)), np.cumsum(change, axis=0)])
     spread = np.maximum(change.std(axis=(0, 1)), 0.3)
     # neighbouring rows are alike: only every second one counts as independent
     independent = np.sqrt(rows / 2)
     scores = []
     for slope in _SLOPE_RANGE:
-        shift = slope * along_mm / step_mm
-        column = np.arange(columns) + np.round(shift)[:, None].astype(int)
-        mean = change[row_numbers, column.clip(0, columns - 1)].mean(axis=0)
+        shift = np.round(slope * along_mm / step_mm).astype(int)
+        # rows that are shifted alike lie together: their sums are differences of the sums from the first row on
+        ends = np.append(np.flatnonzero(np.diff(shift)) + 1, rows)
+        together = np.diff(above[np.concatenate([[0], ends])], axis=0)
+        column = (np.arange(columns) + shift[ends - 1, None]).clip(0, columns - 1)
+        mean = together[np.arange(len(ends))[:, None], column].sum(axis=0) / rows
         scores.append(np.sqrt(((mean * independent / spread) ** 2).sum(axis=1) / channels))
     return np.array(scores)

@@ -24,6 +24,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
+from math import hypot, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -158,29 +159,27 @@ def scale_from_paper(image: NDArray[np.uint8], sheet: SheetInPhoto) -> PrintScal
     best: tuple[float, Paper, float, float] | None = None
     in_true_size = 4 * _UNSEEN  # that the print is in true size and no edge is seen
     for paper in Paper:
+        agreement, scale, uncertainty = _agreements(across, along, paper, shift_mm)
         # the pattern for the other paper is a mistake that is rarely made
         start = 0.0 if paper is layout.paper else -1.0
-        for width, height in product(across, along):
-            found = _agreement(width, height, paper, shift_mm)
-            if found is None:
-                continue
-            if best is None or start + found[0] > best[0]:
-                best = (start + found[0], paper, found[1], found[2])
-            if paper is layout.paper and abs(found[1] - 1) < SUSPICIOUS:
-                in_true_size = max(in_true_size, found[0])
+        at = np.unravel_index(agreement.argmax(), agreement.shape)
+        if np.isfinite(agreement[at]) and (best is None or start + agreement[at] > best[0]):
+            best = float(start + agreement[at]), paper, float(scale[at]), float(uncertainty[at])
+        if paper is layout.paper:
+            in_true_size = max(in_true_size, float(agreement[np.abs(scale - 1) < SUSPICIOUS].max(initial=-np.inf)))
     if best is None:
         return UNCHECKED
-    agreement, paper, measured, uncertainty = best
+    agrees, paper, measured, deviation = best
     if abs(measured - 1) < SUSPICIOUS:
-        return PrintScale(checked=True, measured=measured, measured_uncertainty=uncertainty, paper=paper)
-    if agreement - in_true_size < _MARGIN:
-        return PrintScale(measured=measured, measured_uncertainty=uncertainty)
+        return PrintScale(checked=True, measured=measured, measured_uncertainty=deviation, paper=paper)
+    if agrees - in_true_size < _MARGIN:
+        return PrintScale(measured=measured, measured_uncertainty=deviation)
     return PrintScale(
-        standard_uncertainty=_either_way(measured, uncertainty),
+        standard_uncertainty=_either_way(measured, deviation),
         suspected=True,
         checked=True,
         measured=measured,
-        measured_uncertainty=uncertainty,
+        measured_uncertainty=deviation,
         paper=paper,
     )
 
@@ -194,59 +193,59 @@ def _either_way(measured: float, uncertainty: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class _Extent:
-    """A pair of opposite edges, or one: their distance in mm of the print, its uncertainty, how well they are seen."""
+class _Extents:
+    """What two opposite edges may be: neither is seen (the first, of infinite length), any pair of them, or one.
 
-    length_mm: float
-    uncertainty_mm: float
-    weight: float
+    Arrays (E,): their distance in mm of the print, its uncertainty, how well they are seen.
+    """
+
+    length_mm: NDArray[np.float64]
+    uncertainty_mm: NDArray[np.float64]
+    weight: NDArray[np.float64]
 
 
 def _weight(strength: float) -> float:
     return min(strength / 10.0, 2.0)
 
 
-def _extents(near: Sequence[EdgeCandidate], far: Sequence[EdgeCandidate]) -> list[_Extent | None]:
+def _extents(near: Sequence[EdgeCandidate], far: Sequence[EdgeCandidate]) -> _Extents:
     """All pairs of opposite edges that are about as far from the print's middle, single edges, and neither."""
-    extents: list[_Extent | None] = [None]
+    rows = [(np.inf, 0.0, 2 * _UNSEEN)]
     for one, two in product(near, far):
         off_centre = (one.place_mm - two.place_mm) / 2
         weight = _weight(one.strength) + _weight(two.strength) - 0.5 * (off_centre / _OFF_CENTRE_MM) ** 2
-        uncertainty = float(np.hypot(one.uncertainty_mm, two.uncertainty_mm))
-        extents.append(_Extent(one.place_mm + two.place_mm, uncertainty, weight))
+        rows.append((one.place_mm + two.place_mm, hypot(one.uncertainty_mm, two.uncertainty_mm), weight))
     for edge in (*near, *far):
-        uncertainty = 2 * float(np.hypot(edge.uncertainty_mm, _OFF_CENTRE_MM))
-        extents.append(_Extent(2 * edge.place_mm, uncertainty, _weight(edge.strength) + _UNSEEN))
-    return extents
+        uncertainty = 2 * hypot(edge.uncertainty_mm, _OFF_CENTRE_MM)
+        rows.append((2 * edge.place_mm, uncertainty, _weight(edge.strength) + _UNSEEN))
+    return _Extents(*np.array(rows).T)
 
 
-def _agreement(
-    width: _Extent | None, height: _Extent | None, paper: Paper, shift_mm: float = 0.0
-) -> tuple[float, float, float] | None:
-    """How well two extents agree on one scale for a paper; the scale; its uncertainty.
+def _agreements(
+    across: _Extents, along: _Extents, paper: Paper, shift_mm: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """How well each two extents agree on one scale for a paper; the scales; their uncertainties: (A, B) each.
 
-    `shift_mm` is the standard uncertainty of both extents together, by which all edges may seem further out or in.
+    Where neither is seen nothing agrees (minus infinity), with no scale (not a number).  `shift_mm` is the standard
+    uncertainty of both extents together, by which all edges may seem further out or in.
     """
-    scales, variances, shifts, weight = [], [], [], 0.0
-    for extent, paper_mm in ((width, paper.width_mm), (height, paper.height_mm)):
-        if extent is None:
-            weight += 2 * _UNSEEN
-            continue
-        scale = paper_mm / extent.length_mm
-        cut = PAPER_TOLERANCE_MM / np.sqrt(3) / paper_mm
-        scales.append(scale)
-        shifts.append(shift_mm / extent.length_mm)
-        variances.append(cut**2 + PRINTER_RELATIVE_U**2 + (scale * extent.uncertainty_mm / extent.length_mm) ** 2)
-        weight += extent.weight
-    if not scales:
-        return None
-    precision = 1 / np.array(variances)
-    mean = float(precision @ scales / precision.sum())
-    if len(scales) == 2:
-        difference = scales[0] - scales[1]
-        weight -= 0.5 * difference**2 / (_SAME_BOTH_WAYS**2 + sum(v - PRINTER_RELATIVE_U**2 for v in variances) / 2)
-    together = float(precision @ shifts / precision.sum())
-    return weight, mean, float(np.hypot(np.sqrt(1 / precision.sum()), together))
+    sides = []
+    for extents, paper_mm, axis in ((across, paper.width_mm, 1), (along, paper.height_mm, 0)):
+        scale = paper_mm / extents.length_mm
+        cut = PAPER_TOLERANCE_MM / sqrt(3) / paper_mm
+        of_its_own = cut**2 + (scale * extents.uncertainty_mm / extents.length_mm) ** 2
+        seen = np.isfinite(extents.length_mm)
+        precision = np.where(seen, 1 / (of_its_own + PRINTER_RELATIVE_U**2), 0.0)
+        parts = scale, precision, of_its_own, seen, shift_mm / extents.length_mm, extents.weight
+        sides.append([np.expand_dims(part, axis) for part in parts])
+    (scale, precision, own, seen, shift, weight), (other, precise, its, found, moved, weighs) = sides
+    neither = ~(seen | found)
+    whole = np.where(neither, np.nan, precision + precise)
+    mean = (precision * scale + precise * other) / whole
+    apart = 0.5 * (scale - other) ** 2 / (_SAME_BOTH_WAYS**2 + (own + its) / 2)
+    agreement = np.where(neither, -np.inf, weight + weighs - np.where(seen & found, apart, 0.0))
+    together = (precision * shift + precise * moved) / whole
+    return agreement, mean, np.hypot(np.sqrt(1 / whole), together)
 
 
 def scale_from_bar(measured_mm: float, reading_uncertainty_mm: float = RULER_U_MM) -> PrintScale:

@@ -157,7 +157,7 @@ def test_a_line_s_middle_is_told_to_a_hundredth(slope: float) -> None:
     strip = np.repeat((200 - 40 * erf(away / np.sqrt(2)))[..., None], 3, axis=2)
     strip[20:55] = 90.0
     peak = round((place_mm - outward[0]) / step_mm - 0.5) + 2
-    place = paper_edges._centre_mm(strip, along, outward, peak, slope)
+    place = paper_edges._centre_mm(np.diff(strip, axis=1), along, outward, peak, slope)
     assert place == pytest.approx(place_mm, abs=0.012)
 
 
