@@ -14,8 +14,9 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from calibration.arrays import Array, Picture
+from calibration.arrays import Array, Mask, Picture
 from vision.networks.session import session
 
 MODEL = Path(__file__).parents[1] / "models" / "edge.onnx"
@@ -25,6 +26,8 @@ STEP_MM = 0.2
 """Way between two of them; as in training."""
 TAUGHT_SIGMA_MM = 0.20
 """Width of the peaks that the network was taught to draw at an exactly known edge; it is no uncertainty."""
+_SEES_NODES = 17
+"""Nodes on either side of one that the network looks at with it: 1 + 2 + 4 + 8 + 2 by its five convolutions."""
 _NEAR_COLUMNS = 4
 """Columns on either side of a peak that belong to it: four of the widths taught."""
 _LEAST_SPREAD = 0.03
@@ -51,7 +54,11 @@ class EdgeReading:
 
 
 def read_edges(
-    picture: Picture, lines_px: tuple[Array, ...], normals_px: tuple[Array, ...], px_per_mm: float
+    picture: Picture,
+    lines_px: tuple[Array, ...],
+    normals_px: tuple[Array, ...],
+    asked: tuple[Mask, ...],
+    px_per_mm: float,
 ) -> tuple[EdgeReading, ...]:
     """Find the edges beside predicted closed lines.
 
@@ -61,6 +68,8 @@ def read_edges(
         The photo, RGB.
     lines_px, normals_px : tuple of (N, 2) ndarray
         Nodes of each line, in order round the outline, and the outward unit normals.
+    asked : tuple of (N,) ndarray of bool
+        Nodes whose edges are wanted: of the others nothing is said (not a number, seen 0).
     px_per_mm : float
         Resolution at the instrument.
     """
@@ -70,11 +79,33 @@ def read_edges(
     )
     mean = strips.mean(axis=(1, 2), keepdims=True)
     spread = strips.std(axis=(1, 2, 3), keepdims=True)
-    batch = ((strips - mean) / (spread + _LEAST_SPREAD)).transpose(0, 3, 1, 2).astype(np.float32)
-    logits = session(MODEL, 1).run(None, {"strips": batch})[0].astype(np.float64)
-    chance = np.exp(logits - logits.max(axis=2, keepdims=True))
-    chance /= chance.sum(axis=2, keepdims=True)
-    return tuple(_reading(each) for each in chance)
+    even = ((strips - mean) / (spread + _LEAST_SPREAD)).astype(np.float32)
+    # rows of all lines one below the other, each with the neighbours that the network sees with it
+    rows, own = zip(*(_with_neighbours(nodes) for nodes in asked), strict=True)
+    shown = np.concatenate([strip[row] for strip, row in zip(even, rows, strict=True)])
+    if not len(shown):
+        return tuple(_reading(np.empty((0, COLUMNS + 1)), row, len(line)) for row, line in zip(rows, even, strict=True))
+    logits = session(MODEL, 1).run(None, {"strips": shown.transpose(2, 0, 1)[None]})[0][0].astype(np.float64)
+    chance = np.exp(logits - logits.max(axis=1, keepdims=True))
+    chance /= chance.sum(axis=1, keepdims=True)
+    of_each = np.split(chance, np.cumsum([len(row) for row in rows])[:-1])
+    return tuple(
+        _reading(each[mine], row[mine], len(line))
+        for each, row, mine, line in zip(of_each, rows, own, even, strict=True)
+    )
+
+
+def _with_neighbours(asked: Mask) -> tuple[NDArray[np.intp], Mask]:
+    """Nodes (R,) to show for those `asked` (N,), in order round the outline, and which rows are no mere neighbours."""
+    count = len(asked)
+    near = np.convolve(np.tile(asked, 3), np.ones(2 * _SEES_NODES + 1), "same")[count : 2 * count] > 0.5
+    left_out = np.flatnonzero(~near)
+    if not len(left_out):  # the whole outline, and its beginning and end once more
+        order = np.arange(-_SEES_NODES, count + _SEES_NODES)
+        return order % count, (order >= 0) & (order < count) & asked[order % count]
+    order = np.roll(np.arange(count), -int(left_out[0]))
+    order = order[near[order]]
+    return order, asked[order]
 
 
 def _strip(picture: Picture, line_px: Array, normal_px: Array, across_px: Array) -> Array:
@@ -83,8 +114,8 @@ def _strip(picture: Picture, line_px: Array, normal_px: Array, across_px: Array)
     return values.astype(np.float64) / 255
 
 
-def _reading(chance: Array) -> EdgeReading:
-    """Mean and spread of the highest peak of each row's probability (N, COLUMNS + 1)."""
+def _reading(chance: Array, node: NDArray[np.intp], count: int) -> EdgeReading:
+    """Mean and spread of the highest peak of each row's probability (R, COLUMNS + 1); of `node` (R,)."""
     place_mm = (np.arange(COLUMNS) - (COLUMNS - 1) / 2) * STEP_MM
     edge = chance[:, :COLUMNS]
     columns = np.arange(COLUMNS)[None]
@@ -93,4 +124,6 @@ def _reading(chance: Array) -> EdgeReading:
     offset = near @ place_mm
     square = (near * (place_mm - offset[:, None]) ** 2).sum(axis=1)
     sigma = np.sqrt(np.maximum(square - TAUGHT_SIGMA_MM**2, 0.0))
-    return EdgeReading(offset, sigma, 1.0 - chance[:, COLUMNS])
+    reading = EdgeReading(np.full(count, np.nan), np.full(count, np.nan), np.zeros(count))
+    reading.offset_mm[node], reading.sigma_mm[node], reading.seen[node] = offset, sigma, 1.0 - chance[:, COLUMNS]
+    return reading

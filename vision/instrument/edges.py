@@ -215,9 +215,12 @@ def _photo_edges(
 ) -> tuple[Edges, Mask]:
     """Edges of both plates in the photo, where they bound the body and are bare; and where they are not bare."""
     lines = camera.project(pose.top), camera.project(pose.back)
-    # the image turns the outline's sense round (y down), so the outward normal is on the other hand
-    readings = read_edges(rgb, lines, (-outward_normals(lines[0]), -outward_normals(lines[1])), px_per_mm)
     visible = silhouette(pose, camera, usable)
+    asked = np.zeros((2, len(usable)), dtype=bool)
+    asked[visible.back.astype(int), visible.node] = True
+    # the image turns the outline's sense round (y down), so the outward normal is on the other hand
+    normals = -outward_normals(lines[0]), -outward_normals(lines[1])
+    readings = read_edges(rgb, lines, normals, (asked[0], asked[1]), px_per_mm)
     row = visible.back.astype(int), visible.node
     offset, sigma, bare = (
         np.stack([getattr(each, name) for each in readings])[row] for name in ("offset_mm", "sigma_mm", "seen")

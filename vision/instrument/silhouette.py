@@ -55,8 +55,9 @@ def silhouette(pose: Pose, camera: Camera, usable: Mask) -> Silhouette:
     rows = []
     for index, (line, other) in enumerate(((lines[0], lines[1]), (lines[1], lines[0]))):
         contour = other.astype(np.float32).reshape(-1, 1, 2)
-        inside = np.array([cv2.pointPolygonTest(contour, (float(x), float(y)), True) for x, y in line])
-        nodes = np.flatnonzero(usable & (inside < -_ON_THE_LINE_PX))
+        nodes = np.flatnonzero(usable)
+        inside = np.array([cv2.pointPolygonTest(contour, (x, y), True) for x, y in line[nodes].tolist()])
+        nodes = nodes[inside < -_ON_THE_LINE_PX]
         # the image turns the outline's sense round (y down), so the outward normal is on the other hand
         rows.append((np.full(len(nodes), index == 1), nodes, line[nodes], -outward_normals(line)[nodes]))
     back, node, point, normal = (np.concatenate(part) for part in zip(*rows, strict=True))

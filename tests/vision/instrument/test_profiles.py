@@ -61,11 +61,32 @@ def test_the_network_reads_the_plate_not_its_inlay_nor_its_shadow():
     angle = np.linspace(0, 2 * np.pi, 392, endpoint=False)
     outward = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     predicted = 400 + (300.0 + 3.0 * np.sin(3 * angle))[:, None] * outward  # up to 1.2 mm off at 2.5 px/mm
-    (reading,) = read_edges(plate(), (predicted,), (outward,), 2.5)
+    (reading,) = read_edges(plate(), (predicted,), (outward,), (np.ones(392, dtype=bool),), 2.5)
     found_px = 300.0 + 3.0 * np.sin(3 * angle) + reading.offset_mm * 2.5
     assert (reading.seen > 0.5).mean() > 0.9
     assert np.median(np.abs(found_px - 300.0)) < 0.6
     assert np.percentile(np.abs(found_px - 300.0), 90) < 1.5
+
+
+def test_an_edge_does_not_depend_on_which_others_are_asked_for():
+    """Of two lines some stretches are asked for, one of them across the outline's first node, one node alone."""
+    angle = np.linspace(0, 2 * np.pi, 392, endpoint=False)
+    outward = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    lines = tuple(400 + radius * outward for radius in (298.0, 301.0))
+    asked = np.zeros((2, 392), dtype=bool)
+    asked[0, [*range(380, 392), *range(9), 200]] = True
+    asked[1, 90:160] = True
+    every = np.ones(392, dtype=bool)
+    whole = read_edges(plate(), lines, (outward, outward), (every, every), 2.5)
+    some = read_edges(plate(), lines, (outward, outward), (asked[0], asked[1]), 2.5)
+    for line in range(2):
+        for name in ("offset_mm", "sigma_mm", "seen"):
+            told, expected = getattr(some[line], name), getattr(whole[line], name)
+            assert told[asked[line]] == pytest.approx(expected[asked[line]], abs=1e-4), (line, name)
+        assert np.isnan(some[line].offset_mm[~asked[line]]).all()
+        assert not some[line].seen[~asked[line]].any()
+    none = read_edges(plate(), lines, (outward, outward), (~every, ~every), 2.5)
+    assert all(np.isnan(each.offset_mm).all() for each in none)
 
 
 def chessboard(square_px=40, size=800):
