@@ -7,7 +7,7 @@ these come what no photo shows: how true the print is, and what the words "body 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from math import hypot
 
 import numpy as np
@@ -32,8 +32,8 @@ _LIFT_SPREAD_MM = 3.0
 """Standard uncertainty of either height at full size: necks are set differently; our judgement."""
 _BOUTS = {"lower": (0.05, 0.35, 1), "middle": (0.44, 0.62, -1), "upper": (0.70, 0.95, 1)}
 """Where along the body each bout is looked for, over its length, and whether it is the widest place there (1)."""
-_STEP = 1e-4
-"""Step of a derivative, in the unknown's own unit."""
+_STRAIGHT = 1e-9
+"""Curvature of a parabola, 1/mm, below which it is a line and has no summit."""
 _LEAST_CAUSE_MM = 1e-3
 """Causes that contribute less are left out of a budget."""
 
@@ -48,12 +48,12 @@ def body_length(fit: Fit, prints: Prints) -> Length:
     prints : mapping of str to PrintScale
         How large each sheet was printed; several sheets share the scale.
     """
-    return _length(fit, lambda u: float(u[LENGTH]), "body_length", prints)
+    return _length(fit, *_of_one(fit, LENGTH), "body_length", prints)
 
 
 def total_length(fit: Fit, prints: Prints) -> Length:
     """Length from the end of the scroll to the lower end of the body, along the axis, mm; parameters as above."""
-    return _length(fit, lambda u: float(u[TOTAL]), "total_length", prints)
+    return _length(fit, *_of_one(fit, TOTAL), "total_length", prints)
 
 
 def bout_width(fit: Fit, which: str, prints: Prints) -> Length:
@@ -66,7 +66,7 @@ def bout_width(fit: Fit, which: str, prints: Prints) -> Length:
     which : str
         ``"upper"``, ``"middle"`` or ``"lower"``.
     """
-    return _length(fit, lambda u: bout_of(u, which)[1], "width", prints)
+    return _length(fit, *_width_of(fit.unknowns[:BODY_UNKNOWNS], which), "width", prints)
 
 
 def bout_of(unknowns: Array, which: str) -> tuple[float, float]:
@@ -79,14 +79,49 @@ def bout_of(unknowns: Array, which: str) -> tuple[float, float]:
     which : str
         ``"upper"``, ``"middle"`` or ``"lower"``.
     """
+    half, best = _bout(unknowns, which)
+    at, curve = _summit(half[best - 1 : best + 2])
+    return float(half[best, 1] + at), float(2 * np.polyval(curve, at))
+
+
+def _bout(unknowns: Array, which: str) -> tuple[Array, int]:
+    """The right half of the outline (N, 2), mm, and its node at a bout that is furthest out, or in at the waist."""
     half = unknowns[LENGTH] * outline_prior().half(unknowns[SHAPE], unknowns[WIDTH])
     low, high, sign = _BOUTS[which]
-    part = half[(half[:, 1] > low * unknowns[LENGTH]) & (half[:, 1] < high * unknowns[LENGTH])]
-    best = int(np.clip((sign * part[:, 0]).argmax(), 1, len(part) - 2))
-    # a parabola through three nodes, so that the width is a smooth function of the unknowns
-    curve = np.polyfit(part[best - 1 : best + 2, 1] - part[best, 1], part[best - 1 : best + 2, 0], 2)
-    at = -curve[1] / (2 * curve[0]) if abs(curve[0]) > 1e-9 else 0.0
-    return float(part[best, 1] + at), float(2 * np.polyval(curve, at))
+    part = np.flatnonzero((half[:, 1] > low * unknowns[LENGTH]) & (half[:, 1] < high * unknowns[LENGTH]))
+    return half, int(part[np.clip((sign * half[part, 0]).argmax(), 1, len(part) - 2)])
+
+
+def _summit(nodes: Array) -> tuple[float, Array]:
+    """Way along the axis from the middle of three nodes (3, 2) to the summit of the parabola (3,) through them.
+
+    So the width is a smooth function of the unknowns.
+    """
+    curve = np.polyfit(nodes[:, 1] - nodes[1, 1], nodes[:, 0], 2)
+    return float(-curve[1] / (2 * curve[0]) if abs(curve[0]) > _STRAIGHT else 0.0), curve
+
+
+def _width_of(unknowns: Array, which: str) -> tuple[float, Array]:
+    """Whole width of a bout, mm, and its derivatives (BODY_UNKNOWNS,).
+
+    At the summit the parabola is level, so its height follows each of the three nodes by that node's share of the
+    interpolation, less what the node moves along the slope that the parabola has there.
+    """
+    half, best = _bout(unknowns, which)
+    nodes = half[best - 1 : best + 2]
+    at, curve = _summit(nodes)
+    y = nodes[:, 1] - nodes[1, 1]
+    shares = np.array([np.prod([(at - other) / (own - other) for other in np.delete(y, i)]) for i, own in enumerate(y)])
+    slope = 2 * curve[0] * y + curve[1]
+    # the nodes are the length times the mean outline and its modes, the width factor on what lies across
+    across = np.zeros((3, BODY_UNKNOWNS))
+    along = np.zeros_like(across)
+    length, width = float(unknowns[LENGTH]), float(unknowns[WIDTH])
+    modes = outline_prior().modes[:, best - 1 : best + 2]
+    across[:, LENGTH], along[:, LENGTH] = nodes[:, 0] / length, nodes[:, 1] / length
+    across[:, WIDTH] = nodes[:, 0] / width
+    across[:, SHAPE], along[:, SHAPE] = length * width * modes[:, :, 0].T, length * modes[:, :, 1].T
+    return float(2 * np.polyval(curve, at)), 2 * shares @ (across - slope[:, None] * along)
 
 
 def string_length(
@@ -118,7 +153,8 @@ def string_length(
     per_px = span(nut_px + axis, bridge_px, lifts) - value
     slopes = [span(nut_px, bridge_px, lifts + step) - value for step in np.eye(2)]
     relative = value / fit.unknowns[LENGTH]
-    scale = _length(fit, lambda u: float(u[LENGTH]) * relative, "string_length", prints)
+    length, slopes_of_it = _of_one(fit, LENGTH)
+    scale = _length(fit, relative * length, relative * slopes_of_it, "string_length", prints)
     own = (
         Contribution("where nut and bridge are seen", float(per_px * hypot(*sigma_px))),
         Contribution("height of nut and bridge", float(np.linalg.norm(slopes) * _LIFT_SPREAD_MM * size)),
@@ -136,18 +172,15 @@ def _on_instrument(pose: Pose, camera: Camera, point_px: Array, lift_mm: float) 
     return place
 
 
-def _length(fit: Fit, of: Callable[[Array], float], kind: str, prints: Prints) -> Length:
-    value = of(fit.unknowns)
-    gradient = np.zeros(len(fit.unknowns))
-    for column in range(BODY_UNKNOWNS):
-        moved = fit.unknowns.copy()
-        moved[column] += _STEP
-        gradient[column] = (of(moved) - value) / _STEP
-    parts = [
-        Contribution(name, float(np.linalg.norm(gradient @ share)))
-        for name, share in fit.shares.items()
-        if np.linalg.norm(gradient @ share) > _LEAST_CAUSE_MM
-    ]
+def _of_one(fit: Fit, column: int) -> tuple[float, Array]:
+    """An unknown that is a length itself, and its derivatives (BODY_UNKNOWNS,)."""
+    return float(fit.unknowns[column]), np.eye(BODY_UNKNOWNS)[column]
+
+
+def _length(fit: Fit, value: float, slopes: Array, kind: str, prints: Prints) -> Length:
+    """A value in mm with its budget; `slopes` (BODY_UNKNOWNS,) are its derivatives by the instrument's unknowns."""
+    by_cause = {name: float(np.linalg.norm(slopes @ share[:BODY_UNKNOWNS])) for name, share in fit.shares.items()}
+    parts = [Contribution(name, by_mm) for name, by_mm in by_cause.items() if by_mm > _LEAST_CAUSE_MM]
     parts += size_contributions(prints, value)
     parts.append(Contribution("definition", DEFINITION_MM[kind]))
     return Length(value, tuple(parts))

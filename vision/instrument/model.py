@@ -148,10 +148,10 @@ def slopes_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0) -> P
     along[:, YAW] += -cosine * level
     by_level = np.zeros((3, count))
     by_level[:, YAW] = ahead
-    by_aside = np.cross(by_level, pose.along, axisa=0, axisc=0) + np.cross(level, along, axisb=0, axisc=0)
+    by_aside = _cross(by_level, pose.along) + _cross(level, along)
     across = np.cos(roll) * by_level + np.sin(roll) * by_aside
     across[:, ROLL] += -np.sin(roll) * level + np.cos(roll) * aside
-    up = np.cross(across, pose.along, axisa=0, axisc=0) + np.cross(pose.across, along, axisb=0, axisc=0)
+    up = _cross(across, pose.along) + _cross(pose.across, along)
 
     bottom = np.zeros((3, count))
     bottom[0, X] = bottom[1, Y] = 1.0
@@ -183,7 +183,7 @@ def slopes_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0) -> P
 
 
 def _cross(a: Array, b: Array) -> Array:
-    """Vector product of two vectors (3,); NumPy's own takes ten times as long for so few numbers."""
+    """Vector product of vectors (3,) or of columns (3, N); NumPy's own takes ten times as long for so few."""
     return np.array([a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]])
 
 

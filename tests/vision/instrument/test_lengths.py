@@ -10,13 +10,14 @@ from vision.instrument.lengths import (
     BRIDGE_LIFT_MM,
     DEFINITION_MM,
     NUT_LIFT_MM,
+    _width_of,
     body_length,
     bout_of,
     bout_width,
     string_length,
     total_length,
 )
-from vision.instrument.model import BODY_UNKNOWNS, LENGTH, TOTAL
+from vision.instrument.model import BODY_UNKNOWNS, LENGTH, SHAPE, TOTAL, WIDTH
 from vision.instrument.shape import FULL_SIZE_MM, outline_prior
 
 PRINT = PrintScale(standard_uncertainty=0.002)
@@ -73,6 +74,19 @@ def widest(unknowns, which):
     near = part[(sign * part[:, 0]).argmin(), 1]
     best = minimize_scalar(lambda y: sign * curve(y), bounds=(near - 4, near + 4), method="bounded")
     return 2 * float(curve(best.x)), float(best.x)
+
+
+@pytest.mark.parametrize("which", ["upper", "middle", "lower"])
+def test_a_width_s_slopes_are_differences_of_it(which):
+    at = instrument()
+    at[SHAPE] = np.random.default_rng(4).normal(0, 0.7, at[SHAPE].size)
+    at[WIDTH] = 1.02
+    value, slopes = _width_of(at, which)
+    assert value == bout_of(at, which)[1]
+    for column in range(BODY_UNKNOWNS):
+        step = 1e-5 * np.eye(BODY_UNKNOWNS)[column]
+        change = (bout_of(at + step, which)[1] - bout_of(at - step, which)[1]) / 2e-5
+        assert slopes[column] == pytest.approx(change, abs=1e-5), column
 
 
 @pytest.mark.parametrize("which", ["upper", "middle", "lower"])
