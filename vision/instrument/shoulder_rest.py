@@ -20,6 +20,7 @@ from vision.instrument.fit import Setting
 from vision.instrument.model import pose_of
 from vision.instrument.shape import MODES, outline_prior
 from vision.instrument.silhouette import silhouette
+from vision.networks.crops import window
 
 _LOWER_BOUT = (0.05, 0.385)
 """Where along the body the feet may grip, over its length: from beside the tailpiece to the lower corner."""
@@ -64,8 +65,10 @@ def _ground(rgb: Picture, traced: TracedInstrument, camera: Camera, setting: Set
     line = silhouette(pose_of(traced.start, setting.table_mm), camera, np.ones(nodes, dtype=bool))
     away = _OUTSIDE_MM * traced.px_per_mm
     places = line.point_px[:, None] + away[None, :, None] * line.normal_px[:, None]
-    grey = cv2.GaussianBlur(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), (0, 0), _SMOOTH_PX)
-    maps = places.astype(np.float32)
+    left, top, right, bottom = window(places.reshape(-1, 2), rgb, 5 * _SMOOTH_PX)
+    about = np.ascontiguousarray(rgb[top:bottom, left:right])
+    grey = cv2.GaussianBlur(cv2.cvtColor(about, cv2.COLOR_RGB2GRAY), (0, 0), _SMOOTH_PX)
+    maps = (places - [left, top]).astype(np.float32)
     seen = cv2.remap(grey, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     level = np.full(nodes, np.nan)
     level[line.node] = np.sort(seen.astype(np.float64), axis=1)[:, :_DARKEST].mean(axis=1)

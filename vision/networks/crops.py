@@ -36,6 +36,22 @@ def upright_crop(centre: Array, up: Array, scale: float, size: tuple[int, int]) 
     return np.column_stack([linear, centre - linear @ middle])
 
 
+def window(points_px: Array, rgb: Picture, margin_px: float) -> tuple[int, int, int, int]:
+    """Left, top, right and bottom of the part of a picture that holds points (N, 2) px with a margin round them.
+
+    It has one pixel at least; right and bottom are the first column and row beyond it.
+
+    Examples
+    --------
+    >>> window(np.array([(3.5, 2.0), (6.0, 20.0)]), np.zeros((9, 12, 3), np.uint8), 1.0)
+    (2, 1, 8, 9)
+    """
+    size = np.array([rgb.shape[1], rgb.shape[0]])
+    low = np.floor(points_px.min(axis=0) - margin_px).clip(0, size - 1).astype(int)
+    high = (np.ceil(points_px.max(axis=0) + margin_px) + 1).clip(low + 1, size).astype(int)
+    return int(low[0]), int(low[1]), int(high[0]), int(high[1])
+
+
 def take_crop(rgb: Picture, to_photo: Array, size: tuple[int, int]) -> Floats:
     """Cut a crop out of a photo, averaging where it shrinks.
 
@@ -54,13 +70,16 @@ def take_crop(rgb: Picture, to_photo: Array, size: tuple[int, int]) -> Floats:
     """
     scale = float(np.hypot(*to_photo[:, 0]))
     shrink = max(1, int(np.floor(scale)))
-    if shrink > 1:
-        small = cv2.resize(rgb, (rgb.shape[1] // shrink, rgb.shape[0] // shrink), interpolation=cv2.INTER_AREA)
-        ratio = np.array([small.shape[1] / rgb.shape[1], small.shape[0] / rgb.shape[0]])
-        moved = to_photo * ratio[:, None]
-        moved[:, 2] += 0.5 * ratio - 0.5
-    else:
-        small, moved = rgb, to_photo
+    shown, moved = rgb, to_photo
+    if shrink > 1:  # only what the crop shows is shrunk, by whole blocks of pixels
+        corners = np.array([(0.0, 0.0), (size[0], 0.0), (0.0, size[1]), size])
+        left, top, right, bottom = window(corners @ to_photo[:, :2].T + to_photo[:, 2], rgb, 2 * shrink)
+        left, top = left - left % shrink, top - top % shrink
+        columns, rows = max(1, (right - left) // shrink), max(1, (bottom - top) // shrink)
+        part = rgb[top : top + rows * shrink, left : left + columns * shrink]
+        shown = np.asarray(cv2.resize(part, (columns, rows), interpolation=cv2.INTER_AREA), np.uint8)
+        moved = to_photo / shrink
+        moved[:, 2] += (0.5 - np.array([left, top])) / shrink - 0.5
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    crop = cv2.warpAffine(small, moved, size, flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=MID_GREY)
+    crop = cv2.warpAffine(shown, moved, size, flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=MID_GREY)
     return np.ascontiguousarray(crop.transpose(2, 0, 1)[None], np.float32)
