@@ -45,7 +45,7 @@ class Letters:
 
     def drawn(self, words: str) -> str:
         """Words in the order in which their letters stand on paper, from left to right; joined where they join."""
-        return get_display(arabic_reshaper.reshape(words), base_dir="R") if self.from_right else words
+        return seen_from_right(words) if self.from_right else words
 
     def width_mm(self, words: str, size_mm: float, bold: bool = False) -> float:
         """Width of words in letters of a height."""
@@ -67,6 +67,31 @@ _OF_LANGUAGE = {
     "ja": Letters(FONTS / "japanese.ttf", FONTS / "japanese.ttf", unspaced=True),
     "zh": Letters(FONTS / "chinese.ttf", FONTS / "chinese.ttf", unspaced=True),
 }
+
+
+_TURNED = {one: other for pair in ("()", "[]", "<>", "«»", "‹›") for one, other in (pair, reversed(pair))}
+"""Signs drawn as their mirror image where the line runs from right to left (UAX 9, rule L4)."""
+_BOUND = "\u034f"
+"""A mark without a look that stays after the letter it follows in reading: it tells which way the line runs there."""
+_WITH_MARK = re.compile("{mark}([{turned}])|([{turned}]){mark}".format(mark=_BOUND, turned=re.escape("".join(_TURNED))))
+
+
+def seen_from_right(words: str) -> str:
+    """Words of a line that runs from right to left, joined, in the order of sight.
+
+    The package for Unicode Standard Annex 9 orders the letters and leaves its rule L4 to others: a bracket that opens
+    to the left is drawn as the other one, but not within words that run from left to right.
+
+    Examples
+    --------
+    >>> seen_from_right("\u0645 (a)")
+    '(a) \ufee1'
+    >>> seen_from_right("\u0645 (\u0645)")
+    '(\ufee1) \ufee1'
+    """
+    marked = "".join(letter + _BOUND if letter in _TURNED else letter for letter in arabic_reshaper.reshape(words))
+    ordered = str(get_display(marked, base_dir="R"))
+    return _WITH_MARK.sub(lambda found: _TURNED[found[1]] if found[1] else found[2], ordered)
 
 
 def letters_of(language: str) -> Letters:

@@ -14,7 +14,6 @@ from itertools import groupby
 from xml.sax.saxutils import escape
 
 import arabic_reshaper
-from bidi import get_display
 from reportlab.lib.colors import Color
 from reportlab.lib.enums import TA_RIGHT
 from reportlab.lib.styles import ParagraphStyle
@@ -22,7 +21,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import Flowable, Paragraph
 
-from calibration.sheet_letters import FONTS
+from calibration.sheet_letters import FONTS, seen_from_right
 from service.words.i18n import reads_from_right
 
 UNSEEN = dict.fromkeys(range(0x2066, 0x206A))
@@ -206,6 +205,6 @@ class _FromRight(Flowable):  # type: ignore[misc]  # the library has no types
         if self.bullet:
             canvas.drawRightString(self.width, y, self.bullet)
         for line in self.lines:
-            shown = get_display(arabic_reshaper.reshape(line), base_dir="R").translate(UNSEEN)
+            shown = seen_from_right(line).translate(UNSEEN)
             canvas.drawRightString(self.width - (style.leftIndent if self.bullet else 0), y, shown)
             y -= style.leading

@@ -11,6 +11,7 @@ import pytest
 from pypdfium2.raw import FPDF_PAGEOBJ_TEXT
 from reportlab.pdfbase import pdfmetrics
 
+from calibration.sheet_letters import seen_from_right
 from service.fit.sentences import Percent
 from service.report.letters import CHINESE, JAPANESE, OF_LANGUAGE, TYPEFACES, WESTERN, WIDE, know_fonts, runs
 from service.report.pdf import MARGIN, PAPERS, Report, report_pdf
@@ -95,6 +96,13 @@ def test_a_sign_stays_before_its_number_in_arabic() -> None:
     assert len(signs) == len(percents) > 5
     assert all(sign < percent for sign, percent in zip(signs, percents, strict=True))
     assert not {"\u2066", "\u2069"} & set(letters)
+
+
+@pytest.mark.parametrize("words", ["الكمان (هذا)", "(Kastenau)", "«الكمان»"])
+def test_brackets_enclose_what_stands_in_them_in_arabic(words: str) -> None:
+    drawn = seen_from_right(words)
+    opened, closed = (next(place for place, letter in enumerate(drawn) if letter in signs) for signs in ("(«", ")»"))
+    assert opened + 1 < closed
 
 
 def test_a_name_in_other_letters_is_written_in_a_typeface_that_has_them() -> None:
