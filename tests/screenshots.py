@@ -8,6 +8,7 @@ Needs Chromium on the machine. The pages show an invented studio (`tests.service
 from __future__ import annotations
 
 import io
+import subprocess
 import sys
 import tempfile
 from pathlib import Path
@@ -32,7 +33,8 @@ SCREENS = {
     "narrow": {"viewport": {"width": 320, "height": 640}} | TOUCH,
 }
 COLOURS = ("light", "dark")
-README_FOLDER = Path(__file__).resolve().parents[1] / "sample_images" / "pages"
+SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
+README_FOLDER = SAMPLES / "pages"
 README_PAGES = {
     "family-arm.png": (390, None),
     "family-instrument.png": (390, None),
@@ -41,6 +43,9 @@ README_PAGES = {
     "report.jpg": (900, None),
 }
 """README's pictures: width and, where a page is long, height of what is shown, px."""
+
+
+README_VERDICT, README_VERDICT_WIDTH = "verdict.jpg", 1100
 
 
 def pages(seeded: Seeded) -> dict[str, str]:
@@ -177,6 +182,19 @@ def take_for_readme(browser: Browser, service: Serving) -> int:
     return len(README_PAGES)
 
 
+def draw_verdict_for_readme() -> None:
+    """Make the picture of README's first command anew."""
+    with tempfile.TemporaryDirectory() as folder:
+        drawn = Path(folder) / README_VERDICT
+        photos = ["--child", str(SAMPLES / "child-1.jpg"), "--instrument", str(SAMPLES / "instrument-1.jpg")]
+        command = [sys.executable, "-m", "service.cli", "fit", *photos, "--label", "1/4", "--picture", str(drawn)]
+        subprocess.run(command, check=True, capture_output=True)
+        picture = Image.open(drawn).convert("RGB")
+    height = round(picture.height * README_VERDICT_WIDTH / picture.width)
+    small = picture.resize((README_VERDICT_WIDTH, height), Image.Resampling.LANCZOS)
+    small.save(README_FOLDER / README_VERDICT, optimize=True, quality=88)
+
+
 def main(arguments: list[str]) -> int:
     """Take the pictures; the exit status."""
     browser_file = chromium()
@@ -190,6 +208,8 @@ def main(arguments: list[str]) -> int:
         browser = playwright.chromium.launch(executable_path=browser_file)
         count = take_for_readme(browser, service) if for_readme else take_all(browser, service, out, arguments[1:])
         browser.close()
+    if for_readme:
+        draw_verdict_for_readme()
     sys.stdout.write(f"{count} pictures in {out}\n")
     return 0
 
