@@ -23,7 +23,9 @@ from service.records.audit import Action, note
 from service.records.deciding import keep_verdict
 from service.records.photos import ORIGINAL, OVERLAY
 from service.records.tables import (
+    ACCEPTED,
     ARM,
+    INSTRUMENT,
     OWNER,
     TEACHER,
     ArmRecord,
@@ -41,13 +43,19 @@ from service.records.tables import (
 from service.security import digest
 from service.web.gate.guard import REPORT
 from service.web.house import House
-from tests.service.seeding import NOW, Seeded, arm_result, instrument_result, length
+from tests.service.seeding import NOW, Seeded, arm_result, instrument_result, length, plain_picture
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 LONG_CHILD = "Maximiliana-Wilhelmine von der Mühlenau"
 LONG_INSTRUMENT = "Leihinstrument Nr. 2031-07 (Geigenbauwerkstatt Kastenau)"
 
 
+DENSE_ARM_MM, DENSE_BODY_MM = 430.0, 252.0
+DENSE = {ARM: arm_result(DENSE_ARM_MM), INSTRUMENT: instrument_result(DENSE_BODY_MM)}
+LONGEST_NOTE = (
+    "Am Donnerstag bringe ich ein Leihinstrument zum Ausprobieren mit; bitte das Kinn nicht hochziehen. " * 6
+)[:600]
+"""As many letters as a word from the teacher may have."""
 AGE_YEARS = 6.2
 NECK_MOVED = 0.034
 """How far towards the palm the neck point of the earlier photo is corrected: it then shows the seeded 433 mm."""
@@ -262,4 +270,56 @@ def _instrument(own: dict[str, Any], name: str, label: str | None, body_mm: floa
         measured_by="typed",
         notes={"pegs_hold": name != "Shelf 7", "words": ""},
         program_version="0.1.0",
+    )
+
+
+def dense_report(house: House, seeded: Seeded) -> str:
+    """Keep a verdict of which there is much to say, with two pictures and the longest word; its identity.
+
+    A violin that may be slightly large, refused by everything seen while the child plays it.
+    """
+    with house.store.for_studio(seeded.studio_id) as records:
+        own: dict[str, Any] = {"studio_id": seeded.studio_id}
+        child = Child(**own, nickname=LONG_CHILD, birth_year=2024, birth_month=3, sex=None, created_at=NOW)
+        records.add(child)
+        records.flush()
+        photos = [_accepted(own, child.id, kind, result) for kind, result in DENSE.items()]
+        records.add_all(photos)
+        violin = _instrument(own, LONG_INSTRUMENT, "1/4", DENSE_BODY_MM)
+        records.add(violin)
+        records.flush()
+        photos[1].instrument_id = violin.id
+        arm = _arm(own, seeded, DENSE_ARM_MM, 0, False, child.id)
+        arm.upload_id = photos[0].id
+        signs = dict.fromkeys(("wrist_free", "fingers_easy", "bow_clear", "elbow_bent"), False)
+        strained = SignsRecord(**own, child_id=child.id, instrument_id=violin.id, noted_on=NOW.date(), answers=signs)
+        records.add_all((arm, strained))
+        records.flush()
+        verdict = keep_verdict(
+            records,
+            child,
+            arm,
+            violin,
+            teacher_id=seeded.teacher_id,
+            now=NOW,
+            language="de",
+            program_version="0.1.0",
+        )
+        verdict.report_expires_at = NOW + timedelta(days=60)
+        verdict.report_note = LONGEST_NOTE
+    for number, photo in enumerate(photos):
+        house.photos.put(photo.id, OVERLAY, plain_picture(number))
+    return str(verdict.id)
+
+
+def _accepted(own: dict[str, Any], child_id: str, kind: str, result: dict[str, Any]) -> Upload:
+    return Upload(
+        **own,
+        child_id=child_id,
+        kind=kind,
+        client_key=f"{child_id} {kind}",
+        received_at=NOW,
+        state=ACCEPTED,
+        delete_on=(NOW + timedelta(days=14)).date(),
+        result=result,
     )

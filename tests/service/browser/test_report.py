@@ -14,7 +14,8 @@ from playwright.sync_api import Browser, Page
 
 from service.records.photos import OVERLAY
 from service.records.tables import ACCEPTED, INSTRUMENT, Child, Upload, VerdictRecord
-from tests.service.full_studio import fill
+from service.web.gate.guard import REPORT
+from tests.service.full_studio import LONG_CHILD, LONG_INSTRUMENT, LONGEST_NOTE, dense_report, fill
 from tests.service.seeding import NOW, Seeded, plain_picture, seed
 from tests.service.serving import Serving, serving
 
@@ -22,9 +23,6 @@ POINTS_PER_MM = 72 / 25.4
 PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 LEAST_MARGIN_MM = 8.0
 DPI = 100
-LONG_NOTE = ("Am Donnerstag bringe ich ein Leihinstrument zum Ausprobieren mit; bitte das Kinn nicht hochziehen. " * 6)[
-    :600
-]
 
 
 @dataclass(frozen=True)
@@ -66,6 +64,12 @@ def shared_reports(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[S
     with serving(tmp_path_factory.mktemp("report")) as service:
         seeded = seed(service.house)
         yield service, seeded, fill(service.house, seeded).report
+
+
+@pytest.fixture(scope="module")
+def dense(shared_reports: tuple[Serving, Seeded, str]) -> str:
+    service, seeded, _ = shared_reports
+    return dense_report(service.house, seeded)
 
 
 @pytest.fixture
@@ -129,7 +133,7 @@ def test_the_longest_report_is_one_page_too(tab: Page, shared_reports: tuple[Ser
         reasons = [dict(each) for each in verdict.outcome["de"]["reasons"]] * 2
         order = records.query(VerdictRecord).filter(VerdictRecord.id != verdict.id).one().outcome["de"]["next"]
         verdict.outcome = verdict.outcome | {"de": verdict.outcome["de"] | {"reasons": reasons, "next": order}}
-        verdict.report_note, verdict.report_language, child.nickname = LONG_NOTE, "de", "Łucja Żółć-Đorđević"
+        verdict.report_note, verdict.report_language, child.nickname = LONGEST_NOTE, "de", "Łucja Żółć-Đorđević"
         photo = Upload(
             studio_id=seeded.studio_id,
             child_id=child.id,
@@ -145,7 +149,7 @@ def test_the_longest_report_is_one_page_too(tab: Page, shared_reports: tuple[Ser
         house.photos.put(photo.id, OVERLAY, plain_picture(3))
     try:
         for sheet in both_ways(tab, f"{service.address}/r/{seeded.report}", paper):
-            for words in ("Łucja Żółć-Đorđević", "Schmerzen, Taubheit", " ".join(LONG_NOTE.split())[:300]):
+            for words in ("Łucja Żółć-Đorđević", "Schmerzen, Taubheit", " ".join(LONGEST_NOTE.split())[:300]):
                 assert words in sheet.words
             assert sheet.pictures == 2
     finally:
@@ -154,6 +158,22 @@ def test_the_longest_report_is_one_page_too(tab: Page, shared_reports: tuple[Ser
             verdict.outcome, verdict.report_note, verdict.report_language = before
             records.get_one(Child, verdict.child_id).nickname = "Mo"
             records.delete(records.get_one(Upload, photo.id))
+
+
+@pytest.mark.parametrize("language", ["en", "de", "ar", "ja"])
+def test_a_dense_report_is_printed_on_one_page(
+    tab: Page, shared_reports: tuple[Serving, Seeded, str], dense: str, language: str
+) -> None:
+    service, seeded, _ = shared_reports
+    with service.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(VerdictRecord, dense).report_language = language
+    tab.goto(f"{service.address}/r/{service.house.signer.token(REPORT, dense)}")
+    for paper in PAPERS_MM:
+        sheet = one_page(tab.pdf(format=paper), paper)
+        assert sheet.pictures == 2
+        letters = "".join(sheet.words.split())
+        for words in (LONG_CHILD, LONG_INSTRUMENT, LONGEST_NOTE[:300]):
+            assert "".join(words.split()) in letters or language == "ar", (paper, words)
 
 
 def test_an_unknown_paper_is_no_page(tab: Page, shared_reports: tuple[Serving, Seeded, str]) -> None:
