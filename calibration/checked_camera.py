@@ -50,6 +50,7 @@ def reference_camera(
     bar_mm: float | None = None,
     reference: Blank | None = None,
     film: bool = False,
+    first: str | None = None,
 ) -> CheckedCamera:
     """Find what has a known size in a photo, and the camera with it.
 
@@ -67,6 +68,8 @@ def reference_camera(
         The blank paper or card that lies there; None for the printed sheet.
     film : bool
         Whether it is a frame of a film.
+    first : str, optional
+        Name of the printed sheet that is the frame of reference; the one that is seen best, if it is not there.
 
     Returns
     -------
@@ -79,7 +82,8 @@ def reference_camera(
         As `checked_camera` or `find_blank`.
     """
     if reference is None:
-        return checked_camera(image, find_sheets(image), focal35_mm, surface, bar_mm, film)
+        sheets = sorted(find_sheets(image), key=lambda sheet: sheet.layout.name != first)
+        return checked_camera(image, sheets, focal35_mm, surface, bar_mm, film)
     found = find_blank(image, reference, focal35_mm, surface)
     return CheckedCamera(found.camera, found.scales, found.remarks)
 

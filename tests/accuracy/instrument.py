@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from calibration.sheet import CHECK_BAR_MM
 from tests.accuracy.scenes import Scene, messenger, scenes
 from tests.accuracy.table import Reading, Row, row
 from vision.instrument.measure import InstrumentMeasurement, measure_instrument, measure_instrument_together
@@ -133,13 +134,16 @@ def _right(condition: str, results: Sequence[Result], reasons: set[str]) -> Row:
 
 
 def _pairs(views: Sequence[Scene]) -> list[Row]:
-    results = []
+    results, checked = [], []
     for _, group in groupby(views, key=lambda scene: scene.folder.parent):
         pair = list(group)
         if len(pair) > 1:
-            results.append(Result(pair[0], measure_instrument_together([load_photo(view.photo) for view in pair])))
+            photos = [load_photo(view.photo) for view in pair]
+            results.append(Result(pair[0], measure_instrument_together(photos)))
+            checked.append(Result(pair[0], measure_instrument_together(photos, bar_mm=CHECK_BAR_MM)))
     return [
-        row("instrument", "two photos together", quantity, [r.reading(quantity) for r in results], target)
+        row("instrument", condition, quantity, [r.reading(quantity) for r in found], target)
+        for condition, found in (("two photos together", results), ("two photos together, bar checked", checked))
         for quantity, target in PAIR_TARGETS.items()
     ]
 

@@ -199,9 +199,21 @@ def measure_instrument_together(
     """
     name = " + ".join(photo.name for photo in photos)
     try:
-        return solve_together([detect_instrument(photo, sheet_height_mm, bar_mm, reference) for photo in photos])
+        detected = [detect_instrument(photo, sheet_height_mm, bar_mm, reference) for photo in photos]
+        first = _first_sheet(detected)
+        for number, one in enumerate(detected):
+            if one.camera.sheets[0].layout.name != first:  # another sheet is seen better there
+                detected[number] = detect_instrument(photos[number], sheet_height_mm, bar_mm, reference, first)
+        return solve_together(detected)
     except Refused as refusal:
         return InstrumentMeasurement(photo=name, usable=False, problems=refusal.problems)
+
+
+def _first_sheet(detected: Sequence[DetectedInstrument]) -> str | None:
+    """Name of the sheet that most photos show, of those the one that is first in most."""
+    shown = [sheet.layout.name for one in detected for sheet in one.camera.sheets]
+    firsts = [one.camera.sheets[0].layout.name for one in detected]
+    return max(dict.fromkeys(shown), key=lambda name: (shown.count(name), firsts.count(name)), default=None)
 
 
 def detect_instrument(
@@ -209,8 +221,11 @@ def detect_instrument(
     sheet_height_mm: float | None = None,
     bar_mm: float | None = None,
     reference: Blank | None = None,
+    first: str | None = None,
 ) -> DetectedInstrument:
-    """Find sheets, camera and the instrument's edges in a photo; parameters as of `measure_instrument`.
+    """Find sheets, camera and the instrument's edges in a photo.
+
+    Parameters are as of `measure_instrument`; `first` is the name of the sheet that is the frame of reference.
 
     Raises
     ------
@@ -218,7 +233,7 @@ def detect_instrument(
         If one of them is missing or cannot be trusted.
     """
     try:
-        checked = reference_camera(photo.rgb, photo.focal35_mm, Surface.TABLE, bar_mm, reference, photo.film)
+        checked = reference_camera(photo.rgb, photo.focal35_mm, Surface.TABLE, bar_mm, reference, photo.film, first)
     except Refused as refusal:
         if is_blurred(photo.rgb) and not {NO_SHEET, NO_BLANK_SHEET}.isdisjoint(refusal.problems):
             raise Refused(PHOTO_BLURRED) from None

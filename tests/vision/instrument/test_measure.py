@@ -6,6 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
+from calibration import checked_camera
+from calibration.detection import find_sheets
 from calibration.problems import Refused
 from tests.vision.sample_photos import detected_instrument, measured_instrument, photo, truth
 from tests.vision.trace import trace_instrument
@@ -238,6 +240,23 @@ def test_two_photos_together_need_no_height():
     assert measured.total_length.value_mm == pytest.approx(true["total_length_mm"], abs=1.2)
     assert measured.body_length.low_mm < true["body_length_mm"] < measured.body_length.high_mm
     assert measured.body_length.standard_uncertainty_mm < alone.body_length.standard_uncertainty_mm
+
+
+def test_photos_in_which_different_sheets_are_seen_best_are_solved_together(monkeypatch):
+    """A glare on a corner of one sheet, in one photo, makes the other one the better seen there."""
+    photos = [photo("instrument-4-first"), photo("instrument-4-second")]
+
+    def seen(image):
+        sheets = find_sheets(image)
+        return sheets[::-1] if image is photos[1].rgb else sheets
+
+    monkeypatch.setattr(checked_camera, "find_sheets", seen)
+    measured = measure_instrument_together(photos)
+    usual = solve_together([detected_instrument(each) for each in ("instrument-4-first", "instrument-4-second")])
+    assert measured.body_length.value_mm == pytest.approx(usual.body_length.value_mm, abs=0.05)
+    assert measured.body_length.standard_uncertainty_mm == pytest.approx(
+        usual.body_length.standard_uncertainty_mm, rel=0.02
+    )
 
 
 @pytest.mark.parametrize(
