@@ -10,6 +10,7 @@ from service.fit import next_step
 from service.fit.assessment import with_prior
 from service.fit.choosing import choose
 from service.fit.decision import Action
+from service.fit.lengths import widened
 from service.fit.next_step import SETTLED, STEPS, joint_variance
 from service.fit.signs import PlayingSigns
 from service.fit.verdict import judge
@@ -101,6 +102,14 @@ def test_a_second_instrument_photo_promises_what_was_measured(chart):
     by_body = (chart.shortest_arm_mm(268.0, "body") - chart.shortest_arm_mm(244.0, "body")) / 24
     by_total = (chart.shortest_arm_mm(434.0, "total") - chart.shortest_arm_mm(410.0, "total")) / 24
     assert left == pytest.approx(1 + (0.5 * (by_body * 0.7 + by_total * 1.2)) ** 2, rel=0.05)
+
+
+def test_an_instrument_that_is_known_leaves_nothing_to_save(chart):
+    choices = choose(arm := Length.stated(452, 4), [instrument(256, 422, u=0.05)], chart)
+    question = next_step.Question(chart, arm, choices.found, Items.of(choices.found, 452.0, 4.0), choices.weighed)
+    whole = choices.found.u_margin_mm[0] ** 2 - widened(arm).standard_uncertainty_mm ** 2
+    for step in (each for each in STEPS if each.arm_u_mm is None):
+        assert next_step._variance_saved(question, np.array([0]), step)[0] <= whole + 1e-9
 
 
 def test_the_assumed_accuracies_are_the_measured_ones():

@@ -11,7 +11,7 @@ from service.fit.assessment import InstrumentLengths, assess
 from service.fit.decision import PLAYED, Action, Decision
 from service.fit.errors import LengthError
 from service.fit.losses import LOSSES
-from service.fit.ranking import compare, judge_class, rank
+from service.fit.ranking import TIE_DAYS, compare, judge_class, rank
 from service.fit.signs import InstrumentCondition, PlayingSigns
 from service.fit.verdict import judge
 from tests.service.fit.conftest import instrument, scaled
@@ -35,6 +35,17 @@ def test_the_same_label_twice_is_told_apart(chart):
     assert short_arm[0].instrument.name == "B"
     assert long_arm[0].instrument.name == "A"
     assert long_arm[0].place == 1
+
+
+def test_of_what_is_not_to_be_played_the_least_costly_stands_first(chart):
+    """Too large or too small makes no difference in itself: what counts is what playing it would cost."""
+    listed = [instrument(body) for body in (175, 190, 217, 232, 270, 275, 310)]
+    ranked = rank(Length.stated(450, 3), listed, chart)
+    left = [each for each in ranked if each.action in (Action.SMALLER, Action.LARGER, Action.WAIT)]
+    assert {each.action for each in left} == {Action.SMALLER, Action.LARGER}
+    costs = [round(each.cost_days / TIE_DAYS) for each in left]
+    assert costs == sorted(costs)
+    assert [each.instrument.body.value_mm for each in left] == [232, 270, 217, 190, 275, 175, 310]
 
 
 @pytest.mark.parametrize(("count", "compared"), [(4, 3), (11, 10), (16, 10)])

@@ -14,7 +14,7 @@ from service.fit.chart import default_chart, read_chart
 from service.fit.choosing import choose
 from service.fit.decision import DECISIONS, PLAYED, Action, Decision, DecisionRule, decide
 from service.fit.errors import LengthError
-from service.fit.lengths import parse_length
+from service.fit.lengths import parse_length, widened
 from service.fit.signs import PlayingSigns
 from service.fit.verdict import NECK_MM, judge
 from service.fit.verdict_json import verdict_json
@@ -251,6 +251,18 @@ def test_an_unusual_neck_is_seen(chart):
     assert unsure.neck is not None
     assert unsure.neck.value_mm > NECK_MM
     assert not unsure.unusual_neck, "two poor readings make no unusual neck"
+
+
+def test_a_neck_is_as_sure_as_the_lengths_it_is_the_difference_of(chart):
+    """JCGM 100:2008, equation 13; body and total length each ask for an arm, by their slopes in the chart."""
+    one = instrument(255, 430, u=2.0)
+    neck = judge(Length.stated(450, 3), one, chart).neck
+    parts = []
+    for kind, length in (("body", one.body), ("total", one.total)):
+        ends = chart.shortest_arm_mm(length.value_mm + np.array([-2.5, 2.5]), kind)
+        parts.append(widened(length).standard_uncertainty_mm * float(ends[1] - ends[0]) / 5)
+    assert neck is not None
+    assert neck.standard_uncertainty_mm == pytest.approx(np.hypot(*parts), rel=0.1)
 
 
 def test_one_length_is_enough_but_less_sure(chart):
