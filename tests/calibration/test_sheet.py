@@ -17,6 +17,7 @@ from calibration.sheet import (
     CARD_WIDTH_MM,
     CHECK_BAR_MM,
     MARKERS_PER_SHEET,
+    Box,
     Paper,
     SheetLayout,
     all_layouts,
@@ -65,6 +66,29 @@ def test_nothing_overlaps_and_margins_are_white(layout: SheetLayout) -> None:
         page = page.copy()
         page[margin:-margin, margin:-margin] = 255
         assert page.min() > 250
+
+
+@pytest.mark.parametrize("paper", Paper)
+def test_ink_goes_where_measuring_needs_it(paper: Paper) -> None:
+    """How much of the page is black; printed part by part (``pytest -s``)."""
+    layout, dpi = SheetLayout(paper, 1), 100
+    black = (255.0 - sheet_image(layout, dpi)) / 255.0
+
+    def share(box: Box) -> float:
+        left, right = (round((x - layout.page.left) * dpi / 25.4) for x in (box.left, box.right))
+        top, bottom = (round((layout.page.top - y) * dpi / 25.4) for y in (box.top, box.bottom))
+        return float(black[top:bottom, left:right].sum() / black.size)
+
+    parts = {"board": layout.board, "bar": layout.level_bar, "card's frame": layout.card_frame, "words": layout.words}
+    shares = {name: share(box) for name, box in parts.items()}
+    whole = float(black.mean())
+    print(
+        f"\nink of {layout.name}: " + ", ".join(f"{name} {one:.1%}" for name, one in (shares | {"all": whole}).items())
+    )
+    assert whole == pytest.approx(sum(shares.values()), abs=0.001)
+    assert shares["words"] + shares["bar"] < 0.015
+    assert shares["board"] > 0.88 * whole
+    assert whole < 0.47
 
 
 def test_index_out_of_range_is_an_error() -> None:
