@@ -192,8 +192,8 @@ class MeasuringPool:
         """What one photo gives, or each frame chosen of a film."""
         if not is_clip(data):
             return [await self._arm_view(data, name, question)]
-        try:
-            chosen: ClipFrames = await self._answer(choose_frames, 1, data, name, question.reference is None)
+        try:  # decoding a film in 4K takes as long as several photos
+            chosen: ClipFrames = await self._answer(choose_frames, CHOSEN, data, name, question.reference is None)
         except Exception as error:
             note_failure("a film could not be read", error)
             chosen = ClipFrames(problems=(MEASURING_FAILED,))

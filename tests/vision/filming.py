@@ -12,13 +12,19 @@ import numpy as np
 from calibration.arrays import Picture
 
 
-def film(frames: list[Picture], times_s: list[float] | None = None, form: str = "mp4", codec: str = "h264") -> bytes:
+def film(
+    frames: list[Picture],
+    times_s: list[float] | None = None,
+    form: str = "mp4",
+    codec: str = "h264",
+    pix_fmt: str = "yuv420p",
+) -> bytes:
     """The frames as a film, at 10 a second if no times are given."""
     buffer = io.BytesIO()
     with av.open(buffer, "w", format=form) as container:
         stream = container.add_stream(codec, rate=10)
         stream.height, stream.width = frames[0].shape[:2]
-        stream.pix_fmt = "yuv420p"
+        stream.pix_fmt = pix_fmt
         stream.codec_context.time_base = Fraction(1, 1000)
         if codec == "h264":
             stream.options = {"preset": "ultrafast", "crf": "18"}

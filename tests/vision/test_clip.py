@@ -73,6 +73,14 @@ def test_other_containers_and_codecs(walk: list[Picture], form: str, codec: str)
     assert len(clip_photos(data, "a")) == CHOSEN
 
 
+@pytest.mark.parametrize("codec", ["h264", "libx265"])
+def test_ten_bits_a_channel(walk: list[Picture], codec: str) -> None:
+    """As phones film with a wide range of light."""
+    photos = clip_photos(film(walk[::5], form="mov", codec=codec, pix_fmt="yuv420p10le"), "a.mov")
+    assert np.abs(photos[0].rgb.astype(float) - walk[0]).mean() < 4
+    assert find_sheets(photos[-1].rgb)[0].layout == SHEET
+
+
 def test_uneven_times_and_many_frames(walk: list[Picture], monkeypatch: pytest.MonkeyPatch) -> None:
     times = [0.0, 0.04, 0.08, 2.0, 2.5, 9.0]
     frames = [walk[number] for number in (0, 1, 3, 4, 6, 7)]
