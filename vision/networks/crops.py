@@ -52,6 +52,19 @@ def window(points_px: Array, rgb: Picture, margin_px: float) -> tuple[int, int, 
     return int(low[0]), int(low[1]), int(high[0]), int(high[1])
 
 
+def halved(rgb: Picture, factor: float) -> Picture:
+    """A picture reduced by the largest power of two that is not above `factor`.
+
+    The mean of two by two pixels takes a tenth of the time of a mean over any other area.
+    """
+    while factor >= 2:
+        rgb = np.asarray(
+            cv2.resize(rgb, (rgb.shape[1] // 2, rgb.shape[0] // 2), interpolation=cv2.INTER_AREA), np.uint8
+        )
+        factor /= 2
+    return rgb
+
+
 def take_crop(rgb: Picture, to_photo: Array, size: tuple[int, int]) -> Floats:
     """Cut a crop out of a photo, averaging where it shrinks.
 

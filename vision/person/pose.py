@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from calibration.arrays import Array, Floats, Picture
+from vision.networks.crops import halved
 from vision.networks.landmark_model import LandmarkModel, tasks
 
 MAX_PEOPLE = 3
@@ -110,7 +111,8 @@ def find_people(rgb: Picture) -> tuple[Person, ...]:
     shown = rgb
     if max(height, width) > LOOKING_SIDE_PX:
         shrink = LOOKING_SIDE_PX / max(height, width)
-        shown = np.asarray(cv2.resize(rgb, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8)
+        size = round(shrink * width), round(shrink * height)
+        shown = np.asarray(cv2.resize(halved(rgb, 1 / shrink), size, interpolation=cv2.INTER_AREA), np.uint8)
     result = _model.detect(shown, lambda found: bool(found.pose_landmarks))
     people = []
     masks = result.segmentation_masks or []
