@@ -6,6 +6,8 @@ No clock is asked but in the last test, which compares two processor times of on
 from __future__ import annotations
 
 import io
+import subprocess
+import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -139,3 +141,12 @@ def test_a_photo_takes_not_many_times_its_decoding_and_its_sheet(kind: str, most
         task(photo)
     whole, floor = (median(times) for times in zip(*([spent(task) for task in tasks] for _ in range(3)), strict=True))
     assert whole < most * floor
+
+
+def test_a_worker_loads_nothing_that_it_never_needs() -> None:
+    """What is loaded is waited for: statistics and plotting libraries take longer than a photo's sheet."""
+    code = "import sys, service.measuring.loaded; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    loaded = set(done.stdout.split())
+    assert "vision.instrument.measure" in loaded
+    assert not loaded & {"scipy.stats", "matplotlib", "sounddevice"}

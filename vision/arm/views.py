@@ -24,7 +24,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from calibration.arrays import Array
 from calibration.camera import PosedCamera, Surface
@@ -375,7 +375,7 @@ def solve_views(
     while len(views) > 1:
         found = _solved(list(views.values()), None, None, against_wall)
         worst = int(np.argmax(found.misfits))
-        if found.misfits[worst] <= chi2.ppf(1 - LEAVING_OUT / len(views), FREEDOM):
+        if found.misfits[worst] <= chdtri(FREEDOM, LEAVING_OUT / len(views)):
             break
         del views[list(views)[worst]]
     else:
