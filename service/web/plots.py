@@ -108,7 +108,7 @@ def arm_plot(
         f'<text class="p-strong" transform="translate(22 {middle}) rotate(-90)">{escape(words.lengths)}</text>'
     )
     parts.append(_text((LEFT + WIDTH - RIGHT) / 2, HEIGHT - 12, words.time, "p-strong"))
-    parts.append(_text(WIDTH - RIGHT + 32, 22, words.beside, "p-strong"))
+    parts.append(_beside(words))
     if used is not None:
         parts.append(_stripe(scale, used[0], used[1], "p-used"))
     parts += _axes(scale, language)
@@ -137,7 +137,7 @@ def chart_plot(chart: Chart, words: PlotWords) -> Markup:
         return round(NAMES + (mm - low) / (high - low) * (WIDTH - NAMES - LENGTHS), 1)
 
     parts = [f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{escape(words.title)}">']
-    parts.append(f'<text class="p-strong" x="{WIDTH - 4}" y="22" text-anchor="end">{escape(words.beside)}</text>')
+    parts.append(_beside(words))
     parts.append(_text((NAMES + WIDTH - LENGTHS) / 2, height - 12, words.lengths, "p-strong"))
     for mm in range(int(low // 100 + 1) * 100, int(high) + 1, 100):
         parts.append(f'<path class="p-grid" d="M{x(mm)} {TOP}V{height - BOTTOM}"/>')
@@ -158,6 +158,11 @@ def chart_plot(chart: Chart, words: PlotWords) -> Markup:
         lengths = f"{row.body_length_mm:g} / {row.total_length_mm:g}"
         parts.append(f'<text class="p-text" x="{WIDTH - 4}" y="{y + 26}" text-anchor="end">{lengths}</text>')
     return Markup("".join([*parts, "</svg>"]))
+
+
+def _beside(words: PlotWords) -> str:
+    """What stands at the right, against the edge: it is longer in some languages than what it stands over."""
+    return f'<text class="p-strong" x="{WIDTH - 4}" y="22" text-anchor="end">{escape(words.beside)}</text>'
 
 
 def _text(x: float, y: float, words: str, css: str = "p-text") -> str:

@@ -34,6 +34,13 @@ CUT_WORDS = """() => [...document.querySelectorAll("button, .button, summary, th
 TURNED_WORDS = """() => [...document.querySelectorAll("svg text")]
   .filter(each => { const m = each.getScreenCTM(); return m.a * m.d - m.b * m.c < 0; }).map(each => each.textContent)"""
 """What is written in a mirrored drawing and was mirrored with it."""
+CUT_DRAWINGS = """() => [...document.querySelectorAll("svg text")].filter(each => {
+  const [own, whole] = [each, each.ownerSVGElement].map(one => one.getBoundingClientRect());
+  return own.width && getComputedStyle(each.ownerSVGElement).overflow !== "visible"
+    && (own.left < whole.left - 1 || own.right > whole.right + 1
+      || own.top < whole.top - 1 || own.bottom > whole.bottom + 1);
+}).map(each => each.textContent)"""
+"""What is written over the edge of its drawing."""
 
 
 def cookie(service: Serving, seeded: Seeded) -> dict[str, str]:
@@ -80,7 +87,8 @@ def test_pages_keep_their_policy_and_fit_320_px(
         tab.goto(f"{service.address}{path}?language={language}", wait_until="domcontentloaded")
         if tab.evaluate("document.documentElement.scrollWidth") > 320:
             wide.append(name)
-        cut += [(name, words) for words in tab.evaluate(CUT_WORDS)]
+        tab.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
+        cut += [(name, words) for script in (CUT_WORDS, CUT_DRAWINGS) for words in tab.evaluate(script)]
         turned += [(name, words) for words in tab.evaluate(TURNED_WORDS)]
     context.close()
     with service.house.store.for_studio(seeded.studio_id) as records:
