@@ -124,7 +124,7 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
         version=PROGRAM_VERSION,
         docs_url=None,  # the stock page loads scripts from elsewhere
         redoc_url=None,
-        openapi_url="/api/v1/openapi.json",
+        openapi_url=None,  # the stock route makes it on the loop, where everybody waits for a second
         lifespan=running,
     )
     app.state.largest = settings.largest

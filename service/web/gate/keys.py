@@ -25,6 +25,8 @@ from service.web.house import House
 PREFIX = "/api/v1/"
 FOR_EVERYBODY = {"openapi.json", "health", "ready", "sheet.pdf", "order-drawing.svg", "charts/default"}
 """Questions about nobody: how the interface is, and what is printed."""
+DRAWN = {"sheet.pdf", "order-drawing.svg"}
+"""Those of them that are work: within the limit of one address, key or no key."""
 TOO_MANY = "Too many requests. Please wait as long as Retry-After says."
 THIS_MACHINE = {"127.0.0.1", "::1", "localhost"}
 
@@ -67,6 +69,9 @@ class KeysOfTheInterface:
         path = scope["path"] if scope["type"] == "http" else ""
         if path.startswith(PREFIX) and path.removeprefix(PREFIX) not in FOR_EVERYBODY:
             await self._let_in(scope)
+        elif path.removeprefix(PREFIX) in DRAWN:
+            limiter, most = self.house().limiter, self.house().settings.interface_tries
+            _in_time(await run_in_threadpool(limiter.late_s, "drawn", _address(scope), most))
         await self.app(scope, receive, send)
 
     async def _let_in(self, scope: Scope) -> None:
@@ -80,15 +85,23 @@ class KeysOfTheInterface:
             state["caller"], state["rank"], state["who"] = caller, Rank.SHOP, f"key {caller.key_id}"
             late = await run_in_threadpool(parts.limiter.late_s, "interface", caller.key_id, caller.a_minute)
         elif is_open(parts.settings):
-            client = scope.get("client")
-            address = client[0] if client else "unknown"
+            address = _address(scope)
             late = await run_in_threadpool(parts.limiter.late_s, "interface", address, parts.settings.interface_tries)
             late = late or await run_in_threadpool(parts.limiter.work_late_s, address)
             pays.set(partial(parts.limiter.work_done, address))
         else:
             raise HTTPException(401, NEEDS_KEY, {"WWW-Authenticate": "Bearer"})
-        if late is not None:
-            raise HTTPException(429, TOO_MANY, {"Retry-After": str(late)})
+        _in_time(late)
+
+
+def _address(scope: Scope) -> str:
+    client = scope.get("client")
+    return str(client[0]) if client else "unknown"
+
+
+def _in_time(late_s: int | None) -> None:
+    if late_s is not None:
+        raise HTTPException(429, TOO_MANY, {"Retry-After": str(late_s)})
 
 
 def _caller(parts: House, token: str) -> Caller | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import threading
 import time
 from collections.abc import Callable, Iterable
 
@@ -122,6 +123,22 @@ def test_strangers_have_a_limit(open_place: Callable[..., Place]) -> None:
     place = open_place(interface_tries=2)
     answers = [place.client.post(ORDERS, json=QUESTION).status_code for _ in range(3)]
     assert answers == [200, 200, 429]
+
+
+def test_what_is_drawn_for_everybody_has_a_limit(open_place: Callable[..., Place]) -> None:
+    place = open_place(interface_tries=2, open_interface="off")
+    answers = [place.client.get(f"{PREFIX}sheet.pdf") for _ in range(3)]
+    assert [answer.status_code for answer in answers] == [200, 200, 429]
+    assert 0 < int(answers[-1].headers["retry-after"]) <= 60
+    assert [place.client.get(f"{PREFIX}health").status_code for _ in range(3)] == [200] * 3
+
+
+def test_the_description_is_not_made_on_the_loop(place: Place, monkeypatch: pytest.MonkeyPatch) -> None:
+    made_in: list[str] = []
+    monkeypatch.setattr(place.client.app, "openapi", lambda: made_in.append(threading.current_thread().name) or {})
+    assert place.client.get(f"{PREFIX}openapi.json").json() == {}
+    assert made_in == [name for name in made_in if name.startswith("AnyIO worker")]
+    assert made_in
 
 
 def test_a_key_is_measured_before_strangers(place: Place) -> None:
