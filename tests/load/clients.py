@@ -90,7 +90,8 @@ def _measure() -> tuple[str]:
 def _ask(town: Town, seen: Seen, who: str, ask: Callable[[httpx.Client], httpx.Response]) -> None:
     begun = time.perf_counter()
     try:
-        with httpx.Client(base_url=town.address, timeout=PATIENCE_S) as client:
+        # no certificates are read for a plain address: a visitor's share of the processor is none of the service's
+        with httpx.Client(base_url=town.address, timeout=PATIENCE_S, verify=False) as client:
             answer = ask(client)
     except httpx.HTTPError:
         seen.note(who, time.perf_counter() - begun, 0, failed=True)
