@@ -19,14 +19,14 @@ LAYOUT = SheetLayout(Paper.A4, 1)
 SIZE = (1000, 1000)
 
 
-def _photo(scale: float, card: int | None) -> NDArray[np.uint8]:
+def _photo(scale: float, card: int | None, stretch: tuple[float, float] = (1.0, 1.0)) -> NDArray[np.uint8]:
     way = placed(LAYOUT, (500, 500), 2.6, 8, 0.02)
     photo = photograph([(LAYOUT, way)], size_px=SIZE, print_scale=scale, noise=1.0)
     if card is not None:
         # a card is nearer to the camera than the sheet by its thickness
         distance_mm = 26.0 * np.hypot(*SIZE) / FRAME_DIAGONAL_MM / 2.6
         nearer = 1 + CARD_THICKNESS_MM / distance_mm
-        half = np.array([CARD_WIDTH_MM, CARD_HEIGHT_MM]) / 2 / scale * nearer
+        half = np.array([CARD_WIDTH_MM, CARD_HEIGHT_MM]) * stretch / 2 / scale * nearer
         corners = np.array(LAYOUT.card.centre_mm) + half * [(-1, 1), (1, 1), (1, -1), (-1, -1)]
         finer = 8
         at = (apply_homography(way, corners) + 0.5) * finer - 0.5
@@ -37,8 +37,8 @@ def _photo(scale: float, card: int | None) -> NDArray[np.uint8]:
     return photo
 
 
-def _measured(scale: float, card: int | None) -> PrintScale:
-    photo = _photo(scale, card)
+def _measured(scale: float, card: int | None, stretch: tuple[float, float] = (1.0, 1.0)) -> PrintScale:
+    photo = _photo(scale, card, stretch)
     return scale_from_card(photo, solve_camera(find_sheets(photo), SIZE, 26.0, "table"))
 
 
@@ -62,3 +62,21 @@ def test_empty_frame_says_nothing() -> None:
 def test_a_dark_card_says_nothing(brightness: int) -> None:
     """The band has 30 grey levels; what is less than 20 paler is not told from it."""
     assert _measured(1.0, brightness) == UNCHECKED
+
+
+@pytest.mark.parametrize("stretch", [(85.0 / CARD_WIDTH_MM, 55.0 / CARD_HEIGHT_MM), (1.0, 1.010), (1.010, 1.0)])
+def test_a_card_of_another_shape_says_nothing(stretch: tuple[float, float]) -> None:
+    """A visiting card of 85 by 55 mm (common practice, no source) is no ID-1 card, nor is what is a per cent off."""
+    assert _measured(1.0, 220, stretch) == UNCHECKED
+
+
+def test_a_card_within_what_edges_scatter_is_one() -> None:
+    assert _measured(1.0, 220, (1.0, 1.004)).checked
+
+
+def test_places_of_edges_are_between_pixels() -> None:
+    """A twentieth of a pixel over both edges, 0.02 mm of 85.6: a whole step of the search would be three times that."""
+    scales = np.linspace(0.985, 1.015, 7)
+    errors = [_measured(scale, 220).scale / scale - 1 for scale in scales]
+    assert np.std(errors) < 0.0003
+    assert np.mean(errors) == pytest.approx(0.0, abs=0.0015)  # pale spreads into black, as the uncertainty says

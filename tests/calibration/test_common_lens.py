@@ -59,6 +59,27 @@ def test_one_view_is_solved_as_by_itself() -> None:
     assert one.parameters[11] == pytest.approx(alone.parameters[11], abs=0.2 * spread_mm)
 
 
+def test_the_corners_noise_is_judged_by_their_misfits() -> None:
+    """Corners that scatter by 0.5 px and are stated at 0.08: what is left over is noise, and chi-squared follows."""
+    _, views = sequence(4)
+    rng = np.random.default_rng(8)
+    for noise_px in (0.5, 1.0):
+        rough = [
+            replace(
+                view,
+                sheets=tuple(
+                    replace(sheet, corner_px=sheet.corner_px + rng.normal(0, noise_px, sheet.corner_px.shape))
+                    for sheet in view.sheets
+                ),
+            )
+            for view in views
+        ]
+        for camera in solve_common_lens(rough, Surface.WALL).cameras:
+            coordinates = 2 * sum(len(sheet.corner_px) for sheet in camera.sheets)
+            assert camera.misfit_px[0] == pytest.approx(noise_px, rel=0.3)
+            assert 0.7 < camera.chi_square / coordinates < 1.2  # a pose's six are used up
+
+
 def test_what_the_views_say_together_is_as_sure_as_stated() -> None:
     """Where a point off the wall would be seen in each view, and the focal length: errors over what is stated."""
     inside, focal, gain = [], [], []
