@@ -234,6 +234,11 @@ def test_only_what_is_inside_is_to_be_even() -> None:
     assert blank_sheet._even_inside(np.where(mask > 0, lit, photo), corners)
     printed = np.where((down // 12) % 2 == 0, lit, lit - 60).astype(np.uint8)
     assert not blank_sheet._even_inside(np.where(mask > 0, printed, photo), corners)
+    # a few strong words on a page that is even elsewhere, and grain that is nowhere strong
+    words = np.where((down // 9) % 7 == 0, lit - 30, lit).astype(np.uint8)
+    assert not blank_sheet._even_inside(np.where(mask > 0, words, photo), corners)
+    grain = np.round(150 + 11 * np.sign(generator.normal(0, 1, across.shape))).astype(np.uint8)
+    assert not blank_sheet._even_inside(np.where(mask > 0, cv2.resize(grain[::8, ::8], (400, 300)), photo), corners)
 
 
 def test_paper_under_a_lamp_on_a_wall_that_no_single_level_parts_from_it() -> None:
