@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 
 from service.fit.errors import ChartError
 from service.fit.lengths import MM_PER_UNIT, PLAUSIBLE_MM
-from service.fit.rows import read_rows
+from service.fit.rows import read_rows, refuse_rows
 from service.fit.sentences import Sentence, say
 
 Array = NDArray[np.float64]
@@ -44,6 +44,8 @@ COMMON_PRACTICE = say("common practice")
 """Name of the default chart."""
 
 COLUMNS = ("size", "arm_from", "arm_to", "body_length", "total_length")
+IN_UNITS = {"mm": say("in millimetres"), "cm": say("in centimetres"), "in": say("in inches")}
+"""How numbers are said to be written, by the unit's code."""
 QUARTER = "1/4"
 SMALL_BODY_MM = 267.5
 """Where a chart has no quarter size, smaller bodies than this count as below it, mm (midway 1/8 to 1/4)."""
@@ -219,18 +221,22 @@ def read_chart(text: str, name: str = "own chart", unit: str = "mm", stretch_mm:
     Raises
     ------
     ChartError
-        With the row and the reason.
+        With every row that cannot be read, or the first that does not go with the others, and the reason.
     """
     note = "\n".join(line.lstrip("# ").rstrip() for line in text.splitlines() if line.startswith("#"))
     rows = read_rows(text)
     if not rows:
         raise ChartError(say("The chart is empty."))
     names, units = _header([cell.lower() for cell in rows[0]], unit)
-    entries = []
-    for number, line in enumerate(rows[1:], start=1):
-        if len(line) != len(names):
-            raise _row_error(number, "", say("it has {n} entries instead of {m}", n=len(line), m=len(names)))
-        entries.append(dict(zip(names, line, strict=True)))
+    refuse_rows(
+        {
+            number: [_row_fault(number, "", say("it has {n} entries instead of {m}", n=len(line), m=len(names)))]
+            for number, line in enumerate(rows[1:], start=1)
+            if len(line) != len(names)
+        },
+        ChartError,
+    )
+    entries = [dict(zip(names, line, strict=True)) for line in rows[1:]]
     return chart_from_entries(entries, name, units, stretch_mm, note)
 
 
@@ -259,20 +265,30 @@ def chart_from_entries(
     Raises
     ------
     ChartError
-        With the row and the reason.
+        With every row that cannot be read, or the first that does not go with the others, and the reason.
     """
     if not entries:
         raise ChartError(say("The chart is empty."))
+    units = {column: unit if isinstance(unit, str) else unit.get(column, "mm") for column in COLUMNS[1:]}
+    for each in units.values():
+        if each not in MM_PER_UNIT:
+            raise ChartError(say("“{unit}” is not a unit we know. Use mm, cm or in.", unit=each))
     rows: list[dict[str, Any]] = []
+    wrong: dict[int, list[Sentence]] = {}
     for number, given in enumerate(entries, start=1):
         entry = {key.removesuffix("_mm"): value for key, value in given.items()}
         size = str(entry.get("size") or "").strip()
-        if not size:
-            raise _row_error(number, "", say("it names no size"))
+        faults = wrong.setdefault(number, [] if size else [_row_fault(number, "", say("it names no size"))])
         row: dict[str, Any] = {"size": size, "number": number}
         for column in COLUMNS[1:]:
-            row[column] = _cell(entry.get(column), column, unit, number, size)
+            try:
+                row[column] = _cell(entry.get(column), column, units[column])
+            except ChartError as error:
+                fault = _row_fault(number, size, error.sentence)
+                if fault not in faults:
+                    faults.append(fault)
         rows.append(row)
+    refuse_rows(wrong, ChartError)
     rows.sort(key=lambda row: row["body_length"])
     built = []
     for row, following in zip(rows, [*rows[1:], None], strict=True):
@@ -298,14 +314,15 @@ def _check_unit(rows: Sequence[ChartRow]) -> None:
     if all(low <= each <= high for each in bodies):
         return
     longest = max(bodies)
-    for name, factor in (("cm", 10.0), ("in", 25.4), ("mm", 0.1), ("mm", 1 / 25.4)):
+    for code, factor in (("cm", 10.0), ("in", 25.4), ("mm", 0.1), ("mm", 1 / 25.4)):
         if all(low <= each * factor <= high for each in bodies):
             raise ChartError(
                 say(
-                    "The chart's longest body would be {mm} mm. Are its numbers in {unit}? Then name the unit in the "
-                    "first line, as body_length_{unit}, or choose it beside the chart.",
+                    "The chart's longest body would be {mm} mm. Are its numbers {in_unit}? Then name the unit in the "
+                    "first line, as body_length_{code}, or choose it beside the chart.",
                     mm=f"{longest:g}",
-                    unit=name,
+                    in_unit=IN_UNITS[code],
+                    code=code,
                 )
             )
     wrong = [row for row in rows if not low <= row.body_length_mm <= high]
@@ -370,22 +387,24 @@ def _header(names: list[str], unit: str) -> tuple[list[str], dict[str, str]]:
     return plain, units
 
 
-def _cell(
-    value: str | float | None, column: str, unit: str | Mapping[str, str], number: int, size: str
-) -> float | None:
+def _cell(value: str | float | None, column: str, unit: str) -> float | None:
+    """A cell's length, mm.
+
+    Raises
+    ------
+    ChartError
+        With the reason alone.
+    """
     if value is None or value == "":
         if column == "arm_to":
             return None
-        raise _row_error(number, size, say("{column} is empty", column=column))
-    unit_name = unit if isinstance(unit, str) else unit.get(column, "mm")
-    if unit_name not in MM_PER_UNIT:
-        raise ChartError(say("“{unit}” is not a unit we know. Use mm, cm or in.", unit=unit_name))
+        raise ChartError(say("{column} is empty", column=column))
     try:
-        mm = float(str(value).replace(",", ".")) * MM_PER_UNIT[unit_name]
+        mm = float(str(value).replace(",", ".")) * MM_PER_UNIT[unit]
     except ValueError:
-        raise _row_error(number, size, say("“{value}” is not a number", value=str(value))) from None
+        raise ChartError(say("“{value}” is not a number", value=str(value))) from None
     if not isfinite(mm) or mm <= 0:
-        raise _row_error(number, size, say("{column} must be more than zero", column=column))
+        raise ChartError(say("{column} must be more than zero", column=column))
     return round(mm, 3)
 
 
@@ -433,6 +452,10 @@ def _validate(rows: Sequence[ChartRow], numbers: Sequence[int]) -> None:
 
 
 def _row_error(number: int, size: str, reason: Sentence) -> ChartError:
+    return ChartError(_row_fault(number, size, reason))
+
+
+def _row_fault(number: int, size: str, reason: Sentence) -> Sentence:
     if size:
-        return ChartError(say("Chart row {number} ({size}): {reason}.", number=number, size=size, reason=reason))
-    return ChartError(say("Chart row {number}: {reason}.", number=number, reason=reason))
+        return say("Chart row {number} ({size}): {reason}.", number=number, size=size, reason=reason)
+    return say("Chart row {number}: {reason}.", number=number, reason=reason)

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Mapping, Sequence
 
 from service.fit.errors import FitError
-from service.fit.sentences import say
+from service.fit.sentences import Sentence, say
+
+MOST_NAMED = 10
+"""Wrong rows that are named at once; our choice: whoever has more looks at the whole table."""
 
 
 def read_rows(text: str) -> list[list[str]]:
@@ -27,3 +31,24 @@ def read_rows(text: str) -> list[list[str]]:
         return [[cell.strip() for cell in row] for row in csv.reader(lines, delimiter=separator)]
     except csv.Error:
         raise FitError(say("This is not a table of rows separated by commas, semicolons or tabs.")) from None
+
+
+def refuse_rows(wrong: Mapping[int, Sequence[Sentence]], error: type[FitError] = FitError) -> None:
+    """Refuse a table of which rows are wrong; nothing happens where none is.
+
+    Parameters
+    ----------
+    wrong : mapping of int to sequence of Sentence
+        What is wrong in each row, by its number.
+    error : type of FitError
+
+    Raises
+    ------
+    FitError
+        Or `error`, with all that is wrong in the first `MOST_NAMED` rows.
+    """
+    rows = [number for number in wrong if wrong[number]][:MOST_NAMED]
+    told = [each for number in rows for each in wrong[number]]
+    named = {f"row{place}": sentence for place, sentence in enumerate(told)}
+    if named:
+        raise error(Sentence(" ".join(f"{{{each}}}" for each in named), named))

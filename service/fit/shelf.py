@@ -12,11 +12,8 @@ from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths
 from service.fit.errors import FitError, LengthError
 from service.fit.lengths import parse_length
-from service.fit.rows import read_rows
+from service.fit.rows import read_rows, refuse_rows
 from service.fit.sentences import Sentence, say
-
-MOST_NAMED = 10
-"""Wrong rows that are named at once; our choice: whoever has more looks at the whole table."""
 
 
 def read_shelf(text: str) -> tuple[InstrumentLengths, ...]:
@@ -27,15 +24,16 @@ def read_shelf(text: str) -> tuple[InstrumentLengths, ...]:
     FitError
         With every wrong row and its reason.
     """
-    found, wrong = [], []
+    found: list[InstrumentLengths] = []
+    wrong: dict[int, list[Sentence]] = {}
     for number, row in enumerate(_rows(text, ("name", "body_length", "total_length")), start=1):
         try:
             body = parse_length(row["body_length"], "body") if row["body_length"] else None
             total = parse_length(row["total_length"], "total") if row["total_length"] else None
             found.append(InstrumentLengths(body, total, row.get("label") or None, row["name"] or str(number)))
         except LengthError as error:
-            wrong.append(say("List row {number}: {reason}", number=number, reason=error.sentence))
-    _refuse(wrong)
+            wrong[number] = [say("List row {number}: {reason}", number=number, reason=error.sentence)]
+    refuse_rows(wrong)
     return tuple(found)
 
 
@@ -48,23 +46,17 @@ def read_class(text: str) -> dict[str, Length]:
         With every wrong row and its reason.
     """
     arms: dict[str, Length] = {}
-    wrong: list[Sentence] = []
+    wrong: dict[int, list[Sentence]] = {}
     for number, row in enumerate(_rows(text, ("name", "arm")), start=1):
-        name = row["name"] or str(number)
+        name, faults = row["name"] or str(number), wrong.setdefault(number, [])
         if name in arms:
-            wrong.append(say("List row {number}: the name {name} is there twice.", number=number, name=name))
+            faults.append(say("List row {number}: the name {name} is there twice.", number=number, name=name))
         try:
             arms[name] = parse_length(row["arm"], "arm")
         except LengthError as error:
-            wrong.append(say("List row {number}: {reason}", number=number, reason=error.sentence))
-    _refuse(wrong)
+            faults.append(say("List row {number}: {reason}", number=number, reason=error.sentence))
+    refuse_rows(wrong)
     return arms
-
-
-def _refuse(wrong: Sequence[Sentence]) -> None:
-    named = {f"row{place}": sentence for place, sentence in enumerate(wrong[:MOST_NAMED])}
-    if named:
-        raise FitError(Sentence(" ".join(f"{{{each}}}" for each in named), named))
 
 
 def _rows(text: str, needed: Sequence[str]) -> list[Mapping[str, str]]:

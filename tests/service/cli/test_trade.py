@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from service.cli.options import REFUSED_STATUS
+from service.fit.chart import IN_UNITS
 from tests.service.cli.command import invoke
 from tests.service.trade import (
     ASKED_BACK,
@@ -54,7 +55,7 @@ def test_a_chart_in_another_unit_is_asked_back_and_never_taken(tmp_path: Path, u
     path.write_text(chart_table(unit, stated=False))
     done = invoke(["order", "--arm-mm", "450±5", "--chart", str(path)])
     assert done.exit_code == 2
-    assert f"Are its numbers in {unit}?" in done.output
+    assert f"Are its numbers {IN_UNITS[unit].text()}?" in done.output
     path.write_text(chart_table(unit, stated=True))
     assert invoke(["order", "--arm-mm", "450±5", "--chart", str(path)]).exit_code == 0
 

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from service.fit.chart import Chart, chart_from_entries, default_chart, read_chart
 from service.fit.errors import ChartError
+from service.fit.rows import MOST_NAMED
 
 HEADER = "size,arm_from,arm_to,body_length,total_length\n"
 
@@ -138,16 +139,39 @@ def test_a_number_alone_is_no_size(size):
         read_chart(HEADER + rows)
 
 
-@pytest.mark.parametrize(("factor", "unit"), [(10.0, "cm"), (25.4, "in")])
-def test_a_chart_in_another_unit_is_asked_back(factor, unit):
+@pytest.mark.parametrize(("factor", "unit", "named"), [(10.0, "cm", "in centimetres"), (25.4, "in", "in inches")])
+def test_a_chart_in_another_unit_is_asked_back(factor, unit, named):
     """Never taken silently: neither as millimetres nor converted on a guess."""
     lines = ["size,arm_from,arm_to,body_length,total_length"]
     for row in default_chart().rows:
         numbers = (row.arm_from_mm, None, row.body_length_mm, row.total_length_mm)
         lines.append(",".join([row.size, *("" if each is None else f"{each / factor:.2f}" for each in numbers)]))
-    with pytest.raises(ChartError, match=f"Are its numbers in {unit}"):
+    with pytest.raises(ChartError, match=rf"Are its numbers {named}\? .* as body_length_{unit}, "):
         read_chart("\n".join(lines))
     assert read_chart("\n".join(lines), unit=unit).rows[3].body_length_mm == pytest.approx(255, abs=0.2)
+
+
+def test_every_row_that_cannot_be_read_is_named():
+    rows = "1/8,much,430,x,0\n1/4,,470,280,463\n,470,510,310,515\n1/2,510,555,335,555\n"
+    with pytest.raises(ChartError) as refused:
+        read_chart(HEADER + rows)
+    assert str(refused.value) == (
+        "Chart row 1 (1/8): “much” is not a number. Chart row 1 (1/8): “x” is not a number. Chart row 1 (1/8): "
+        "total_length must be more than zero. Chart row 2 (1/4): arm_from is empty. Chart row 3: it names no size."
+    )
+    with pytest.raises(ChartError) as short:
+        read_chart(HEADER + "1/8,430\n1/4,470,510,280,463\n1/2,510\n")
+    told = [f"Chart row {number}: it has 2 entries instead of 5." for number in (1, 3)]
+    assert str(short.value) == " ".join(told)
+
+
+def test_of_many_wrong_rows_ten_are_named():
+    with pytest.raises(ChartError) as refused:
+        read_chart(HEADER + "1/8,x,x,y,y\n" * 14)
+    assert str(refused.value).count("“y”") == MOST_NAMED
+    assert str(refused.value).count("“x”") == MOST_NAMED, "once a row"
+    assert f"row {MOST_NAMED} " in str(refused.value)
+    assert f"row {MOST_NAMED + 1}" not in str(refused.value)
 
 
 def test_every_row_that_is_no_violin_is_named():
@@ -158,7 +182,12 @@ def test_every_row_that_is_no_violin_is_named():
 
 @pytest.mark.parametrize(
     ("stated", "factor", "meant"),
-    [("mm", 0.1, "cm"), ("mm", 1 / 25.4, "in"), ("cm", 1.0, "mm"), ("in", 1.0, "mm")],
+    [
+        ("mm", 0.1, "in centimetres"),
+        ("mm", 1 / 25.4, "in inches"),
+        ("cm", 1.0, "in millimetres"),
+        ("in", 1.0, "in millimetres"),
+    ],
 )
 def test_a_chart_in_another_unit_than_stated_is_asked_back(stated, factor, meant):
     """Bodies of 240 and 262 mm, written in one unit and read in another: what they look like is named."""
@@ -166,5 +195,5 @@ def test_a_chart_in_another_unit_than_stated_is_asked_back(stated, factor, meant
         {"size": size, "arm_from": arm * factor, "body_length": body * factor, "total_length": total * factor}
         for size, arm, body, total in (("S", 400, 240, 402), ("M", 441, 262, 434))
     ]
-    with pytest.raises(ChartError, match=f"Are its numbers in {meant}?"):
+    with pytest.raises(ChartError, match=rf"Are its numbers {meant}\?"):
         chart_from_entries(rows, "own", stated)

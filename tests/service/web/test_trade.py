@@ -10,7 +10,7 @@ from httpx import Response
 from sqlalchemy import delete, select
 
 from calibration.quantity import length_json
-from service.fit.chart import read_chart
+from service.fit.chart import IN_UNITS, read_chart
 from service.fit.lengths import parse_length
 from service.records.tables import (
     ArmRecord,
@@ -109,7 +109,7 @@ def test_what_the_teacher_reads_in_the_review(place: Place, case: Case) -> None:
 def test_a_chart_in_another_unit_is_asked_back_and_never_taken(place: Place, unit: str) -> None:
     """Pasted, typed in rows, and looked at only: each time in millimetres as the page offers first."""
     seeded = seed(place.house)
-    asked = f"Are its numbers in {unit}?"
+    asked = f"Are its numbers {IN_UNITS[unit].text()}?"
     pasted = {"name": "Mine", "unit": "mm", "csv": chart_table(unit, stated=False)}
     head, *lines = (line.split(",") for line in pasted["csv"].splitlines())
     cells = {f"{column}-{n}": cell for n, line in enumerate(lines) for column, cell in zip(head, line, strict=True)}
