@@ -87,6 +87,8 @@ def pages(seeded: Seeded) -> dict[str, str]:
         "counter-slip": f"/counter/children/{seeded.child_id}/slip",
         "counter-labels": "/counter/labels",
         "counter-table": "/counter/table",
+        "class": "/class",
+        "class-given": "/class?show=1",
         "charts": "/charts",
         "chart-edit": f"/charts/{seeded.chart_id}",
         "account": "/account",

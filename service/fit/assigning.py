@@ -18,15 +18,19 @@ from scipy.optimize import linear_sum_assignment
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths
 from service.fit.chart import Chart
-from service.fit.choosing import choose
+from service.fit.choosing import Choices, choose
 from service.fit.decision import PLAYED, RULE, Action, DecisionRule
 from service.fit.explanation import ACTION_NAMES
 from service.fit.losses import LOSSES, Losses
 from service.fit.order import Order, order, order_sentences
 from service.fit.sentences import Sentence, say, unchanged
+from service.fit.signs import PlayingSigns
 
 FORBIDDEN_DAYS = 1e6
 """Loss of giving out what is not to be played, days: more than all others together."""
+
+Watched = Sequence[tuple[InstrumentLengths, PlayingSigns]]
+"""What was seen while a child played, on instruments of the shelf (the same objects) and on others."""
 
 
 @dataclass(frozen=True)
@@ -78,6 +82,7 @@ def assign(
     chart: Chart,
     losses: Losses = LOSSES,
     rule: DecisionRule = RULE,
+    watched: Mapping[str, Watched] | None = None,
 ) -> tuple[Loan, ...]:
     """Give the instruments of a shelf to the children of a class at the least expected loss.
 
@@ -89,14 +94,21 @@ def assign(
     chart : Chart
     losses : Losses
     rule : DecisionRule
+    watched : mapping of str to sequence of (InstrumentLengths, PlayingSigns), optional
+        What was seen while a child played; it counts for the instruments, not for an order.
 
     Returns
     -------
     tuple of Loan
         One for each child, in the given order.
+
+    Raises
+    ------
+    LengthError
+        If an arm is implausible.
     """
-    names = list(arms)
-    judged = [choose(arms[name], shelf, chart, rule=rule, losses=losses) for name in names] if shelf else []
+    names, seen = list(arms), watched or {}
+    judged = [_judged(arms[name], shelf, chart, losses, rule, seen.get(name, ())) for name in names] if shelf else []
     cost = np.full((len(names), len(shelf) + len(names)), losses.exchange)
     for row, choices in enumerate(judged):
         played = np.array([each in PLAYED for each in choices.actions])
@@ -109,3 +121,16 @@ def assign(
         else Loan(name, None, None, order(arms[name], chart, losses=losses, rule=rule))
         for row, name in enumerate(names)
     )
+
+
+def _judged(
+    arm: Length,
+    shelf: Sequence[InstrumentLengths],
+    chart: Chart,
+    losses: Losses,
+    rule: DecisionRule,
+    watched: Watched,
+) -> Choices:
+    own = [next((signs for lengths, signs in watched if lengths is each), None) for each in shelf]
+    elsewhere = [each for each in watched if not any(each[0] is lengths for lengths in shelf)]
+    return choose(arm, shelf, chart, own, elsewhere, rule, losses)

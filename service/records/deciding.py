@@ -21,7 +21,7 @@ from service.fit.decision import PLAYED, Action
 from service.fit.errors import FitError
 from service.fit.growth import DatedArm, Growth, predict
 from service.fit.losses import Losses
-from service.fit.order import order, order_sentences
+from service.fit.order import Order, order, order_sentences
 from service.fit.outlook import outlook
 from service.fit.ranking import Ranked, rank
 from service.fit.sentences import Sentence, say
@@ -210,6 +210,42 @@ def growth_of(records: Session, child: Child, instrument: Instrument | None) -> 
     return predict(history, sex, chart_in_use(records), instrument_lengths(instrument) if instrument else None)
 
 
+def to_order(records: Session, arm: Length, growth: Growth | None, played: Verdict | None) -> Order:
+    """What to order for a child, with half a year's growth allowed where the age is known.
+
+    Parameters
+    ----------
+    records : Session
+        Of one studio.
+    arm : Length
+    growth : Growth or None
+        None where age or arm are not known.
+    played : Verdict or None
+        Of the instrument that the child plays now.
+
+    Raises
+    ------
+    LengthError
+        If the arm is implausible.
+    """
+    allowance = growth.rate_mm_per_year * ALLOWED_YEARS if growth is not None else 0.0
+    return order(arm, chart_in_use(records), allowance, losses=losses_in_use(records), instead_of=played)
+
+
+def order_for(records: Session, child: Child, arm: ArmRecord) -> Order:
+    """The same, by what is recorded of the child.
+
+    Raises
+    ------
+    LengthError
+        If the arm is implausible.
+    """
+    used = records.get(Instrument, child.instrument_id) if child.instrument_id else None
+    length = arm_length(arm)
+    played = verdict_for(records, child, length, used, kept_build(arm.lengths)) if used is not None else None
+    return to_order(records, length, _growth_or_none(records, child, used), played)
+
+
 def next_lines(verdict: Verdict, growth: Growth | None, measured_on: date) -> list[Sentence]:
     """What a family does next: settle an open question, order another instrument, or measure again in time."""
     if verdict.action is Action.MEASURE:
@@ -227,7 +263,7 @@ def next_lines(verdict: Verdict, growth: Growth | None, measured_on: date) -> li
     return lines
 
 
-def _growth_or_none(records: Session, child: Child, instrument: Instrument) -> Growth | None:
+def _growth_or_none(records: Session, child: Child, instrument: Instrument | None) -> Growth | None:
     try:
         return growth_of(records, child, instrument)
     except FitError:

@@ -11,22 +11,27 @@ from sqlalchemy import select, tuple_
 from sqlalchemy.orm import Session
 
 from calibration.quantity import Length
+from service.fit.assigning import assign
 from service.fit.counter import Heap, heap_of
+from service.fit.decision import Action
 from service.fit.errors import FitError
+from service.fit.order import Order
 from service.fit.ranking import Ranked, rank
 from service.fit.sentences import say
 from service.fit.signs import CONDITION_QUESTIONS
 from service.fit.verdict import Verdict, judge
 from service.records.deciding import (
+    arm_length,
     candidates,
     chart_in_use,
     condition,
     instrument_lengths,
     losses_in_use,
+    order_for,
     signs_by_instrument,
 )
 from service.records.shop_tables import Loan
-from service.records.tables import Child, Instrument
+from service.records.tables import ArmRecord, Child, Instrument
 
 KINDS = {"body_length": "body", "total_length": "total", "string_length": "string"}
 """Lengths of a shelf's instrument, with what each is to the trade's rules."""
@@ -199,3 +204,58 @@ def against(
         if len(found) == first:
             break
     return found
+
+
+@dataclass(frozen=True)
+class Given:
+    """What one child of a class gets.
+
+    Attributes
+    ----------
+    child : Child
+    instrument : Instrument or None
+        None where nothing is to be taken or tried.
+    action : Action or None
+        Take or try, with an instrument.
+    wanted : Order or None
+        What to order, without one.
+    """
+
+    child: Child
+    instrument: Instrument | None
+    action: Action | None
+    wanted: Order | None
+
+
+def give_out(
+    records: Session, arms: Sequence[tuple[Child, ArmRecord]], instruments: Sequence[Instrument]
+) -> list[Given]:
+    """Give instruments of the shelf to a class, as `service.fit.assigning` has it; nothing is lent by that.
+
+    What was seen while a child played counts, and what is to be ordered is what the child's own page says.
+
+    Raises
+    ------
+    FitError
+        If an arm is implausible.
+    """
+    lengths = {each.id: instrument_lengths(each) for each in instruments}
+    watched = {}
+    for child, _ in arms:
+        signs = signs_by_instrument(records, child.id)
+        others = [each for each in candidates(records, child) if each.id in signs and each.id not in lengths]
+        known = lengths | {each.id: instrument_lengths(each) for each in others}
+        watched[child.id] = [(known[each], seen) for each, seen in signs.items() if each in known]
+    found = assign(
+        {child.id: arm_length(arm) for child, arm in arms},
+        list(lengths.values()),
+        chart_in_use(records),
+        losses_in_use(records),
+        watched=watched,
+    )
+    given = []
+    for (child, arm), loan in zip(arms, found, strict=True):
+        own = next((each for each in instruments if lengths[each.id] is loan.instrument), None)
+        wanted = order_for(records, child, arm) if own is None else None
+        given.append(Given(child, own, loan.action, wanted))
+    return given

@@ -13,6 +13,7 @@ from service.web.teacher import (
     account,
     charts,
     children,
+    classes,
     counter,
     deeds,
     instruments,
@@ -29,6 +30,19 @@ def include_pages(app: FastAPI, settings: Settings) -> None:
     if settings.quick_page:
         app.include_router(quick.router, include_in_schema=False)
     for_strangers = (public, sign_in, invitations, recovery, phone, camera, family, reports)
-    for_teachers = (children, requests, review, instruments, counter, charts, deeds, news, account, studio, people)
+    for_teachers = (
+        children,
+        requests,
+        review,
+        instruments,
+        counter,
+        classes,
+        charts,
+        deeds,
+        news,
+        account,
+        studio,
+        people,
+    )
     for room in (*for_strangers, *for_teachers):
         app.include_router(room.router, include_in_schema=False)

@@ -247,11 +247,12 @@ class ArmAtCounter(PageForm):
 
 
 class LoanForm(PageForm):
-    """Which instrument goes to whom, and until when."""
+    """Which instrument goes to whom, and until when; the page to go back to, where it is not the counter."""
 
     instrument_id: Chosen = ""
     borrower: Annotated[str, _cut(LONGEST_SHELF_NAME)] = ""
     due_on: Annotated[date | None, OR_NOT_SAID] = None
+    back: str = ""
 
 
 class ReturnForm(PageForm):

@@ -17,7 +17,6 @@ from service.fit.errors import FitError
 from service.fit.explanation import headline, to_do
 from service.fit.fingers import finger_room, finger_sentences
 from service.fit.growth import Growth, growth_alerts, growth_sentences
-from service.fit.order import order
 from service.fit.order_drawing import drawing_svg
 from service.fit.outlook import month_after, outlook
 from service.fit.ranking import Ranked
@@ -29,16 +28,15 @@ from service.measuring.results import kept_build, kept_length
 from service.questions.tape import OTHER_LENGTHS
 from service.records.asking import is_open, still_wanted
 from service.records.deciding import (
-    ALLOWED_YEARS,
     arm_length,
     candidates,
     chart_in_use,
     growth_of,
     instrument_lengths,
     latest_arm,
-    losses_in_use,
     noted_signs,
     ranked,
+    to_order,
     verdict_for,
 )
 from service.records.lookups import age_years
@@ -278,11 +276,8 @@ def _order(
     """What to order, with half a year's growth allowed where the age is known."""
     if latest is None:
         return None
-    allowance = growth.rate_mm_per_year * ALLOWED_YEARS if growth is not None else 0.0
     try:
-        verdict = used.verdict if used is not None else None
-        chart, losses = chart_in_use(records), losses_in_use(records)
-        wanted = order(arm_length(latest), chart, allowance, losses=losses, instead_of=verdict)
+        wanted = to_order(records, arm_length(latest), growth, used.verdict if used is not None else None)
         return wanted.as_json(translate, language)
     except FitError as error:
         return {"message": [error.sentence.text(translate, language)], "body_length": None}

@@ -36,7 +36,7 @@ from service.web.house import PROGRAM_VERSION, House, base_url
 from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.child_view import child_view
-from service.web.teacher.deeds import did, go_done
+from service.web.teacher.deeds import did, go_done, own_path
 from service.web.teacher.instruments import by_name, nearest
 from service.words.lengths import LENGTHS
 from service.words.writing import written_day, written_mm, written_number
@@ -145,14 +145,15 @@ def _begin(
         200 if fault is None else 422,
         fault=fault and fault.sentence,
         asked=asked or ArmAtCounter(),
-        children=_with_arms(records),
+        children=with_arms(records),
         lent=[(each, out[each.id]) for each in lent],
         there=len(kept) - len(lent),
         today=parts.clock.now().date(),
     )
 
 
-def _with_arms(records: Session) -> list[Child]:
+def with_arms(records: Session) -> list[Child]:
+    """Children whose arm is measured, by name."""
     measured = select(ArmRecord.child_id).distinct()
     return list(records.scalars(select(Child).where(Child.id.in_(measured)).order_by(Child.nickname)))
 
@@ -266,7 +267,7 @@ def lend_out(request: Request, who: Visitor, records: Records, parts: TheHouse, 
             lend(records, own, said.borrower, parts.clock.now().date(), said.due_on)
     except FitError as error:
         return _begin(request, records, parts, error)
-    return go_done("/counter#lent", deed)
+    return go_done(own_path(said.back, "/counter#lent"), deed)
 
 
 @router.post("/return")

@@ -54,7 +54,7 @@ def take_back(deed_id: str, who: Visitor, parts: TheHouse, records: Records, for
             undo(records, parts.photos, deed, parts.clock.now())
     except ChangedSince:
         return go_to("/deeds?kept=yes")
-    return go_to(back if back.startswith("/") and not back.startswith(("//", "/\\")) else "/deeds")
+    return go_to(own_path(back, "/deeds"))
 
 
 def did(
@@ -67,7 +67,12 @@ def did(
 def go_done(path: str, deed: Deed) -> RedirectResponse:
     """Go on to a page that says what was done and offers to undo it."""
     where, mark, place = path.partition("#")
-    return go_to(f"{where}?done={deed.id}{mark}{place}")
+    return go_to(f"{where}{'&' if '?' in where else '?'}done={deed.id}{mark}{place}")
+
+
+def own_path(back: str, otherwise: str) -> str:
+    """The page that a form came from; `otherwise` where it names none of ours."""
+    return back if back.startswith("/") and not back.startswith(("//", "/\\")) else otherwise
 
 
 def _thing(deed: Deed) -> str:

@@ -12,6 +12,7 @@ from service.fit.decision import PLAYED
 from service.fit.errors import FitError
 from service.fit.losses import LOSSES
 from service.fit.shelf import read_class, read_shelf
+from service.fit.signs import PlayingSigns
 from tests.service.fit.conftest import instrument
 
 ARMS = {name: Length.stated(arm, 3) for name, arm in (("P1", 452), ("P2", 440), ("P3", 492), ("P4", 540))}
@@ -51,6 +52,21 @@ def test_the_assignment_is_the_best_of_all(chart):
 def test_nobody_gets_an_instrument_that_strains(chart):
     loans = assign({"P1": Length.stated(400, 3)}, [instrument(280, name="A")], chart)
     assert loans[0].instrument is None
+
+
+@pytest.mark.parametrize("strained", ["P1", "P2"])
+def test_what_was_seen_while_a_child_played_counts(chart, strained):
+    """Of two like children the one whom the instrument, or one of its size, does not strain gets it."""
+    shelf, other = [instrument(255, name="A")], instrument(256, name="own")
+    arms = {name: Length.stated(452, 3) for name in ("P1", "P2")}
+    for played in (shelf[0], other):
+        signs = PlayingSigns(wrist_free=False, fingers_easy=False, elbow_bent=False)
+        loans = assign(arms, shelf, chart, watched={strained: [(played, signs)]})
+        assert {each.child: each.instrument is not None for each in loans} == {name: name != strained for name in arms}
+        if played is shelf[0]:
+            (alone,) = assign({strained: arms[strained]}, shelf, chart, watched={strained: [(played, signs)]})
+            assert choose(arms[strained], shelf, chart, [signs]).actions[0] not in PLAYED
+            assert alone.instrument is None
 
 
 def test_a_wrong_row_of_a_class_is_counted_from_one():

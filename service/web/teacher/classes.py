@@ -1,0 +1,75 @@
+"""A class and the shelf: who gets which instrument, and what remains to be ordered."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TypeVar
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+
+from service.fit.errors import FitError
+from service.fit.explanation import ACTIONS
+from service.fit.order import Order
+from service.records.deciding import latest_arm
+from service.records.shelf import give_out, loans, on_shelf
+from service.records.tables import Child, Instrument
+from service.web.gate.guard import Records, Visitor
+from service.web.language import page_language, translator
+from service.web.pages import page
+from service.web.teacher.counter import with_arms
+from service.web.teacher.instruments import by_name
+
+router = APIRouter(prefix="/class")
+MOST_TICKS = 100
+"""Children, and instruments, that can be ticked at once; our choice: the address, in which each chosen one stands, then
+keeps within the 8 KiB that common proxies let through."""
+Row = TypeVar("Row", Child, Instrument)
+
+
+@router.get("")
+def class_page(request: Request, who: Visitor, records: Records, show: str = "") -> HTMLResponse:
+    """Choose children and instruments; once that is done, see who gets which."""
+    children, kept = with_arms(records), sorted(on_shelf(records), key=by_name)
+    out = loans(records, kept)
+    shelf = sorted(kept, key=lambda own: own.id in out)
+    ticked = {name: set(request.query_params.getlist(name)) for name in ("child", "own")}
+    class_ = _chosen(children[:MOST_TICKS], ticked["child"])
+    instruments = _chosen(shelf[:MOST_TICKS], ticked["own"])
+    given, fault = None, None
+    if show:
+        arms = [(child, arm) for child in class_ if (arm := latest_arm(records, child.id)) is not None]
+        try:
+            given = give_out(records, arms, instruments)
+        except FitError as error:
+            fault = error.sentence
+    language = page_language(request)
+    back = [("show", "1"), *(("child", each.id) for each in class_), *(("own", each.id) for each in instruments)]
+    return page(
+        request,
+        "teacher/class.html",
+        422 if fault else 200,
+        children=children[:MOST_TICKS],
+        shelf=shelf[:MOST_TICKS],
+        more_children=len(children) - MOST_TICKS,
+        more_instruments=len(shelf) - MOST_TICKS,
+        out=out,
+        ticked=ticked,
+        fault=fault,
+        given=[each for each in given or () if each.wanted is None],
+        to_order=[(each.child, _order_lines(each.wanted, language)) for each in given or () if each.wanted is not None],
+        actions=ACTIONS,
+        back=f"/class?{urlencode(back)}",
+    )
+
+
+def _chosen(rows: Sequence[Row], ticked: set[str]) -> list[Row]:
+    """Those that are ticked; all, where none is."""
+    return [each for each in rows if each.id in ticked] or list(rows)
+
+
+def _order_lines(wanted: Order, language: str) -> list[str]:
+    """What to order, and where it is not settled yet, that; the rest is on the slip."""
+    lines: list[str] = wanted.as_json(translator(language), language)["message"]
+    return lines[: 1 if wanted.decided or wanted.body is None else 2]

@@ -1,0 +1,163 @@
+"""The page of a class: who gets which instrument of the shelf, why, and what remains to be ordered."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+from html import unescape
+
+import pytest
+from sqlalchemy import select
+
+from service.fit.decision import PLAYED
+from service.fit.explanation import ACTIONS
+from service.records.deciding import arm_length, latest_arm, verdict_for
+from service.records.shelf import give_out, on_shelf
+from service.records.shop_tables import Loan
+from service.records.tables import ArmRecord, Child, SignsRecord
+from service.web.teacher import classes
+from tests.service.conftest import Place
+from tests.service.seeding import NOW, Seeded, arm_result, seed
+
+LONG_ARM_MM = 560.0
+
+
+@pytest.fixture
+def seeded(place: Place) -> Seeded:
+    """A studio in which two arms are measured: one that the shelf has something for, and one that is far too long."""
+    found = seed(place.house)
+    place.client.cookies.set("scrollreach", found.session)
+    with place.house.store.for_studio(found.studio_id) as records:
+        lengths = arm_result(LONG_ARM_MM)
+        records.add(
+            ArmRecord(
+                studio_id=found.studio_id,
+                child_id=_named(place, found, "Juno"),
+                measured_on=NOW.date(),
+                lengths={name: each for name, each in lengths.items() if isinstance(each, dict) and "value_mm" in each},
+                automatic=lengths,
+                corrected=False,
+                accepted_at=NOW - timedelta(days=1),
+                program_version="0.1.0",
+            )
+        )
+        records.execute(SignsRecord.__table__.delete())
+    return found
+
+
+def _named(place: Place, seeded: Seeded, name: str) -> str:
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        return records.scalars(select(Child.id).where(Child.nickname == name)).one()
+
+
+def words(text: str) -> str:
+    return " ".join(unescape(re.sub(r"<[^>]*>", " ", text.partition('<form class="leaf"')[0])).split())
+
+
+def ticks(text: str, name: str) -> list[bool]:
+    return [" checked" in each for each in re.findall(rf'<input type="checkbox" name="{name}"[^>]*>', text)]
+
+
+def test_the_shelf_is_chosen_at_first_and_only_measured_children_are_offered(place: Place, seeded: Seeded) -> None:
+    first = place.client.get("/class").text
+    assert (ticks(first, "child"), ticks(first, "own")) == ([False] * 2, [True] * 2)
+    assert "What to order" not in first
+    assert "/counter/lend" not in first
+    for path in ("/children", "/instruments"):
+        assert 'href="/class"' in place.client.get(path).text
+
+
+def test_who_gets_which_is_the_one_judgement_and_the_rest_is_ordered_as_the_slip_says(
+    place: Place, seeded: Seeded
+) -> None:
+    shown = words(place.client.get("/class?show=1").text)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        arms = [(each, latest_arm(records, each.id)) for each in records.scalars(select(Child))]
+        given = give_out(records, [(child, arm) for child, arm in arms if arm is not None], on_shelf(records))
+        by_name = {each.child.nickname: each for each in given}
+        mo, juno = by_name["Mo"], by_name["Juno"]
+        assert mo.instrument is not None
+        arm = latest_arm(records, mo.child.id)
+        assert arm is not None
+        assert mo.action in PLAYED
+        assert mo.action is verdict_for(records, mo.child, arm_length(arm), mo.instrument).action
+        assert f"Mo → {mo.instrument.name}" in shown
+        assert ACTIONS[mo.action].text() in shown
+        assert (juno.instrument, juno.action) == (None, None)
+        juno_id = juno.child.id
+    slip = re.search(r'class="wanted">(.*?)</p>', place.client.get(f"/counter/children/{juno_id}/slip").text)
+    assert slip is not None
+    assert words(slip[1]) in shown.partition("What to order")[2]
+    assert "Wanted: a violin with a body length from" in shown
+
+
+def test_only_what_is_ticked_is_given(place: Place, seeded: Seeded) -> None:
+    one = place.client.get("/class", params={"show": "1", "child": seeded.child_id, "own": seeded.shelf_id}).text
+    assert "Juno" not in words(one)
+    assert "Shelf 14" not in words(one)
+    assert (sum(ticks(one, "child")), sum(ticks(one, "own"))) == (1, 1)
+    other = seed(place.house, "Studio Ahorn")
+    mixed = place.client.get("/class", params={"show": "1", "child": [seeded.child_id, other.child_id]}).text
+    assert other.child_id not in mixed
+
+
+def test_strain_that_was_seen_keeps_an_instrument_from_a_child(place: Place, seeded: Seeded) -> None:
+    before = words(place.client.get("/class?show=1").text)
+    (name,) = re.findall(r"Mo → (Shelf \d+)", before)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        given = next(each for each in on_shelf(records) if each.name == name)
+        records.add(
+            SignsRecord(
+                studio_id=seeded.studio_id,
+                child_id=seeded.child_id,
+                instrument_id=given.id,
+                noted_on=NOW.date(),
+                answers={"painless": False},
+            )
+        )
+    assert f"Mo → {name}" not in words(place.client.get("/class?show=1").text)
+
+
+def test_a_loan_is_one_tap_and_comes_back_to_the_class(place: Place, seeded: Seeded) -> None:
+    shown = place.client.get("/class", params={"show": "1", "child": seeded.child_id}).text
+    form = re.search(r'<form method="post" action="/counter/lend">(.*?)</form>', shown)
+    assert form is not None
+    fields = {name: unescape(text) for name, text in re.findall(r'name="(\w+)" value="([^"]*)"', form[1])}
+    assert fields["borrower"] == "Mo"
+    lent = place.client.post("/counter/lend", data=fields)
+    assert lent.status_code == 303
+    assert lent.headers["location"].startswith(f"/class?show=1&child={seeded.child_id}&own=")
+    after = place.client.get(lent.headers["location"]).text
+    assert "Instrument lent out." in after
+    assert "Lent out: Mo" in words(after)
+    assert "/counter/lend" not in after
+    assert after.count("Lent out</span>") == 1, "marked where instruments are chosen"
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        assert records.scalars(select(Loan.borrower)).all() == ["Mo"]
+
+
+@pytest.mark.parametrize("back", ["//elsewhere.example", "https://elsewhere.example", "/\\elsewhere.example", ""])
+def test_a_loan_leads_to_no_other_site(place: Place, seeded: Seeded, back: str) -> None:
+    token = place.house.signer.form_token(seeded.sign_in_id)
+    data = {"form_token": token, "instrument_id": seeded.shelf_id, "borrower": "Mo", "back": back}
+    assert place.client.post("/counter/lend", data=data).headers["location"].startswith("/counter?done=")
+
+
+def test_without_arms_or_instruments_the_page_says_so(place: Place, seeded: Seeded) -> None:
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        for each in on_shelf(records):
+            records.delete(each)
+    shown = place.client.get("/class?show=1").text
+    assert "Nothing is on the shelf just now." in shown
+    assert words(shown).partition("What to order")[2].count("Order slip") == 2
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        for arm in records.scalars(select(ArmRecord)):
+            records.delete(arm)
+    assert "No child's arm is measured yet." in unescape(place.client.get("/class?show=1").text)
+
+
+def test_what_cannot_be_ticked_is_counted(place: Place, seeded: Seeded, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(classes, "MOST_TICKS", 1)
+    shown = place.client.get("/class?show=1").text
+    assert (len(ticks(shown, "child")), len(ticks(shown, "own"))) == (1, 1)
+    assert shown.count("1 more are not shown.") == 2
