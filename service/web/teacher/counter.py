@@ -49,7 +49,7 @@ PLAYABLE = (Heap.SUITS, Heap.STRETCH, Heap.SMALL)
 HEAPS = {
     Heap.SUITS: marked("Suits"),
     Heap.STRETCH: marked("A stretch"),
-    Heap.OPEN: marked("Not yet clear"),
+    Heap.OPEN: marked("Settle something first"),
     Heap.SMALL: marked("Playable, on the small side"),
     Heap.TOO_LARGE: marked("Too large"),
     Heap.TOO_SMALL: marked("Too small"),
