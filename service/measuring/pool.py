@@ -18,7 +18,7 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Protocol
 
-from pebble import ProcessPool
+from pebble import CONSTS, ProcessPool
 
 from calibration.blank import Blank
 from calibration.problems import Problem
@@ -51,6 +51,10 @@ PHOTO_TIME_LIMIT_S = 12.0
 """Longest for one photo, s: a dozen times what a good one takes on two cores (README), and what a family can bear."""
 OWN_PHOTO_TIME_LIMIT_S = 120.0
 """The same for photos of whoever types the command, s: nobody else waits, and the computer may be slow or busy."""
+STOPPING_S = 0.5
+"""How long a worker whose photo ran out of time may take to end before it is killed, s: it holds nothing that would
+have to be put away, and what the library allows by itself, three seconds, came on top of the limit."""
+CONSTS.term_timeout = STOPPING_S
 WORKER_MEMORY_LIMIT_BYTES = 6 * 2**30
 """Address space of a worker, bytes; our choice."""
 PHOTOS_BEFORE_RENEWAL = 200
