@@ -250,7 +250,7 @@ def give_out(
         {child.id: arm_length(arm) for child, arm in arms},
         list(lengths.values()),
         chart_in_use(records),
-        losses_in_use(records),
+        losses=losses_in_use(records),
         watched=watched,
     )
     given = []
