@@ -10,7 +10,6 @@ from __future__ import annotations
 import asyncio
 import importlib
 import multiprocessing
-import os
 import resource
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
@@ -58,9 +57,6 @@ have to be put away, and what the library allows by itself, three seconds, came 
 CONSTS.term_timeout = STOPPING_S
 WORKER_MEMORY_LIMIT_BYTES = 6 * 2**30
 """Address space of a worker, bytes; our choice."""
-WORKER_NICENESS = 10
-"""By how much measuring steps back behind the process that answers pages (nice(2)); our choice: half of what there is,
-so that a page waits for no photo where both want the same core."""
 PHOTOS_BEFORE_RENEWAL = 200
 """A worker is renewed after so many photos: landmark models are known to grow in memory in long-lived servers."""
 
@@ -277,11 +273,7 @@ def _answer_ready() -> None:
 
 
 def _prepare_worker() -> None:
-    """Bound a worker's memory, so that a hostile photo cannot take the machine's; one thread, since each has a core.
-
-    Pages come first: a worker runs at a lower priority than the process that started it.
-    """
-    os.nice(WORKER_NICENESS)
+    """Bound a worker's memory, so that a hostile photo cannot take the machine's; one thread, since each has a core."""
     resource.setrlimit(resource.RLIMIT_AS, (WORKER_MEMORY_LIMIT_BYTES, WORKER_MEMORY_LIMIT_BYTES))
     with suppress(Exception):  # what cannot be loaded says so where it is used
         importlib.import_module("cv2").setNumThreads(1)
