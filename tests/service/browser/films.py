@@ -77,13 +77,13 @@ def film(path: Path, views: Sequence[Picture], shaken: bool = False) -> Path:
     scale = LONGEST_SIDE_PX / max(first[:2])
     size = 2 * round(first[1] * scale / 2), 2 * round(first[0] * scale / 2)
     swing = 96 if shaken else 32
-    pan = [*range(0, 33, 4)] + [32] * (STEADY_FRAMES - 9)
-    hand = np.random.default_rng(1).integers(0, swing + 1, STEADY_FRAMES).tolist()
+    pan = [(px, px) for px in [*range(0, 33, 4)] + [32] * (STEADY_FRAMES - 9)]
+    hand = [(int(x), int(y)) for x, y in np.random.default_rng(1).integers(0, swing + 1, (STEADY_FRAMES, 2))]
     for view in views:
         picture = Image.fromarray(view).resize((size[0] + swing, size[1] + swing))
         shifts = hand if shaken else pan
-        jpegs = {px: _jpeg(picture.crop((px, px, px + size[0], px + size[1]))) for px in set(shifts)}
-        frames += b"".join(jpegs[px] for px in shifts)
+        jpegs = {(x, y): _jpeg(picture.crop((x, y, x + size[0], y + size[1]))) for x, y in set(shifts)}
+        frames += b"".join(jpegs[place] for place in shifts)
     path.write_bytes(frames)
     return path
 
