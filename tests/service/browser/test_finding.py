@@ -37,7 +37,13 @@ def search(tab: Page, name: str, label: str, choice: str) -> None:
     """Type a name and choose from the list beside it; what is left empty asks for nothing."""
     tab.get_by_label("Search by name").fill(name)
     tab.get_by_label(label).select_option(label=choice)
-    tab.get_by_role("button", name="Search").click()
+    with tab.expect_navigation():
+        tab.get_by_role("button", name="Search").click()
+
+
+def show_all(tab: Page) -> None:
+    with tab.expect_navigation():
+        tab.get_by_role("link", name="Show all").click()
 
 
 def test_children_are_found_by_name_and_by_how_far_they_are(tab: Page) -> None:
@@ -56,7 +62,7 @@ def test_children_are_found_by_name_and_by_how_far_they_are(tab: Page) -> None:
     assert shown() == ["Juno"]
     search(tab, "Mo", "How far", "nothing measured yet")
     expect(tab.get_by_text("Nobody found.")).to_be_visible()
-    tab.get_by_role("link", name="Show all").click()
+    show_all(tab)
     assert shown() == everybody
 
 
@@ -73,7 +79,7 @@ def test_instruments_are_found_by_name_and_by_size(tab: Page) -> None:
     assert set(shown()) == {"Shelf 14", "Leihinstrument Nr. 2031-07 (Geigenbauwerkstatt Kastenau)"}
     search(tab, "21", "Measures like", "1/8")
     expect(tab.get_by_text("Nothing found.")).to_be_visible()
-    tab.get_by_role("link", name="Show all").click()
+    show_all(tab)
     assert shown() == every
 
 
