@@ -7,6 +7,7 @@ Needs Chromium on the machine. The pages show an invented studio (`tests.service
 
 from __future__ import annotations
 
+import argparse
 import io
 import subprocess
 import sys
@@ -43,8 +44,6 @@ README_PAGES = {
     "report.jpg": (900, None),
 }
 """README's pictures: width and, where a page is long, height of what is shown, px."""
-
-
 README_VERDICT, README_VERDICT_WIDTH = "verdict.jpg", 1100
 
 
@@ -199,16 +198,21 @@ def draw_verdict_for_readme() -> None:
 
 def main(arguments: list[str]) -> int:
     """Take the pictures; the exit status."""
+    parser = argparse.ArgumentParser(prog="python -m tests.screenshots", description=__doc__)
+    where = parser.add_mutually_exclusive_group(required=True)
+    where.add_argument("out", type=Path, nargs="?", metavar="OUTDIR", help="folder of the pictures")
+    where.add_argument("--readme", action="store_true", help="take README's in their place")
+    parser.add_argument("names", nargs="*", metavar="NAME", help="only these pages")
+    options = parser.parse_args(arguments)
     browser_file = chromium()
-    if not arguments or browser_file is None:
-        sys.stderr.write("usage: python -m tests.screenshots OUTDIR [NAME ...] (or --readme); needs Chromium\n")
-        return 2
-    for_readme = arguments[0] == "--readme"
-    out = README_FOLDER if for_readme else Path(arguments[0])
+    if browser_file is None:
+        parser.error("there is no Chromium on this machine")
+    for_readme: bool = options.readme
+    out: Path = README_FOLDER if for_readme else options.out
     out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder, serving(Path(folder)) as service, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=browser_file)
-        count = take_for_readme(browser, service) if for_readme else take_all(browser, service, out, arguments[1:])
+        count = take_for_readme(browser, service) if for_readme else take_all(browser, service, out, options.names)
         browser.close()
     if for_readme:
         draw_verdict_for_readme()

@@ -6,9 +6,8 @@ import re
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from playwright.sync_api import BrowserContext, Page, expect
 
-from tests.service.browser.conftest import PHONE
 from tests.service.browser.test_family import small_photo
 from tests.service.conftest import Recorded
 from tests.service.seeding import Seeded, seed
@@ -31,13 +30,6 @@ def measured(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Serving
     pool = Recorded()
     with serving(tmp_path_factory.mktemp("connection"), pool=pool) as service:
         yield service, seed(service.house), pool
-
-
-@pytest.fixture
-def phone(browser: Browser) -> Iterator[BrowserContext]:
-    context = browser.new_context(locale="en-GB", **PHONE)  # type: ignore[arg-type]
-    yield context
-    context.close()
 
 
 def chosen(phone: BrowserContext, address: str) -> Page:

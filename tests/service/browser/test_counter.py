@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 from pypdf import PdfReader
 
-from tests.service.browser.conftest import PHONE
+from tests.service.browser.conftest import PHONE, teachers_tab
 from tests.service.conftest import Recorded
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, serving
@@ -25,16 +25,8 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Serving, Se
 
 @pytest.fixture(params=[DESK, PHONE], ids=["desk", "phone"])
 def tab(browser: Browser, shop: tuple[Serving, Seeded], request: pytest.FixtureRequest) -> Iterator[Page]:
-    service, seeded = shop
-    context = browser.new_context(base_url=service.address, **request.param)
-    context.add_cookies([{"name": "scrollreach", "value": seeded.session, "url": service.address}])
-    page = context.new_page()
-    faults: list[str] = []
-    page.on("pageerror", lambda error: faults.append(str(error)))
-    page.on("console", lambda message: faults.append(message.text) if "Content Security" in message.text else None)
-    yield page
-    context.close()
-    assert faults == []
+    with teachers_tab(browser, shop, **request.param) as page:
+        yield page
 
 
 def test_an_instrument_is_found_lent_and_taken_back(tab: Page, shop: tuple[Serving, Seeded]) -> None:

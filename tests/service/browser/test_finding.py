@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.service.browser.conftest import PHONE
+from tests.service.browser.conftest import PHONE, teachers_tab
 from tests.service.conftest import Recorded
 from tests.service.full_studio import fill
 from tests.service.seeding import Seeded, seed
@@ -26,11 +26,8 @@ def studio(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Serving, 
 
 @pytest.fixture(params=[DESK, PHONE], ids=["desk", "phone"])
 def tab(browser: Browser, studio: tuple[Serving, Seeded], request: pytest.FixtureRequest) -> Iterator[Page]:
-    service, seeded = studio
-    context = browser.new_context(base_url=service.address, locale="en-GB", **request.param)
-    context.add_cookies([{"name": "scrollreach", "value": seeded.session, "url": service.address}])
-    yield context.new_page()
-    context.close()
+    with teachers_tab(browser, studio, locale="en-GB", **request.param) as page:
+        yield page
 
 
 def search(tab: Page, name: str, label: str, choice: str) -> None:

@@ -41,13 +41,6 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Serving, Se
         yield service, seed(service.house), pool
 
 
-@pytest.fixture
-def phone(browser: Browser) -> Iterator[BrowserContext]:
-    context = browser.new_context(locale="en-GB", **PHONE)  # type: ignore[arg-type]
-    yield context
-    context.close()
-
-
 def as_taken(
     sample: str,
     turned: int = UPRIGHT,

@@ -12,6 +12,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
+from tests.service.browser.conftest import teachers_tab
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, serving
 
@@ -24,16 +25,8 @@ def studio(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Serving, 
 
 @pytest.fixture
 def tab(browser: Browser, studio: tuple[Serving, Seeded]) -> Iterator[Page]:
-    service, seeded = studio
-    context = browser.new_context(base_url=service.address, permissions=["clipboard-read", "clipboard-write"])
-    context.add_cookies([{"name": "scrollreach", "value": seeded.session, "url": service.address}])
-    page = context.new_page()
-    faults: list[str] = []
-    page.on("pageerror", lambda error: faults.append(str(error)))
-    page.on("console", lambda message: faults.append(message.text) if "Content Security" in message.text else None)
-    yield page
-    context.close()
-    assert faults == []
+    with teachers_tab(browser, studio, permissions=["clipboard-read", "clipboard-write"]) as page:
+        yield page
 
 
 def test_the_charts_picture_follows_what_is_typed(tab: Page, studio: tuple[Serving, Seeded]) -> None:

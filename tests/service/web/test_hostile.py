@@ -19,6 +19,7 @@ from service.settings import Settings
 from service.web.app import create_app
 from tests.service.hostile import hostile_files
 from tests.service.seeding import seed
+from tests.waiting import until
 
 FILES = list(hostile_files())
 COSTLY = [each for each in FILES if each[0] in ("thousands of scans", "checkerboard of 8 px")]
@@ -72,11 +73,7 @@ def test_the_familys_page_says_it_in_words_and_keeps_nothing(client: TestClient)
         assert answer.status_code == 200, name
         assert "Please take it again" in answer.text, name
         assert 'role="alert"' in answer.text, name
-    for _ in range(100):
-        if house.photos.kept(house.clock.now() + timedelta(days=1)) == kept:
-            return
-        time.sleep(0.05)
-    pytest.fail("a refused photo is still there")
+    until(lambda: house.photos.kept(house.clock.now() + timedelta(days=1)) == kept)
 
 
 def test_too_large_is_refused_before_it_is_read(tmp_path: Path) -> None:

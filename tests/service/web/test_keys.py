@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import threading
-import time
 from collections.abc import Callable, Iterable
 
 import pytest
@@ -17,6 +16,7 @@ from service.settings import Settings
 from service.web.gate.keys import FOR_EVERYBODY, PREFIX, is_open
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
+from tests.waiting import until
 
 QUESTION = {"arm_length": "450±6"}
 ORDERS = "/api/v1/orders"
@@ -170,7 +170,7 @@ def test_strangers_are_limited_by_what_their_photos_cost(open_place: Callable[..
     files = {"photos": ("a.jpg", b"a photo")}
     assert place.client.post("/api/v1/arm-measurements", files=files).status_code == 200
     assert place.house.limiter.work_late_s("testclient") is None
-    _until(lambda: _work_of(place, "testclient") >= 3, "what was measured is counted in tenths of a second")
+    until(lambda: _work_of(place, "testclient") >= 3)  # else what was measured is counted in tenths of a second
     place.house.limiter.work_done("testclient", 9.7)  # few photos that take their time
     late = place.client.post("/api/v1/arm-measurements", files=files)
     assert late.status_code == 429
@@ -184,11 +184,3 @@ def _work_of(place: Place, who: str) -> int:
     limiter = place.house.limiter
     left = limiter._work.get_window_stats(limiter._work_of_strangers, "work", who).remaining
     return limiter._work_of_strangers.amount - left
-
-
-def _until(is_so: Callable[[], bool], what: str) -> None:
-    for _ in range(300):
-        if is_so():
-            return
-        time.sleep(0.02)
-    raise AssertionError(what)
