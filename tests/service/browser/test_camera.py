@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import TimeoutError as PlaywrightTimeout
 
 from calibration.blank_sheet import Blank
 from service.measuring.results import kept_length
@@ -62,8 +63,13 @@ def start(tab: Page, service: Serving, seeded: Seeded, kind: str = "arm") -> Non
 
 def hears(tab: Page, hint: str) -> str:
     """Wait until the page says this, and say it in its words."""
-    tab.wait_for_selector(f'[data-camera][data-hint="{hint}"]', timeout=LOADING_MS)
-    return tab.locator("[data-said]").inner_text()
+    said = tab.locator("[data-said]")
+    try:
+        tab.wait_for_selector(f'[data-camera][data-hint="{hint}"]', timeout=LOADING_MS)
+    except PlaywrightTimeout:
+        stage = tab.locator("[data-camera]").evaluate("each => JSON.stringify({...each.dataset, words: undefined})")
+        pytest.fail(f"{hint} was not said, but “{said.inner_text()}”: {stage}")
+    return said.inner_text()
 
 
 def test_a_good_view_is_taken_shown_and_measured_within_its_interval(

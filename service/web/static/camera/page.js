@@ -81,7 +81,8 @@
   async function look() {
     if (!worker || stage.dataset.state !== "live") return;
     if (video.readyState < 2 || document.hidden) return void setTimeout(look, 100);
-    const bitmap = await createImageBitmap(video);
+    const bitmap = await createImageBitmap(video).catch(() => null); // between two pictures there may be none
+    if (!bitmap) return void setTimeout(look, 100);
     if (worker) worker.postMessage({ look: { bitmap, time: performance.now(), needsSheet } }, [bitmap]);
     else bitmap.close();
   }
