@@ -4,10 +4,21 @@ What cannot be loaded says so where it is used: a process that died of it would 
 """
 
 import gc
+import sys
 from contextlib import suppress
 from importlib import import_module
+from types import TracebackType
 
 from service.measuring.work import NEEDED
+
+
+def _unless_gone(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
+    """Say nothing of a worker that was asked for by a process that has ended since, as at an early Ctrl-C."""
+    if not issubclass(kind, (FileNotFoundError, EOFError, ConnectionError)):
+        sys.__excepthook__(kind, error, trace)
+
+
+sys.excepthook = _unless_gone
 
 for name in NEEDED:
     with suppress(Exception):
