@@ -175,9 +175,10 @@ def test_labels_carry_the_lengths_and_a_code_that_opens_the_page(place: Place, s
     for said in ("Shelf 12", "sold as 1/10", "231 ± 1.8 mm", "381.8 ± 3.1 mm", "Studio Linde", "12 May 2031"):
         assert said in words, (said, words)
     assert "Shelf 14" not in words
-    picture = pypdfium2.PdfDocument(one.content)[0].render(scale=4).to_numpy()
-    link, *_ = cv2.QRCodeDetector().detectAndDecode(np.ascontiguousarray(picture[..., :3]))
-    assert link.endswith(f"/instruments/{seeded.shelf_id}")
+    page = pypdfium2.PdfDocument(one.content)[0]
+    pictures = [np.ascontiguousarray(page.render(scale=scale).to_numpy()[..., :3]) for scale in (3, 4, 5, 6)]
+    links = {cv2.QRCodeDetector().detectAndDecode(each)[0] for each in pictures}  # not every size is read of every code
+    assert {link.partition("/instruments/")[2] for link in links if link} == {seeded.shelf_id}
 
 
 def test_labels_fill_sheets_of_eight(place: Place, seeded: Seeded) -> None:
