@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import signal
-from multiprocessing import forkserver, get_context
+from multiprocessing import forkserver, get_context, resource_tracker
 from multiprocessing.context import ForkServerContext
 
 LOADED = "service.measuring.loaded"
@@ -25,7 +25,8 @@ def forking() -> ForkServerContext:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     context = get_context("forkserver")
     context.set_forkserver_preload([LOADED])
-    # Ctrl-C goes to whoever started it, who then ends it
+    resource_tracker.ensure_running()  # which lets Ctrl-C through again once it has started
+    # a terminal's Ctrl-C goes to every process of the command: only the first of them answers, and ends the others
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         forkserver.ensure_running()
