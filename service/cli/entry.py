@@ -10,13 +10,23 @@ INTERRUPTED = 128 + signal.SIGINT
 """Exit status after Ctrl-C, as shells give it."""
 
 
+def stop_at_once(*_: object) -> None:
+    """End the process with one word: what is being loaded may turn the usual interrupt into an error of its own."""
+    sys.stderr.write("\nStopped.\n")
+    sys.stderr.flush()
+    os._exit(INTERRUPTED)  # without the tracebacks of threads and processes that are cut off as well
+
+
+def stop_as_usual() -> None:
+    """Once all is loaded, let Ctrl-C raise `KeyboardInterrupt` again, so that what was begun is put away."""
+    if signal.getsignal(signal.SIGINT) is stop_at_once:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
 def main() -> None:
     """Load and run the command."""
-    try:
-        from service.cli.main import main as run
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+        signal.signal(signal.SIGINT, stop_at_once)
+    from service.cli.main import main as run
 
-        run()
-    except KeyboardInterrupt:
-        sys.stderr.write("\nStopped.\n")
-        sys.stderr.flush()
-        os._exit(INTERRUPTED)  # without the tracebacks of threads and processes that are cut off as well
+    run()

@@ -19,6 +19,7 @@ from typing import Any, NoReturn
 
 import click
 
+from service.cli.entry import INTERRUPTED, stop_as_usual
 from service.cli.words import _, in_paragraphs, language_of, speak, worded
 
 HELP = {"help_option_names": ["-h", "--help"], "max_content_width": 100, "show_default": True}
@@ -114,13 +115,23 @@ class LaterGroup(click.Group):
         """Load a command; None where there is none of this name."""
         if cmd_name not in self.later:
             return None
-        return worded(getattr(import_module(self.later[cmd_name].module), cmd_name))
+        command = worded(getattr(import_module(self.later[cmd_name].module), cmd_name))
+        stop_as_usual()
+        return command
 
     def main(self, args: Sequence[str] | None = None, **named: Any) -> Any:  # type: ignore[override]
         """Run in the language that is asked for."""
         words = list(sys.argv[1:] if args is None else args)
         speak(language_of(words))
         return super().main(words, **named)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run what was asked for; Ctrl-C ends it with one word and the status that shells give it."""
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            click.echo("\n" + _("Stopped."), err=True)
+            ctx.exit(INTERRUPTED)
 
     def format_help_text(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write what the program is for."""

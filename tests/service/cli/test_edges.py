@@ -56,7 +56,7 @@ def test_an_early_stop_is_quiet(after_s: float) -> None:
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does: every process of the command hears of it
     _, said = process.communicate(timeout=60)
     assert b"Traceback" not in said, said.decode()
-    assert process.returncode in (1, 130, -signal.SIGINT)
+    assert process.returncode in (130, -signal.SIGINT)  # by itself, or before Python listened
 
 
 def test_a_misspelt_setting_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
