@@ -50,6 +50,13 @@ def test_what_is_changed(code: Path) -> None:
     }
 
 
+def test_what_is_the_same_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "same.py"
+    path.write_text("pairs = list(zip(a, b.reshape(-1, 2), strict=True))\n")
+    changes = {(mutant.before, mutant.after) for mutant in mutants_of("same", path)}
+    assert changes == {("-1", "1"), ("2", "3"), ("b.reshape(-1, 2)", "b.reshape(2, -1)")}
+
+
 def test_each_change_is_one_change(code: Path) -> None:
     for mutant in mutants_of("code", code):
         compile(mutant.tree(), "code", "exec")

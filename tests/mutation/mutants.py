@@ -3,6 +3,8 @@
 Changed are operators, comparisons, conditions, numbers, signs, the order of arguments, and terms are left out.  Left
 alone are words, annotations, imports, decorators and what is raised: no measurement hangs on them.  A comparison of
 measured numbers is turned round rather than moved by its boundary, which such numbers never hit; whole numbers are.
+Nor are changed what is the same by the library's own words: the number of the -1 that stands for what is left in a
+reshape, and whether `zip` complains of unequal lengths, which callers that are right never have.
 """
 
 from __future__ import annotations
@@ -216,8 +218,20 @@ def _expressions(node: ast.AST) -> Iterator[ast.AST]:
         if name in ("annotation", "returns", "ctx"):
             continue
         for child in value if isinstance(value, list) else [value]:
-            if isinstance(child, ast.AST) and not isinstance(child, ast.JoinedStr):
+            if _is_left(node, child):
+                yield child
+            elif isinstance(child, ast.AST) and not isinstance(child, ast.JoinedStr) and not _is_guard(child):
                 yield from _expressions(child)
+
+
+def _is_left(call: ast.AST, argument: object) -> bool:
+    """Whether an argument stands for what is left in a reshape."""
+    negative = isinstance(argument, ast.UnaryOp) and isinstance(argument.op, ast.USub)
+    return negative and isinstance(call, ast.Call) and _name(call.func) == "reshape"
+
+
+def _is_guard(node: ast.AST) -> bool:
+    return isinstance(node, ast.keyword) and node.arg == "strict"
 
 
 def _others(node: ast.AST) -> Iterator[Callable[[], ast.AST]]:
