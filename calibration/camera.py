@@ -207,8 +207,11 @@ class PosedCamera:
 
         `height_mm` is one number or (N,).
         """
-        directions, start = self.rays(points_px), self.position_mm
-        height = np.broadcast_to(np.asarray(height_mm, dtype=np.float64), len(directions))
+        return self.along(self.rays(points_px), height_mm)
+
+    def along(self, directions: Array, height_mm: ArrayLike) -> Array:
+        """Where lines of sight (N, 3), as of `rays`, reach `height_mm` above the first sheet; as `to_plane`."""
+        start, height = self.position_mm, np.broadcast_to(np.asarray(height_mm, dtype=np.float64), len(directions))
         points = start + directions * ((height - start[2]) / directions[:, 2])[:, None]
         points[:, 2] = height
         return np.asarray(points)

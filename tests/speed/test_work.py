@@ -42,7 +42,7 @@ COUNTED = {
         "edge_candidates": 4,  # the four edges of one sheet of paper
         "landmarks": 4,  # the body once, the hand at most three times
         "networks": 2,  # neck and depth
-        "linearised": 40,
+        "linearised": 24,
     },
     "instrument": {
         "decoded": 1,

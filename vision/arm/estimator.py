@@ -28,7 +28,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.optimize import least_squares
 
 from calibration import anthropometry
 from calibration.arrays import Array
@@ -46,6 +45,10 @@ its deviation up to which it is normal: 95 % of landmarks of a normal distributi
 of freedom), and are believed as much as stated, not more."""
 _ROUNDS, _SETTLED = 4, 0.05
 """Most times that landmarks are weighed anew, and the change of the weights below which it ends."""
+_STEPS, _NEAR = 30, 1e-3
+"""Most steps towards one minimum, and the step that ends them: a thousandth of a standard deviation."""
+_DAMPING = 1e-3, 10.0
+"""First damping of a step that led upwards, as a share of the diagonal, and its growth (Marquardt 1963)."""
 COORDINATES = 15
 """Coordinates of the five points."""
 _STEP_MM, _STEP_DEG = 1e-3, 1e-4
@@ -146,6 +149,10 @@ class ArmProblem:
         self.camera_root = evidence.camera.covariance_root[:size, :size]
         self.depth_whitener = whitener(stance.depth_covariance)
         self.expected = expected_arm_mm(evidence.age_years, evidence.stature_mm)
+        sightings = [evidence.sightings[name] for name in JOINTS]
+        self.places, self.whitening = (
+            np.array(each) for each in zip(*((s.px, s.whitening) for s in sightings), strict=True)
+        )
 
     def camera(self, unknowns: Array) -> PosedCamera:
         """The camera as the unknowns have it."""
@@ -159,12 +166,11 @@ class ArmProblem:
 
     def start(self) -> Array:
         """Each point on its line of sight, at the stance's usual depth."""
-        seen = np.array([self.evidence.sightings[name].px for name in JOINTS])
         camera, turn = self.evidence.camera, self.evidence.body_to_sheet
         straight = priors.STRAIGHT_ARM_MM[0]
-        points = np.zeros((5, 3))
+        points, sight = np.zeros((5, 3)), camera.rays(self.places)
         for _ in range(3):
-            points = camera.to_plane(seen, straight * self.stance.depth) @ turn
+            points = camera.along(sight, straight * self.stance.depth) @ turn
             straight = float(straight_arm_mm(points))
         return np.concatenate([np.zeros(self.camera_size), points.ravel(), [0.0]])
 
@@ -231,15 +237,13 @@ class ArmProblem:
         turn = evidence.body_to_sheet
         px, by_point, by_parameters = self.camera(unknowns).project_slopes(np.vstack([points, beside]) @ turn.T)
         by_point, by_camera = by_point @ turn, by_parameters[:, :, :size] @ self.camera_root
-        whitening = np.array([evidence.sightings[name].whitening for name in JOINTS])
-        places = np.array([evidence.sightings[name].px for name in JOINTS])
         hand = evidence.hand_px is not None
         values = np.zeros(size + 10 + hand)
         slopes = np.zeros((len(values), len(unknowns)))
         values[:size], slopes[:size, :size] = unknowns[:size], np.eye(size)
-        values[size : size + 10] = np.einsum("jab,jb->ja", whitening, px[:5] - places).ravel()
-        slopes[size : size + 10, :size] = (whitening @ by_camera[:5]).reshape(10, -1)
-        own = whitening @ by_point[:5]
+        values[size : size + 10] = (self.whitening @ (px[:5] - self.places)[..., None]).ravel()
+        slopes[size : size + 10, :size] = (self.whitening @ by_camera[:5]).reshape(10, -1)
+        own = self.whitening @ by_point[:5]
         for joint in range(5):
             at = size + 3 * joint
             slopes[size + 2 * joint : size + 2 * joint + 2, at : at + 3] = own[joint]
@@ -247,7 +251,7 @@ class ArmProblem:
             mean, deviation = priors.HAND_SIZE
             step = px[5] - px[PALM]
             length = float(np.linalg.norm(step))
-            straight, by_straight = with_slopes(straight_arm_mm, points)
+            straight, by_straight = straight_arm_slopes(points)
             values[-1] = (np.log(evidence.hand_px * BESIDE_MM / length / straight) - mean) / deviation
             towards = step / length**2
             slopes[-1, :size] = -towards @ (by_camera[5] - by_camera[PALM]) / deviation
@@ -313,34 +317,45 @@ def solve(evidence: Evidence, stance: Stance) -> Solution:
 def most_probable(problem: ArmProblem) -> tuple[Solution, Array]:
     """Solve a problem, and say what each cause of doubt brings to each length; the unknowns (U,) come with it."""
     evidence, stance = problem.evidence, problem.stance
-    scale = np.concatenate([np.ones(problem.camera_size), np.full(COORDINATES, 10.0), [1.0]])
-    start = problem.start()
+    at = problem.start()
     for _ in range(_ROUNDS):
-        fit = least_squares(
-            problem.rows, start, problem.jacobian, x_scale=scale, method="trf", max_nfev=30, xtol=1e-6, ftol=1e-8
-        )
-        start = fit.x
-        if problem.weighed(start) < _SETTLED:
+        at = _minimum(problem, at)
+        if problem.weighed(at) < _SETTLED:
             break
-    jacobian = problem.jacobian(start)
+    jacobian = problem.jacobian(at)
     information = jacobian.T @ jacobian
     # change of the unknowns for a unit change of each row
     response = np.asarray(np.linalg.solve(information, jacobian.T), float)
     _, log_information = np.linalg.slogdet(information)
     _, log_depths = np.linalg.slogdet(stance.depth_covariance)
-    log_evidence = -problem.cost(fit.x) - 0.5 * log_information - 0.5 * log_depths
-    causes = problem.causes()
-    lengths = {
-        name: _length(measure, problem, fit.x, response, causes) for name, measure in _measures(evidence).items()
-    }
-    return Solution(stance, problem.points(fit.x), log_evidence, lengths), np.asarray(fit.x)
+    log_evidence = -problem.cost(at) - 0.5 * log_information - 0.5 * log_depths
+    of_rows = problem.causes()
+    causes = {cause: number for number, cause in enumerate(dict.fromkeys(of_rows))}
+    numbers = [causes[cause] for cause in of_rows]
+    lengths = {}
+    for name, measure in _measures(evidence).items():
+        value, shares = _length(measure, problem, at, response)
+        deviations = np.sqrt(np.bincount(numbers, shares**2))
+        lengths[name] = value, dict(zip(causes, deviations.tolist(), strict=True))
+    return Solution(stance, problem.points(at), log_evidence, lengths), at
 
 
-def with_slopes(measure: Callable[[Array], Array], points: Array) -> tuple[float, Array]:
-    """A measure of the points (5, 3) and its derivatives (5, 3) by them, by differences."""
-    moved = points + _STEP_MM * np.eye(COORDINATES).reshape(-1, 5, 3)
-    here = float(measure(points))
-    return here, (measure(moved) - here).reshape(5, 3) / _STEP_MM
+def _minimum(problem: ArmProblem, start: Array) -> Array:
+    """The unknowns (U,) of least squares near `start`, by Gauss-Newton steps, damped where they lead upwards."""
+    at, damping = start, 0.0
+    rows, slopes = problem.linearised(at)
+    for _ in range(_STEPS):
+        information, pull = slopes.T @ slopes, slopes.T @ rows
+        step = -np.linalg.solve(information + np.diag(damping * information.diagonal()), pull)
+        there, slopes_there = problem.linearised(at + step)
+        length = float(step @ information @ step) ** 0.5  # in standard deviations: rows are
+        if there @ there > rows @ rows and length > _NEAR:
+            damping = max(damping * _DAMPING[1], _DAMPING[0])
+            continue
+        at, rows, slopes, damping = at + step, there, slopes_there, damping / _DAMPING[1] ** 2
+        if length < _NEAR:
+            break
+    return at
 
 
 def _measures(evidence: Evidence) -> dict[str, Callable[[Array, Array], Array]]:
@@ -353,30 +368,35 @@ def _measures(evidence: Evidence) -> dict[str, Callable[[Array, Array], Array]]:
 
 
 def _length(
-    measure: Callable[[Array, Array], Array], problem: ArmProblem, unknowns: Array, response: Array, causes: list[str]
-) -> tuple[float, dict[str, float]]:
-    """Value and, by cause, the standard deviation it brings: sensitivities chained through the solution."""
+    measure: Callable[[Array, Array], Array], problem: ArmProblem, unknowns: Array, response: Array
+) -> tuple[float, Array]:
+    """Value, and what each row (R,) brings to its standard deviation: sensitivities chained through the solution."""
     body = unknowns[problem.camera_size :]
     moved = np.vstack([body, body + _STEP_MM * np.eye(len(body))])
     values = measure(moved[:, :-1].reshape(-1, 5, 3), moved[:, -1])
-    gradient = np.zeros(len(unknowns))
-    gradient[problem.camera_size :] = (values[1:] - values[0]) / _STEP_MM
-    shares = gradient @ response
-    budget: dict[str, float] = {}
-    for cause in dict.fromkeys(causes):
-        mine = shares[[index for index, name in enumerate(causes) if name == cause]]
-        budget[cause] = float(np.sqrt((mine**2).sum()))
-    return float(values[0]), budget
+    gradient = (values[1:] - values[0]) / _STEP_MM
+    return float(values[0]), gradient @ response[problem.camera_size :]
 
 
 def _segments(points: Array) -> Array:
     """Lengths (..., 3) of the upper arm, the forearm, and wrist to palm, mm; `points` (..., 5, 3)."""
-    return np.asarray(np.linalg.norm(np.diff(points[..., SHOULDER:, :], axis=-2), axis=-1))
+    steps = points[..., ELBOW:, :] - points[..., SHOULDER:PALM, :]
+    return np.asarray(np.sqrt((steps**2).sum(axis=-1)))
 
 
 def straight_arm_mm(points: Array) -> Array:
     """Length (...) from the shoulder joint to the palm with the arm straight, mm; `points` (..., 5, 3) mm."""
     return np.asarray(_segments(points).sum(axis=-1))
+
+
+def straight_arm_slopes(points: Array) -> tuple[float, Array]:
+    """The same of one arm's points (5, 3), and its derivatives (5, 3) by them."""
+    steps = points[ELBOW:] - points[SHOULDER:PALM]
+    lengths = np.sqrt((steps**2).sum(axis=1, keepdims=True))
+    slopes = np.zeros((5, 3))
+    slopes[ELBOW:] += steps / lengths
+    slopes[SHOULDER:PALM] -= steps / lengths
+    return float(lengths.sum()), slopes
 
 
 def neck_offset_mm(points: Array, outward: float, lean_deg: ArrayLike) -> tuple[Array, Array]:
@@ -387,7 +407,7 @@ def neck_offset_mm(points: Array, outward: float, lean_deg: ArrayLike) -> tuple[
     lean = np.radians(lean_deg)
     # leaning away from the arm raises its side
     sine, cosine = np.sin(lean), np.cos(lean)
-    x, y = np.moveaxis(points[..., NECK, :2] - points[..., SHOULDER, :2], -1, 0)
+    x, y = points[..., NECK, 0] - points[..., SHOULDER, 0], points[..., NECK, 1] - points[..., SHOULDER, 1]
     return np.asarray(-x * cosine * outward - y * sine), np.asarray(-x * sine * outward + y * cosine)
 
 

@@ -11,10 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 from scipy.optimize import brentq
+from scipy.special import ndtr
 
 from calibration.arrays import Array
 from calibration.quantity import COVERAGE, Contribution, Length
@@ -125,11 +125,10 @@ def mixture_quantiles(
     shares : (float, float, float)
         The probabilities below the wanted quantiles.
     """
-    normal = NormalDist()
     reach = _FAR * deviations
 
     def below(at: float) -> float:
-        return float(sum(w * normal.cdf((at - v) / s) for w, v, s in zip(weights, values, deviations, strict=True)))
+        return float(weights @ ndtr((at - values) / deviations))
 
     ends = float((values - reach).min()), float((values + reach).max())
     low, middle, high = (float(brentq(lambda at, share=share: below(at) - share, *ends)) for share in shares)

@@ -106,15 +106,11 @@ class _Placed:
         cls, point: PosturePoint, camera: PosedCamera, body_to_sheet: Array, depth_mm: float, own_mm: float
     ) -> _Placed:
         """Where a point lies that is so far before the wall."""
-
-        def at(depth: float) -> Array:
-            return np.asarray((camera.to_plane(point.px[None], depth)[0] @ body_to_sheet)[:2])
-
-        place, slope = at(depth_mm), (at(depth_mm + 1.0) - at(depth_mm - 1.0)) / 2
-        beside = (
-            camera.to_plane(point.px[None] + [1.0, 0.0], depth_mm)[0] - camera.to_plane(point.px[None], depth_mm)[0]
-        )
-        mm_per_px = float(np.linalg.norm(beside))
+        # itself, a millimetre deeper and shallower, and a pixel beside
+        depths_mm, shifts_px = depth_mm + np.array([0.0, 1.0, -1.0, 0.0]), np.array([[0.0, 0], [0, 0], [0, 0], [1, 0]])
+        here, deeper, nearer, beside = camera.to_plane(point.px + shifts_px, depths_mm)
+        place, slope = (here @ body_to_sheet)[:2], ((deeper - nearer) / 2 @ body_to_sheet)[:2]
+        mm_per_px = float(np.linalg.norm(beside - here))
         return cls(place, mm_per_px * np.array([point.across_px, point.along_px]), slope, slope * own_mm)
 
     def to(self, tip: _Placed, axis: int, name: str, more: tuple[Contribution, ...] = ()) -> Length:

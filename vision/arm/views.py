@@ -46,7 +46,7 @@ from vision.arm.estimator import (
     expected_arm_mm,
     most_probable,
     straight_arm_mm,
-    with_slopes,
+    straight_arm_slopes,
 )
 from vision.arm.judge import pose_of, turned_probability
 from vision.arm.lengths import arm_lengths
@@ -254,7 +254,7 @@ class ViewsProblem(ArmProblem):
     def _hand_row(self, unknowns: Array, sizes: list[tuple[float, Array]]) -> tuple[float, Array]:
         """The hand's size over the arm, on the mean of the views: how children's hands differ does not average away."""
         mean, deviation = priors.HAND_SIZE
-        straight, by_straight = with_slopes(straight_arm_mm, self.points(unknowns))
+        straight, by_straight = straight_arm_slopes(self.points(unknowns))
         slope = np.mean([each[1] for each in sizes], axis=0)
         slope[self.camera_size : self.camera_size + COORDINATES] -= by_straight.ravel() / straight
         return (float(np.mean([each[0] for each in sizes])) - np.log(straight) - mean) / deviation, slope / deviation
