@@ -3,7 +3,8 @@
 Measuring is the one thing here that takes time, and there are as many places for it as worker processes.  Whoever finds
 none free waits in order of rank, then of coming.  While families or teachers are about, nobody else takes the last
 place, so that a family need not wait for what a stranger sent; and others wait in a short line: when it is full they
-are told at once, and for how long.
+are told at once, and for how long.  Whoever better ranks keep from ever being called is told after a while: a program
+that hears nothing hangs up.
 """
 
 from __future__ import annotations
@@ -41,6 +42,9 @@ class Rank(IntEnum):
 WAITING_PER_PLACE = {Rank.KNOWN: 200, Rank.SHOP: 16, Rank.STRANGER: 2}
 """How many may wait for each place there is: our choice; at a second a photo three minutes, 16 s and 2 s."""
 
+LONGEST_WAIT_S = {Rank.SHOP: 60.0, Rank.STRANGER: 30.0}
+"""How long one may wait to be called, s: our choice, below what programs wait for an answer.  A shop's full line takes
+some 30 s; strangers may never be called while shops keep every place that is not a family's."""
 PHOTOS_OF_ONE = 9
 """Photos of one question at most: eight of a child, and those of an instrument, which go together.  However short the
 line, whoever comes to an empty one is measured."""
@@ -116,7 +120,7 @@ class Admission:
         Raises
         ------
         Busy
-            If the line of a lower rank is full.
+            If the line of a lower rank is full, or it was waited in for too long.
         """
         if rank is Rank.KNOWN:
             self._known_came = time.monotonic()
@@ -144,14 +148,24 @@ class Admission:
         self._waiting[rank] += 1
         self._call_next()
         try:
-            await called
+            async with asyncio.timeout(LONGEST_WAIT_S.get(rank)):
+                await called
+        except TimeoutError:
+            self._leave(rank, called)
+            raise Busy(self.wait_s(rank)) from None
         except asyncio.CancelledError:
-            if called.done() and not called.cancelled():  # called and gone in the same moment
-                self._running[rank] -= 1
-                self._call_next()
+            self._leave(rank, called)
             raise
         finally:
             self._waiting[rank] -= 1
+
+    def _leave(self, rank: Rank, called: asyncio.Future[None]) -> None:
+        """Leave the line without a photo measured, or the place that one was called to in the same moment."""
+        if called.done() and not called.cancelled():
+            self._running[rank] -= 1
+            self._call_next()
+        self._line = [each for each in self._line if each[2] is not called]
+        heapq.heapify(self._line)
 
     @property
     def _for_others(self) -> int:

@@ -6,6 +6,7 @@ import asyncio
 
 import pytest
 
+from service.measuring import admission as line
 from service.measuring.admission import PHOTOS_OF_ONE, Admission, Busy, Rank
 from tests.waiting import finished
 
@@ -97,6 +98,26 @@ def test_a_full_line_is_told_with_a_time_that_comes_true() -> None:
             task.cancel()
         await asyncio.gather(*door.tasks.values(), return_exceptions=True)
         assert admission.running() == 0
+
+    finished(scene())
+
+
+def test_a_stranger_whom_others_keep_from_being_called_is_told_to_come_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(line.LONGEST_WAIT_S, Rank.STRANGER, 0.05)
+
+    async def scene() -> None:
+        admission = Admission(1)
+        door = Door(admission)
+        for name, rank in (("shop 1", Rank.SHOP), ("stranger", Rank.STRANGER), ("shop 2", Rank.SHOP)):
+            await door.come(name, rank)
+        with pytest.raises(Busy) as told:
+            await door.tasks["stranger"]
+        assert told.value.retry_after_s >= 1
+        assert (admission.waiting(Rank.STRANGER), len(admission._line)) == (0, 1)
+        for name in ("shop 1", "shop 2"):
+            await door.go(name)
+        assert door.entered == ["shop 1", "shop 2"]
+        assert (admission.running(), admission.waiting(Rank.SHOP)) == (0, 0)
 
     finished(scene())
 
