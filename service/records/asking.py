@@ -6,7 +6,7 @@ for once more is wanted until a newer one arrives, whatever else of its kind was
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -51,7 +51,10 @@ class Wanted:
 
 def arrived(records: Session, asked: PhotoRequest, states: Collection[str] = GOOD) -> set[str]:
     """Kinds of which a photo in such a state arrived; one sent before the teacher asked for another does not count."""
-    uploads = _uploads(records, asked)
+    return _arrived(_sent(records, asked), states)
+
+
+def _arrived(uploads: Sequence[_Sent], states: Collection[str]) -> set[str]:
     since = {kind: moment for kind, (moment, _) in _asked_again(uploads).items()}
     good = (each for each in uploads if each.state in states)
     return {each.kind for each in good if each.kind not in since or each.received_at >= since[each.kind]}
@@ -59,8 +62,11 @@ def arrived(records: Session, asked: PhotoRequest, states: Collection[str] = GOO
 
 def still_wanted(records: Session, asked: PhotoRequest) -> tuple[Wanted, ...]:
     """What the family is still to send, in the order of its steps."""
-    here = arrived(records, asked, ARRIVED)
-    again = _asked_again(_uploads(records, asked))
+    return _still_wanted(_sent(records, asked), asked)
+
+
+def _still_wanted(uploads: Sequence[_Sent], asked: PhotoRequest) -> tuple[Wanted, ...]:
+    here, again = _arrived(uploads, ARRIVED), _asked_again(uploads)
     kinds = [kind for kind, wants in ((ARM, asked.asks_arm), (INSTRUMENT, asked.asks_instrument)) if wants]
     kinds += [kind for kind in again if kind not in kinds]
     return tuple(
@@ -79,8 +85,9 @@ def photo_states(records: Session, asked: PhotoRequest) -> dict[str, str]:
         ``"missing"`` where none was sent or none was good, ``"again"`` where the teacher asks for another, else the
         state of the latest that counts: received, measured, failed or accepted.
     """
-    wanted = {each.kind: "again" if each.again else "missing" for each in still_wanted(records, asked)}
-    latest = {each.kind: each.state for each in _uploads(records, asked) if each.state in (*ARRIVED, RECEIVED)}
+    uploads = _sent(records, asked)
+    wanted = {each.kind: "again" if each.again else "missing" for each in _still_wanted(uploads, asked)}
+    latest = {each.kind: each.state for each in uploads if each.state in (*ARRIVED, RECEIVED)}
     kinds = [kind for kind, wants in ((ARM, asked.asks_arm), (INSTRUMENT, asked.asks_instrument)) if wants]
     found = {}
     for kind in [*kinds, *(each for each in wanted if each not in kinds)]:
@@ -108,11 +115,25 @@ def sent_report(records: Session, child_id: str, now: datetime, since: datetime 
     return found if found is not None and (since is None or found.made_at >= since) else None
 
 
-def _uploads(records: Session, asked: PhotoRequest) -> list[Upload]:
-    return list(records.scalars(select(Upload).where(Upload.request_id == asked.id).order_by(Upload.received_at)))
+@dataclass(frozen=True, slots=True)
+class _Sent:
+    """What counts here of an upload: not what was measured in it, which takes longer to read than all the rest."""
+
+    kind: str
+    state: str
+    received_at: datetime
+    photos_deleted_at: datetime | None
+    again_reason: str | None
 
 
-def _asked_again(uploads: list[Upload]) -> dict[str, tuple[datetime, str | None]]:
+def _sent(records: Session, asked: PhotoRequest) -> list[_Sent]:
+    """What was sent, in the order in which it came."""
+    columns = Upload.kind, Upload.state, Upload.received_at, Upload.photos_deleted_at, Upload.again_reason
+    found = records.execute(select(*columns).where(Upload.request_id == asked.id).order_by(Upload.received_at))
+    return [_Sent(*row) for row in found]
+
+
+def _asked_again(uploads: Sequence[_Sent]) -> dict[str, tuple[datetime, str | None]]:
     """When another photo of a kind was last asked for, and why: the photo was deleted at that moment."""
     found: dict[str, tuple[datetime, str | None]] = {}
     for each in uploads:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 import pytest
+from sqlalchemy import event
 
 from service.records.asking import photo_states
 from service.records.tables import ACCEPTED, MEASURED, RECEIVED, PhotoRequest, Upload, VerdictRecord
@@ -53,6 +54,23 @@ def test_what_the_teacher_wants_again_is_said_until_a_new_one_comes(family: tupl
     place.client.post(f"{link}/arm", data=form, files={"photo": ("a.jpg", b"new", "image/jpeg")})
     assert states(place, seeded)["arm"] == MEASURED
     assert "wanted once more" not in place.client.get(link).text
+
+
+def test_how_far_it_is_is_read_without_what_was_measured(family: tuple[Place, Seeded, str]) -> None:
+    place, _, link = family
+    statements: list[str] = []
+
+    def note(_c: object, _k: object, statement: str, *_: object) -> None:
+        statements.append(statement)
+
+    event.listen(place.house.store.engine, "before_cursor_execute", note)
+    try:
+        assert place.client.get(link).status_code == 200
+    finally:
+        event.remove(place.house.store.engine, "before_cursor_execute", note)
+    of_uploads = [each for each in statements if "FROM upload" in each]
+    assert of_uploads
+    assert not any("upload.result" in each or "upload.corrected" in each for each in of_uploads)
 
 
 def test_a_report_that_was_sent_opens_from_the_link(family: tuple[Place, Seeded, str]) -> None:
