@@ -10,7 +10,8 @@ again; after `MOST_TRIES` the photo is kept and the teacher told.  What the work
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -41,6 +42,26 @@ class MeasuringFailed(RuntimeError):
 
 at_work: set[str] = set()
 """Uploads that this process is measuring."""
+_waited_for: dict[str, list[tuple[asyncio.AbstractEventLoop, asyncio.Event]]] = {}
+"""Who waits in this process for the result of an upload, each on its own loop."""
+
+
+@contextmanager
+def news_of(upload_id: str) -> Iterator[asyncio.Event]:
+    """An event that is set once this process has kept an upload's result; what another process keeps sets none."""
+    waits = asyncio.get_running_loop(), asyncio.Event()
+    _waited_for.setdefault(upload_id, []).append(waits)
+    try:
+        yield waits[1]
+    finally:
+        _waited_for[upload_id].remove(waits)
+        if not _waited_for[upload_id]:
+            del _waited_for[upload_id]
+
+
+def _tell_who_waits(upload_id: str) -> None:
+    for loop, kept in tuple(_waited_for.get(upload_id, ())):
+        loop.call_soon_threadsafe(kept.set)
 
 
 @DBOS.workflow()
@@ -73,6 +94,7 @@ async def measure_photo(upload_id: str) -> None:
     if outcome.failed and asked.tries < MOST_TRIES:
         raise MeasuringFailed
     await asyncio.to_thread(keep_outcome, tools, upload_id, outcome)
+    _tell_who_waits(upload_id)
 
 
 async def measured(pool: Measurer, originals: Sequence[bytes], kind: str, question: Question) -> Outcome:

@@ -21,6 +21,7 @@ from starlette.concurrency import run_in_threadpool
 
 from calibration.sheet import CHECK_BAR_MM
 from service.jobs.running import start_measuring
+from service.jobs.workflows import news_of
 from service.measuring.admission import Rank
 from service.records.asking import arrived, photo_states, sent_report, still_wanted
 from service.records.erase import erase_request
@@ -56,7 +57,8 @@ from service.web.teacher.requests import REASONS
 router = APIRouter(prefix="/f/{token}")
 WAIT_S = 8.0
 """How long the answer to an upload is held back for the result; then a page that asks again is shown."""
-LOOK_EVERY_S = 0.1
+LOOK_EVERY_S = 0.2
+"""How often the records are looked at meanwhile, s: another process may have measured it, which tells nobody here."""
 PLACES = {
     "sheet": "/sheet",
     "paper": "/paper",
@@ -375,8 +377,10 @@ async def _result_of(parts: House, studio_id: str, upload_id: str) -> None:
             return upload is None or upload.state != RECEIVED
 
     until = asyncio.get_running_loop().time() + WAIT_S
-    with suppress(SQLAlchemyError):  # acknowledged is acknowledged: the page that follows asks again
+    with suppress(SQLAlchemyError), news_of(upload_id) as kept:  # acknowledged is acknowledged: the page asks again
         while asyncio.get_running_loop().time() < until and not parts.closing.is_set():
             if await run_in_threadpool(is_measured):
                 return
-            await asyncio.sleep(LOOK_EVERY_S)
+            with suppress(TimeoutError):
+                await asyncio.wait_for(kept.wait(), LOOK_EVERY_S)
+            kept.clear()

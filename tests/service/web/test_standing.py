@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from datetime import timedelta
 
 import pytest
@@ -9,6 +10,7 @@ from sqlalchemy import event
 
 from service.records.asking import photo_states
 from service.records.tables import ACCEPTED, MEASURED, RECEIVED, PhotoRequest, Upload, VerdictRecord
+from service.web.family import pages
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
 
@@ -71,6 +73,19 @@ def test_how_far_it_is_is_read_without_what_was_measured(family: tuple[Place, Se
     of_uploads = [each for each in statements if "FROM upload" in each]
     assert of_uploads
     assert not any("upload.result" in each or "upload.corrected" in each for each in of_uploads)
+
+
+def test_a_result_is_shown_when_it_comes_and_not_at_the_next_look(
+    family: tuple[Place, Seeded, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place, seeded, link = family
+    monkeypatch.setattr(pages, "LOOK_EVERY_S", pages.WAIT_S)
+    place.pool.pause_s = 0.2  # longer than it takes to look the first time
+    form = {"form_token": place.house.signer.form_token(seeded.family)}
+    begun = time.monotonic()
+    sent = place.client.post(f"{link}/arm", data=form, files={"photo": ("a.jpg", b"new", "image/jpeg")})
+    assert time.monotonic() - begun < pages.WAIT_S / 2
+    assert 'http-equiv="refresh"' not in place.client.get(sent.headers["location"]).text
 
 
 def test_a_report_that_was_sent_opens_from_the_link(family: tuple[Place, Seeded, str]) -> None:
