@@ -141,7 +141,7 @@ def _strip(image: NDArray[np.uint8], sheet: SheetInPhoto, side: str) -> tuple[Ar
 
 def _limited(change: Array) -> Array:
     """Changes limited to three times their usual size, channel by channel, in units of that size."""
-    usual = np.maximum(1.4826 * np.median(np.abs(change), axis=(0, 1), keepdims=True), 0.05)
+    usual = np.maximum(1.4826 * np.median(np.abs(change), axis=(0, 1)), 0.05)
     return np.asarray(np.clip(change / usual, -3, 3))
 
 
