@@ -22,6 +22,7 @@ from pathlib import Path
 from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error, InvalidHashError
 from cryptography.exceptions import InvalidTag
+from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
@@ -37,6 +38,8 @@ SHORTEST_PASSWORD = 10
 
 WASM_SOURCE = "script-src 'self' 'wasm-unsafe-eval'"
 """Lets one page and its worker compile WebAssembly, and nothing else (Content Security Policy Level 3, 2.3.1)."""
+P256_ORDER = 0xFFFFFFFF00000000FFFFFFFFFFFFFFFFBCE6FAADA7179E84F3B9CAC2FC632551
+"""Order of the group of P-256 (NIST SP 800-186, 3.2.1.3)."""
 FACTOR_KEYS = "second factors"
 """Purpose of the key that seals the keys of second factors."""
 
@@ -222,6 +225,7 @@ class Signer:
     def __init__(self, secrets: Secrets) -> None:
         self._keys = secrets.keys("links and forms")
         self._webhooks = secrets.keys("webhooks")
+        self._push = tuple(_signing_key(secret) for secret in secrets.keys("push messages"))
 
     def token(self, purpose: str, identity: str) -> str:
         """Token that proves `identity` for `purpose`."""
@@ -241,6 +245,10 @@ class Signer:
         digests = (hmac.new(key, identity.encode(), hashlib.sha256).digest() for key in self._webhooks)
         return tuple("whsec_" + b64encode(digest).decode() for digest in digests)
 
+    def push_keys(self) -> tuple[ec.EllipticCurvePrivateKey, ...]:
+        """Keys that sign what is pushed to browsers (RFC 8292), the present one first; derived, never kept."""
+        return self._push
+
     def form_token(self, holder: str) -> str:
         """Token a form must carry back; `holder` is the session or link it was shown to."""
         return _tag(self._keys[0], "form", holder)
@@ -251,6 +259,12 @@ class Signer:
 
     def _fits(self, purpose: str, identity: str, tag: str) -> bool:
         return any(hmac.compare_digest(tag.encode(), _tag(key, purpose, identity).encode()) for key in self._keys)
+
+
+def _signing_key(secret: bytes) -> ec.EllipticCurvePrivateKey:
+    """A key of P-256 made of a secret: 128 bits more than it needs, reduced (FIPS 186-5, A.2.1)."""
+    bits = HKDF(algorithm=SHA256(), length=48, salt=None, info=b"P-256").derive(secret)
+    return ec.derive_private_key(int.from_bytes(bits, "big") % (P256_ORDER - 1) + 1, ec.SECP256R1())
 
 
 def _tag(key: bytes, purpose: str, identity: str) -> str:

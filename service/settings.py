@@ -132,7 +132,8 @@ class Settings(BaseSettings):
     )
     webhooks_private: bool = Field(
         False,
-        description="Let webhooks go to addresses of the own network, and without TLS: for a till in the same house.",
+        description="Let webhooks and push messages go to addresses of the own network, and without TLS: for a till in "
+        "the same house.",
     )
     stranger_seconds: Annotated[int, Field(ge=10)] = Field(
         300,
@@ -167,6 +168,11 @@ class Settings(BaseSettings):
     mail_user: str = Field("", description="Name for signing in at the mail server; empty signs in nowhere.")
     mail_password: str = Field("", description="Password for signing in at the mail server.", repr=False)
     mail_from: str = Field("", description="Address that mails to teachers come from.")
+    push_contact: str = Field(
+        "",
+        description="Where push services reach whoever runs this service, mailto:... or https://...; with it teachers "
+        "may let their browsers tell them that photos have arrived; empty offers that to nobody.",
+    )
 
     @classmethod
     def settings_customise_sources(
@@ -193,6 +199,14 @@ class Settings(BaseSettings):
     def _mails_come_from_somewhere(self) -> Self:
         if self.mail_server and "@" not in self.mail_from:
             raise ValueError(f"Mails need an address that they come from: set {PREFIX}MAIL_FROM.")
+        return self
+
+    @model_validator(mode="after")
+    def _pushes_come_from_somebody(self) -> Self:
+        if self.push_contact and not self.push_contact.startswith(("mailto:", "https://")):
+            raise ValueError(
+                f"Push services want an address of whoever sends: begin {PREFIX}PUSH_CONTACT with mailto:."
+            )
         return self
 
     @model_validator(mode="after")

@@ -210,7 +210,11 @@ def main(arguments: list[str]) -> int:
     for_readme: bool = options.readme
     out: Path = README_FOLDER if for_readme else options.out
     out.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory() as folder, serving(Path(folder)) as service, sync_playwright() as playwright:
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        serving(Path(folder), push_contact="mailto:studio@example.org") as service,
+        sync_playwright() as playwright,
+    ):
         browser = playwright.chromium.launch(executable_path=browser_file)
         count = take_for_readme(browser, service) if for_readme else take_all(browser, service, out, options.names)
         browser.close()

@@ -1,9 +1,10 @@
-"""Where a webhook may go: to the outside, over TLS, and nowhere else.
+"""Where a webhook or a push message may go: to the outside, over TLS, and nowhere else.
 
-Whoever makes a webhook has this service send requests; an address of the own network would let them knock at doors that
-are closed from outside (server-side request forgery).  So only ``https`` is taken, every address that the name stands
-for must be a public one, the connection is made to the very address that was checked (a name may stand for another one
-a moment later), no redirection is followed, and of the answer only the status is looked at.
+Whoever makes a webhook, or poses as a browser, has this service send requests; an address of the own network would let
+them knock at doors that are closed from outside (server-side request forgery).  So only ``https`` is taken, every
+address that the name stands for must be a public one, the connection is made to the very address that was checked (a
+name may stand for another one a moment later), no redirection is followed, and of the answer only the status is looked
+at.
 """
 
 from __future__ import annotations
@@ -18,8 +19,8 @@ from urllib.parse import urlsplit
 
 import httpx
 
-LONGEST_URL = 500
-"""Letters of an address; the records' column."""
+LONGEST_URL, LONGEST_ENDPOINT = 500, 1000
+"""Letters of an address, and of a browser's at its push service; the records' columns."""
 SECONDS = 15.0
 """Longest time for one delivery, s: the standard recommends 15 to 30."""
 NAT64 = IPv6Network("64:ff9b::/96")
@@ -40,10 +41,13 @@ class TargetRules:
         Also to addresses of the own network, and without TLS.
     authorities : str
         Further certificate authorities, as PEM; empty for those of the machine alone.
+    longest : int
+        Letters of an address.
     """
 
     private: bool = False
     authorities: str = ""
+    longest: int = LONGEST_URL
 
 
 @dataclass(frozen=True)
@@ -82,7 +86,7 @@ def read_target(url: str, rules: TargetRules) -> Target:
             host = ""
     except ValueError:
         host, port = "", None
-    if not host or len(url) > LONGEST_URL:
+    if not host or len(url) > rules.longest:
         raise TargetRefused("This is no address of a receiver.")
     if parts.scheme not in (("https", "http") if rules.private else ("https",)):
         raise TargetRefused("A webhook goes to an address that begins with https://.")

@@ -12,6 +12,7 @@ from service.records.photos import PhotoFolder
 
 if TYPE_CHECKING:
     from service.jobs.telling import MailRoom
+    from service.jobs.web_push import PushRoom
 
 
 @dataclass(frozen=True)
@@ -26,6 +27,7 @@ class Workshop:
     role: str = "all"
     places: int = 1
     mail: MailRoom | None = None
+    push: PushRoom | None = None
 
 
 _workshop: Workshop | None = None

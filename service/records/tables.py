@@ -96,6 +96,24 @@ class SignIn(StudioRow):
     revoked_at: Mapped[datetime | None]
 
 
+class PushSubscription(StudioRow):
+    """A browser that wants to be told when photos arrive; it goes with the sign-in that it belongs to."""
+
+    __tablename__ = "push_subscription"
+
+    teacher_id: Mapped[str] = mapped_column(ForeignKey("teacher.id", ondelete="CASCADE"), index=True)
+    sign_in_id: Mapped[str] = mapped_column(ForeignKey("sign_in.id", ondelete="CASCADE"), index=True)
+    endpoint: Mapped[str] = mapped_column(String(1000))
+    """Address at the browser's push service, which knows the browser by it."""
+    endpoint_digest: Mapped[str] = mapped_column(String(64), unique=True)
+    point: Mapped[str] = mapped_column(String(100))
+    auth: Mapped[str] = mapped_column(String(30))
+    """The browser's public key and secret, base64url: of use only to whoever signs as this service does."""
+    signed_with: Mapped[str] = mapped_column(String(100))
+    """Public key of this service that the browser subscribed with."""
+    created_at: Mapped[datetime]
+
+
 class Invitation(Row):
     """A link that lets somebody in once: the first teacher, a further one, or one who lost the password."""
 
@@ -194,7 +212,7 @@ class PhotoRequest(StudioRow):
     consent_at: Mapped[datetime | None]
     finished_at: Mapped[datetime | None]
     told_at: Mapped[datetime | None]
-    """When the teachers were last told by mail of photos that arrived."""
+    """When the teachers were last told, by mail or push, of photos that arrived."""
     bar_mm: Mapped[float | None]
     reference: Mapped[str | None] = mapped_column(String(8))
     """What of known size the family lays into its photos instead of the printed sheet (`calibration.blank_sheet`)."""

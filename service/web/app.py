@@ -99,6 +99,7 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
             settings.role,
             parts.admission.places,
             _mail_room(settings),
+            parts.push,
         )
         backroom = Backroom(
             parts.store, parts.clock, parts.signer.webhook_secrets, TargetRules(settings.webhooks_private)

@@ -16,6 +16,8 @@ from limits.storage import MemoryStorage
 from limits.strategies import FixedWindowRateLimiter, MovingWindowRateLimiter, RateLimiter
 
 from service.jobs.clock import Clock, SystemClock
+from service.jobs.targets import LONGEST_ENDPOINT, TargetRules
+from service.jobs.web_push import PushRoom
 from service.measuring.admission import Admission, Admitted, Rank
 from service.measuring.pool import Measurer
 from service.records.database import Store
@@ -98,6 +100,8 @@ class House:
     signer: Signer
     factor_keys: Sealer
     """Seals the keys of second factors."""
+    push: PushRoom | None
+    """How browsers are told that photos have arrived; None where the settings offer it to nobody."""
     limiter: Limiter
     clock: Clock
     admission: Admission
@@ -120,13 +124,16 @@ def open_house(settings: Settings, pool: Measurer, clock: Clock | None = None) -
     store = Store(settings.database)
     store.migrate()
     store.check_secret(secret_mark(secrets.now), secret_mark(secrets.former) if secrets.former else None)
+    signer = Signer(secrets)
+    rules = TargetRules(settings.webhooks_private, longest=LONGEST_ENDPOINT)
     admission = Admission(settings.workers or cpu_count() or 1)
     return House(
         settings=settings,
         store=store,
         photos=PhotoFolder(keeping_of(settings), secrets, is_shared=store.is_shared),
-        signer=Signer(secrets),
+        signer=signer,
         factor_keys=Sealer(secrets, FACTOR_KEYS),
+        push=PushRoom(settings.push_contact, signer.push_keys(), rules) if settings.push_contact else None,
         limiter=Limiter(settings, store),
         clock=clock,
         admission=admission,

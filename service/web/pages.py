@@ -61,6 +61,7 @@ def fragment(request: Request, template: str, **shown: Any) -> str:
         deed=getattr(request.state, "deed", None),
         deed_words=DEED_WORDS,
         mark=getattr(request.state, "mark", ""),
+        pushes=bool(request.app.state.settings.push_contact),
         largest_film_bytes=request.app.state.largest.film_bytes,
         token_field=lambda: TOKEN_FIELD.format(getattr(request.state, "form_token", "")),
         **shown,

@@ -19,6 +19,7 @@ from service.web.teacher import (
     instruments,
     news,
     people,
+    push,
     requests,
     review,
     studio,
@@ -41,6 +42,7 @@ def include_pages(app: FastAPI, settings: Settings) -> None:
         deeds,
         news,
         account,
+        push,
         studio,
         people,
     )

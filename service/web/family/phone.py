@@ -34,7 +34,12 @@ def offline(request: Request) -> HTMLResponse:
 
 @router.get("/{token}/app.webmanifest")
 def manifest(request: Request, who: Family) -> JSONResponse:
-    """How a family's link stands on a phone's screen (W3C, Web Application Manifest)."""
+    """How a family's link stands on a phone's screen."""
+    return app_manifest(request, NAME, start=f"/f/{who.token}", scope=f"/f/{who.token}")
+
+
+def app_manifest(request: Request, name: str, start: str, scope: str) -> JSONResponse:
+    """How pages stand on a phone's screen (W3C, Web Application Manifest)."""
     language = page_language(request)
     icons = [
         {"src": f"/static/icons/{size}.png", "sizes": f"{size}x{size}", "type": "image/png", "purpose": purpose}
@@ -43,12 +48,12 @@ def manifest(request: Request, who: Family) -> JSONResponse:
     ]
     return JSONResponse(
         {
-            "id": f"/f/{who.token}",
-            "name": translator(language)(NAME),
+            "id": start,
+            "name": translator(language)(name),
             "short_name": "Scrollreach",
             "lang": language,
-            "start_url": f"/f/{who.token}",
-            "scope": f"/f/{who.token}",
+            "start_url": start,
+            "scope": scope,
             "display": "standalone",
             "background_color": "#f8f2e6",
             "theme_color": "#8c3a1a",

@@ -22,6 +22,7 @@ from pydantic import (
 )
 from starlette.datastructures import FormData
 
+from service.jobs.targets import LONGEST_ENDPOINT
 from service.questions.asked import LONGEST_LABEL, LONGEST_TYPED, Bar, Language, Reference
 from service.settings import MOST_LINK_DAYS, MOST_PHOTO_DAYS
 from service.web.forms.reading import text_field
@@ -223,6 +224,19 @@ class RevokeForm(PageForm):
     """The browser to sign out; none for all but the one in use."""
 
     sign_in_id: Chosen = ""
+
+
+class BrowserForm(PageForm):
+    """A browser, by its address at its push service."""
+
+    endpoint: Annotated[str, _cut(LONGEST_ENDPOINT + 1)] = ""
+
+
+class SubscriptionForm(BrowserForm):
+    """A browser that wants to be told, with what encrypts for it alone."""
+
+    point: Annotated[str, _cut(100)] = ""
+    auth: Annotated[str, _cut(30)] = ""
 
 
 class KeyForm(PageForm):

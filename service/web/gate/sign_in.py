@@ -6,12 +6,12 @@ from datetime import timedelta
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from sqlalchemy import select
+from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 from starlette.background import BackgroundTask
 
 from service.records.audit import Action, note
-from service.records.tables import SignIn, Teacher
+from service.records.tables import PushSubscription, SignIn, Teacher
 from service.security import digest, fresh_token, password_fits
 from service.web.forms.reading import text_field
 from service.web.gate.guard import Fields, OpenFields, TheHouse, Visitor, session_cookie
@@ -97,7 +97,7 @@ def sign_out(who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
     with parts.store.for_studio(who.studio_id) as session:
         open_one = session.get(SignIn, who.sign_in_id)
         if open_one is not None:
-            open_one.revoked_at = parts.clock.now()
+            end_session(session, parts, open_one)
             note(session, who.studio_id, Action.SIGNED_OUT, parts.clock.now(), who.teacher_id)
     return left(parts)
 
@@ -139,7 +139,13 @@ def end_sessions(session: Session, parts: House, teacher_id: str, but: str | Non
     """Sign a teacher out of every browser but one."""
     for one in session.scalars(select(SignIn).where(SignIn.teacher_id == teacher_id, SignIn.revoked_at.is_(None))):
         if one.id != but:
-            one.revoked_at = parts.clock.now()
+            end_session(session, parts, one)
+
+
+def end_session(session: Session, parts: House, one: SignIn) -> None:
+    """Sign a teacher out of one browser, which is told nothing more."""
+    one.revoked_at = parts.clock.now()
+    session.execute(delete(PushSubscription).where(PushSubscription.sign_in_id == one.id))
 
 
 def signed_in(parts: House, session: Session, teacher: Teacher) -> RedirectResponse:

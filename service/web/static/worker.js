@@ -1,5 +1,6 @@
 // The family's pages without a connection: a page of our own instead of the browser's, and what it needs. Pages with
-// anything about a child in them are never kept; the parts of the camera page are kept because they are large.
+// anything about a child in them are never kept; the parts of the camera page are kept because they are large. It also
+// shows a teacher, where that was switched on, that photos have arrived.
 "use strict";
 
 const KEPT = "scrollreach";
@@ -44,4 +45,17 @@ self.addEventListener("fetch", (event) => {
     event.respondWith(fetch(request).catch(async (lost) => (await offline()) || Promise.reject(lost)));
   } else if (path.startsWith(LARGE)) event.respondWith(large(request));
   else if (path.startsWith("/static/")) event.respondWith(newest(request));
+});
+
+self.addEventListener("push", (event) => {
+  const { words, lang, path } = event.data.json();
+  const shown = { lang, dir: "auto", tag: "photos", renotify: true, icon: "/static/icons/192.png", data: { path } };
+  event.waitUntil(self.registration.showNotification(words, shown));
+});
+
+self.addEventListener("notificationclick", (event) => {
+  event.notification.close();
+  const page = new URL(event.notification.data.path, self.location.origin).href;
+  const go = (open) => open.find((each) => each.url === page)?.focus() ?? self.clients.openWindow(page);
+  event.waitUntil(self.clients.matchAll({ type: "window", includeUncontrolled: true }).then(go));
 });

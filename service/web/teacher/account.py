@@ -14,7 +14,7 @@ from service.web.forms.reading import text_field
 from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
 from service.web.gate.passwords import password_fault
 from service.web.gate.second_factor import address_of, code_fits, new_codes, offer_key, switch_off
-from service.web.gate.sign_in import TOO_MANY_TRIES, WRONG_CODE, end_sessions, left
+from service.web.gate.sign_in import TOO_MANY_TRIES, WRONG_CODE, end_session, end_sessions, left
 from service.web.house import House
 from service.web.language import marked
 from service.web.pages import go_to, page
@@ -118,7 +118,7 @@ def revoke(request: Request, who: Visitor, parts: TheHouse, records: Records, fo
     sign_in = records.get(SignIn, chosen)
     if sign_in is None or sign_in.teacher_id != who.teacher_id:
         raise nothing_here()
-    sign_in.revoked_at = parts.clock.now()
+    end_session(records, parts, sign_in)
     return go_to("/account") if sign_in.id != who.sign_in_id else left(parts)
 
 
@@ -167,6 +167,7 @@ def _shown(
             .order_by(SignIn.seen_at.desc())
         ).all(),
         mails=bool(parts.settings.mail_server),
+        push_key=parts.push.public_key if parts.push else None,
         codes=codes,
         codes_left=records.scalar(
             select(func.count()).select_from(RecoveryCode).where(RecoveryCode.teacher_id == who.teacher_id)

@@ -20,7 +20,7 @@ from tests.speed.family import as_sent, seconds_to_judgement
 
 @pytest.fixture(scope="module")
 def seeded_service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Serving, Seeded]]:
-    with serving(tmp_path_factory.mktemp("pages")) as service:
+    with serving(tmp_path_factory.mktemp("pages"), push_contact="mailto:studio@example.org") as service:
         seeded = seed(service.house)
         fill(service.house, seeded)
         yield service, seeded

@@ -123,3 +123,11 @@ def test_signs_and_tape_are_noted_on_the_childs_page(tab: Page, studio: tuple[Se
     tab.get_by_label("Instrument in use").select_option(label="Shelf 14 (1/8)")
     tab.locator("#instruments").get_by_role("button", name="Save").click()
     expect(tab.locator(".verdict .said")).to_contain_text("Shelf 14 (1/8)")
+
+
+def test_no_message_is_offered_that_the_settings_do_not_allow(tab: Page) -> None:
+    tab.goto("/account")
+    assert "push" not in tab.content()
+    status = """async what => (await fetch(`/account/push/${what}`, { method: "POST", body: new URLSearchParams(
+      { form_token: document.querySelector("[name=form_token]").value }) })).status"""
+    assert [tab.evaluate(status, what) for what in ("on", "off", "seen")] == [404, 404, 404]

@@ -23,6 +23,7 @@ OPEN = {
     "/privacy",
     "/start",
     "/certificate.crt",
+    "/app.webmanifest",
     "/sign-in",
     "/welcome/{token}",
     "/api/v1/openapi.json",
