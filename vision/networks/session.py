@@ -27,6 +27,8 @@ def session(path: Path, threads: int) -> onnxruntime.InferenceSession:
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = threads
     options.inter_op_num_threads = 1
+    # a plan of memory would be kept for every size of input that a network has ever seen
+    options.enable_mem_pattern = False
     options.add_session_config_entry("session.use_env_allocators", "1")
     return onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
 
