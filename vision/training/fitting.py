@@ -26,7 +26,60 @@ def export(net: torch.nn.Module, path: Path, size: tuple[int, int], names: list[
         opset_version=17,
         dynamo=False,
     )
+    join_pads(path)
     narrow(path)
+
+
+def join_pads(path: Path) -> None:
+    """Let the convolutions of an ONNX file pad by themselves what is padded before them, and write it again.
+
+    The exporter computes every padding by a chain of nodes, which the runtime sees through too late to do this itself:
+    it would copy the picture, and twice more into and out of the order of numbers that convolutions like.
+    """
+    import onnx
+    from onnx import helper, numpy_helper
+    from onnx.reference import ReferenceEvaluator
+
+    model = onnx.load(str(path))
+    made_by = {name: node for node in model.graph.node for name in node.output}
+    known: dict[str, np.ndarray] = {item.name: numpy_helper.to_array(item) for item in model.graph.initializer}
+
+    def constant(name: str) -> np.ndarray:
+        """What a chain of nodes that begins with nothing given comes to."""
+        if name not in known:
+            node = made_by[name]
+            feeds = {each: constant(each) for each in node.input if each}
+            inputs = [
+                helper.make_tensor_value_info(each, helper.np_dtype_to_tensor_dtype(value.dtype), value.shape)
+                for each, value in feeds.items()
+            ]
+            graph = helper.make_graph([node], "constant", inputs, [helper.make_empty_tensor_value_info(name)])
+            alone = helper.make_model(graph, opset_imports=model.opset_import)
+            known[name] = np.asarray(ReferenceEvaluator(alone).run([name], feeds)[0])
+        return known[name]
+
+    for node in model.graph.node:
+        pad = made_by.get(node.input[0]) if node.op_type == "Conv" else None
+        if pad is None or pad.op_type != "Pad":
+            continue
+        batch_and_channels = 2
+        sides = constant(pad.input[1]).reshape(2, -1)[:, batch_and_channels:].ravel()
+        others = [each for each in node.attribute if each.name != "pads"]
+        del node.attribute[:]
+        node.attribute.extend([*others, helper.make_attribute("pads", sides.tolist())])
+        node.input[0] = pad.input[0]
+    wanted, kept = {each.name for each in model.graph.output}, []
+    for node in reversed(model.graph.node):  # what only the paddings needed goes
+        if wanted & set(node.output):
+            kept.append(node)
+            wanted |= set(node.input)
+    del model.graph.node[:]
+    model.graph.node.extend(kept[::-1])
+    weights = [item for item in model.graph.initializer if item.name in wanted]
+    del model.graph.initializer[:]
+    model.graph.initializer.extend(weights)
+    onnx.checker.check_model(model)
+    onnx.save(model, str(path))
 
 
 def narrow(path: Path) -> None:
