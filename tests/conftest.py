@@ -1,6 +1,10 @@
 """Fixtures shared by all rooms."""
 
+import os
 from pathlib import Path
+
+# before anything loads them: the matrices here are so small that threads for them only wait for each other
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import pytest
 from hypothesis import settings

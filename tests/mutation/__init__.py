@@ -13,3 +13,8 @@ are shared.  The room's tests run once unchanged, noting which lines each runs; 
 that run its lines only, the quickest first.  Tests that look at the clock are left out (marked `timed`): noting lines
 slows them down, and a change that is only slow measures no worse.
 """
+
+import os
+
+# before anything loads them, as in tests/conftest.py, which comes too late here
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
