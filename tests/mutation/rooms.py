@@ -45,7 +45,10 @@ ROOMS = {
         ("overlay", "seen", "picture", "depth"),  # of pictures: their tests look at photos
         tuple(
             f"tests/vision/arm/test_{name}.py"
-            for name in ("body", "estimator", "judge", "lengths", "mixture", "priors", "reference", "solving")
+            for name in (
+                *("body", "estimator", "judge", "lengths", "mixture", "posture", "priors", "reference"),
+                *("slopes", "solving", "view_rows", "view_solving"),
+            )
         ),
     ),
     "vision.instrument": Room(

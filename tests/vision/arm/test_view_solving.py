@@ -1,0 +1,164 @@
+"""Several photos of a made-up child, solved from end to end: what goes in, what is left out, and what comes of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calibration.camera import PosedCamera
+from calibration.print_scale import PrintScale
+from tests.vision.arm.made_up_views import AWAY_MM, aside, camera_at, child, seen_views
+from vision.arm import priors
+from vision.arm.estimator import arm_length_mm
+from vision.arm.measure import solve_arm
+from vision.arm.views import solve_views
+from vision.person.posture import PosturePoint, SeenPosture
+from vision.problems import CAMERA_TILTED, SHEET_ON_BOOK, STATED_BUILD, STEP_ASIDE
+
+STEPS_MM = (-350.0, 0.0, 350.0)
+
+
+def cameras() -> list[PosedCamera]:
+    return [aside(step, -150.0 + 0.2 * step) for step in STEPS_MM]
+
+
+def true_mm() -> float:
+    return float(arm_length_mm(child()["joints"], 1.0, 0.0))
+
+
+@pytest.mark.parametrize("outward", [1.0, -1.0])
+def test_the_arm_of_three_views_is_the_childs(outward):
+    seen = seen_views(cameras(), outward=outward)
+    found = solve_views(seen)
+    assert (found.used, found.left_out) == ((0, 1, 2), ())
+    arm = found.measurement.arm_length
+    assert arm.value_mm == pytest.approx(true_mm(), rel=0.012)
+    assert arm.low_mm < true_mm() < arm.high_mm
+    # from where the photos were taken, to the palm
+    palm = child(outward=outward)["joints"][4]
+    sights = [camera.position_mm - palm for camera in cameras()]
+    lengths = np.linalg.norm(sights, axis=1)
+    expected = np.degrees(np.arccos(sights[0] @ sights[2] / lengths[0] / lengths[2]))
+    assert found.spread_deg == pytest.approx(expected, rel=0.02)
+    assert found.measurement.problems == ()
+    assert found.measurement.side == ("left" if outward > 0 else "right")
+    assert found.measurement.photo == "0 + 1 + 2"
+    assert found.measurement.usable
+    # points, faces, sheets and camera are the first view's
+    assert found.measurement.points_px["mid_palm"] == pytest.approx(cameras()[0].project(palm[None])[0], abs=4.0)
+    assert found.measurement.faces_px == seen[0].faces_px
+    assert found.measurement.sheets == seen[0].sheets
+    # the distance goes with the focal length, which is known to some percent
+    assert found.measurement.camera.position_mm == pytest.approx(cameras()[0].position_mm, abs=40.0)
+
+
+def test_what_is_kept_of_one_sequence():
+    """Kept from the code as it was when rows and slopes had been checked by differences: a change must be meant."""
+    seen = seen_views(cameras(), moved_mm=[0.0, np.array([6.0, -4.0, 9.0]), 0.0])
+    seen = [replace(seen[0], body=replace(seen[0].body, posture=_posture(seen[0]))), *seen[1:]]
+    found = solve_views(seen, age_years=9.0, against_wall=False)
+    kept = {
+        "arm_length": (497.322, 480.341, 514.921),
+        "neck_to_wrist": (444.235, 425.573, 463.462),
+        "spine_to_palm": (545.562, 525.982, 565.680),
+        "hand_breadth": (74.367, 66.246, 82.489),
+        "neck_length": (64.603, 44.946, 84.259),
+        "shoulder_run": (85.999, 77.391, 94.608),
+    }
+    for name, expected in kept.items():
+        length = getattr(found.measurement, name)
+        assert (length.value_mm, length.low_mm, length.high_mm) == pytest.approx(expected, rel=1e-4), name
+    assert found.measurement.wall_probability == 0.0
+    parts = {part.source: part.contribution_mm for part in found.measurement.arm_length.budget}
+    assert parts["sway between the photos"] == pytest.approx(2.2141, rel=1e-3)
+    assert parts["shoulder, elbow and wrist points"] == pytest.approx(4.3171, rel=1e-3)
+    assert parts["hand against the wall or not"] == pytest.approx(0.1706, rel=1e-3)
+    assert parts["trunk turned or not"] == pytest.approx(2.0826, rel=1e-3)
+
+
+def _posture(seen) -> SeenPosture:
+    """Chin, neck and the other shoulder's tip, 70 px above one another."""
+    neck = seen.body.neck.px
+    chin, tip = neck + np.array([-45.0, -12.0]), neck + np.array([-60.0, 34.0])
+    return SeenPosture(*(PosturePoint(px, 3.0, 2.0) for px in (chin, neck, tip)))
+
+
+def test_the_print_is_what_a_ruler_says_in_any_photo():
+    """All lengths go with the print: a sheet printed 2 % too large makes an arm of 2 % more."""
+    plain, ruled = seen_views(cameras()), seen_views(cameras())
+    ruled[1] = replace(ruled[1], prints={"a4-1": PrintScale(1.02, 0.0005, ruler=True)})
+    before, after = (solve_views(each, against_wall=False).measurement.arm_length for each in (plain, ruled))
+    assert after.value_mm / before.value_mm == pytest.approx(1.02, abs=0.002)
+    (printed,) = [part for part in after.budget if part.key == "print-scale:a4-1"]
+    assert printed.contribution_mm == pytest.approx(0.0005 / 1.02 * 1.2 * 415.0, rel=0.1)
+
+
+def test_the_hand_is_told_by_the_photo_in_which_it_looks_neither_large_nor_small():
+    three = solve_views(seen_views([*cameras(), aside(100.0)], hands=[1.3, 0.0, 0.8, 1.0])).measurement
+    usual = solve_views(seen_views(cameras())).measurement
+    assert three.hand_length.value_mm == pytest.approx(usual.hand_length.value_mm, rel=0.02)
+    none = solve_views(seen_views(cameras(), hands=[0.0, 0.0, 0.0])).measurement
+    assert none.hand_breadth is None
+    assert none.hand_length.value_mm == pytest.approx(0.30 * none.arm_length.value_mm)
+
+
+@pytest.mark.parametrize(("moved_mm", "left_out"), [(0.98 * 38.45, ()), (1.02 * 38.45, (2,))])
+def test_a_view_is_left_out_where_one_in_a_thousand_fits_so_badly(moved_mm, left_out):
+    """Of three views: chi-square of ten degrees of freedom is 32.48 with probability 0.001 / 3.
+
+    A child that stands 38.45 mm higher in one photo misfits by that (kept from the code as it was when its rows had
+    been checked against their description: a change must be meant).
+    """
+    found = solve_views(seen_views(cameras(), [0.0, 0.0, np.array([0.0, moved_mm, 0.0])]), against_wall=True)
+    assert found.left_out == left_out
+    assert found.used == tuple(number for number in (0, 1, 2) if number not in left_out)
+
+
+@pytest.mark.parametrize(("degrees", "asked"), [(7.6, True), (8.4, False)])
+def test_a_step_aside_is_asked_for_below_eight_degrees(degrees, asked):
+    palm = child(priors.WALL)["joints"][4]
+    half = np.tan(np.radians(degrees / 2)) * (AWAY_MM - palm[2])
+    places = [camera_at((palm[0] + step, palm[1], AWAY_MM)) for step in (-half, half)]
+    found = solve_views(seen_views(places, stance=priors.WALL), against_wall=True)
+    assert found.spread_deg == pytest.approx(degrees, abs=0.2)
+    assert found.measurement.problems == ((STEP_ASIDE,) if asked else ())
+
+
+def test_what_a_family_says_is_used_unless_the_photos_contradict_it():
+    seen = seen_views(cameras())
+    seen[1] = replace(seen[1], remarks=(SHEET_ON_BOOK,))
+    seen[2] = replace(seen[2], remarks=(SHEET_ON_BOOK,))
+    plain = solve_views(seen, against_wall=False).measurement
+    assert plain.problems == (SHEET_ON_BOOK,)
+    fitting, wrong = (
+        solve_views(seen, stature_mm=stature, against_wall=False).measurement for stature in (1340.0, 1900.0)
+    )
+    assert fitting.arm_length.value_mm > plain.arm_length.value_mm + 0.5
+    assert fitting.arm_length.standard_uncertainty_mm < plain.arm_length.standard_uncertainty_mm
+    assert any(part.source == "age and stature as stated" for part in fitting.arm_length.budget)
+    assert fitting.problems == (SHEET_ON_BOOK,)
+    assert wrong.problems == (SHEET_ON_BOOK, STATED_BUILD)
+    assert wrong.arm_length == plain.arm_length
+    assert solve_views(seen, age_years=2.5, against_wall=False).measurement.problems[-1] == STATED_BUILD
+
+
+def test_photos_of_the_other_arm_and_useless_ones_stay_out():
+    mine, other = seen_views(cameras()), seen_views(cameras()[:1], outward=-1.0)
+    useless = replace(mine[1], problems=(CAMERA_TILTED,))
+    found = solve_views([useless, other[0], mine[0], mine[2]], against_wall=False)
+    assert (found.used, found.left_out) == ((2, 3), (1,))
+    assert found.measurement.photo == "0 + 2"
+    assert solve_views([mine[0], useless], against_wall=False) is None
+    assert solve_views([mine[0], other[0]], against_wall=False) is None
+    assert solve_views([]) is None
+
+
+def test_several_views_are_surer_than_each_and_a_stance_that_is_stated_is_believed():
+    seen = seen_views(cameras(), stance=priors.WALL)
+    together = solve_views(seen, against_wall=True).measurement
+    assert together.wall_probability == 1.0
+    alone = [solve_arm(one, against_wall=True).arm_length.standard_uncertainty_mm for one in seen]
+    assert together.arm_length.standard_uncertainty_mm < 0.97 * min(alone)
+    assert solve_views(seen).measurement.wall_probability > 0.5
