@@ -245,7 +245,7 @@ def find_blank(
     remarks = []
     if quadrangle.bow > _BOW_SHARE:
         remarks.append(SHEET_BENT)
-    if probability.get(blank, 0.0) < 1 - _SURE or _cost(cameras[blank], focal35_mm) > _WORST_MISFIT:
+    if probability[blank] < 1 - _SURE or _cost(cameras[blank], focal35_mm) > _WORST_MISFIT:
         remarks.append(BLANK_SHEET_UNLIKE)
     camera = cameras[blank]
     scales = {sheet.layout.name: _scale(sheet) for sheet in camera.sheets}
@@ -346,21 +346,20 @@ def _rough_quadrangles(pale: Grey) -> Iterator[Array]:
     scale = min(1.0, _SEARCH_SIDE_PX / max(pale.shape))
     small = cv2.resize(pale, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     small = cv2.medianBlur(small, 3)
-    cuts = [cv2.threshold(small, level, 255, cv2.THRESH_BINARY)[1] for level in np.linspace(250, 50, LEVELS)]
+    cuts = [(small > int(level)).view(np.uint8) for level in np.linspace(250, 50, LEVELS)]
     for threshold in _EDGE_LEVELS:
         steep = cv2.Canny(cv2.GaussianBlur(small, (0, 0), 1.2), threshold, 3 * threshold)
-        cuts.append(cv2.dilate(steep, np.ones((3, 3), np.uint8)))
+        cuts.append(np.asarray(cv2.dilate(steep, np.ones((3, 3), np.uint8)), dtype=np.uint8))
     for cut in cuts:
         outlines, _ = cv2.findContours(cut, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
         for outline in outlines:
             area = cv2.contourArea(outline)
             if not _SMALLEST_SHARE * small.size < area < _LARGEST_SHARE * small.size:
                 continue
-            hull = cv2.convexHull(outline)
+            hull = cv2.convexHull(outline)  # turns from the x axis to the y axis
             corners = cv2.approxPolyDP(hull, _POLYGON_SHARE * cv2.arcLength(hull, True), True).reshape(-1, 2)
             if len(corners) == 4 and area > 0.85 * cv2.contourArea(corners):
-                quad = (corners.astype(np.float64) + 0.5) / scale - 0.5
-                yield quad if signed_area(quad) > 0 else quad[::-1]
+                yield (corners.astype(np.float64) + 0.5) / scale - 0.5
 
 
 def _alike(one: Array, other: Array) -> bool:
