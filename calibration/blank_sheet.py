@@ -401,7 +401,7 @@ def _side(pale: Grey, one: Array, two: Array, wider: float) -> tuple[tuple[Array
     base = one + share[:, None] * (two - one)
     at = base[:, None] + offsets[None, :, None] * outwards
     level = cv2.GaussianBlur(sample(pale, at.reshape(-1, 2)).reshape(_ROWS, -1), (1, 3), 0)
-    width = max(1, round(1.0 / _STEP_PX))
+    width = round(1.0 / _STEP_PX)
     fall = level[:, : -2 * width] - level[:, 2 * width :]
     where = offsets[width:-width]
     steepest = fall.argmax(axis=1)

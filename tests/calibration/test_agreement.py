@@ -32,6 +32,7 @@ def test_several_readings_are_compared_as_in_the_weighted_mean() -> None:
     found = agreement([reading(float(v), float(s)) for v, s in zip(values, u, strict=True)])
     assert found.chi_squared == pytest.approx(float((((values - mean) / u) ** 2).sum()), rel=1e-6)
     assert found.degrees_of_freedom == 3
+    assert found.birge_ratio == pytest.approx(math.sqrt(found.chi_squared / 3))
     assert found.probability == pytest.approx(stats.chi2(3).sf(found.chi_squared), rel=1e-6)
     assert found.holds
 
@@ -55,3 +56,20 @@ def test_readings_that_agree_are_seldom_said_not_to() -> None:
 def test_one_reading_agrees_with_nothing() -> None:
     with pytest.raises(ValueError, match="one reading"):
         agreement([reading(450, 3)])
+
+
+def test_readings_disagree_below_five_per_cent() -> None:
+    """A normal deviate of 1.95 has a probability of 5.1 %, one of 1.97 of 4.9 % (both sides)."""
+    assert agreement([reading(450, 3), reading(450 + 1.95 * 5, 4)]).holds
+    assert not agreement([reading(450, 3), reading(450 + 1.97 * 5, 4)]).holds
+    assert not agreement([reading(450 + 1.97 * 5, 3), reading(450, 4)]).holds
+
+
+def test_readings_that_share_unequal_parts() -> None:
+    """Independently: chi-squared of the residuals of a fit of one constant, whitened by a Cholesky factor."""
+    own, shared, values = np.array([3.0, 2.0, 4.0]), np.array([1.0, -2.0, 5.0]), np.array([450.0, 455.0, 447.0])
+    found = agreement([reading(*each) for each in zip(values.tolist(), own.tolist(), shared.tolist(), strict=True)])
+    factor = np.linalg.cholesky(np.diag(own**2) + np.outer(shared, shared))
+    white, ones = np.linalg.solve(factor, values), np.linalg.solve(factor, np.ones(3))
+    rest = np.linalg.lstsq(ones[:, None], white, rcond=None)[1]
+    assert found.chi_squared == pytest.approx(float(rest[0]), rel=1e-6)

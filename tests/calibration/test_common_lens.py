@@ -17,9 +17,10 @@ from calibration.camera import (
     PosedCamera,
     Surface,
     adjustments,
+    same_turns,
     solve_camera,
 )
-from calibration.common_lens import STEADIED_SHARE, View, _Joint, reference_first, solve_common_lens
+from calibration.common_lens import STEADIED_SHARE, View, _adjusted, _Joint, reference_first, solve_common_lens
 from tests.calibration.test_any_camera import seen, truth
 
 Array = NDArray[np.float64]
@@ -151,3 +152,107 @@ def test_the_sheet_that_most_views_show_comes_first() -> None:
         solve_common_lens(views[:3])
     with pytest.raises(ValueError, match="needs a sheet"):
         solve_common_lens([])
+
+
+def exact_views() -> tuple[list[PosedCamera], list[View]]:
+    """Two true cameras of two sheets and three views of them without noise; one through another lens, one filmed."""
+    rng = np.random.default_rng(12)
+    cameras = [truth(SIZE, FOCAL35_MM, tilt, 1500.0) for tilt in ((10.0, -20.0, 4.0), (-15.0, 25.0, -70.0))]
+    return cameras, [View(tuple(seen(camera, 2, 260.0, rng, 0.0)), SIZE, FOCAL35_MM) for camera in cameras]
+
+
+def test_residuals_are_those_of_each_view_and_of_what_is_believed_beforehand() -> None:
+    """Corners of either view through its own principal point, then the lens, then how far that wanders in each."""
+    _, views = exact_views()
+    parts = [next(iter(adjustments(v.sheets, SIZE, FOCAL35_MM, Surface.WALL, {}))) for v in views]
+    problem = _Joint(parts, 4.0)
+    assert problem.size == 6 + 2 * 2 + 2 * 12
+    at = problem.start()
+    at[:6] += [12.0, 3.0, -2.0, 0.01, -0.003, 0.0004]
+    at[6:10] = 1.0, -2.0, 5.0, 8.0
+    first, second = problem.of_views(at)
+    for mine, centre, pose in ((first, (1.0, -2.0), slice(10, 22)), (second, (5.0, 8.0), slice(22, 34))):
+        assert mine == pytest.approx(np.concatenate([at[:1], at[1:3] + centre, at[3:6], at[pose]]))
+    lens, pairs = parts[0], list(zip(parts, (first, second), strict=True))
+    expected = [
+        *(np.concatenate([p.corner_residuals(m), p.parallel_residuals(m)]) for p, m in pairs),
+        np.array([12.0, 3.0, -2.0, 0.01, -0.003, 0.0004]) / lens.common_sd,
+        np.array([1.0, -2.0, 5.0, 8.0]) / 4.0,
+    ]
+    found = problem.residuals(at)
+    assert found == pytest.approx(np.concatenate(expected))
+    numeric = np.column_stack(
+        [(problem.residuals(at + step) - problem.residuals(at - step)) / 2e-6 for step in 1e-6 * np.eye(problem.size)]
+    )
+    sizes = np.abs(numeric).max(axis=0)
+    np.testing.assert_allclose(problem.jacobian(at) / sizes, numeric / sizes, atol=2e-4)
+
+
+def test_views_are_solved_from_where_each_alone_would_be() -> None:
+    """Exact corners of the usual lens: the start is the truth, and so is the end; a common lens leaves no misfit."""
+    cameras, views = exact_views()
+    parts = [next(iter(adjustments(v.sheets, SIZE, FOCAL35_MM, Surface.WALL, {}))) for v in views]
+    problem = _Joint(parts, 4.0)
+    start = problem.start()
+    for camera, own in zip(cameras, problem.of_views(start), strict=True):
+        assert own[:12] == pytest.approx(camera.parameters[:12], rel=1e-4, abs=1e-4)
+    longer = [replace(view, focal35_mm=FOCAL35_MM * 1.1) for view in views]
+    parts = [next(iter(adjustments(v.sheets, SIZE, v.focal35_mm, Surface.WALL, {}))) for v in longer]
+    other = _Joint(parts, 4.0).start()
+    assert other[0] == pytest.approx(1.1 * cameras[0].focal_px)
+    alone = parts[1].solve(next(iter(parts[1].starts()))).x
+    assert other[22 + 5] == pytest.approx(alone[11] * other[0] / alone[0], rel=1e-6)
+    assert other[22 + 11] == pytest.approx(alone[17] * other[0] / alone[0], rel=1e-6)
+    assert problem.solve(start).cost < 1e-6
+
+
+def test_views_of_other_lenses_come_back_in_their_order() -> None:
+    """Views 1 and 3 share a lens, view 2 has another: roots in blocks, cameras as given."""
+    cameras, views = exact_views()
+    apart = replace(views[1], focal35_mm=27.0)
+    found = solve_common_lens([views[0], apart, views[1]], Surface.WALL)
+    for camera, true in zip(found.cameras, (cameras[0], cameras[1], cameras[1]), strict=True):
+        assert camera.position_mm == pytest.approx(true.position_mm, rel=2e-2, abs=2.0)
+    one, two, three = found.roots
+    assert one.shape == two.shape == three.shape
+    assert one.shape[0] == 12
+    shared = np.abs(one).max(axis=0) > 0
+    assert not (np.abs(two[:, shared]).max(axis=0) > 0).any()
+    for root, camera in zip(found.roots, found.cameras, strict=True):
+        assert root @ root.T == pytest.approx(camera.covariance[:12, :12], rel=1e-6, abs=1e-12)
+    together = solve_common_lens([views[0], views[1]], Surface.WALL)
+    assert np.abs(one @ three.T) == pytest.approx(np.abs(together.roots[0] @ together.roots[1].T), rel=1e-6, abs=1e-9)
+    assert (found.cameras[0].image_size_px, found.cameras[0].sheets) == (SIZE, views[0].sheets)
+
+
+def test_lenses_that_are_possible_too_are_mixed_in() -> None:
+    """The covariance about the best lens is the mean over lenses of their own and of the square of what lies between.
+
+    Independently: normal matrices inverted for each lens, weighted by exp(-cost).
+    """
+    rng = np.random.default_rng(3)
+    cameras = [truth(SIZE, 37.0, tilt, 2600.0) for tilt in ((3.0, -5.0, 40.0), (-4.0, 6.0, 60.0))]
+    near = [View(tuple(seen(camera, 1, 0.0, rng, 0.0)), SIZE) for camera in cameras]
+    lenses = []
+    for parts in zip(*(adjustments(v.sheets, SIZE, None, Surface.ANY, {}) for v in near), strict=True):
+        lenses.append(_adjusted(_Joint(parts, STEADIED_SHARE * 1600)))
+    best = min(lenses, key=lambda lens: lens.cost)
+    odds = np.array([np.exp(best.cost - lens.cost) for lens in lenses])
+    expected = np.zeros((24, 24))
+    for share, lens in zip(odds / odds.sum(), lenses, strict=True):
+        slopes = lens.problem.jacobian(_joint_parameters(lens.problem, lens.parameters))
+        scale = np.linalg.norm(slopes, axis=0)
+        inverse = np.linalg.inv((slopes / scale).T @ (slopes / scale)) / np.outer(scale, scale)
+        select = np.vstack(lens.problem.select)
+        away = np.concatenate([same_turns(a, b) - b for a, b in zip(lens.parameters, best.parameters, strict=True)])
+        expected += share * (select @ inverse @ select.T + np.outer(away, away))
+    found = solve_common_lens(near, Surface.ANY)
+    root = np.vstack(found.roots)
+    spread = np.sqrt(np.diag(expected))
+    np.testing.assert_allclose(root @ root.T / np.outer(spread, spread), expected / np.outer(spread, spread), atol=2e-3)
+    assert np.sort(odds / odds.sum())[-2] > 0.05
+
+
+def _joint_parameters(problem: _Joint, own: list[Array]) -> Array:
+    """What all views' parameters are made of."""
+    return np.asarray(np.linalg.lstsq(np.vstack(problem.select), np.concatenate(own), rcond=None)[0])
