@@ -1,9 +1,10 @@
 """The size of the print from a blank card laid into the printed frame.
 
 An ID-1 card is made far more exactly than paper is cut: 85.60 x 53.98 mm to about 0.15 % (ISO/IEC 7810; the limits from
-memory).  It is laid on a black band whose middle is the card's outline, so that a pale card's edges are seen against
-black whatever the card's brightness.  In millimetres of the print the card is as much too large as the print is too
-small.  Without a card the inner edges of the band are seen where they are printed, and nothing is measured.
+memory).  It is laid on four black bands whose middles are the card's edges, so that a pale card's edges are seen
+against black whatever the card's brightness; at its round corners nothing is looked at, and the frame is an outline
+only.  In millimetres of the print the card is as much too large as the print is too small.  Without a card the inner
+edges of the bands are seen where they are printed, and nothing is measured.
 
 A card lies its own thickness above the sheet and so looks larger by thickness over distance, 0.1 % at 0.8 m.
 """
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import PosedCamera
 from calibration.print_scale import UNCHECKED, PrintScale, measured_by_ruler
-from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, Box, SheetLayout
+from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, ROUND_CORNER_MM, Box, SheetLayout
 
 Array = NDArray[np.float64]
 
@@ -24,7 +25,6 @@ CARD_THICKNESS_MM = 0.76
 """ISO/IEC 7810:2003: 0.76 +- 0.08 mm."""
 
 _CARD_RELATIVE_U = 0.0009  # limits of +-0.15 % taken as rectangular
-_ROUND_CORNER_MM = 8.0  # left out at either end of an edge; corners have a radius of about 3 mm
 _EDGE_PX = 0.1  # of a fitted edge, systematic: pale paper and card spread into black
 _ROWS = 60  # places along an edge at which it is looked for; our choice: one in a millimetre
 _SEEN_SHARE = 0.6  # of the rows must show the edge
@@ -80,7 +80,7 @@ def _edge_mm(grey: NDArray[np.uint8], camera: PosedCamera, number: int, layout: 
     card, frame, window = layout.card, layout.card_frame, layout.card_window
     upright = side in ("left", "right")
     low, high = (card.bottom, card.top) if upright else (card.left, card.right)
-    along = np.linspace(low + _ROUND_CORNER_MM, high - _ROUND_CORNER_MM, _ROWS)
+    along = np.linspace(low + ROUND_CORNER_MM, high - ROUND_CORNER_MM, _ROWS)
     inner, outer = {
         "left": (window.left, frame.left),
         "right": (window.right, frame.right),

@@ -38,6 +38,8 @@ CHECK_BAR_MM = 150.0
 
 CARD_WIDTH_MM, CARD_HEIGHT_MM = 85.60, 53.98
 """ISO/IEC 7810:2003, 5.1: nominal size of an ID-1 card."""
+ROUND_CORNER_MM = 8.0
+"""Left out at either end of a card's edge, mm: corners have a radius of about 3 mm, and cards are laid askew."""
 
 
 PRINT_STRETCH_SD = 0.0015
@@ -150,6 +152,7 @@ RIM_MM = 6.0
 _MEASURES = {Paper.A4: _Measures(33.0, 12.0, 9.0), Paper.LETTER: _Measures(31.0, 20.0, 8.0)}
 _TICK_MM = 4.0  # length of the bar's end marks
 _BAND_ACROSS_MM, _BAND_ALONG_MM = 4.0, 2.0  # half widths of the card frame's black bands
+_BAND_SPARE_MM = 2.0  # by how much a band reaches over what is looked at; our choice, far more than a camera is wrong
 
 
 @dataclass(frozen=True)
@@ -244,6 +247,19 @@ class SheetLayout:
     def card_window(self) -> Box:
         """Inner edge of the black frame for the card."""
         return self.card.grown(-_BAND_ACROSS_MM, -_BAND_ALONG_MM)
+
+    @property
+    def card_bands(self) -> tuple[Box, Box, Box, Box]:
+        """The black of the card frame: not at its corners, where no edge is looked for, which saves a sixth of it."""
+        frame, window = self.card_frame, self.card_window
+        short = ROUND_CORNER_MM - _BAND_SPARE_MM
+        seen = self.card.grown(-short, -short)
+        return (
+            Box(frame.left, seen.bottom, window.left, seen.top),
+            Box(window.right, seen.bottom, frame.right, seen.top),
+            Box(seen.left, frame.bottom, seen.right, window.bottom),
+            Box(seen.left, window.top, seen.right, frame.top),
+        )
 
     @property
     def words(self) -> Box:

@@ -28,6 +28,7 @@ _TEXT_MM, _LEAST_TEXT_MM, _HEADING_MM, _TITLE_MM, _BAR_WORDS_MM = 3.1, 2.2, 3.7,
 """Heights of letters, mm; our choice: read at arm's length, the least only where a language runs long."""
 _LINE = 1.28  # between two lines, in heights of the letters
 _BAR_MM, _MARK_MM = 2.0, 1.0  # thickness of the check bar and of its end marks
+_OUTLINE_MM = 0.4  # what holds the bands together to one frame, so that none is taken for the check bar
 
 
 def sheet_image(layout: SheetLayout, dpi: float = 300, language: str = "en") -> NDArray[np.uint8]:
@@ -114,7 +115,8 @@ def _bar(layout: SheetLayout, words: SheetWords, letters: Letters) -> Iterator[S
 def _card_frame(layout: SheetLayout, words: SheetWords, letters: Letters) -> Iterator[Shape]:
     """The frame for a card, with how to print and what the frame is for inside."""
     yield Rectangle(layout.card_frame)
-    yield Rectangle(layout.card_window, white=True)
+    yield Rectangle(layout.card_frame.grown(-_OUTLINE_MM, -_OUTLINE_MM), white=True)
+    yield from (Rectangle(band) for band in layout.card_bands)
     room = layout.card_window.grown(-4.0, -4.0)
     yield Text((room.left, room.bottom), _TITLE_MM, words.title, bold=True)
     yield Text((room.left + 24.0, room.bottom), _TITLE_MM, layout.name.upper())
