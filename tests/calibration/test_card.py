@@ -7,12 +7,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibration.camera import FRAME_DIAGONAL_MM, solve_camera
-from calibration.card import CARD_THICKNESS_MM, scale_from_card
+from calibration.camera import FRAME_DIAGONAL_MM, PosedCamera, solve_camera
+from calibration.card import CARD_THICKNESS_MM, _edge_mm, scale_from_card
 from calibration.detection import find_sheets
 from calibration.homography import apply_homography
 from calibration.print_scale import UNCHECKED, PrintScale
 from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, Paper, SheetLayout
+from calibration.sheet_in_photo import SheetInPhoto
 from tests.calibration.pretend_photos import photograph, placed
 
 LAYOUT = SheetLayout(Paper.A4, 1)
@@ -80,3 +81,80 @@ def test_places_of_edges_are_between_pixels() -> None:
     errors = [_measured(scale, 220).scale / scale - 1 for scale in scales]
     assert np.std(errors) < 0.0003
     assert np.mean(errors) == pytest.approx(0.0, abs=0.0015)  # pale spreads into black, as the uncertainty says
+
+
+def _step_sheet(places: dict[str, float]) -> tuple[NDArray[np.uint8], PosedCamera]:
+    """A sheet seen from exactly above at 10 px/mm, with a pale card whose edges are at those places of the print, mm.
+
+    Edges are blurred to slopes of 4 px, which linear interpolation leaves as they are.
+    """
+    box, centre = LAYOUT.card_frame, LAYOUT.card.centre_mm
+    size = (1300, 1000)
+    x = (np.arange(size[0]) - 650) / 10 + centre[0]
+    y = (500 - np.arange(size[1])) / 10 + centre[1]
+    across = np.clip(2.5 * (x - places["left"]) + 0.5, 0, 1) * np.clip(2.5 * (places["right"] - x) + 0.5, 0, 1)
+    along = np.clip(2.5 * (y - places["bottom"]) + 0.5, 0, 1) * np.clip(2.5 * (places["top"] - y) + 0.5, 0, 1)
+    assert box.width_mm < 130
+    grey = np.round(30 + 190 * along[:, None] * across[None]).astype(np.uint8)
+    far_mm = 400.0
+    parameters = np.array(
+        [10 * far_mm, 650.0, 500.0, 0.0, 0.0, 0.0, np.pi, 0.0, 0.0, -centre[0], centre[1], far_mm], dtype=np.float64
+    )
+    middle = np.array([[10.0, 0, 650 - 10 * centre[0]], [0, -10.0, 500 + 10 * centre[1]], [0, 0, 1]])
+    sheet = SheetInPhoto(LAYOUT, np.arange(4), np.zeros((4, 2)), middle, 0.04, 0.04, 0.5)
+    camera = PosedCamera((sheet,), size, parameters, np.zeros((12, 12)), 0.0, (0.0,))
+    return np.repeat(grey[..., None], 3, axis=2), camera
+
+
+def _places(grow: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)) -> dict[str, float]:
+    card = LAYOUT.card
+    return {
+        "left": card.left - grow[0],
+        "right": card.right + grow[1],
+        "bottom": card.bottom - grow[2],
+        "top": card.top + grow[3],
+    }
+
+
+def test_each_edge_is_where_it_was_drawn() -> None:
+    """Within a thirty-second of a pixel, to which OpenCV places samples; unlike on all four sides."""
+    places = _places((0.31, -0.17, 0.23, 0.42))
+    photo, camera = _step_sheet(places)
+    for side, place in places.items():
+        assert _edge_mm(photo[..., 0], camera, 0, LAYOUT, side) == pytest.approx(place, abs=0.0035)
+    hidden = photo[..., 0].copy()
+    for share, seen in ((0.3, True), (0.5, False)):
+        # of the 69.6 mm of an edge that are looked at
+        rows = hidden.copy()
+        rows[:, : round(650 - 10 * (85.6 / 2 - 8 - 69.6 * share))] = 30
+        found = _edge_mm(rows, camera, 0, LAYOUT, "top")
+        assert (found is not None) == seen
+
+
+def test_a_size_from_edges_that_are_known_exactly() -> None:
+    """A print of 98 %: the card is as much larger, and by its thickness over the distance; both sides by precision."""
+    nearer = 1 / (1 - 0.76 / 400)
+    wide, high = 85.60 / 0.98 * nearer, 53.98 / 0.981 * nearer
+    grow = ((wide - 85.60) / 2 + 0.1, (wide - 85.60) / 2 - 0.1, (high - 53.98) / 2 - 0.2, (high - 53.98) / 2 + 0.2)
+    found = scale_from_card(*_step_sheet(_places(grow)))
+    seen = np.array([wide, high]) / nearer
+    precision = seen**2
+    assert found.scale == pytest.approx(precision @ [0.98, 0.981] / precision.sum(), abs=8e-5)
+    edges = np.sqrt(2) * 0.1 / 10 / np.hypot(*seen)
+    assert found.standard_uncertainty == pytest.approx(np.hypot(edges, 0.0009), rel=1e-3)
+
+
+def test_how_unlike_both_sides_of_a_card_may_be() -> None:
+    """Three times 0.1 px at either end of both sides and 0.2 %: 0.613 % at 10 px/mm; beyond, it is another card."""
+    for unlike, checked in ((0.0058, True), (0.0065, False), (-0.0058, True), (-0.0065, False)):
+        wide = 85.60 * (1 + unlike) / 2 - 42.8
+        assert scale_from_card(*_step_sheet(_places((wide, wide, 0.0, 0.0)))).checked == checked
+
+
+def test_no_card_by_the_band_s_own_edges() -> None:
+    """What is less than 0.7 mm larger than the band's window, either way, is the band itself."""
+    window, card = LAYOUT.card_window, LAYOUT.card
+    both = window.width_mm - card.width_mm, window.height_mm - card.height_mm
+    for larger, checked in (((0.65, 0.65), False), ((0.75, 0.6), False), ((0.6, 0.75), False)):
+        x, y = ((gap + more) / 2 for gap, more in zip(both, larger, strict=True))
+        assert scale_from_card(*_step_sheet(_places((x, x, y, y)))).checked == checked
