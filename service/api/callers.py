@@ -50,7 +50,7 @@ _key = HTTPBearer(auto_error=False, scheme_name="key", description="A key that t
 Shown = Annotated[HTTPAuthorizationCredentials | None, Security(_key)]
 
 
-def caller(request: Request, wanted: SecurityScopes, _: Shown) -> Caller | None:
+async def caller(request: Request, wanted: SecurityScopes, _: Shown) -> Caller | None:
     """Whoever showed a key; None for a stranger, whom the gate lets in where the interface is open.
 
     Raises
@@ -67,7 +67,7 @@ def caller(request: Request, wanted: SecurityScopes, _: Shown) -> Caller | None:
     return who
 
 
-def member(who: Annotated[Caller | None, Security(caller)]) -> Caller:
+async def member(who: Annotated[Caller | None, Security(caller)]) -> Caller:
     """Whoever showed a key, where strangers have nothing to look for.
 
     Raises

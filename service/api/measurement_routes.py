@@ -151,13 +151,13 @@ class InstrumentMeasurements(BaseModel):
     measurements: list[InstrumentOut]
 
 
-def measuring_pool(request: Request) -> Measurer:
+async def measuring_pool(request: Request) -> Measurer:
     """Give a route the measuring processes, behind the line for whoever asks."""
     measuring: Mapping[Rank, Measurer] = request.app.state.measuring
     return measuring[getattr(request.state, "rank", Rank.STRANGER)]
 
 
-def photo_limit(request: Request) -> LargestFiles:
+async def photo_limit(request: Request) -> LargestFiles:
     """Give a route the largest photo and film that the service's settings accept."""
     largest: LargestFiles = request.app.state.largest
     return largest

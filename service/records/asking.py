@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, load_only
 
 from service.records.tables import (
     ACCEPTED,
@@ -105,12 +105,14 @@ def sent_report(records: Session, child_id: str, now: datetime, since: datetime 
     """The report that a family may read now: the one sent last, not closed, not expired; not older than `since`."""
     found = records.scalars(
         select(VerdictRecord)
+        .options(load_only(VerdictRecord.made_at))  # what it says is not read here
         .where(
             VerdictRecord.child_id == child_id,
             VerdictRecord.report_revoked_at.is_(None),
             VerdictRecord.report_expires_at > now,
         )
         .order_by(VerdictRecord.made_at.desc())
+        .limit(1)
     ).first()
     return found if found is not None and (since is None or found.made_at >= since) else None
 

@@ -174,7 +174,7 @@ def base_url(request: Request, settings: Settings) -> str:
     return str(request.base_url).rstrip("/")
 
 
-def house(request: Request) -> House:
-    """Give a page the parts of the service it is served by."""
+async def house(request: Request) -> House:
+    """Give a page the parts of the service it is served by; on the loop, since a thread for it would take longer."""
     parts: House = request.app.state.house
     return parts
