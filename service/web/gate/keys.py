@@ -16,10 +16,12 @@ from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service.api.callers import NEEDS_KEY, Caller, read_scopes
-from service.measuring.admission import Rank, pays
+from service.api.problem_details import BUSY
+from service.measuring.admission import Busy, Rank, pays
 from service.records.tables import ApiKey
 from service.security import digest
 from service.settings import Settings
+from service.web.gate.arrival import FORM_BYTES
 from service.web.house import House
 
 PREFIX = "/api/v1/"
@@ -27,6 +29,8 @@ FOR_EVERYBODY = {"openapi.json", "health", "ready", "sheet.pdf", "order-drawing.
 """Questions about nobody: how the interface is, and what is printed."""
 DRAWN = {"sheet.pdf", "order-drawing.svg"}
 """Those of them that are work: within the limit of one address, key or no key."""
+MEASURED = {"arm-measurements", "instrument-measurements", "verdicts"}
+"""Questions that photos are sent with."""
 TOO_MANY = "Too many requests. Please wait as long as Retry-After says."
 THIS_MACHINE = {"127.0.0.1", "::1", "localhost"}
 
@@ -64,11 +68,17 @@ class KeysOfTheInterface:
         Raises
         ------
         HTTPException
-            401 without a valid key where one is needed, 429 where there are too many requests.
+            401 without a valid key where one is needed, 429 where there are too many requests, 503 where photos come
+            that nobody will measure soon: before they are read, which costs more than all the rest of a refusal.
         """
         path = scope["path"] if scope["type"] == "http" else ""
         if path.startswith(PREFIX) and path.removeprefix(PREFIX) not in FOR_EVERYBODY:
             await self._let_in(scope)
+            if path.removeprefix(PREFIX) in MEASURED and _declared_bytes(scope) > FORM_BYTES:
+                try:
+                    self.house().admission.check_room(scope["state"].get("rank", Rank.STRANGER))
+                except Busy as busy:
+                    raise HTTPException(503, BUSY, {"Retry-After": str(busy.retry_after_s)}) from None
         elif path.removeprefix(PREFIX) in DRAWN:
             limiter, most = self.house().limiter, self.house().settings.interface_tries
             _in_time(await run_in_threadpool(limiter.late_s, "drawn", _address(scope), most))
@@ -92,6 +102,12 @@ class KeysOfTheInterface:
         else:
             raise HTTPException(401, NEEDS_KEY, {"WWW-Authenticate": "Bearer"})
         _in_time(late)
+
+
+def _declared_bytes(scope: Scope) -> int:
+    """How large a body says that it is; what it says wrongly is refused where it is read."""
+    declared = Headers(scope=scope).get("content-length", "")
+    return int(declared) if declared.isascii() and declared.isdecimal() and len(declared) < 15 else 0
 
 
 def _address(scope: Scope) -> str:

@@ -5,14 +5,17 @@ from __future__ import annotations
 import re
 import threading
 from collections.abc import Callable, Iterable
+from unittest.mock import Mock
 
 import pytest
 from sqlalchemy import select
+from starlette.requests import Request
 
 from service.api.callers import FIRST_SCOPES, Scope
-from service.measuring.admission import Rank
+from service.measuring.admission import Busy, Rank
 from service.records.tables import ApiKey
 from service.settings import Settings
+from service.web.gate.arrival import FORM_BYTES
 from service.web.gate.keys import FOR_EVERYBODY, PREFIX, is_open
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
@@ -162,6 +165,27 @@ class _Noting:
     def __getattr__(self, name: str) -> object:
         self._ranks.append(self._rank)
         return getattr(self._pool, name)
+
+
+def test_photos_for_which_there_is_no_room_are_refused_before_they_are_read(
+    place: Place, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(rank: Rank) -> None:
+        if rank is Rank.STRANGER:
+            raise Busy(7)
+
+    read = Mock(side_effect=AssertionError("its body was read"))
+    monkeypatch.setattr(place.house.admission, "check_room", full)
+    monkeypatch.setattr(Request, "form", read)
+    photo = {"photos": ("a.jpg", b"0" * (FORM_BYTES + 1))}
+    for path in ("arm-measurements", "instrument-measurements"):
+        refused = place.client.post(f"/api/v1/{path}", files=photo)
+        assert (refused.status_code, refused.headers["retry-after"]) == (503, "7")
+        assert refused.headers["content-type"] == "application/problem+json"
+    monkeypatch.undo()
+    key = made_key(place, seed(place.house))
+    monkeypatch.setattr(place.house.admission, "check_room", full)
+    assert place.client.post("/api/v1/arm-measurements", files=photo, headers=bearer(key)).status_code == 200
 
 
 def test_strangers_are_limited_by_what_their_photos_cost(open_place: Callable[..., Place]) -> None:
