@@ -20,15 +20,23 @@ from tests.load.clients import Seen, Visitor, family, page, pausing_family, shop
 from tests.load.town import memory_bytes, processor_s, said, town
 
 WARM_S, RAMP, RATIO_S = 6.0, 3, 60.0
+EVERY, LATEST, LEAST_WARM, LONGEST_S = 100, 2, 4, 7200.0
+"""Photos between two looks at the memory; looks of which the larger counts, since a worker that was just renewed has
+less; photos before the first at least; and the longest that a look is waited for, s."""
 FAMILY_BOUND, PAGE_BOUND_S, MEMORY_BOUND, RATIO_BOUND = 2.0, 0.1, 0.05, 1.8
 """Family's 95th percentile over its unloaded one, a page's 95th percentile, growth of memory, two workers over one: the
 bounds that the service was built for."""
 
 
-def p95(seen: Seen, who: str) -> float:
-    """95th percentile of what a kind of visitor waited, s; nan where none came through."""
+def p95(seen: Seen, who: str, percent: float = 95.0) -> float:
+    """95th (or another) percentile of what a kind of visitor waited, s; nan where none came through."""
     waited = seen.seconds.get(who, [])
-    return float(np.percentile(waited, 95)) if waited else float("nan")
+    return float(np.percentile(waited, percent)) if waited else float("nan")
+
+
+def spread(seen: Seen, who: str) -> str:
+    """Median and 95th percentile of what a kind of visitor waited, in words."""
+    return f"{who}: median {p95(seen, who, 50):.3f} s, 95 % {p95(seen, who):.3f} s"
 
 
 def mixed(clients: int) -> list[Visitor]:
@@ -55,13 +63,14 @@ def under_load(seconds: float, clients: int, workers: int) -> bool:
         full = visit(place, [family] * (workers + 1), max(seconds / RAMP, WARM_S))
         capacity = len(full.seconds.get("family", [])) / max(seconds / RAMP, WARM_S)
         print(f"capacity: {capacity:.2f} photos/s with {workers} workers")
-        print(f"a family alone waits {p95(alone, 'family'):.2f} s (95 %)")
+        print("alone:", spread(alone, "family"))
         print("visitors:", ", ".join(f"{count} {name}" for name, count in _counted(mixed(clients))))
         print("(one visitor in 25 is a family: more of them would fill the service by themselves)")
         seen = visit(place, mixed(clients), seconds)
     ratio = p95(seen, "family") / p95(alone, "family")
     asked = sum(count for what, count in seen.answers.items() if not what.startswith("page")) / seconds
     print(f"asked for under load: {asked:.2f} photos/s, capacity is {capacity:.2f}")
+    print("under load:", "; ".join(spread(seen, who) for who in sorted(seen.seconds)))
     print("answers:", ", ".join(f"{what}: {count}" for what, count in sorted(seen.answers.items())))
     return all(
         (
@@ -73,15 +82,20 @@ def under_load(seconds: float, clients: int, workers: int) -> bool:
 
 
 def over_many(photos: int, workers: int) -> bool:
-    """Whether memory stays the same over many photos, after the first tenth of them."""
+    """Whether memory stays the same over many photos, after the first tenth of them; printed every so many."""
     with town(workers) as (place, pid):
-        visit(place, [shop] * workers, 3600, max(photos // 10, 4))
-        before = memory_bytes(pid)
-        visit(place, [shop] * workers, 7200, photos)
-        after = memory_bytes(pid)
-    growth = after / before - 1
-    print(f"memory: {before / 2**20:.0f} MiB, after {photos} photos more {after / 2**20:.0f} MiB")
-    return said("growth of memory", growth, MEMORY_BOUND, f"{growth:+.1%}")
+        visit(place, [shop] * workers, LONGEST_S, max(photos // 10, LEAST_WARM))
+        kept = [sum(memory_bytes(pid))]
+        for begun in range(0, photos, EVERY):
+            seen = visit(place, [shop] * workers, LONGEST_S, min(EVERY, photos - begun))
+            each = memory_bytes(pid)
+            kept.append(sum(each))
+            shares = ", ".join(f"{size / 2**20:.0f}" for size in each)
+            print(f"after {min(begun + EVERY, photos)} photos: {kept[-1] / 2**20:.0f} MiB ({shares})", flush=True)
+            if seen.failed:
+                print(f"failed: {seen.failed[:3]}")
+    growth = max(kept[-LATEST:]) / kept[0] - 1
+    return said("growth of memory", growth, MEMORY_BOUND, f"{growth:+.1%} of {kept[0] / 2**20:.0f} MiB")
 
 
 def two_over_one(seconds: float) -> bool:
@@ -111,7 +125,9 @@ def main() -> int:
     options.add_argument("--seconds", type=float, default=180.0, help="how long twice the capacity is asked for")
     options.add_argument("--clients", type=int, default=50, help="visitors at the same time")
     options.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="measuring processes")
-    options.add_argument("--memory", type=int, default=0, help="also measure so many photos and watch the memory")
+    options.add_argument(
+        "--memory", type=int, default=0, help="also measure so many photos and print the memory every 100"
+    )
     options.add_argument("--ratio", action="store_true", help="also compare two workers with one")
     asked = options.parse_args()
     print(f"load of the machine before, over a minute: {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")

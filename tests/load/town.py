@@ -80,16 +80,16 @@ def _is_ready(address: str) -> bool:
         return False
 
 
-def memory_bytes(pid: int) -> int:
-    """Memory of a process and all its children, shared pages shared out (PSS), bytes."""
-    total = 0
+def memory_bytes(pid: int) -> list[int]:
+    """Memory of a process and of each of its children, shared pages shared out (PSS), bytes."""
+    found = []
     for each in _family_of(pid):
         try:
             lines = Path(f"/proc/{each}/smaps_rollup").read_text().splitlines()
         except OSError:
             continue
-        total += next((int(line.split()[1]) * 1024 for line in lines if line.startswith("Pss:")), 0)
-    return total
+        found.append(next((int(line.split()[1]) * 1024 for line in lines if line.startswith("Pss:")), 0))
+    return found
 
 
 def processor_s(pid: int) -> tuple[float, float]:
