@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from enum import Enum
 
@@ -26,6 +27,9 @@ JSON_BYTES = 2 * 2**20
 """Largest body that is not a form: five thousand instruments with their lengths have half of it."""
 FORM_BYTES = 128 * 2**10
 """Largest form without a file: the longest field is a chart of 8000 characters, each up to 12 bytes when escaped."""
+LINGER_S = 5.0
+"""How long the rest of what was refused is thrown away, s: our choice.  A connection that is closed while somebody
+still sends is reset, and the answer lost with it (RFC 9112, section 9.6)."""
 BUSY_FOR_S = 10
 """What a sender is asked to wait where too much arrives at once, s: about what one photo takes on a slow line."""
 
@@ -93,7 +97,8 @@ class ArrivalRules:
 class ArrivalLimits:
     """Refuses a body that is too large, too slow, in a foreign encoding, or for which there is no room.
 
-    Whoever is late is told so (408, RFC 9110 section 15.5.9) and the connection is closed.
+    Whoever is late is told so (408, RFC 9110 section 15.5.9) and the connection is closed; where there is no room, what
+    still comes is thrown away for a moment, so that the sender hears the answer.
 
     Parameters
     ----------
@@ -124,11 +129,11 @@ class ArrivalLimits:
             raise HTTPException(404)  # no name holds a zero, and PostgreSQL takes none
         most_bytes = _most_bytes(Headers(scope=scope), self.rules.most_bytes)
         sender = self.sender(scope)
-        complete, late, arrived = False, False, 0
+        complete, late, crowded, arrived = False, False, False, 0
         deadline = asyncio.get_running_loop().time() + self.rules.seconds
 
         async def receive_in_time() -> Message:
-            nonlocal complete, late, arrived
+            nonlocal complete, late, crowded, arrived
             if complete:
                 return await receive()
             left = deadline - asyncio.get_running_loop().time()
@@ -141,7 +146,7 @@ class ArrivalLimits:
             if arrived + count > most_bytes:
                 raise HTTPException(413, TOO_LARGE)
             if not self.arriving.take(sender, count):
-                late = True
+                late, crowded = True, message.get("more_body", False)
                 raise HTTPException(503, BUSY, {"Retry-After": str(BUSY_FOR_S)})
             arrived += count
             complete = message["type"] == "http.disconnect" or not message.get("more_body", False)
@@ -150,12 +155,22 @@ class ArrivalLimits:
         async def send_and_hang_up(message: Message) -> None:
             if late and message["type"] == "http.response.start":
                 MutableHeaders(scope=message)["Connection"] = "close"  # or the sender could trickle on for ever
+            if crowded and message["type"] == "http.response.body" and not message.get("more_body", False):
+                await send({**message, "more_body": True})
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(_thrown_away(receive), LINGER_S)
+                message = {"type": "http.response.body", "body": b""}
             await send(message)
 
         try:
             await self.app(scope, receive_in_time, send_and_hang_up)
         finally:
             self.arriving.release(sender, arrived)
+
+
+async def _thrown_away(receive: Receive) -> None:
+    while (await receive()).get("more_body", False):
+        pass
 
 
 def _most_bytes(headers: Headers, with_photos: int) -> int:

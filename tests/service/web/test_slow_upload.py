@@ -7,6 +7,7 @@ import socket
 import time
 from collections.abc import Iterator
 from contextlib import suppress
+from http.client import HTTPConnection
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -132,3 +133,14 @@ def test_unfinished_uploads_of_strangers_leave_room_for_a_family(tmp_path: Path)
         assert sent.status_code == 303
         for sender in strangers:
             sender.close()
+
+
+def test_a_stranger_for_whose_photo_there_is_no_room_hears_so_and_is_not_cut_off(tmp_path: Path) -> None:
+    with serving(tmp_path, pool=Recorded(), arriving_megabytes=64) as service:  # 16 MB of the 64 are for strangers
+        sender = HTTPConnection(urlsplit(service.address).netloc, timeout=20)
+        kind = {"Content-Type": "multipart/form-data; boundary=b"}
+        part = b'--b\r\nContent-Disposition: form-data; name="child_photo"; filename="a.jpg"\r\n\r\n'
+        sender.request("POST", "/", part + b"0" * 30_000_000 + b"\r\n--b--\r\n", kind)  # fails where it is cut off
+        told = sender.getresponse()
+        assert (told.status, told.headers["retry-after"], told.headers["connection"]) == (503, "10", "close")
+        sender.close()
