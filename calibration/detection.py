@@ -89,7 +89,7 @@ def _middle(sheet: SheetInPhoto) -> NDArray[np.float64]:
 
 
 def _covers(sheet: SheetInPhoto, point_px: NDArray[np.float64]) -> bool:
-    outline = sheet.outline_px.astype(np.float32).reshape(-1, 1, 2)
+    outline = sheet.outline_px.astype(np.float32)
     return cv2.pointPolygonTest(outline, (float(point_px[0]), float(point_px[1])), False) > 0
 
 

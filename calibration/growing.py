@@ -27,9 +27,9 @@ Indices = NDArray[np.intp]
 FEWEST_CORNERS = 8
 """Fewest saddle points that make a sheet; a false reading has none or a few."""
 
-_REACHES = (0.5, 1.5, 2.5, 9.0)
-"""How far from the read markers saddle points are looked for, turn by turn, in squares; the last reaches the whole
-board.  A plane told by few points holds near them only; our choice."""
+_REACHES = (1.0, 1.5, 2.5, np.inf)
+"""How far from the read markers saddle points are looked for, turn by turn, in squares; the first reaches a marker's
+own square, the last the whole board.  A plane told by few points holds near them only; our choice."""
 
 _FEWEST_ROUGH = 6
 """Saddle points that must be seen before the plane is taken from them instead of from the markers; our choice."""
@@ -133,11 +133,10 @@ def _rough_saddles(grey: Grey, layout: SheetLayout, homography: Array, index: In
     start = placed[inside].astype(np.float32).reshape(-1, 1, 2)
     criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, _ROUGH_TURNS, _ROUGH_STEP_PX)
     found = cv2.cornerSubPix(grey, start, (window, window), (-1, -1), criteria).reshape(-1, 2).astype(np.float64)
-    moved = np.zeros(len(placed))
-    moved[inside] = np.linalg.norm(found - placed[inside], axis=1)
     shift = np.zeros_like(placed)
     shift[inside] = found - placed[inside]
-    good = inside & (moved < window + 0.5) & _looks_like_saddle(grey, layout, homography, index, shift)
+    near = np.linalg.norm(shift, axis=1) < window + 0.5
+    good = inside & near & _looks_like_saddle(grey, layout, homography, index, shift)
     return placed + shift, good
 
 
@@ -161,18 +160,19 @@ def _looks_like_saddle(grey: Grey, layout: SheetLayout, homography: Array, index
     """Whether the quarters about points, `shift_px` from where the plane puts them, are white and black as printed."""
     mm = layout.corner_mm[index, :2]
     quarters = _QUARTER_MM * np.array([(-1, 1), (1, -1), (1, 1), (-1, -1)])
-    at = apply_homography(homography, (mm[:, None] + quarters).reshape(-1, 2)).reshape(-1, 4, 2) + shift_px[:, None]
-    level = sample(grey, at.reshape(-1, 2)).reshape(-1, 4)
+    level = sample(grey, apply_homography(homography, mm[:, None] + quarters) + shift_px[:, None])
     # at a point of even column plus row, counted from the core's upper left corner, the upper left quarter is black
-    odd = ((index // (COLUMNS + 1) + index % (COLUMNS + 1)) % 2).astype(bool)
+    row, column = np.divmod(index, COLUMNS + 1)
+    odd = row % 2 != column % 2
     black = np.where(odd[:, None], level[:, 2:], level[:, :2])
     white = np.where(odd[:, None], level[:, :2], level[:, 2:])
     contrast = white.mean(1) - black.mean(1)
-    usual = np.median(contrast[contrast > 0]) if (contrast > 0).any() else 0.0
+    clear = np.asarray(contrast > _LEAST_CONTRAST)
+    if not clear.any():
+        return clear
+    usual = np.median(contrast[contrast > 0])
     uneven = np.maximum(np.ptp(black, axis=1), np.ptp(white, axis=1))
-    return np.asarray(
-        (contrast > _LEAST_CONTRAST) & (contrast > _LEAST_CONTRAST_SHARE * usual) & (uneven < _MOST_UNEVEN * contrast)
-    )
+    return np.asarray(clear & (contrast > _LEAST_CONTRAST_SHARE * usual) & (uneven < _MOST_UNEVEN * contrast))
 
 
 def _judged(layout: SheetLayout, index: Indices, corner_px: Array, blur_px: float) -> SheetInPhoto:
@@ -193,5 +193,5 @@ def _judged(layout: SheetLayout, index: Indices, corner_px: Array, blur_px: floa
 
 def _too_narrow(mm: Array, square_mm: float) -> bool:
     """Whether points span less than one square across their long direction."""
-    spread = np.linalg.svd(mm - mm.mean(0), compute_uv=False)
-    return bool(spread[-1] / np.sqrt(len(mm)) < _NARROWEST_SQUARES * square_mm)
+    _, across = np.linalg.svd(mm - mm.mean(0), compute_uv=False)
+    return bool(across / np.sqrt(len(mm)) < _NARROWEST_SQUARES * square_mm)

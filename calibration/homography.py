@@ -36,12 +36,12 @@ def apply_homography(homography: ArrayLike, points: ArrayLike) -> Array:
     ----------
     homography : (3, 3) array_like of float
         The homography.
-    points : (N, 2) array_like of float
+    points : (..., 2) array_like of float
         Points, in the units of its source (mm or px).
 
     Returns
     -------
-    (N, 2) ndarray of float
+    (..., 2) ndarray of float
         Where they come to lie.
 
     Examples
@@ -52,7 +52,7 @@ def apply_homography(homography: ArrayLike, points: ArrayLike) -> Array:
     """
     matrix = np.asarray(homography, dtype=np.float64)
     carried = np.asarray(points, dtype=np.float64) @ matrix[:, :2].T + matrix[:, 2]
-    return np.asarray(carried[:, :2] / carried[:, 2:])
+    return np.asarray(carried[..., :2] / carried[..., 2:])
 
 
 def fit_homography(mm: Array, px: Array) -> Array:
@@ -116,4 +116,4 @@ def signed_area(outline: ArrayLike) -> float:
     2.0
     """
     x, y = np.asarray(outline, dtype=np.float64).T
-    return float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
+    return float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2

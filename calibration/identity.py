@@ -104,15 +104,15 @@ def _correlations(grey: Grey, sheet: SheetInPhoto, cells: Array) -> Array:
     share = (np.arange(1, MARKER_MODULES - 1) + 0.5) / MARKER_MODULES  # the outermost ring is black in every marker
     across, down = np.meshgrid(share, share)
     inside = (1 - MARKER_SHARE) / 2 + MARKER_SHARE * np.column_stack([across.ravel(), down.ravel()])
-    at_px = _to_px(sheet, (cells[:, None] + inside[None]).reshape(-1, 2))
-    modules = sample(grey, at_px).reshape(len(cells), -1)
+    at_px = _to_px(sheet, cells[:, None] + inside)
+    modules = sample(grey, at_px)
     height, width = grey.shape
-    lowest, highest = (np.asarray(limit(at_px.reshape(len(cells), -1, 2), axis=1)) for limit in (np.min, np.max))
+    lowest, highest = (np.asarray(limit(at_px, axis=1)) for limit in (np.min, np.max))
     within = (lowest >= 0).all(axis=1, keepdims=True) & (highest <= [width - 1, height - 1]).all(axis=1, keepdims=True)
     modules -= modules.mean(axis=1, keepdims=True)
     spread = np.linalg.norm(modules, axis=1, keepdims=True)
     readable = within & (spread > _LEAST_SPREAD)
-    unit = np.where(readable, modules / np.maximum(spread, 1e-6), 0.0)
+    unit = np.where(readable, modules / np.maximum(spread, _LEAST_SPREAD), 0.0)
     return np.asarray((unit @ _templates().T).reshape(len(cells), 4, -1))
 
 
@@ -126,10 +126,10 @@ def _templates() -> Array:
 
 
 def _to_px(sheet: SheetInPhoto, squares: Array) -> Array:
-    """Places (N, 2) counted in squares from the core's upper left corner, right and down, to px."""
+    """Places (..., 2) counted in squares from the core's upper left corner, right and down, to px."""
     layout = sheet.layout
     assert isinstance(layout, SheetLayout)
-    mm = np.array([layout.core.left, layout.core.top]) + layout.square_mm * squares * [1.0, -1.0]
+    mm = np.array([layout.core.left, layout.core.top]) + squares * (layout.square_mm, -layout.square_mm)
     return apply_homography(sheet.homography, mm)
 
 
@@ -149,11 +149,9 @@ def _hypotheses(layout: SheetLayout, turn: int, cells: list[tuple[int, int]], se
     for down in range(int(low[1] - turned[:, 1].min()), int(high[1] - turned[:, 1].max()) + 1):
         for right in range(int(low[0] - turned[:, 0].min()), int(high[0] - turned[:, 0].max()) + 1):
             placed = [number.get((int(c) + right, int(r) + down)) for c, r in turned]
-            if placed[0] is None:  # the shift puts markers onto black squares
+            if None in placed:  # the shift puts markers onto black squares
                 continue
-            correlation = float(
-                np.mean([scores[place, marker] for marker, place in enumerate(placed) if place is not None])
-            )
+            correlation = float(np.mean(scores[placed, np.arange(len(placed))]))
             found.append(_Hypothesis(layout, turn, (right, down), correlation))
     return found
 
@@ -165,6 +163,6 @@ def _markers(sheet: SheetInPhoto, found: _Hypothesis) -> list[Marker]:
     core, square_mm = found.layout.core, found.layout.square_mm
     markers = []
     for box in found.layout.marker_boxes:
-        squares = (box.corners_mm - [core.left, core.top]) / square_mm * [1.0, -1.0]
+        squares = (box.corners_mm - [core.left, core.top]) / (square_mm, -square_mm)
         markers.append(Marker(found.layout, box.corners_mm, _to_px(sheet, _turned(squares, found.turn) + shift)))
     return markers

@@ -32,9 +32,9 @@ _AGREES_SIDES, _AGREES_REACH = 0.3, 0.15
 """How far a marker may be from where another one, extended to the whole board, expects it: in sides of that one, and
 for each px of the way to it; a marker's own corners are read to some tenths of a pixel in twenty; our choice."""
 
-_WINDOW_PX = (13, 33, 20)
-"""Smallest and largest window of the detector's adaptive threshold, and the step between; OpenCV's default goes from 3
-to 23 in steps of 10 and sees more than it costs on small pictures only (tried on our scenes)."""
+_WINDOWS_PX = (13, 33)
+"""Windows of the detector's adaptive threshold; OpenCV's default goes from 3 to 23 in steps of 10 and sees more than it
+costs on small pictures only (tried on our scenes)."""
 
 _LEAST_PERIMETER = 0.012
 """Of a quadrangle, over the photo's longer side: a marker of 8 px in 2600 px (default 0.03 misses far sheets)."""
@@ -115,10 +115,10 @@ def agreeing_markers(markers: list[Marker]) -> list[Marker]:
 @cache
 def _detector() -> cv2.aruco.ArucoDetector:
     parameters = cv2.aruco.DetectorParameters()
-    smallest, largest, step = _WINDOW_PX
-    parameters.adaptiveThreshWinSizeMin = smallest
-    parameters.adaptiveThreshWinSizeMax = largest
-    parameters.adaptiveThreshWinSizeStep = step
+    small, large = _WINDOWS_PX
+    parameters.adaptiveThreshWinSizeMin = small
+    parameters.adaptiveThreshWinSizeMax = large
+    parameters.adaptiveThreshWinSizeStep = large - small
     parameters.minMarkerPerimeterRate = _LEAST_PERIMETER
     parameters.polygonalApproxAccuracyRate = _POLYGON_ACCURACY
     return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_250), parameters)
@@ -146,10 +146,10 @@ def _read(grey: Grey, quads: Array) -> tuple[Indices, Indices, Array]:
     right, down = (axis.ravel()[None, :, None] for axis in np.meshgrid(share, share))
     first, second, third, fourth = (quads[:, None, corner] for corner in range(4))
     at = (first * (1 - right) + second * right) * (1 - down) + (fourth * (1 - right) + third * right) * down
-    modules = sample(grey, at.reshape(-1, 2)).reshape(len(quads), -1)
+    modules = sample(grey, at)
     modules -= modules.mean(1, keepdims=True)
     spread = np.linalg.norm(modules, axis=1, keepdims=True)
-    correlation = (modules / np.maximum(spread, 1e-6)) @ _templates().T
+    correlation = (modules / np.maximum(spread, _LEAST_SPREAD)) @ _templates().T
     best = correlation.argmax(1)
     count = len(marker_modules())
     return best % count, best // count, np.where(spread[:, 0] > _LEAST_SPREAD, correlation.max(1), 0)

@@ -25,7 +25,7 @@ def grey_photo(image: Grey) -> Grey:
 
 
 def sample(grey: Grey, at_px: Array) -> Array:
-    """Grey levels (N,) at points (N, 2) in px, interpolated linearly; the photo's edge repeats outside.
+    """Grey levels (...) at points (..., 2) in px, interpolated linearly; the photo's edge repeats outside.
 
     Examples
     --------
@@ -37,4 +37,4 @@ def sample(grey: Grey, at_px: Array) -> Array:
         cv2.remap(grey, part, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         for part in np.array_split(maps, len(maps) // _MOST_AT_ONCE + 1)
     ]
-    return np.vstack(pieces).ravel().astype(np.float64)
+    return np.vstack(pieces).reshape(at_px.shape[:-1]).astype(np.float64)

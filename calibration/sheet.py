@@ -326,6 +326,6 @@ def marker_modules() -> NDArray[np.bool_]:
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_250)
     count = len(all_layouts()) * MARKERS_PER_SHEET
     images = [cv2.aruco.generateImageMarker(dictionary, marker, MARKER_MODULES) for marker in range(count)]
-    modules = np.stack(images) > 127
+    modules = np.stack(images).astype(bool)
     modules.setflags(write=False)
     return modules

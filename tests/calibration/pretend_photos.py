@@ -14,6 +14,7 @@ from calibration.sheet import SheetLayout
 from calibration.sheet_drawing import sheet_image
 
 Array = NDArray[np.float64]
+Grey = NDArray[np.uint8]
 _FINER = 4
 
 
@@ -68,6 +69,21 @@ def photograph(
     photo = cv2.resize(canvas, size_px, interpolation=cv2.INTER_AREA).astype(np.float64)
     photo = cv2.GaussianBlur(photo, (0, 0), blur_px) + np.random.default_rng(seed).normal(0, noise, photo.shape)
     return np.repeat(np.clip(photo, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+
+
+def crumbs(at_px: Array, black: NDArray[np.bool_], size_px: tuple[int, int], levels: tuple[int, int]) -> Grey:
+    """A picture (H, W) that is right within a pixel of the points only, and the opposite everywhere else.
+
+    Points (..., 2) are dark or pale, `levels`, as `black` (...) has it; about each the picture is of the other level,
+    so that whoever looks a little beside a point sees what is wrong.
+    """
+    picture = np.full((size_px[1], size_px[0]), levels[1], np.uint8)
+    points, dark = at_px.reshape(-1, 2), np.broadcast_to(black, at_px.shape[:-1]).ravel()
+    for half, turned in ((2.6, True), (1.3, False)):
+        for (x, y), is_dark in zip(points, dark, strict=True):
+            rows, columns = (slice(int(np.ceil(c - half)), int(np.floor(c + half)) + 1) for c in (y, x))
+            picture[rows, columns] = levels[int(is_dark == turned)]
+    return picture
 
 
 def developed(photo: NDArray[np.uint8], seed: int) -> NDArray[np.uint8]:

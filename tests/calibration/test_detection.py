@@ -6,9 +6,13 @@ import cv2
 import numpy as np
 import pytest
 
+from calibration import detection
 from calibration.detection import _resized, find_sheets
 from calibration.homography import apply_homography
+from calibration.markers import Marker
+from calibration.sampling import Grey
 from calibration.sheet import Paper, SheetLayout, all_layouts
+from calibration.sheet_in_photo import SheetInPhoto
 from tests.calibration.pretend_photos import photograph, placed
 
 A4 = SheetLayout(Paper.A4, 1)
@@ -113,3 +117,122 @@ def test_photos_are_made_larger_without_blocks_and_smaller_by_means() -> None:
     means = noise.reshape(20, 2, 20, 2).mean(axis=(1, 3))
     assert np.abs(_resized(noise, 0.5) - means).max() <= 0.5
     assert _resized(noise, 1.0) is noise
+
+
+@pytest.mark.parametrize(
+    ("scale", "way"),
+    [
+        (2.0, cv2.INTER_CUBIC),
+        (1.3, cv2.INTER_CUBIC),
+        (0.7, cv2.INTER_LINEAR),
+        (0.5, cv2.INTER_LINEAR),
+        (0.45, cv2.INTER_AREA),
+    ],
+)
+def test_how_photos_are_made_larger_and_smaller(scale: float, way: int) -> None:
+    noise = np.random.default_rng(1).integers(0, 256, (40, 60)).astype(np.uint8)
+    size = (round(60 * scale), round(40 * scale))
+    np.testing.assert_array_equal(_resized(noise, scale), cv2.resize(noise, size, interpolation=way))
+
+
+@pytest.mark.parametrize(
+    ("shape", "looks"),
+    [
+        ((40, 1300), [(1.0, (40, 1300)), (2.0, (80, 2600))]),
+        ((5200, 20), [(0.5, (2600, 10)), (1.0, (5200, 20))]),
+        ((2600, 10), [(1.0, (2600, 10)), (2.0, (5200, 20))]),
+    ],
+)
+def test_at_which_sizes_markers_are_looked_for(
+    shape: tuple[int, int], looks: list[tuple[float, tuple[int, int]]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The longer side at 2600 px at most, and once more at twice that size where nothing was found."""
+    asked: list[tuple[float, tuple[int, ...]]] = []
+
+    def none(grey: Grey, scale: float) -> list[Marker]:
+        asked.append((scale, grey.shape))
+        return []
+
+    monkeypatch.setattr(detection, "read_markers", none)
+    assert find_sheets(np.zeros(shape, np.uint8)) == ()
+    assert asked == looks
+
+
+GREY: Grey = np.zeros((10, 10), np.uint8)
+
+
+def pretended(layout: SheetLayout, left_px: float = 0.0, corners: int = 42) -> SheetInPhoto:
+    """A sheet at 1 px/mm whose paper begins `left_px` from the left."""
+    way = np.array([[1, 0, left_px + layout.paper.width_mm / 2], [0, -1, 200], [0, 0, 1]])
+    return SheetInPhoto(layout, np.arange(corners), np.zeros((corners, 2)), way, 0.04, 0.04, 0.8)
+
+
+def marker_at(layout: SheetLayout, x: float, y: float, number: int = 0) -> Marker:
+    corners = layout.marker_boxes[number].corners_mm
+    return Marker(layout, corners, (corners - corners.mean(0)) * [1.0, -1.0] + [x, y])
+
+
+class Grown:
+    """Stands for growing: gives what it is told to, and keeps what it was asked."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, sheets: dict[SheetLayout, SheetInPhoto]) -> None:
+        self.sheets, self.asked = sheets, list[tuple[SheetLayout, int]]()
+        monkeypatch.setattr(detection, "grow_sheet", self)
+
+    def __call__(self, grey: Grey, layout: SheetLayout, markers: list[Marker]) -> SheetInPhoto | None:
+        assert grey is GREY
+        self.asked.append((layout, len(markers)))
+        return self.sheets.get(layout)
+
+
+def test_agreeing_markers_are_followed_and_then_single_ones(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two that agree together, one alone not; of all of them then the twelve that were read best, one by one."""
+    grown = Grown(monkeypatch, {})
+    one, two, three = all_layouts()[:3]
+    pair = [marker_at(two, *(100 + two.marker_boxes[n].corners_mm.mean(0) * [1, -1]), n) for n in (0, 14)]
+    alone = marker_at(one, 900, 100)
+    apart = [marker_at(three, 1000 * number, 100 + 5000 * (number % 2)) for number in range(11)]
+    assert detection._sheets_of(GREY, [alone, *pair, *apart]) == []
+    assert grown.asked == [(two, 2), (one, 1), (two, 1), (two, 1)] + 9 * [(three, 1)]
+
+
+def test_markers_of_sheets_that_were_found_are_not_followed(monkeypatch: pytest.MonkeyPatch) -> None:
+    one, two, three = all_layouts()[:3]
+    grown = Grown(monkeypatch, {one: pretended(one)})
+    monkeypatch.setattr(detection, "named", lambda grey, sheet: [])
+    pair = [marker_at(one, *(100 + one.marker_boxes[n].corners_mm.mean(0) * [1, -1]), n) for n in (0, 14)]
+    on_it, beside_it, far = marker_at(two, 105, 200), marker_at(two, 225, 200), marker_at(one, 900, 900)
+    (found,) = detection._sheets_of(GREY, [on_it, *pair, far, beside_it, marker_at(three, 105, 380)])
+    assert found.layout == one
+    assert grown.asked == [(one, 2), (two, 1), (three, 1)]
+
+
+def test_a_sheet_is_kept_as_what_it_really_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    one, two, three = all_layouts()[:3]
+    grown = Grown(monkeypatch, {three: pretended(three, 600)})
+    markers = [marker_at(three, 700, 200), marker_at(three, 750, 200)]
+    says: list[list[Marker] | None] = []
+    monkeypatch.setattr(detection, "named", lambda grey, sheet: says.pop())
+    found: list[SheetInPhoto] = []
+
+    def kept(sheet: SheetInPhoto | None, said: list[Marker] | None) -> list[tuple[SheetLayout, float]]:
+        says.append(said)
+        detection._add(found, GREY, sheet)
+        return [(one.layout, float(one.outline_px[0, 0])) for one in found]
+
+    assert kept(None, []) == []
+    assert kept(pretended(one), None) == []
+    assert kept(pretended(one), []) == [(one, 0)]
+    assert kept(pretended(two, 100), []) == [(one, 0)]  # its middle is on the first
+    assert kept(pretended(one, 300), []) == [(one, 0)]  # the same name
+    assert kept(pretended(two, 110), []) == [(one, 0), (two, 110)]  # its middle is beside the first
+    assert kept(pretended(two, 900), markers) == [(one, 0), (two, 110), (three, 600)]
+    assert grown.asked == [(three, 2)]
+    grown.sheets = {}
+    assert len(kept(pretended(two, 900), markers)) == 3
+
+
+def test_the_sheet_with_most_corners_comes_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    sheets = [pretended(layout, corners=corners) for layout, corners in zip(all_layouts(), (9, 42, 20), strict=False)]
+    monkeypatch.setattr(detection, "_sheets_of", lambda grey, markers: sheets)
+    assert [len(sheet.corner_index) for sheet in find_sheets(GREY)] == [42, 20, 9]

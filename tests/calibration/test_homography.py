@@ -27,7 +27,48 @@ def test_a_homography_is_found_through_points(count: int) -> None:
 def test_points_on_a_line_lead_out_of_the_photo() -> None:
     line = np.column_stack([np.arange(6.0), np.zeros(6)])
     found = apply_homography(fit_homography(line, np.zeros((6, 2))), np.array([[3.0, 2.0]]))
-    assert not (np.abs(found) < 1e5).any()
+    np.testing.assert_array_equal(found, [[-1e6, -1e6]])
+    np.testing.assert_array_equal(fit_homography(GRID[:6], GRID[:6]), [[0, 0, -1e6], [0, 0, -1e6], [0, 0, 1]])
+
+
+def test_points_of_any_shape_are_taken_alike() -> None:
+    grid = GRID.reshape(7, 3, 2, 2)
+    np.testing.assert_array_equal(apply_homography(WAY, grid), apply_homography(WAY, GRID).reshape(grid.shape))
+
+
+def test_five_points_are_fitted_by_least_squares() -> None:
+    """As OpenCV does it without any choice between them; four points leave nothing to choose."""
+    px = apply_homography(WAY, GRID[[0, 5, 36, 41, 20]])
+    px += [(0, 0), (3, 1), (0, -2), (1, 1), (-2, 0)]
+    np.testing.assert_allclose(
+        fit_homography(GRID[[0, 5, 36, 41, 20]], px), cv2.findHomography(GRID[[0, 5, 36, 41, 20]], px)[0]
+    )
+    np.testing.assert_allclose(
+        apply_homography(fit_homography(GRID[[0, 5, 36, 41]], px[:4]), GRID[[0, 5, 36, 41]]), px[:4], atol=1e-3
+    )
+
+
+@pytest.mark.parametrize(("off_px", "kept"), [(0.33, True), (0.38, False)])
+def test_a_third_of_a_pixel_off_the_plane_is_on_it(off_px: float, kept: bool) -> None:
+    seen = apply_homography(WAY, GRID)
+    seen[13, 1] += off_px
+    _, on_plane = fit_plane(GRID, seen)
+    assert list(np.flatnonzero(~on_plane)) == ([] if kept else [13])
+
+
+@pytest.mark.parametrize(("medians", "kept"), [(4.6, True), (5.4, False)])
+def test_a_point_of_a_scattered_sheet_is_judged_by_the_median(medians: float, kept: bool) -> None:
+    """Every point but one is 0.2 px off in its own direction, which no homography takes up."""
+    angles = np.random.default_rng(2).uniform(0, 2 * np.pi, 42)
+    shift = 0.2 * np.column_stack([np.cos(angles), np.sin(angles)])
+    exact = apply_homography(WAY, GRID)
+    least = cv2.findHomography(GRID, exact + shift, cv2.LMEDS)[0]
+    median = np.median(np.linalg.norm(apply_homography(least, GRID) - exact - shift, axis=1))
+    seen = exact + shift
+    seen[20] = apply_homography(least, GRID)[20] + (medians * median, 0)
+    homography, on_plane = fit_plane(GRID, seen)
+    assert on_plane[20] == kept
+    np.testing.assert_allclose(homography, cv2.findHomography(GRID[on_plane], seen[on_plane])[0])
 
 
 @pytest.mark.parametrize("elsewhere", [0, 1, 12, 17])

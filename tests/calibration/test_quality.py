@@ -37,6 +37,44 @@ def test_bent_and_hidden_sheets(bow_mm: float, corners: int, codes: list[str]) -
     assert [problem.code for problem in sheet_problems(camera)] == codes
 
 
+def _posed(*sheets: tuple[int, float, float, float]) -> PosedCamera:
+    """A camera of sheets of so many corners, so many px/mm, so much blur and so much misfit in px."""
+    found = tuple(
+        SheetInPhoto(LAYOUT, np.arange(corners), np.zeros((corners, 2)), np.diag([scale, scale, 1.0]), 0.0, 0.0, blur)
+        for corners, scale, blur, _ in sheets
+    )
+    return PosedCamera(found, SIZE, np.zeros(12), np.zeros((12, 12)), 0.0, tuple(misfit for *_, misfit in sheets))
+
+
+GOOD = (42, 1.0, 1.0, 0.05)
+
+
+@pytest.mark.parametrize(
+    ("sheets", "codes"),
+    [
+        ([GOOD], []),
+        ([(12, 1.0, 1.0, 0.05)], []),
+        ([(11, 1.0, 1.0, 0.05)], ["sheet_hidden"]),
+        ([(11, 1.0, 1.0, 0.05), GOOD], []),
+        ([(42, 0.301, 0.7, 0.05)], []),
+        ([(42, 0.299, 0.7, 0.05)], ["sheet_too_small"]),
+        ([(42, 0.299, 0.7, 0.05), GOOD], []),
+        ([(42, 2.0, 4.9, 0.05)], []),
+        ([(42, 2.0, 5.1, 0.05)], ["sheet_blurred"]),
+        ([(42, 2.0, 5.1, 0.05), GOOD], []),
+        ([(42, 0.5, 1.0, 0.149)], []),
+        ([(42, 0.5, 1.0, 0.151)], ["sheet_bent"]),
+        ([(42, 3.0, 1.0, 0.59)], []),
+        ([(42, 3.0, 1.0, 0.61)], ["sheet_bent"]),
+        ([GOOD, (42, 3.0, 1.0, 0.61)], ["sheet_bent"]),
+        ([(9, 0.2, 0.6, 1.0), (3, 0.1, 0.4, 1.0)], ["sheet_hidden", "sheet_too_small", "sheet_blurred", "sheet_bent"]),
+    ],
+)
+def test_limits_of_the_sheets(sheets: list[tuple[int, float, float, float]], codes: list[str]) -> None:
+    """Twelve corners, 0.3 px/mm, 2.5 mm of blur, and 0.15 px or 0.2 mm of misfit; one bad sheet may be bent only."""
+    assert [problem.code for problem in sheet_problems(_posed(*sheets))] == codes
+
+
 def test_tiny_sheet() -> None:
     photo = photograph([(LAYOUT, placed(LAYOUT, (110, 100), 0.28, 3))], size_px=(220, 200), blur_px=0.4, noise=1.0)
     sheets = find_sheets(photo)

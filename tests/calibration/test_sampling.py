@@ -21,6 +21,13 @@ def test_more_points_than_opencv_takes_at_once() -> None:
     np.testing.assert_array_equal(sample(grey, at), np.tile([83.0, 255.0], 33000))
 
 
+def test_points_of_any_shape_are_read_alike() -> None:
+    grey = np.arange(35, dtype=np.uint8).reshape(5, 7)
+    at = np.array([[[0, 0], [6, 0], [2, 1]], [[0, 4], [6, 4], [5, 3]]], float)
+    np.testing.assert_array_equal(sample(grey, at), [[0, 6, 9], [28, 34, 26]])
+    assert sample(grey, np.array([2.0, 1.0])) == 9
+
+
 def test_outside_the_edge_repeats() -> None:
     grey = np.array([[10, 20], [30, 40]], np.uint8)
     np.testing.assert_array_equal(sample(grey, np.array([(-5.0, 0.0), (9.0, 9.0), (0.0, 7.0)])), [10, 40, 30])

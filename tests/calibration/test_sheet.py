@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from itertools import pairwise
 
+import cv2
 import numpy as np
 import pypdfium2
 import pytest
@@ -16,12 +17,15 @@ from calibration.sheet import (
     CARD_HEIGHT_MM,
     CARD_WIDTH_MM,
     CHECK_BAR_MM,
+    FEWEST_GOOD_CORNERS,
     MARKERS_PER_SHEET,
+    PRINT_STRETCH_SD,
     ROUND_CORNER_MM,
     Box,
     Paper,
     SheetLayout,
     all_layouts,
+    is_black,
     marker_modules,
 )
 from calibration.sheet_drawing import sheet_image, sheet_pdf, sheet_png, sheet_shapes
@@ -93,8 +97,102 @@ def test_ink_goes_where_measuring_needs_it(paper: Paper) -> None:
 
 
 def test_index_out_of_range_is_an_error() -> None:
-    with pytest.raises(ValueError, match="1 to 4"):
-        SheetLayout(Paper.A4, 5)
+    for index in (0, 5):
+        with pytest.raises(ValueError, match="1 to 4"):
+            SheetLayout(Paper.A4, index)
+    assert [layout.name for layout in all_layouts()] == [
+        f"{paper}-{n}" for paper in ("a4", "letter") for n in (1, 2, 3, 4)
+    ]
+
+
+def test_box() -> None:
+    box = Box(-3.0, 1.0, 7.0, 5.0)
+    assert (box.width_mm, box.height_mm, box.centre_mm) == (10.0, 4.0, (2.0, 3.0))
+    assert box.corners_mm.tolist() == [[-3, 5], [7, 5], [7, 1], [-3, 1]]
+    assert box.grown(0.5, 2.0) == Box(-3.5, -1.0, 7.5, 7.0)
+
+
+A4, LETTER = SheetLayout(Paper.A4, 3), SheetLayout(Paper.LETTER, 2)
+
+
+@pytest.mark.parametrize(
+    ("layout", "part", "from_upper_left"),
+    [
+        (A4, "page", (0, 0, 210, 297)),
+        (A4, "board", (12, 9, 189, 219)),
+        (A4, "core", (18, 15, 183, 213)),
+        (A4, "card", (16, 232.02, 101.6, 286)),
+        (A4, "card_frame", (12, 230.02, 105.6, 288)),
+        (A4, "card_window", (20, 234.02, 97.6, 284)),
+        (A4, "words", (110.6, 230.02, 198, 288)),
+        (A4, "level_bar", (12, 222.51, 162, 226.51)),
+        (LETTER, "page", (0, 0, 215.9, 279.4)),
+        (LETTER, "board", (20, 8, 187, 206)),
+        (LETTER, "core", (26, 14, 181, 200)),
+        (LETTER, "card", (24, 215.42, 109.6, 269.4)),
+        (LETTER, "card_frame", (20, 213.42, 113.6, 271.4)),
+        (LETTER, "card_window", (28, 217.42, 105.6, 267.4)),
+        (LETTER, "words", (118.6, 213.42, 203.9, 271.4)),
+        (LETTER, "level_bar", (20, 207.71, 170, 211.71)),
+    ],
+)
+def test_every_part_is_where_the_drawing_has_it(
+    layout: SheetLayout, part: str, from_upper_left: tuple[float, float, float, float]
+) -> None:
+    """Left, top, right and bottom in mm from the page's upper left corner, added up by hand."""
+    box: Box = getattr(layout, part)
+    page = layout.page
+    found = (box.left - page.left, page.top - box.top, box.right - page.left, page.top - box.bottom)
+    assert found == pytest.approx(from_upper_left, abs=1e-9)
+    assert page.centre_mm == (0, 0)
+
+
+def test_bands_of_the_card_frame() -> None:
+    """Without the 6 mm at either end of the card's outline, which is at 16, 232.02, 101.6 and 286 mm."""
+    page = A4.page
+    found = [(b.left - page.left, page.top - b.top, b.right - page.left, page.top - b.bottom) for b in A4.card_bands]
+    expected = [(12, 238.02, 20, 280), (97.6, 238.02, 105.6, 280), (22, 284, 95.6, 288), (22, 230.02, 95.6, 234.02)]
+    np.testing.assert_allclose(found, expected, atol=1e-9)
+
+
+def test_squares_markers_and_corners_of_a_board() -> None:
+    """By hand: the A4 core begins 18 and 15 mm from the page's corner: at (-87, 133.5); a marker has 0.78 * 33 mm."""
+    corners = A4.corner_mm
+    assert corners.shape == (42, 3)
+    assert corners[[0, 1, 6, 41]].tolist() == [[-87, 133.5, 0], [-54, 133.5, 0], [-87, 100.5, 0], [78, -64.5, 0]]
+    assert A4.square_mm == 33
+    assert LETTER.square_mm == 31
+    inset = 33 * 0.11
+    (first, *_, last) = A4.marker_boxes
+    assert (first.left, first.top, first.width_mm, first.height_mm) == pytest.approx(
+        (-54 + inset, 133.5 - inset, 25.74, 25.74)
+    )
+    assert (last.right, last.bottom) == pytest.approx((78 - inset, -64.5 + inset))
+    assert len(A4.marker_boxes) == 15
+    assert A4.cell(2, 1) == Box(-21, 67.5, 12, 100.5)
+    assert A4.cell(-1, 2) == Box(-93, 34.5, -87, 67.5)
+    assert A4.cell(5, -1) == Box(78, 133.5, 84, 139.5)
+    assert A4.cell(0, 6) == Box(-87, -70.5, -54, -64.5)
+    assert [is_black(column, row) for column, row in ((0, 0), (1, 0), (0, 1), (3, 1), (4, 5))] == [1, 0, 0, 1, 0]
+    assert (A4.marker_ids, LETTER.marker_ids) == (range(30, 45), range(75, 90))
+
+
+def test_what_else_a_layout_tells() -> None:
+    assert (A4.stretch_sd, A4.fewest_good_corners) == (PRINT_STRETCH_SD, FEWEST_GOOD_CORNERS) == (0.0015, 12)
+    assert CHECK_BAR_MM == 150.0
+
+
+def test_modules_are_those_of_opencv_and_stay_so() -> None:
+    modules = marker_modules()
+    assert modules.shape == (120, 6, 6)
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_250)
+    for number in (0, 57, 119):
+        bits = cv2.aruco.Dictionary.getBitsFromByteList(dictionary.bytesList[number : number + 1], 4)
+        assert (modules[number, 1:-1, 1:-1] == bits).all()
+    assert not modules[:, [0, -1]].any()
+    assert not modules[:, :, [0, -1]].any()
+    with pytest.raises(ValueError, match="read-only"):
+        modules[0, 0, 0] = True
 
 
 def test_picture_knows_its_resolution() -> None:
