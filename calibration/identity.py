@@ -140,19 +140,18 @@ def _turned(places: Array, turn: int) -> Array:
 
 
 def _hypotheses(layout: SheetLayout, turn: int, cells: list[tuple[int, int]], seen: Array) -> list[_Hypothesis]:
-    """Every shift of a sheet in one turn, with the mean correlation of its markers; those outside count as none."""
+    """Every shift of a sheet in one turn, with its markers' mean correlation, 0 of those outside the photo."""
     turned = _turned(np.array(_cells_of(layout)), turn).astype(int)
     number = {cell: place for place, cell in enumerate(cells)}
-    low, high = np.array(cells).min(axis=0), np.array(cells).max(axis=0)
     found = []
     scores = seen[:, turn, layout.marker_ids.start : layout.marker_ids.stop]
-    for down in range(int(low[1] - turned[:, 1].min()), int(high[1] - turned[:, 1].max()) + 1):
-        for right in range(int(low[0] - turned[:, 0].min()), int(high[0] - turned[:, 0].max()) + 1):
-            placed = [number.get((int(c) + right, int(r) + down)) for c, r in turned]
-            if None in placed:  # the shift puts markers onto black squares
-                continue
-            correlation = float(np.mean(scores[placed, np.arange(len(placed))]))
-            found.append(_Hypothesis(layout, turn, (right, down), correlation))
+    for first in cells:
+        shift = np.array(first) - turned[0]
+        placed = [number.get((int(column), int(row))) for column, row in turned + shift]
+        if None in placed:  # a part of the board would lie beyond what is looked at
+            continue
+        correlation = float(np.mean(scores[placed, np.arange(len(placed))]))
+        found.append(_Hypothesis(layout, turn, (int(shift[0]), int(shift[1])), correlation))
     return found
 
 
