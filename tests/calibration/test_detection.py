@@ -198,12 +198,12 @@ def test_agreeing_markers_are_followed_and_then_single_ones(monkeypatch: pytest.
 
 def test_markers_of_sheets_that_were_found_are_not_followed(monkeypatch: pytest.MonkeyPatch) -> None:
     one, two, three = all_layouts()[:3]
-    grown = Grown(monkeypatch, {one: pretended(one)})
-    monkeypatch.setattr(detection, "named", lambda grey, sheet: [])
+    grown = Grown(monkeypatch, {one: pretended(one), three: pretended(three, 600)})
+    monkeypatch.setattr(detection, "named", lambda grey, sheet: [] if grey is GREY else None)
     pair = [marker_at(one, *(100 + one.marker_boxes[n].corners_mm.mean(0) * [1, -1]), n) for n in (0, 14)]
     on_it, beside_it, far = marker_at(two, 105, 200), marker_at(two, 225, 200), marker_at(one, 900, 900)
-    (found,) = detection._sheets_of(GREY, [on_it, *pair, far, beside_it, marker_at(three, 105, 380)])
-    assert found.layout == one
+    found = detection._sheets_of(GREY, [on_it, *pair, far, beside_it, marker_at(three, 105, 380)])
+    assert [sheet.layout for sheet in found] == [one, three]
     assert grown.asked == [(one, 2), (two, 1), (three, 1)]
 
 
