@@ -422,3 +422,20 @@ def test_eight_points_off_one_line_make_a_sheet(
 ) -> None:
     sheet = Looked(monkeypatch, 99, fine, off).grown(7)
     assert (sheet is not None) == grown
+
+
+@pytest.mark.parametrize(("x_px", "pulled"), [(9.9, 0), (10.1, 1), (649.9, 1), (650.1, 0)])
+def test_only_what_its_window_and_two_pixels_leave_room_for_is_pulled(
+    x_px: float, pulled: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The window reaches 8 px; the picture is 660 px wide."""
+    asked: list[int] = []
+
+    def refined(grey: Grey, start: np.ndarray, *_: object) -> np.ndarray:
+        asked.append(len(start))
+        return start
+
+    monkeypatch.setattr(growing.cv2, "cornerSubPix", refined)
+    way = np.array([[2.0, 0, x_px + 2 * 87], [0, -2.0, 300 + 2 * 133.5], [0, 0, 1]])
+    growing._rough_saddles(np.zeros((800, 660), np.uint8), SHEET, way, np.array([0]))
+    assert asked == pulled * [1]
