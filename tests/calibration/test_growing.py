@@ -439,3 +439,14 @@ def test_only_what_its_window_and_two_pixels_leave_room_for_is_pulled(
     way = np.array([[2.0, 0, x_px + 2 * 87], [0, -2.0, 300 + 2 * 133.5], [0, 0, 1]])
     growing._rough_saddles(np.zeros((800, 660), np.uint8), SHEET, way, np.array([0]))
     assert asked == pulled * [1]
+
+
+@pytest.mark.parametrize(("x_px", "fitted"), [(7.9, 0), (8.1, 1), (651.9, 1), (652.1, 0)])
+def test_only_what_its_window_and_a_pixel_leave_room_for_is_fitted(
+    x_px: float, fitted: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The window reaches 7 px; the picture is 660 px wide."""
+    Fitted(monkeypatch, fitted * [0.1])
+    way = np.array([[2.0, 0, x_px + 2 * 87], [0, -2.0, 300 + 2 * 133.5], [0, 0, 1]])
+    index, _ = growing._fine_saddles(np.zeros((800, 660), np.uint8), SHEET, way, np.array([0]))
+    assert index.tolist() == fitted * [0]

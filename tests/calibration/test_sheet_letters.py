@@ -68,6 +68,8 @@ def test_signs_that_need_no_spaces_end_lines_anywhere_but_before_a_stop(words: s
 def test_languages_have_their_letters(language: str, plain: str, strong: str) -> None:
     letters = letters_of(language)
     assert (letters.file(False), letters.file(True)) == (FONTS / plain, FONTS / strong)
+    assert letters.plain.is_file()
+    assert letters.strong.is_file()
     assert (letters.from_right, letters.unspaced) == (language == "ar", language in ("ja", "zh"))
 
 
