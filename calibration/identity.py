@@ -147,8 +147,9 @@ def _hypotheses(layout: SheetLayout, turn: int, cells: list[tuple[int, int]], se
     scores = seen[:, turn, layout.marker_ids.start : layout.marker_ids.stop]
     for first in cells:
         shift = np.array(first) - turned[0]
-        placed = [number.get((int(column), int(row))) for column, row in turned + shift]
-        if None in placed:  # a part of the board would lie beyond what is looked at
+        squares = [(int(column), int(row)) for column, row in turned + shift]
+        placed = [number[square] for square in squares if square in number]
+        if len(placed) < len(squares):  # a part of the board would lie beyond what is looked at
             continue
         correlation = float(np.mean(scores[placed, np.arange(len(placed))]))
         found.append(_Hypothesis(layout, turn, (int(shift[0]), int(shift[1])), correlation))
