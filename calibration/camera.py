@@ -306,10 +306,12 @@ def adjustments(
 ) -> Iterator[Adjustment]:
     """One adjustment for the lens that the photo states, or one for each lens that it may have been taken with."""
     corners_mm = [sheet.corner_mm * print_scales.get(sheet.layout.name, 1.0) for sheet in sheets]
-    stated = focal35_mm is not None and focal35_mm > 0
-    unstated = FILM_LENSES_MM if film else UNSTATED_LENSES_MM
-    lenses = ((float(focal35_mm or 0), FOCAL_RELATIVE_SD * float(focal35_mm or 0)),) if stated else unstated
-    shares = (1.0,) if stated else _LENS_SHARES[surface]
+    if focal35_mm is not None and focal35_mm > 0:
+        lenses: Sequence[tuple[float, float]] = [(focal35_mm, FOCAL_RELATIVE_SD * focal35_mm)]
+        shares: Sequence[float] = [1.0]
+    else:
+        lenses = FILM_LENSES_MM if film else UNSTATED_LENSES_MM
+        shares = _LENS_SHARES[surface]
     for share, (equivalent_mm, spread_mm) in zip(shares, lenses, strict=True):
         improbability = float(np.log(spread_mm / equivalent_mm / share))
         per_mm = float(np.hypot(*image_size_px)) / FRAME_DIAGONAL_MM
@@ -369,7 +371,7 @@ class Adjustment:
     def judge_noise(self, parameters: Array) -> None:
         """Take the corners' noise from their misfits to the adjusted camera; each sheet's pose used up six of them."""
         self.noise_px = [
-            pooled_noise_px(misfit, max(misfit.size - POSE, 1)) if len(misfit) > _FEWEST_JUDGED else sheet.noise_px
+            pooled_noise_px(misfit, misfit.size - POSE) if len(misfit) > _FEWEST_JUDGED else sheet.noise_px
             for sheet, misfit in zip(self.sheets, self.misfits_px(parameters), strict=True)
         ]
 

@@ -126,8 +126,9 @@ def test_a_sheet_without_a_pose_is_begun_as_if_seen_from_in_front(monkeypatch: p
 
 def test_poses_behind_the_camera_or_not_numbers_are_no_start(monkeypatch: pytest.MonkeyPatch) -> None:
     good, behind, none = np.array([3.0, 0.1, 0.2, 5.0, 6.0, 900.0]), np.full(6, -1.0), np.full(6, np.nan)
-    poses = [behind, good, none]
-    found = (3, [pose[:3, None] for pose in poses], [pose[3:, None] for pose in poses], None)
+    beside = np.array([3.0, 0.1, 0.2, 5.0, 6.0, 0.0])
+    poses = [behind, beside, good, none]
+    found = (4, [pose[:3, None] for pose in poses], [pose[3:, None] for pose in poses], None)
     monkeypatch.setattr(cv2, "solvePnPGeneric", lambda *_args, **_kwargs: found)
     (start,) = problem(SHEETS[:1]).starts()
     assert start[6:] == pytest.approx(good)
