@@ -5,9 +5,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from calibration import anthropometry
 from tests.vision.arm.made_up import STRAIGHT, camera, evidence, joints
 from vision.arm import priors as priors
-from vision.arm.estimator import Evidence, Sighting, arm_length_mm, expected_arm_mm, solve, straight_arm_mm
+from vision.arm.estimator import (
+    ArmProblem,
+    Evidence,
+    Sighting,
+    arm_length_mm,
+    expected_arm_mm,
+    solve,
+    straight_arm_mm,
+    straight_arm_slopes,
+)
 from vision.arm.priors import JOINTS
 
 
@@ -136,3 +146,84 @@ def test_expected_arm_from_age_and_stature():
     assert 0.03 < deviation < 0.04
     _, wide = expected_arm_mm(8.5, None)
     assert wide > deviation
+
+
+def far_off(offsets_px) -> ArmProblem:
+    """The problem of an arm whose landmarks lie off to the right by so many pixels, of one pixel's deviation each."""
+    given = evidence(joints(), 1.0)
+    moved = {
+        name: Sighting.isotropic(given.sightings[name].px + np.array([off, 0.0]), 1.0, name)
+        for name, off in zip(JOINTS, offsets_px, strict=True)
+    }
+    return ArmProblem(replace(given, sightings=moved), priors.WALL)
+
+
+def test_landmarks_are_believed_as_under_a_t_distribution_beyond_a_normal_core():
+    """Four degrees of freedom, and normal up to a squared distance of 6: weights 10 / (4 + square), by hand."""
+    problem = far_off([0.0, 2.0, 2.4, 2.5, 6.0])
+    assert (problem.belief == 1.0).all()
+    at = np.concatenate([np.zeros(12), joints().ravel(), [0.0]])
+    squares = np.array([0.0, 4.0, 5.76, 6.25, 36.0])
+    assert problem.squares(at) == pytest.approx(squares, abs=1e-9)
+    plain = problem.rows(at)
+    whole, landmarks = plain @ plain, plain[12:22] @ plain[12:22]
+    assert problem.cost(at) == pytest.approx(0.5 * whole)
+    expected = np.sqrt([1.0, 1.0, 1.0, 10.0 / 10.25, 10.0 / 40.0])
+    assert problem.weighed(at) == pytest.approx(0.5)  # of the palm, from 1 to 0.5
+    assert problem.belief == pytest.approx(expected)
+    assert problem.weighed(at) == pytest.approx(0.0, abs=1e-12)
+    assert problem.squares(at) == pytest.approx(squares, abs=1e-9)
+    assert problem.rows(at)[12:22] == pytest.approx(np.repeat(expected, 2) * plain[12:22])
+    # minus the logarithm: half the square in the core; beyond it 3 + 5 log((4 + square) / 10), which meets it at 6
+    tails = 0.5 * (4.0 + 5.76) + 3.0 + 5 * np.log(1.025) + 3.0 + 5 * np.log(4.0)
+    assert problem.cost(at) == pytest.approx(0.5 * (whole - landmarks) + tails)
+
+
+def test_a_camera_of_two_sheets_has_twelve_unknowns():
+    """Lens, print and the first sheet's pose: further sheets have done their part once the camera is solved."""
+    given = evidence(joints(), 1.0)
+    one = given.camera
+    two = replace(
+        one,
+        sheets=one.sheets * 2,
+        parameters=np.concatenate([one.parameters, one.parameters[6:]]),
+        covariance_root=np.eye(18),
+    )
+    for view in (one, two):
+        problem = ArmProblem(replace(given, camera=view), priors.WALL)
+        assert problem.camera_size == 12
+        assert len(problem.start()) == 12 + 15 + 1
+
+
+def test_it_starts_at_the_stances_usual_depth_of_the_arm_as_it_looks():
+    """On the lines of sight: depths are told three times from the straight arm that is seen at the last ones."""
+    problem = far_off([0.0, 2.0, 2.4, 2.5, 6.0])
+    view, straight = problem.evidence.camera, 415.0
+    for _ in range(3):
+        px = np.array([problem.evidence.sightings[name].px for name in JOINTS])
+        points = view.to_plane(px, straight * priors.WALL.depth)
+        straight = np.linalg.norm(np.diff(points[1:], axis=0), axis=1).sum()
+    start = problem.start()
+    np.testing.assert_allclose(problem.points(start), points, atol=1e-9)
+    assert not start[:12].any()
+    assert start[-1] == 0.0
+
+
+def test_the_slopes_of_the_straight_arm_are_those_of_differences():
+    points = joints(7.0, depth=priors.REACHING.depth)
+    value, slopes = straight_arm_slopes(points)
+    assert value == pytest.approx(float(straight_arm_mm(points)), rel=1e-12)
+    for place in np.ndindex(5, 3):
+        step = np.zeros((5, 3))
+        step[place] = 1e-3
+        numeric = (straight_arm_mm(points + step) - straight_arm_mm(points - step)) / 2e-3
+        assert slopes[place] == pytest.approx(float(numeric), abs=1e-7), place
+
+
+def test_what_is_expected_of_an_age_or_a_stature_alone():
+    """By hand of the table (`calibration.anthropometry`): the middle of childhood is eight years."""
+    share, height = anthropometry.arm_share(8.0), anthropometry.median_height_mm(8.0)
+    assert expected_arm_mm(None, 1300.0) == pytest.approx((share * 1300.0, anthropometry.SHARE_CV))
+    spread = np.hypot(anthropometry.SHARE_CV, anthropometry.height_cv(8.0))
+    assert expected_arm_mm(8.0, None) == pytest.approx((share * height, spread))
+    assert expected_arm_mm(5.0, 1300.0)[0] == pytest.approx(anthropometry.arm_share(5.0) * 1300.0)
