@@ -1,6 +1,7 @@
 """Several instruments for one child, and one instrument for a class."""
 
 import time
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -157,14 +158,20 @@ def test_nothing_and_impossible_things(chart):
         rank(Length.stated(4500, 3), [instrument(255)], chart)
 
 
-@pytest.mark.timed
-def test_a_large_shelf_is_ranked_quickly(chart):
-    listed, arm = shelf(5000), scaled(455, 4, 0.003)
-    rank(arm, listed, chart)
+def quickest_s(work: Callable[[], object]) -> float:
+    """Least processor time of three tries."""
     times = []
     for _ in range(3):
         start = time.process_time()
-        ranked = rank(arm, listed, chart)
+        work()
         times.append(time.process_time() - start)
-    assert len(ranked) == 5000
-    assert min(times) < 0.15
+    return min(times)
+
+
+@pytest.mark.timed
+def test_a_large_shelf_is_ranked_quickly(chart):
+    listed, arm = shelf(5000), scaled(455, 4, 0.003)
+    assert len(rank(arm, listed, chart)) == 5000
+    together = quickest_s(lambda: rank(arm, listed, chart))
+    alone = quickest_s(lambda: judge(arm, listed[0], chart))
+    assert together < 5000 * alone / 20  # some sixty times quicker than one by one
