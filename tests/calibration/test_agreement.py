@@ -37,6 +37,12 @@ def test_several_readings_are_compared_as_in_the_weighted_mean() -> None:
     assert found.holds
 
 
+def test_the_same_reading_twice_differs_by_nothing() -> None:
+    found = agreement([reading(450, 3), reading(450, 3)])
+    assert found.chi_squared == pytest.approx(0.0, abs=1e-9)
+    assert found.probability == pytest.approx(1.0)
+
+
 def test_a_shared_cause_excuses_no_difference() -> None:
     apart = agreement([reading(450, 2, 10), reading(457, 2, 10)])
     assert not apart.holds

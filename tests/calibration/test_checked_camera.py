@@ -24,6 +24,7 @@ def checked(image: NDArray[np.uint8], bar_mm: float | None = None) -> CheckedCam
 
 def test_a_print_that_the_bar_shows_to_be_small_brings_the_camera_nearer() -> None:
     true, small = checked(photo(1.0)), checked(photo(0.95), 142.5)
+    assert true.camera.image_size_px == photo(1.0).shape[1::-1]
     assert true.remarks == ()
     assert [problem.code for problem in small.remarks] == ["print_scale"]
     assert small.prints["a4-1"].scale == pytest.approx(0.95)

@@ -67,7 +67,32 @@ def aside(body):
     return replace(body, landmarks_px=moved)
 
 
-@pytest.mark.parametrize(("change", "errors"), [(lambda body: body, STRAIGHT), (bent, OTHERWISE), (aside, OTHERWISE)])
+def turned(landmarks, centre, degrees):
+    """The same body with these landmarks turned about another one, in the picture."""
+
+    def change(body):
+        moved, c, s = body.landmarks_px.copy(), np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+        moved[landmarks] = moved[centre] + (moved[landmarks] - moved[centre]) @ np.array([[c, -s], [s, c]])
+        return replace(body, landmarks_px=moved)
+
+    return change
+
+
+ARM, FOREARM = [Landmark.LEFT_ELBOW, Landmark.LEFT_WRIST], [Landmark.LEFT_WRIST]
+
+
+@pytest.mark.parametrize(
+    ("change", "errors"),
+    [
+        (lambda body: body, STRAIGHT),
+        (bent, OTHERWISE),
+        (aside, OTHERWISE),
+        *((turned(ARM, Landmark.LEFT_SHOULDER, degrees), STRAIGHT) for degrees in (-20.0, 20.0)),
+        *((turned(ARM, Landmark.LEFT_SHOULDER, degrees), OTHERWISE) for degrees in (-32.0, 32.0)),
+        *((turned(FOREARM, Landmark.LEFT_ELBOW, degrees), STRAIGHT) for degrees in (-11.0, 11.0)),
+        *((turned(FOREARM, Landmark.LEFT_ELBOW, degrees), OTHERWISE) for degrees in (-19.0, 19.0)),
+    ],
+)
 def test_each_point_scatters_along_and_across_the_arm_as_usual(change, errors):
     seen = seen_arm(usual_joints())
     seen = replace(seen, body=change(seen.body))
