@@ -17,6 +17,7 @@ from pathlib import Path
 import httpx
 from sqlalchemy import func, select
 
+from service.measuring.forking import forking
 from service.records.tables import MEASURED, Upload
 from service.settings import Settings
 from service.web.house import House, open_house
@@ -73,8 +74,7 @@ def start(context: multiprocessing.context.ForkServerContext, folder: Path, port
 
 
 def test_nothing_acknowledged_is_lost_or_doubled(tmp_path: Path) -> None:
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["tests.service.jobs.killed_service"])
+    context = forking()  # a process has one server to fork from, which other tests share
     house = open_house(Settings(data_folder=tmp_path), Recorded(), SetClock())
     seeded = seed(house)
     port = free_port()
