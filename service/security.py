@@ -38,8 +38,6 @@ SHORTEST_PASSWORD = 10
 
 WASM_SOURCE = "script-src 'self' 'wasm-unsafe-eval'"
 """Lets one page and its worker compile WebAssembly, and nothing else (Content Security Policy Level 3, 2.3.1)."""
-P256_ORDER = 0xFFFFFFFF00000000FFFFFFFFFFFFFFFFBCE6FAADA7179E84F3B9CAC2FC632551
-"""Order of the group of P-256 (NIST SP 800-186, 3.2.1.3)."""
 FACTOR_KEYS = "second factors"
 """Purpose of the key that seals the keys of second factors."""
 
@@ -264,7 +262,8 @@ class Signer:
 def _signing_key(secret: bytes) -> ec.EllipticCurvePrivateKey:
     """A key of P-256 made of a secret: 128 bits more than it needs, reduced (FIPS 186-5, A.2.1)."""
     bits = HKDF(algorithm=SHA256(), length=48, salt=None, info=b"P-256").derive(secret)
-    return ec.derive_private_key(int.from_bytes(bits, "big") % (P256_ORDER - 1) + 1, ec.SECP256R1())
+    curve = ec.SECP256R1()
+    return ec.derive_private_key(int.from_bytes(bits, "big") % (curve.group_order - 1) + 1, curve)
 
 
 def _tag(key: bytes, purpose: str, identity: str) -> str:

@@ -177,5 +177,5 @@ def to_base64url(content: bytes) -> str:
 
 
 def from_base64url(text: str) -> bytes:
-    """Read it."""
+    """The bytes of base64url, with padding or without; `binascii.Error` where it is none."""
     return urlsafe_b64decode(text + "=" * (-len(text) % 4))

@@ -12,6 +12,7 @@ from tests.service.browser.test_family import small_photo
 from tests.service.conftest import Recorded
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, serving
+from tests.waiting import until
 
 RESULT = re.compile(r"/photo/[0-9a-f]{32}$")
 LOST = "There is no connection just now."
@@ -96,7 +97,7 @@ def test_without_a_connection_the_page_is_ours(
     tab = phone.new_page()
     tab.goto(f"{service.address}/f/{seeded.family}?language=de")
     tab.evaluate("navigator.serviceWorker.ready.then(() => true)")
-    tab.wait_for_function("caches.match('/f/offline').then(Boolean)")
+    until(lambda: tab.evaluate("caches.match('/f/offline').then(Boolean)"))
     tab.reload()
     phone.set_offline(True)
     tab.goto(f"{service.address}/f/{seeded.family}/arm")
@@ -121,7 +122,7 @@ def test_deleting_everything_empties_the_phone_too(
     tab.close()
     other.goto(f"{service.address}/f/{seeded.family}/delete/")
     other.get_by_role("button", name="Delete everything").click()
-    other.wait_for_function(f"({KEPT})().then(kept => kept.length === 0)")
+    until(lambda: other.evaluate(KEPT) == [])
     assert pool.measured == []
 
 

@@ -21,6 +21,7 @@ from tests.service.browser.spoken import Said, spoken
 from tests.service.conftest import Recorded
 from tests.service.seeding import PASSWORD, Seeded, seed
 from tests.service.serving import Serving, serving
+from tests.waiting import until
 
 MEASURING_MS = 60_000
 WAIT_MS = 30_000
@@ -92,7 +93,7 @@ def begin(family: Walk, link: str) -> None:
 def send_through_a_lost_connection(family: Walk, photo: FilePayload, result: str) -> None:
     """The connection drops while a photo is sent, and the page is loaded anew before it comes back."""
     family.tab.evaluate("navigator.serviceWorker.ready.then(() => true)")
-    family.tab.wait_for_function("caches.match('/f/offline').then(Boolean)")
+    until(lambda: family.tab.evaluate("caches.match('/f/offline').then(Boolean)"))
     family.choose(photo)
     family.tab.context.set_offline(True)
     family.press("Send the photo")

@@ -1,26 +1,11 @@
 """The neck point: found where it shows, and said to be guessed where it does not."""
 
-from pathlib import Path
-
 import cv2
 import numpy as np
-import pytest
 
 from vision.person.neck import find_neck, look_at_shoulders
-from vision.person.pose import Person, find_people
-from vision.photo import Photo, load_photo
-
-SAMPLE = Path(__file__).resolve().parents[3] / "sample_images" / "child-2.jpg"
-
-
-@pytest.fixture(scope="module")
-def photo() -> Photo:
-    return load_photo(SAMPLE.read_bytes(), SAMPLE.name)
-
-
-@pytest.fixture(scope="module")
-def person(photo: Photo) -> Person:
-    return find_people(photo.rgb)[0]
+from vision.person.pose import Person
+from vision.photo import Photo
 
 
 def test_a_bare_neck_is_seen(photo: Photo, person: Person) -> None:

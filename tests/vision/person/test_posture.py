@@ -1,27 +1,12 @@
 """Chin and shoulder's tip on a sample photo."""
 
-from pathlib import Path
-
 import cv2
 import numpy as np
-import pytest
 
 from vision.person.neck import look_at_shoulders
-from vision.person.pose import Person, find_people
+from vision.person.pose import Person
 from vision.person.posture import find_posture
-from vision.photo import Photo, load_photo
-
-SAMPLE = Path(__file__).resolve().parents[3] / "sample_images" / "child-2.jpg"
-
-
-@pytest.fixture(scope="module")
-def photo() -> Photo:
-    return load_photo(SAMPLE.read_bytes(), SAMPLE.name)
-
-
-@pytest.fixture(scope="module")
-def person(photo: Photo) -> Person:
-    return find_people(photo.rgb)[0]
+from vision.photo import Photo
 
 
 def test_chin_and_shoulder_are_found_where_they_show(photo: Photo, person: Person) -> None:
