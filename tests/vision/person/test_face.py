@@ -8,21 +8,11 @@ import pytest
 
 from vision.person.face import FACE_ON_BACKS, FACE_ON_FRONTS, LEAST_CHANCE, looks_at_camera, seen_from_behind
 from vision.person.neck import find_neck, is_reversed, look_at_shoulders
-from vision.person.pose import Landmark, Person, find_people
-from vision.photo import Photo, load_photo
+from vision.person.pose import Landmark, Person
+from vision.photo import Photo
 
 SAMPLES = Path(__file__).resolve().parents[3] / "sample_images"
 PAIRS = [(Landmark[name], Landmark[f"RIGHT{name[4:]}"]) for name in Landmark.__members__ if name.startswith("LEFT")]
-
-
-@pytest.fixture(scope="module")
-def photo() -> Photo:
-    return load_photo(SAMPLES / "child-2.jpg")
-
-
-@pytest.fixture(scope="module")
-def person(photo: Photo) -> Person:
-    return find_people(photo.rgb)[0]
 
 
 def renamed(person: Person) -> Person:
