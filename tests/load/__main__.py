@@ -26,6 +26,8 @@ less; photos before the first at least; and the longest that a look is waited fo
 FAMILY_BOUND, PAGE_BOUND_S, MEMORY_BOUND, RATIO_BOUND = 2.0, 0.1, 0.05, 1.8
 """Family's 95th percentile over its unloaded one, a page's 95th percentile, growth of memory, two workers over one: the
 bounds that the service was built for."""
+ASKED_BOUND = 2.0
+"""Photos asked for over the capacity, at least: less would be no load."""
 
 
 def p95(seen: Seen, who: str, percent: float = 95.0) -> float:
@@ -69,11 +71,16 @@ def under_load(seconds: float, clients: int, workers: int) -> bool:
         seen = visit(place, mixed(clients), seconds)
     ratio = p95(seen, "family") / p95(alone, "family")
     asked = sum(count for what, count in seen.answers.items() if not what.startswith("page")) / seconds
-    print(f"asked for under load: {asked:.2f} photos/s, capacity is {capacity:.2f}")
     print("under load:", "; ".join(spread(seen, who) for who in sorted(seen.seconds)))
     print("answers:", ", ".join(f"{what}: {count}" for what, count in sorted(seen.answers.items())))
     return all(
         (
+            said(
+                "asked for over capacity, at least",
+                -asked / capacity,
+                -ASKED_BOUND,
+                f"{asked / capacity:.1f}, {asked:.1f} photos/s",
+            ),
             said("failed requests", len(seen.failed), 0, f"{len(seen.failed)} {seen.failed[:3]}"),
             said("family's p95 over the unloaded", ratio, FAMILY_BOUND, f"{ratio:.2f}"),
             said("a page's p95, s", p95(seen, "page"), PAGE_BOUND_S, f"{p95(seen, 'page'):.3f}"),
