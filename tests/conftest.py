@@ -8,9 +8,18 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import pytest
 from hypothesis import settings
+from xdist.remote import Producer
+from xdist.scheduler import WorkStealingScheduling
 
 settings.register_profile("any machine", deadline=None)  # an example may be slow where other tests run beside it
 settings.load_profile("any machine")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> WorkStealingScheduling:
+    """A half of neighbouring tests for each process: what a file's tests share is made once, not in both."""
+    return WorkStealingScheduling(config, log)
+
 
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 
