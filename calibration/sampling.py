@@ -1,4 +1,4 @@
-"""Grey levels between the pixels of a photo."""
+"""Parts of a photo, its grey, and grey levels between its pixels."""
 
 from __future__ import annotations
 
@@ -22,6 +22,22 @@ def grey_photo(image: Grey) -> Grey:
     array([[200, 200]], dtype=uint8)
     """
     return np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY) if image.ndim == 3 else image, dtype=np.uint8)
+
+
+def window(points_px: Array, image: Grey, margin_px: float) -> tuple[int, int, int, int]:
+    """Left, top, right and bottom of the part of a picture that holds points (N, 2) px with a margin round them.
+
+    It has one pixel at least; right and bottom are the first column and row beyond it.
+
+    Examples
+    --------
+    >>> window(np.array([(3.5, 2.0), (6.0, 20.0)]), np.zeros((9, 12, 3), np.uint8), 1.0)
+    (2, 1, 8, 9)
+    """
+    size = np.array([image.shape[1], image.shape[0]])
+    low = np.floor(points_px.min(axis=0) - margin_px).clip(0, size - 1).astype(int)
+    high = (np.ceil(points_px.max(axis=0) + margin_px) + 1).clip(low + 1, size).astype(int)
+    return int(low[0]), int(low[1]), int(high[0]), int(high[1])
 
 
 def sample(grey: Grey, at_px: Array) -> Array:

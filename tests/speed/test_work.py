@@ -56,8 +56,9 @@ COUNTED = {
 """The most that may be done for one photo that shows one sheet."""
 NETWORK_VALUES = {"arm": 0.3e6, "instrument": 1.6e6}
 """The most numbers that networks of our own are given."""
-PICTURES_PASSED = {"arm": 4.8, "instrument": 5.4}
-"""The most pixels that `PASSES` are given, over those of the photo: two colours to grey, and reducing for each look."""
+PICTURES_PASSED = {"arm": 3.8, "instrument": 4.0}
+"""The most pixels that `PASSES` are given, over those of the photo: its grey, that reduced for the sheet, and its half,
+of which all looks are."""
 
 
 @cache

@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 
 from calibration.arrays import Array, Floats, Mask, Picture
-from vision.networks.crops import take_crop, upright_crop
+from vision.networks.crops import SeveralCrops, upright_crop
 from vision.networks.points import MapPoint, read_points, to_photo_points
 from vision.networks.session import session
 
@@ -141,10 +141,12 @@ class InstrumentNet:
         square = (FIRST_SIDE, FIRST_SIDE)
         middle, upwards = np.array([(width - 1) / 2, (height - 1) / 2]), np.array([0.0, -1.0])
         whole_view = upright_crop(middle, upwards, scale, square)
-        masks, points = self._look(rgb, whole_view, square)
-        found = _main_piece(masks[1])
+        photo = SeveralCrops(rgb)
+        (whole,), points = self._look(photo, whole_view, square, (MASKS.index("whole"),))
+        found = _main_piece(whole)
         if found is None:
-            return InstrumentMap(np.zeros_like(masks), whole_view, (width, height), {}, 0)
+            nothing = np.zeros((len(MASKS), *whole.shape), np.float32)
+            return InstrumentMap(nothing, whole_view, (width, height), {}, 0)
         piece, count = found
         centre, up, length = _lie(piece, points)
         view = whole_view
@@ -155,7 +157,7 @@ class InstrumentNet:
                 scale * length / (FILL * SECOND_SIZE[1]),
                 SECOND_SIZE,
             )
-            masks, points = self._look(rgb, to_photo, SECOND_SIZE)
+            masks, points = self._look(photo, to_photo, SECOND_SIZE)
             view = to_photo
             if min(points[0, 3], points[2, 3]) >= _UPSIDE_DOWN and points[0, 1] > points[2, 1]:
                 up = -up
@@ -166,28 +168,34 @@ class InstrumentNet:
             # the instrument goes on beyond the crop: look at more on that side
             centre = centre + _GROW * length * (beyond[0] * np.array([-up[1], up[0]]) + beyond[1] * up)
             length *= 1 + 2 * _GROW
-        masks, points = self._look_again(rgb, view, masks, points)
+        masks, points = self._look_again(photo, view, masks, points)
         return InstrumentMap(masks, view, (width, height), to_photo_points(points, view, POINTS), count)
 
-    def _look_again(self, rgb: Picture, view: Array, masks: Floats, points: Array) -> tuple[Floats, Array]:
+    def _look_again(self, photo: SeveralCrops, view: Array, masks: Floats, points: Array) -> tuple[Floats, Array]:
         """Mean of what the second look saw and of what a smaller look in the mirror sees in the same crop."""
         ratio = np.array(SECOND_SIZE) / np.array(MIRROR_SIZE)
         shift = (ratio - 1) / 2  # pixel centres lie at whole numbers in both
         flip = np.array([-ratio[0], ratio[1]])
         start = np.array([SECOND_SIZE[0] - 1 - shift[0], shift[1]])
         to_photo = np.column_stack([view[:, :2] * flip, view[:, :2] @ start + view[:, 2]])
-        again, places = self._look(rgb, to_photo, MIRROR_SIZE)
+        again, places = self._look(photo, to_photo, MIRROR_SIZE)
         large = np.stack([cv2.resize(each[:, ::-1], SECOND_SIZE, interpolation=cv2.INTER_LINEAR) for each in again])
         places = places[MIRRORED]
         places[:, :2] = places[:, :2] * flip + start
         places[:, 2] *= ratio[1]
         return (masks + large) / 2, _agreed(points, places)
 
-    def _look(self, rgb: Picture, to_photo: Array, size: tuple[int, int]) -> tuple[Floats, Array]:
-        """Run the network on a crop; masks (5, h, w) as probabilities and points in px of the crop."""
-        crop = take_crop(rgb, to_photo, size)
+    def _look(
+        self,
+        photo: SeveralCrops,
+        to_photo: Array,
+        size: tuple[int, int],
+        wanted: tuple[int, ...] = tuple(range(len(MASKS))),
+    ) -> tuple[Floats, Array]:
+        """Run the network on a crop; the `wanted` masks (M, h, w) as probabilities and points in px of the crop."""
+        crop = photo.take(to_photo, size)
         masks, maps = self._session.run(None, {"image": crop})
-        chances = 1 / (1 + np.exp(-(masks[0] + MASK_SHIFT[:, None, None])))
+        chances = 1 / (1 + np.exp(-(masks[0][wanted,] + MASK_SHIFT[wanted, None, None])))
         full = np.stack([cv2.resize(m, size, interpolation=cv2.INTER_LINEAR) for m in chances])
         return full, read_points(maps[0], len(POINTS))
 

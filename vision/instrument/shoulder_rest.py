@@ -14,13 +14,13 @@ import cv2
 import numpy as np
 
 from calibration.arrays import Array, Mask, Picture
+from calibration.sampling import window
 from vision.instrument.cameras import Camera
 from vision.instrument.edges import TracedInstrument
 from vision.instrument.fit import Setting
 from vision.instrument.model import pose_of
 from vision.instrument.shape import MODES, outline_prior
 from vision.instrument.silhouette import silhouette
-from vision.networks.crops import window
 
 _LOWER_BOUT = (0.05, 0.385)
 """Where along the body the feet may grip, over its length: from beside the tailpiece to the lower corner."""

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import cv2
 import numpy as np
 
 from calibration.arrays import Array, Floats, Picture
+from calibration.sampling import window
 
 MID_GREY = (114, 114, 114)
 """Colour of what lies beyond the photo; as in training."""
+_FROM_HALF = 4.0
+"""Photo px a crop px from which one of several crops is cut out of the photo at half its size, which leaves as much
+again to be reduced at least; our choice."""
 
 
 def upright_crop(centre: Array, up: Array, scale: float, size: tuple[int, int]) -> Array:
@@ -34,22 +40,6 @@ def upright_crop(centre: Array, up: Array, scale: float, size: tuple[int, int]) 
     linear = scale * np.column_stack([right, -up])
     middle = (np.array(size) - 1) / 2
     return np.column_stack([linear, centre - linear @ middle])
-
-
-def window(points_px: Array, rgb: Picture, margin_px: float) -> tuple[int, int, int, int]:
-    """Left, top, right and bottom of the part of a picture that holds points (N, 2) px with a margin round them.
-
-    It has one pixel at least; right and bottom are the first column and row beyond it.
-
-    Examples
-    --------
-    >>> window(np.array([(3.5, 2.0), (6.0, 20.0)]), np.zeros((9, 12, 3), np.uint8), 1.0)
-    (2, 1, 8, 9)
-    """
-    size = np.array([rgb.shape[1], rgb.shape[0]])
-    low = np.floor(points_px.min(axis=0) - margin_px).clip(0, size - 1).astype(int)
-    high = (np.ceil(points_px.max(axis=0) + margin_px) + 1).clip(low + 1, size).astype(int)
-    return int(low[0]), int(low[1]), int(high[0]), int(high[1])
 
 
 def halved(rgb: Picture, factor: float) -> Picture:
@@ -91,8 +81,37 @@ def take_crop(rgb: Picture, to_photo: Array, size: tuple[int, int]) -> Floats:
         columns, rows = max(1, (right - left) // shrink), max(1, (bottom - top) // shrink)
         part = rgb[top : top + rows * shrink, left : left + columns * shrink]
         shown = np.asarray(cv2.resize(part, (columns, rows), interpolation=cv2.INTER_AREA), np.uint8)
-        moved = to_photo / shrink
-        moved[:, 2] += (0.5 - np.array([left, top])) / shrink - 0.5
+        moved = _reduced(to_photo, shrink, (left, top))
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     crop = cv2.warpAffine(shown, moved, size, flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=MID_GREY)
     return np.ascontiguousarray(crop.transpose(2, 0, 1)[None], np.float32)
+
+
+def _reduced(to_photo: Array, shrink: int, corner: tuple[int, int]) -> Array:
+    """The same map (2, 3) to px of a photo of which a part, from `corner` on, was shrunk by whole blocks."""
+    moved = to_photo / shrink
+    moved[:, 2] += (0.5 - np.array(corner)) / shrink - 0.5
+    return np.asarray(moved)
+
+
+class SeveralCrops:
+    """Cuts several crops out of one photo, which is halved once for all that show it much reduced.
+
+    Parameters
+    ----------
+    rgb : (H, W, 3) ndarray of uint8
+    """
+
+    def __init__(self, rgb: Picture) -> None:
+        self._rgb = rgb
+
+    @cached_property
+    def _half(self) -> Picture:
+        return halved(self._rgb, 2)
+
+    def take(self, to_photo: Array, size: tuple[int, int]) -> Floats:
+        """Cut one; parameters and what is given as of `take_crop`."""
+        scale = float(np.hypot(*to_photo[:, 0]))
+        if scale < _FROM_HALF or int(scale) % 2:  # blocks of an odd side are not made of halves
+            return take_crop(self._rgb, to_photo, size)
+        return take_crop(self._half, _reduced(to_photo, 2, (0, 0)), size)

@@ -6,7 +6,7 @@ import pytest
 
 from tests.vision.sample_photos import photo, truth
 from vision.instrument.net import MASKS, POINTS, InstrumentNet
-from vision.networks.crops import take_crop, upright_crop
+from vision.networks.crops import SeveralCrops, take_crop, upright_crop
 from vision.networks.points import read_points
 
 
@@ -83,17 +83,26 @@ def test_a_point_is_read_between_cells():
     assert confidence > 0.99
 
 
-@pytest.mark.parametrize("scale", [0.5, 1.0, 2.7])
-def test_a_crop_keeps_a_dot_where_its_map_says(scale):
+@pytest.mark.parametrize("take", [take_crop, lambda photo, *crop: SeveralCrops(photo).take(*crop)])
+@pytest.mark.parametrize("scale", [0.5, 1.0, 2.7, 4.6])
+def test_a_crop_keeps_a_dot_where_its_map_says(scale, take):
     photo = np.full((480, 640, 3), 114, np.uint8)  # as bright as what lies beyond a photo
     cv2.circle(photo, (190, 100), 6, (255, 255, 255), -1)
     up = np.array([0.6, -0.8])
     to_photo = upright_crop(np.array([180.0, 110.0]), up, scale, (96, 128))
-    crop = take_crop(photo, to_photo, (96, 128))[0, 0]
+    crop = take(photo, to_photo, (96, 128))[0, 0]
     rows, cols = np.mgrid[: crop.shape[0], : crop.shape[1]]
     dot = crop - 114
     middle = np.array([(dot * cols).sum(), (dot * rows).sum()]) / dot.sum()
     assert to_photo[:, :2] @ middle + to_photo[:, 2] == pytest.approx([190, 100], abs=0.15 * max(1, scale))
+
+
+@pytest.mark.parametrize("scale", [3.5, 4.2, 5.9, 6.4])
+def test_crops_of_the_half_are_those_of_the_photo(scale):
+    photo = np.random.default_rng(4).integers(0, 256, (640, 800, 3), dtype=np.uint8)
+    to_photo = upright_crop(np.array([371.0, 322.0]), np.array([0.28, -0.96]), scale, (96, 64))
+    apart = SeveralCrops(photo).take(to_photo, (96, 64)) - take_crop(photo, to_photo, (96, 64))
+    assert np.abs(apart).max() <= 2.0  # means are rounded once more
 
 
 def test_names_match_the_network(net):
