@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import PosedCamera
 from calibration.print_scale import UNCHECKED, PrintScale, measured_by_ruler
+from calibration.sampling import grey_photo, window
 from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, ROUND_CORNER_MM, Box, SheetLayout
 
 Array = NDArray[np.float64]
@@ -49,13 +50,12 @@ def scale_from_card(image: NDArray[np.uint8], camera: PosedCamera, number: int =
     PrintScale
         `UNCHECKED` where no card lies in the frame, or a dark one.
     """
-    grey = np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     layout = camera.sheets[number].layout
     if not isinstance(layout, SheetLayout):
         return UNCHECKED
     px_per_mm = camera.sheets[number].px_per_mm
     window = layout.card_window
-    places = {side: _edge_mm(grey, camera, number, layout, side) for side in ("left", "right", "bottom", "top")}
+    places = {side: _edge_mm(image, camera, number, layout, side) for side in ("left", "right", "bottom", "top")}
     if any(place is None for place in places.values()):
         return UNCHECKED
     seen = Box(*(float(places[side] or 0.0) for side in ("left", "bottom", "right", "top")))
@@ -75,7 +75,9 @@ def scale_from_card(image: NDArray[np.uint8], camera: PosedCamera, number: int =
     return measured_by_ruler(scale, uncertainty)
 
 
-def _edge_mm(grey: NDArray[np.uint8], camera: PosedCamera, number: int, layout: SheetLayout, side: str) -> float | None:
+def _edge_mm(
+    image: NDArray[np.uint8], camera: PosedCamera, number: int, layout: SheetLayout, side: str
+) -> float | None:
     """Where a pale thing in the frame ends, in mm of the print along x or y; None where it does not on the band."""
     card, frame, window = layout.card, layout.card_frame, layout.card_window
     upright = side in ("left", "right")
@@ -91,27 +93,27 @@ def _edge_mm(grey: NDArray[np.uint8], camera: PosedCamera, number: int, layout: 
     across = np.arange(inner - 1.5 * outwards, outer, 0.3 * outwards / camera.sheets[number].px_per_mm)
     if len(across) < 6:
         return None
-    strip = _strip(grey, camera, number, across, along, upright)
+    strip = _strip(image, camera, number, across, along, upright)
     pale, dark = np.median(strip[:, :2], axis=1), strip.min(axis=1)
     middle = (pale + dark) / 2
-    places = []
-    for row, level, contrast in zip(strip, middle, pale - dark, strict=True):
-        below = np.flatnonzero(row < level)
-        if contrast < _LEAST_CONTRAST or not len(below) or below[0] == 0:
-            continue
-        last = below[0]
-        share = (row[last - 1] - level) / (row[last - 1] - row[last])
-        places.append(across[last - 1] + share * (across[last] - across[last - 1]))
+    below = strip < middle[:, None]
+    last, row = below.argmax(axis=1), np.arange(len(strip))
+    seen = (pale - dark >= _LEAST_CONTRAST) & below.any(axis=1) & (last > 0)
+    last, row, level = last[seen], row[seen], middle[seen]
+    share = (strip[row, last - 1] - level) / (strip[row, last - 1] - strip[row, last])
+    places = across[last - 1] + share * (across[last] - across[last - 1])
     return float(np.median(places)) if len(places) > _SEEN_SHARE * _ROWS else None
 
 
 def _strip(
-    grey: NDArray[np.uint8], camera: PosedCamera, number: int, across: Array, along: Array, upright: bool
+    image: NDArray[np.uint8], camera: PosedCamera, number: int, across: Array, along: Array, upright: bool
 ) -> Array:
     """Grey levels (rows along the edge, columns across it) on a sheet."""
     second, first = np.meshgrid(along, across, indexing="ij")
     x, y = (first, second) if upright else (second, first)
     rotation, shift = camera.sheet_frame(number)
     points = np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)]) @ rotation.T + shift
-    at = camera.project(points).reshape(*x.shape, 2).astype(np.float32)
-    return np.asarray(cv2.remap(grey, at, None, cv2.INTER_LINEAR), dtype=np.float64)
+    at = camera.project(points).reshape(*x.shape, 2)
+    left, top, right, bottom = window(at.reshape(-1, 2), image, 1.0)
+    grey = grey_photo(image[top:bottom, left:right])
+    return np.asarray(cv2.remap(grey, (at - [left, top]).astype(np.float32), None, cv2.INTER_LINEAR), dtype=np.float64)
