@@ -77,12 +77,11 @@ def _ground(rgb: Picture, traced: TracedInstrument, camera: Camera, setting: Set
 
 def _pattern(level: Array, covered: Mask) -> str:
     """One letter a node: dark ``#``, dim ``o``, covered ``c``, as its neighbours ``.``, unseen ``?``."""
-    letters = []
-    for index, own in enumerate(level):
-        around = level[max(index - _NEIGHBOURS, 0) : index + _NEIGHBOURS + 1]
-        if not np.isfinite(own):
-            letters.append("?")
-            continue
-        share = own / max(float(np.nanmedian(around)), 1.0)
-        letters.append("#" if share < _DARK else "o" if share < _DIM else "c" if covered[index] else ".")
-    return "".join(letters)
+    reached = np.pad(level, _NEIGHBOURS, constant_values=np.nan)
+    around = np.lib.stride_tricks.sliding_window_view(reached, 2 * _NEIGHBOURS + 1)
+    seen = np.isfinite(level)
+    usual = np.ones(len(level))
+    usual[seen] = np.maximum(np.nanmedian(around[seen], axis=1), 1.0) if seen.any() else 1.0
+    share = level / usual
+    letters = np.where(share < _DARK, "#", np.where(share < _DIM, "o", np.where(covered, "c", ".")))
+    return "".join(np.where(seen, letters, "?"))
