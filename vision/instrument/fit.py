@@ -322,16 +322,12 @@ class _Problem:
         """Residuals (R,) of one view in sigmas, edges and then tips, and their derivatives (R, P)."""
         view, begin = self.views[index], self.starts[index]
         camera, edges, table_mm = self.camera(unknowns, index), view.edges, self.setting.table_mm
-        pose = pose_of(unknowns[:BODY_UNKNOWNS], table_mm, unknowns[begin])
         moves = slopes_of(unknowns[:BODY_UNKNOWNS], table_mm, unknowns[begin])
-        back, node = edges.back[:, None], edges.node
+        pose, back, node = moves.pose, edges.back, edges.node
         points = np.vstack(
-            [np.where(back, pose.back[node], pose.top[node]), *(getattr(pose, tip.what) for tip in view.tips)]
-        )
-        by_unknowns = np.concatenate(
             [
-                np.where(back[:, :, None], moves.back[node], moves.top[node]),
-                *(getattr(moves, tip.what)[None] for tip in view.tips),
+                np.where(back[:, None], pose.back[node], pose.top[node]),
+                *(getattr(pose, tip.what) for tip in view.tips),
             ]
         )
         # every residual is the distance along one direction of the picture, in sigmas
@@ -340,18 +336,21 @@ class _Problem:
         target = np.vstack([edges.point_px, *(tip.point_px for tip in view.tips)])
 
         def residual(by: Camera, places: Array) -> Array:
-            return np.asarray(((by.project(places) - target) * direction).sum(axis=1))
+            return np.asarray(((by.project(places).reshape(-1, *target.shape) - target) * direction).sum(axis=2))
 
-        here = residual(camera, points)
-        by_point = [(residual(camera, points + step) - here) / _STEP_MM for step in _STEP_MM * np.eye(3)]
+        steps = np.vstack([np.zeros(3), _STEP_MM * np.eye(3)])
+        here, *ahead = residual(camera, (points + steps[:, None]).reshape(-1, 3))
+        by_point = (np.array(ahead) - here).T / _STEP_MM
         slopes = np.zeros((len(here), self.size))
-        columns = [*range(BODY_UNKNOWNS), begin]
-        slopes[:, columns] = np.einsum("jr,rju->ru", np.array(by_point), by_unknowns)
+        columns, count = [*range(BODY_UNKNOWNS), begin], len(node)
+        slopes[:count, columns] = moves.along_directions(by_point[:count], node, back)
+        for row, tip in enumerate(view.tips, start=count):
+            slopes[row, columns] = by_point[row] @ getattr(moves, tip.what)
         for column in set(range(begin + 1, begin + 1 + len(view.camera.parameters))) & wanted:
             sigma = float(np.linalg.norm(view.camera.covariance_root[column - begin - 1]))
             moved = unknowns.copy()
             moved[column] += max(_STEP_SIGMAS * sigma, 1e-9)
-            change = residual(self.camera(moved, index), points) - here
+            change = residual(self.camera(moved, index), points)[0] - here
             slopes[:, column] = change / (moved[column] - unknowns[column])
         return here, slopes
 

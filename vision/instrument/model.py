@@ -11,8 +11,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from calibration.arrays import Array
+from calibration.arrays import Array, Mask
 from vision.instrument.resting import plate_distance_mm, plate_slope, resting_heights_mm, resting_slopes
 from vision.instrument.shape import MODES, outline_prior
 
@@ -106,15 +107,59 @@ class PoseSlopes:
 
     Attributes
     ----------
-    top, back : (C, 3, BODY_UNKNOWNS + 1) ndarray
     scroll_top, body_top, body_bottom : (3, BODY_UNKNOWNS + 1) ndarray
+    across, along, up : (3, BODY_UNKNOWNS + 1) ndarray
+        Of the unit vectors.
+    pose : Pose
+        Where they are taken.
+    unit, normals : (C, 2) ndarray
+        The closed outline in units of the body length, and its outward normals.
+    edge_shift_mm, length_mm, width, plates_mm, plates_by_length : float
+        What they were taken at; the distance of the plates, and its derivative by the body length.
     """
 
-    top: Array
-    back: Array
     scroll_top: Array
     body_top: Array
     body_bottom: Array
+    across: Array
+    along: Array
+    up: Array
+    pose: Pose
+    unit: Array
+    normals: Array
+    edge_shift_mm: float
+    length_mm: float
+    width: float
+    plates_mm: float
+    plates_by_length: float
+
+    def along_directions(self, directions: Array, node: NDArray[np.int_], back: Mask) -> Array:
+        """Derivatives (M, BODY_UNKNOWNS + 1) of edge places along one direction each.
+
+        Parameters
+        ----------
+        directions : (M, 3) ndarray
+            In space, of any length.
+        node : (M,) ndarray of int
+            Node of the closed outline.
+        back : (M,) ndarray of bool
+            On the back plate's edge, else on the top plate's.
+        """
+        unit, normals = self.unit[node], self.normals[node]
+        outline = self.length_mm * unit + self.edge_shift_mm * normals
+        across, along, up = directions @ self.pose.across, directions @ self.pose.along, directions @ self.pose.up
+        # a place is the lower end, as far across and along as its outline says, and for the back plate down by the ribs
+        shares = np.column_stack([np.ones(len(node)), outline, np.where(back, -self.plates_mm, 0.0)])
+        turned = (shares[:, :, None] * directions[:, None, :]).reshape(len(node), -1)
+        slopes = turned @ np.vstack([self.body_bottom, self.across, self.along, self.up])
+        modes = outline_prior().closed_modes
+        slopes[:, SHAPE] += (self.length_mm * self.width * across)[:, None] * modes[0][node]
+        slopes[:, SHAPE] += (self.length_mm * along)[:, None] * modes[1][node]
+        slopes[:, LENGTH] += across * unit[:, 0] + along * unit[:, 1] - np.where(back, self.plates_by_length * up, 0.0)
+        slopes[:, WIDTH] += self.length_mm / self.width * across * unit[:, 0]
+        slopes[:, DEPTH] -= np.where(back, up, 0.0)
+        slopes[:, -1] += across * normals[:, 0] + along * normals[:, 1]
+        return np.asarray(slopes)
 
 
 def slopes_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0) -> PoseSlopes:
@@ -123,15 +168,10 @@ def slopes_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0) -> P
     The chain rule through the formulas of `pose_of`, with one thing left out: how the outline's normals turn with its
     shape, since the shift moves an edge along its normal, and edges are compared along it.
     """
-    prior, pose = outline_prior(), pose_of(unknowns, table_mm, edge_shift_mm)
+    pose = pose_of(unknowns, table_mm, edge_shift_mm)
     length, width = float(unknowns[LENGTH]), float(unknowns[WIDTH])
     count = BODY_UNKNOWNS + 1
-    unit = prior.closed(unknowns[SHAPE], width)
-    by_outline = np.zeros((len(unit), 2, count))
-    by_outline[:, :, LENGTH] = unit
-    by_outline[:, 0, WIDTH] = length * unit[:, 0] / width
-    by_outline[:, :, SHAPE] = length * np.moveaxis(prior.closed_modes * np.array([width, 1.0]), 0, -1)
-    by_outline[:, :, -1] = outward_normals(length * unit)
+    unit = outline_prior().closed(unknowns[SHAPE], width)
 
     heights = np.zeros((3, count))
     heights[:, LENGTH] = resting_slopes(length)
@@ -156,17 +196,6 @@ def slopes_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0) -> P
     bottom = np.zeros((3, count))
     bottom[0, X] = bottom[1, Y] = 1.0
     bottom[2] = heights[0]
-    outline = length * unit + edge_shift_mm * by_outline[:, :, -1]
-    top = (
-        bottom
-        + by_outline[:, :1] * pose.across[:, None]
-        + by_outline[:, 1:] * pose.along[:, None]
-        + outline[:, :1, None] * across
-        + outline[:, 1:, None] * along
-    )
-    depth = np.zeros(count)
-    depth[LENGTH], depth[DEPTH] = plate_slope(length), 1.0
-    plates_mm = plate_distance_mm(length) + float(unknowns[DEPTH])
     body_top = bottom + length * along
     body_top[:, LENGTH] += pose.along
     on_axis = bottom + unknowns[TOTAL] * along
@@ -174,11 +203,20 @@ def slopes_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0) -> P
     lift_mm = float((pose.scroll_top - pose.body_bottom - unknowns[TOTAL] * pose.along) @ pose.up)
     by_lift = (heights[2] - on_axis[2] - lift_mm * up[2]) / pose.up[2]
     return PoseSlopes(
-        top=top,
-        back=top - np.outer(pose.up, depth) - plates_mm * up,
         scroll_top=on_axis + np.outer(pose.up, by_lift) + lift_mm * up,
         body_top=body_top,
         body_bottom=bottom,
+        across=across,
+        along=along,
+        up=up,
+        pose=pose,
+        unit=unit,
+        normals=outward_normals(length * unit),
+        edge_shift_mm=edge_shift_mm,
+        length_mm=length,
+        width=width,
+        plates_mm=plate_distance_mm(length) + float(unknowns[DEPTH]),
+        plates_by_length=plate_slope(length),
     )
 
 

@@ -77,8 +77,10 @@ class OutlinePrior:
 
     @cached_property
     def closed_modes(self) -> Array:
-        """Displacement (K, 2 N - 2, 2) of the whole outline's nodes per unit weight of each mode, width factor 1."""
-        return np.array([_mirrored(mode) for mode in self.modes])
+        """Displacement, across and along (2, 2 N - 2, K), of the whole outline's nodes per unit weight of each mode."""
+        return np.ascontiguousarray(
+            np.moveaxis(np.array([_mirrored(mode) for mode in self.modes]), 0, -1).swapaxes(0, 1)
+        )
 
 
 def _mirrored(half: Array) -> Array:

@@ -12,6 +12,7 @@ from vision.instrument.model import (
     TOTAL,
     WIDTH,
     YAW,
+    PoseSlopes,
     X,
     Y,
     outward_normals,
@@ -31,6 +32,15 @@ def unknowns() -> np.ndarray:
     return values
 
 
+def of_place(slopes: PoseSlopes, place: str) -> np.ndarray:
+    """Derivatives (..., 3, BODY_UNKNOWNS + 1) of a place, of plates' edges along the three axes of space."""
+    if place not in ("top", "back"):
+        return np.asarray(getattr(slopes, place))
+    nodes = np.arange(len(slopes.unit))
+    back = np.full(len(nodes), place == "back")
+    return np.stack([slopes.along_directions(np.tile(axis, (len(nodes), 1)), nodes, back) for axis in np.eye(3)], 1)
+
+
 @pytest.mark.parametrize("column", range(BODY_UNKNOWNS))
 def test_slopes_are_differences_of_the_pose(column):
     at, step = unknowns(), np.zeros(BODY_UNKNOWNS)
@@ -40,15 +50,16 @@ def test_slopes_are_differences_of_the_pose(column):
     for place in PLACES:
         expected = (getattr(ahead, place) - getattr(behind, place)) / 2e-5
         # mm per unit; the largest are some 400 mm per radian, differences of 1e-5 are good to 1e-8 of that
-        assert np.allclose(getattr(slopes, place)[..., column], expected, atol=1e-5), place
+        assert np.allclose(of_place(slopes, place)[..., column], expected, atol=1e-5), place
 
 
 def test_the_shift_moves_edges_along_their_normals():
     at = unknowns()
     ahead, behind = pose_of(at, 0.0, 0.101), pose_of(at, 0.0, 0.099)
     slopes = slopes_of(at, 0.0, 0.1)
-    assert np.allclose(slopes.top[..., -1], (ahead.top - behind.top) / 0.002, atol=1e-9)
-    assert np.allclose(np.linalg.norm(slopes.top[..., -1], axis=1), 1.0)
+    top = of_place(slopes, "top")
+    assert np.allclose(top[..., -1], (ahead.top - behind.top) / 0.002, atol=1e-9)
+    assert np.allclose(np.linalg.norm(top[..., -1], axis=1), 1.0)
     assert np.abs(slopes.scroll_top[:, -1]).max() == 0.0
 
 
@@ -57,7 +68,7 @@ def test_what_is_left_out_of_the_slopes_lies_along_the_edge():
     at, step = unknowns(), np.zeros(BODY_UNKNOWNS)
     step[SHAPE.start] = 1e-5
     moved = (pose_of(at + step, 0.0, 0.5).top - pose_of(at - step, 0.0, 0.5).top) / 2e-5
-    missing = moved - slopes_of(at, 0.0, 0.5).top[..., SHAPE.start]
+    missing = moved - of_place(slopes_of(at, 0.0, 0.5), "top")[..., SHAPE.start]
     pose = pose_of(at, 0.0)
     flat = np.stack([(pose.top - pose.body_bottom) @ pose.across, (pose.top - pose.body_bottom) @ pose.along], axis=1)
     normal = outward_normals(flat)
