@@ -66,7 +66,8 @@ def fit_homography(mm: Array, px: Array) -> Array:
     Returns
     -------
     (3, 3) ndarray of float
-        Takes `mm` to `px`; where there is none (points on one line), it takes everything far out of the photo.
+        Takes `mm` to `px`; where there is none (more than four points, all on one line), it takes everything far out of
+        the photo.  Of four points no three may lie on one line: who asks has looked at that.
 
     Examples
     --------
