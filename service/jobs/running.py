@@ -24,6 +24,8 @@ from service.records.tables import RECEIVED, Upload
 QUEUE = "measuring"
 QUEUE_LOOK_S = 0.2
 """How often a worker looks into the common queue, s: our choice, little beside a second of measuring."""
+STOP_LOOK_S = 0.1
+"""How often the engine's listener wakes, s: nobody here listens, but a stop waits for it (usually a second)."""
 EVERY_HOUR = "0 * * * *"
 WORKFLOWS_VERSION = "1"
 """Version of the workflows' shape: a newer program takes up work that an older one left, while this stays."""
@@ -57,6 +59,7 @@ async def start_jobs(tools: Workshop, backroom: Backroom, jobs_url: str) -> Pres
         "application_version": WORKFLOWS_VERSION,
         "log_level": "ERROR",
         "enable_otlp": False,
+        "notification_listener_polling_interval_sec": STOP_LOOK_S,
     }
     if not event.contains(Engine, "connect", _with_fractions_of_seconds):
         event.listen(Engine, "connect", _with_fractions_of_seconds)
