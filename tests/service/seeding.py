@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -141,6 +142,7 @@ def instrument_result(body_mm: float) -> dict[str, Any]:
     }
 
 
+@lru_cache(maxsize=16)
 def plain_picture(seed: int = 0) -> bytes:
     """A made-up picture in the shape of a photo: a wall, a sheet, a figure of blocks."""
     noise = np.random.default_rng(seed).normal(0, 4, (SIZE_PX[1], SIZE_PX[0], 1))
@@ -157,6 +159,11 @@ def plain_picture(seed: int = 0) -> bytes:
     out = io.BytesIO()
     image.save(out, "JPEG", quality=85)
     return out.getvalue()
+
+
+@lru_cache(maxsize=1)
+def _password_hash() -> str:
+    return hash_password(PASSWORD)  # slow on purpose: once is enough
 
 
 def seed(house: House, name: str = "Studio Linde", now: datetime = NOW, mark: str = "") -> Seeded:
@@ -180,7 +187,7 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW, mark: st
                 **own,
                 email=mail,
                 name="Ada Linde",
-                password_hash=hash_password(PASSWORD),
+                password_hash=_password_hash(),
                 role=OWNER,
                 language="en",
                 created_at=now,
