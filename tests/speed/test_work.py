@@ -27,6 +27,8 @@ from PIL import Image
 from calibration.detection import find_sheets
 from tests.speed.photos import CHILD, INSTRUMENT, arm_of, instrument_of, resized
 from vision.arm.estimator import ArmProblem
+from vision.arm.measure import solve_arm
+from vision.arm.seen import see_arm
 from vision.instrument.fit import _Problem
 from vision.networks.landmark_model import LandmarkModel
 from vision.photo import load_photo
@@ -115,6 +117,17 @@ def test_nothing_is_done_twice_for_one_photo(kind: str) -> None:
     assert done["bytes decoded"] == 3 * pixels
     assert 0 < done["values"] <= NETWORK_VALUES[kind]
     assert 0 < done["pixels"] <= PICTURES_PASSED[kind] * pixels
+
+
+def test_an_arm_with_an_age_is_not_solved_twice_from_the_beginning() -> None:
+    """It is solved without the age first, to judge the age, and from there with it: less than twice the rounds."""
+    seen = see_arm(load_photo(photo_of("arm", 2)))
+    rounds = []
+    for age_years in (None, 9.0):
+        with counting() as done:
+            assert solve_arm(seen, age_years).usable
+        rounds.append(done["linearised"])
+    assert rounds[0] < rounds[1] <= 1.9 * rounds[0]
 
 
 def test_a_photo_of_48_megapixels_is_decoded_smaller() -> None:

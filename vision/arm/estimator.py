@@ -296,28 +296,27 @@ class ArmProblem:
         return np.column_stack([depth, *columns])
 
 
-def solve(evidence: Evidence, stance: Stance) -> Solution:
-    """Find the most probable arm under one stance.
+def most_probable(problem: ArmProblem, start: Array | None = None) -> tuple[Solution, Array]:
+    """Find the most probable arm under one stance, and what each cause of doubt brings to each length.
 
     Parameters
     ----------
-    evidence : Evidence
-        What is seen and known.
-    stance : Stance
-        How the arm is assumed to stand to the wall.
+    problem : ArmProblem
+        What is seen and known, and how the arm is assumed to stand to the wall.
+    start : (U,) ndarray, optional
+        Unknowns near which the solution lies, as of nearly the same problem.
 
     Returns
     -------
     Solution
         Points, lengths and their budgets.
+    (U,) ndarray
+        The unknowns.
     """
-    return most_probable(ArmProblem(evidence, stance))[0]
-
-
-def most_probable(problem: ArmProblem) -> tuple[Solution, Array]:
-    """Solve a problem, and say what each cause of doubt brings to each length; the unknowns (U,) come with it."""
     evidence, stance = problem.evidence, problem.stance
-    at = problem.start()
+    at = problem.start() if start is None else start
+    if start is not None:
+        problem.weighed(at)
     for _ in range(_ROUNDS):
         at = _minimum(problem, at)
         if problem.weighed(at) < _SETTLED:

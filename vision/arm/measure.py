@@ -6,11 +6,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from calibration.arrays import Array
 from calibration.blank import Blank
 from calibration.camera import PosedCamera
 from calibration.problems import Problem, Refused
@@ -19,7 +20,7 @@ from calibration.sheet_in_photo import SheetInPhoto
 from vision.arm import priors as priors
 from vision.arm.body import SeenBody, body_frame, sightings_of
 from vision.arm.depth import informed
-from vision.arm.estimator import Evidence, Sighting, Solution, expected_arm_mm, solve
+from vision.arm.estimator import ArmProblem, Evidence, Sighting, Solution, expected_arm_mm, most_probable
 from vision.arm.judge import pose_of, pose_problems, turned_probability
 from vision.arm.lengths import arm_lengths
 from vision.arm.mixture import Mixture
@@ -142,12 +143,14 @@ def solve_arm(
     A stated age or stature that contradicts the photo is most likely a slip of the pen: the photo is then solved
     without it, and a remark says so.
     """
-    unstated = _solved(seen, evidence_of(seen.body, None, None, corrections or {}), against_wall)
+    evidence = evidence_of(seen.body, None, None, corrections or {})
+    unstated, solved_at = _solved(seen, evidence, against_wall)
     if unstated.arm_length is None or (age_years is None and stature_mm is None):
         return unstated
     if build_deviation(unstated.arm_length, age_years, stature_mm) > MOST_BUILD_DEVIATION:
         return replace(unstated, problems=(*unstated.problems, STATED_BUILD))
-    return _solved(seen, evidence_of(seen.body, age_years, stature_mm, corrections or {}), against_wall)
+    # what is stated moves the arm little: it is sought from where it was found without
+    return _solved(seen, replace(evidence, age_years=age_years, stature_mm=stature_mm), against_wall, solved_at)[0]
 
 
 def build_deviation(arm: Length, age_years: float | None, stature_mm: float | None) -> float:
@@ -176,17 +179,24 @@ def build_deviation(arm: Length, age_years: float | None, stature_mm: float | No
     return float(abs(np.log(arm.value_mm / usual_mm)) / deviation)
 
 
-def _solved(seen: SeenArm, evidence: Evidence, against_wall: bool | None) -> ArmMeasurement:
+def _solved(
+    seen: SeenArm, evidence: Evidence, against_wall: bool | None, starts: Sequence[Array | None] = ()
+) -> tuple[ArmMeasurement, list[Array]]:
+    """The measurement, and the unknowns of each stance's solution; `starts` are those of a like one."""
     body = seen.body
     stances = [informed(stance, seen.depths) for stance in stances_of(against_wall)]
-    mixture = Mixture.of([solve(evidence, stance) for stance in stances], seen.depths)
+    solved = [
+        most_probable(ArmProblem(evidence, stance), start)
+        for stance, start in zip(stances, starts or [None] * len(stances), strict=True)
+    ]
+    mixture = Mixture.of([solution for solution, _ in solved], seen.depths)
     turn = pose_of(body, evidence, mixture.best).turn
     turned = np.array([turned_probability(turn, stance.name) for stance in stances])
     pose = pose_problems(body, seen.depths, evidence, mixture.best, mixture.share(priors.REACHING))
     faults = (*seen.problems, *pose)
     lengths = {} if faults else arm_lengths(mixture, body.hand, body.camera, seen.prints, turned)
     lengths |= {} if faults else posture_lengths(body, evidence.body_to_sheet, mixture, seen.prints)
-    return ArmMeasurement(
+    measured = ArmMeasurement(
         photo=seen.photo,
         usable=not faults,
         problems=(*faults, *seen.remarks),
@@ -198,6 +208,7 @@ def _solved(seen: SeenArm, evidence: Evidence, against_wall: bool | None) -> Arm
         camera=body.camera,
         **lengths,
     )
+    return measured, [at for _, at in solved]
 
 
 def stances_of(against_wall: bool | None) -> tuple[priors.Stance, ...]:

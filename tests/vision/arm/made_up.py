@@ -15,8 +15,8 @@ from calibration.sheet_in_photo import SheetInPhoto
 from vision.arm import priors as priors
 from vision.arm.body import WRIST_OF_ARM, SeenBody
 from vision.arm.depth import ArmDepths
-from vision.arm.estimator import Evidence, Sighting
-from vision.arm.priors import JOINTS, LandmarkError
+from vision.arm.estimator import ArmProblem, Evidence, Sighting, Solution, most_probable
+from vision.arm.priors import JOINTS, LandmarkError, Stance
 from vision.arm.seen import SeenArm
 from vision.person.hand import Hand, HandPoint
 from vision.person.neck import NeckPoint
@@ -179,3 +179,8 @@ def _hand(points: Array, palm_px: Array, px: Callable[[Array], Array], side: str
     seen = px(places)
     middle = 0.5 * (seen[HandPoint.WRIST] + seen[HandPoint.MIDDLE_KNUCKLE])
     return Hand(seen + (palm_px - middle), 0.0, side, 0.9)
+
+
+def solve(evidence: Evidence, stance: Stance) -> Solution:
+    """The most probable arm under one stance."""
+    return most_probable(ArmProblem(evidence, stance))[0]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from calibration import anthropometry
-from tests.vision.arm.made_up import STRAIGHT, camera, evidence, joints
+from tests.vision.arm.made_up import STRAIGHT, camera, evidence, joints, solve
 from vision.arm import priors as priors
 from vision.arm.estimator import (
     ArmProblem,
@@ -14,7 +14,6 @@ from vision.arm.estimator import (
     Sighting,
     arm_length_mm,
     expected_arm_mm,
-    solve,
     straight_arm_mm,
     straight_arm_slopes,
 )

@@ -7,9 +7,9 @@ import pytest
 from scipy.optimize import minimize
 
 from calibration import anthropometry
-from tests.vision.arm.made_up import evidence, sheet_from_body, usual_joints
+from tests.vision.arm.made_up import evidence, sheet_from_body, solve, usual_joints
 from vision.arm import priors as priors
-from vision.arm.estimator import Evidence, solve
+from vision.arm.estimator import Evidence
 from vision.arm.priors import JOINTS, Stance
 
 CAMERA = 12
