@@ -14,6 +14,7 @@ import numpy as np
 from calibration.arrays import Array, Picture
 from vision import drawing
 from vision.drawing import CYAN, RED
+from vision.networks.crops import halved
 from vision.person.face import face_disc
 from vision.person.pose import find_people
 from vision.photo import Photo
@@ -72,7 +73,8 @@ def draw_refusal(
         drawing.blurred_disc(picture, (x, y), radius)
     height, width = picture.shape[:2]
     scale = min(1.0, LONGEST_SIDE_PX / max(height, width))
-    smaller = cv2.resize(picture, (round(width * scale), round(height * scale)), interpolation=cv2.INTER_AREA)
+    size = round(width * scale), round(height * scale)
+    smaller = cv2.resize(halved(picture, 1 / scale), size, interpolation=cv2.INTER_AREA)
     picture = np.asarray(smaller, np.uint8)
     place = PLACES.get(code, "")
     if place in points_px and set(ARM) <= points_px.keys():

@@ -44,7 +44,7 @@ def draw_arm(
         The photo with the sheets, the joints, the measured line and details; taller than the photo where there are
         captions.
     """
-    clean = _without_faces(photo, measurement) if blur_face else photo.rgb.copy()
+    clean = _without_faces(photo, measurement) if blur_face else photo.rgb
     picture = clean.copy()
     _sheets(picture, measurement)
     points = {name: np.array(place) for name, place in measurement.points_px.items()}

@@ -16,6 +16,7 @@ from calibration.quantity import Length
 from vision import drawing
 from vision.drawing import CYAN, GREEN, RED, YELLOW
 from vision.instrument.measure import POINT_NAMES, InstrumentMeasurement
+from vision.networks.crops import halved
 from vision.photo import Photo
 
 INSET_SIDE, INSET_TIMES = 170.0, 2.6
@@ -24,6 +25,9 @@ INSET_SIDE, INSET_TIMES = 170.0, 2.6
 KEPT_RIM, KEPT_SOFT, KEPT_CELL = 60.0, 20.0, 30.0
 """How far around instrument and sheets a kept picture stays sharp, over how much it fades, and the size of the cells
 beyond; in thousandths of the photo's longer side."""
+
+_HALVED_CELL_PX = 4.0
+"""Side that a cell keeps at least when the picture is halved before its means are taken, px; our choice."""
 
 _CORNERS = ("top left", "top right", "bottom left", "bottom right")
 
@@ -95,9 +99,11 @@ def blur_surroundings(photo: Photo, measurement: InstrumentMeasurement) -> Pictu
     rgb, unit = photo.rgb, drawing.unit_px(photo.rgb)
     height, width = rgb.shape[:2]
     cells = (max(1, round(width / (KEPT_CELL * unit))), max(1, round(height / (KEPT_CELL * unit))))
-    coarse = cv2.resize(cv2.resize(rgb, cells, interpolation=cv2.INTER_AREA), (width, height))
+    # halving first, which is quick, changes what is unrecognisable by less than a grey level
+    means = cv2.resize(halved(rgb, KEPT_CELL * unit / _HALVED_CELL_PX), cells, interpolation=cv2.INTER_AREA)
+    coarse = np.asarray(cv2.resize(means, (width, height)), np.uint8)
     if measurement.outline_px is None:
-        return np.asarray(coarse, np.uint8)
+        return coarse
     ends = np.array(list(measurement.points_px.values()))
     places = np.vstack([measurement.outline_px, ends, *(sheet.outline_px for sheet in measurement.sheets)])
     small = np.full((max(1, round(height / unit)), max(1, round(width / unit))), 255, np.uint8)
@@ -105,7 +111,17 @@ def blur_surroundings(photo: Photo, measurement: InstrumentMeasurement) -> Pictu
     cv2.fillConvexPoly(small, hull, 0)
     away = cv2.distanceTransform(small, cv2.DIST_L2, 3)
     keep = cv2.resize(np.clip((KEPT_RIM - away) / KEPT_SOFT, 0, 1).astype(np.float32), (width, height))
-    return np.asarray(cv2.blendLinear(rgb, coarse, keep, 1 - keep), np.uint8)
+    left, top, wide, high = cv2.boundingRect(np.round(places).astype(np.int32))
+    rim = int(np.ceil((KEPT_RIM + 2) * unit))  # beyond it nothing is kept
+    near = (
+        slice(max(0, top - rim), max(0, top + high + rim)),
+        slice(max(0, left - rim), max(0, left + wide + rim)),
+    )
+    if keep[near].size:
+        coarse[near] = cv2.blendLinear(
+            np.ascontiguousarray(rgb[near]), np.ascontiguousarray(coarse[near]), keep[near], 1 - keep[near]
+        )
+    return coarse
 
 
 def _details(
@@ -119,15 +135,14 @@ def _details(
     busy = np.vstack([measurement.outline_px, points["scroll_top"][None], *(s.outline_px for s in measurement.sheets)])
     size = INSET_SIDE * drawing.unit_px(picture)
     height, width = picture.shape[:2]
-    drawn = picture.copy()
     free = [corner for corner in _CORNERS if not _hides(busy, corner, size, width, height)]
-    for name, corner in zip(POINT_NAMES, free, strict=False):
-        detail = clean.copy()
-        drawing.line(detail, measurement.outline_px, CYAN, 0.4, closed=True)
-        drawing.line(detail, np.array([points["scroll_top"], points["body_bottom"]]), YELLOW, 0.4)
+    detail = clean.copy()
+    drawing.line(detail, measurement.outline_px, CYAN, 0.4, closed=True)
+    drawing.line(detail, np.array([points["scroll_top"], points["body_bottom"]]), YELLOW, 0.4)
+    for name in POINT_NAMES:
         drawing.ring(detail, points[name], YELLOW, 7.0)
-        drawing.magnified(drawn, detail, points[name], corner, INSET_SIDE, INSET_TIMES)
-    picture[:] = drawn
+    for name, corner in zip(POINT_NAMES, free, strict=False):
+        drawing.magnified(picture, detail, points[name], corner, INSET_SIDE, INSET_TIMES)
 
 
 def _hides(places_px: Array, corner: str, size_px: float, width: int, height: int) -> bool:
