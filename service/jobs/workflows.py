@@ -140,13 +140,12 @@ def _begin_try(tools: Workshop, upload_id: str) -> _Asked | None:
             return None
         known = stated(session, upload)
         if upload.kind != ARM:
-            question = InstrumentQuestion(bar_mm=known.bar_mm, reference=known.reference)
+            question = InstrumentQuestion(bar_mm=known.bar_mm, reference=known.reference, refused_too=False)
             return _Asked(upload.kind, question, upload.tries)
         child = session.get(Child, upload.child_id) if upload.child_id else None
         age = age_years(child, tools.clock.now().date())
-        return _Asked(
-            upload.kind, ArmQuestion(age_years=age, bar_mm=known.bar_mm, reference=known.reference), upload.tries
-        )
+        asked = ArmQuestion(age_years=age, bar_mm=known.bar_mm, reference=known.reference, refused_too=False)
+        return _Asked(upload.kind, asked, upload.tries)
 
 
 def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome) -> None:

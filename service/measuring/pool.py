@@ -180,7 +180,8 @@ class MeasuringPool:
         Outcome
             As `service.measuring.same_child.together` makes it: one result, and what each photo gave in `photos`.
         """
-        asked = replace(question or ArmQuestion(), corrections=None)
+        # what one photo lacks another may have: a refused one may be drawn as well
+        asked = replace(question or ArmQuestion(), corrections=None, refused_too=True)
         looked = await asyncio.gather(*(self._arm_views(data, name, asked) for data, name in files))
         views = [view for each in looked for view in each]
         outcomes = [view.outcome for view in views]

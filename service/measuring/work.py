@@ -58,6 +58,8 @@ class ArmQuestion:
     bar_mm: float | None = None
     reference: Blank | None = None
     captions: Mapping[str, str] | None = None
+    refused_too: bool = True
+    """Whether overlay and photo of a refused photo are wanted, too, and not only the picture of what is wrong."""
 
 
 @dataclass(frozen=True)
@@ -69,6 +71,8 @@ class InstrumentQuestion:
     sheet_height_mm: float | None = None
     reference: Blank | None = None
     captions: Mapping[str, str] | None = None
+    refused_too: bool = True
+    """As of an `ArmQuestion`."""
 
 
 Question = ArmQuestion | InstrumentQuestion
@@ -168,12 +172,14 @@ def measure_arm_view(source: bytes | Photo, name: str, question: ArmQuestion) ->
         sight = pickle.dumps(seen)
     except Refused as refusal:
         measurement = ArmMeasurement(photo=photo.name, usable=False, problems=refusal.problems)
+    shown = replace(photo, rgb=blur_face(photo, measurement))
+    wanted = measurement.usable or question.refused_too
     outcome = Outcome(
         arm_json(measurement),
-        _jpeg(draw_arm(photo, measurement, captions=question.captions)),
-        _jpeg(blur_face(photo, measurement)),
+        _jpeg(draw_arm(shown, measurement, blur_face=False, captions=question.captions)) if wanted else None,
+        _jpeg(shown.rgb) if wanted else None,
         _size_px(photo.rgb),
-        refusal_jpeg=_refusal_jpeg(photo, measurement, measurement.faces_px),
+        refusal_jpeg=_refusal_jpeg(shown, measurement, ()),
         drawn_px=_drawn_px(sheet_outlines_px(measurement)),
         film_s=photo.film_s,
     )
@@ -238,12 +244,15 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
         )
     else:
         measurement = measure_instrument_together(photos, question.sheet_height_mm, question.bar_mm, question.reference)
-    shown = replace(photos[0], rgb=blur_surroundings(photos[0], measurement))
+    overlay_jpeg = photo_jpeg = None
+    if measurement.usable or question.refused_too:
+        shown = replace(photos[0], rgb=blur_surroundings(photos[0], measurement))
+        overlay_jpeg, photo_jpeg = _jpeg(draw_instrument(shown, measurement, question.captions)), _jpeg(shown.rgb)
     return Outcome(
         instrument_json(measurement),
-        _jpeg(draw_instrument(shown, measurement, question.captions)),
-        _jpeg(shown.rgb),
-        _size_px(shown.rgb),
+        overlay_jpeg,
+        photo_jpeg,
+        _size_px(photos[0].rgb),
         drawn_px=_drawn_px([sheet.outline_px for sheet in measurement.sheets], measurement.outline_px),
         refusal_jpeg=_refusal_jpeg(photos[0], measurement, None),
         film_s=photos[0].film_s,
@@ -324,8 +333,10 @@ def _size_px(rgb: NDArray[np.uint8]) -> tuple[int, int]:
 
 
 def _jpeg(rgb: NDArray[np.uint8]) -> bytes:
-    from PIL import Image
+    import numpy as np
+    import simplejpeg
 
-    buffer = io.BytesIO()
-    Image.fromarray(rgb).save(buffer, "JPEG", quality=88)
-    return buffer.getvalue()
+    # the same encoder without Pillow's copy of the picture in its own memory
+    return bytes(
+        simplejpeg.encode_jpeg(np.ascontiguousarray(rgb), quality=88, colorspace="RGB", colorsubsampling="420")
+    )
