@@ -2,7 +2,7 @@
 
 The camera is a pinhole with radial distortion (k1, k2), one focal length for both axes.  Unknown are the focal length,
 the principal point, the distortion, how much longer than wide the printer made the sheets, and one pose per sheet.  All
-of them are estimated together from all corners, by least squares (Gauss-Newton with damping, scipy), each corner
+of them are estimated together from all corners, by least squares (Gauss-Newton with damping), each corner
 weighted by its noise.  What one photo of a plane cannot tell is filled in by priors: the focal length that the phone
 writes into the photo, a principal point near the middle, a lens that hardly distorts, and that sheets on one wall or
 table are parallel.  The inverse of the normal matrix is the covariance of all parameters (JCGM 100:2008, 5.2; Hartley
@@ -26,8 +26,8 @@ from functools import cached_property
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import OptimizeResult, least_squares
 
+from calibration.least_squares import Minimum, minimum
 from calibration.problems import NO_SHEET, WRONG_LENS, Refused
 from calibration.sheet_in_photo import SheetInPhoto, pooled_noise_px
 
@@ -58,6 +58,8 @@ CENTRE_SD_SHARE = 0.01
 K1_SD, K2_SD = 0.015, 0.006
 """Main cameras of phones correct their distortion down to about 0.5 % at the corner (from memory), where r is 0.8."""
 
+MOST_STEPS, NEAR_SD = 100, 1e-4
+"""Steps of an adjustment at most, and the length of the last one in standard deviations; our choice."""
 _FEWEST_JUDGED = 4
 """Corners beyond which misfits tell the corners' noise; four fit nearly any pose."""
 
@@ -364,9 +366,9 @@ class Adjustment:
         at_mm = np.append((middle_px - self.common[1:3]) / self.common[0], 1.0) * distance_mm
         return np.concatenate([upright, at_mm - _rotation(upright) @ middle_mm])
 
-    def solve(self, start: Array) -> OptimizeResult:
+    def solve(self, start: Array) -> Minimum:
         """Least squares from one starting point."""
-        return least_squares(self.residuals, start, jac=self.jacobian, method="lm", x_scale="jac", max_nfev=60)
+        return minimum(lambda at: (self.residuals(at), self.jacobian(at)), start, MOST_STEPS, NEAR_SD)
 
     def judge_noise(self, parameters: Array) -> None:
         """Take the corners' noise from their misfits to the adjusted camera; each sheet's pose used up six of them."""
@@ -460,12 +462,12 @@ class _Solution:
 
 
 def _solved(problem: Adjustment) -> _Solution:
-    start = min((problem.solve(start) for start in problem.starts()), key=lambda found: float(found.cost))
+    start = min((problem.solve(start) for start in problem.starts()), key=lambda found: found.cost)
     # the corners' noise was judged without a lens; now that the lens is known it is judged again
     problem.judge_noise(start.x)
-    parameters = np.asarray(problem.solve(start.x).x, dtype=np.float64)
+    parameters = problem.solve(start.x).x
     root = inverse_root(problem.jacobian(parameters))
-    return _Solution(problem, parameters, root, problem.improbability + float(start.cost))
+    return _Solution(problem, parameters, root, problem.improbability + start.cost)
 
 
 def _mixed_root(best: _Solution, lenses: list[_Solution]) -> Array:

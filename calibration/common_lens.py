@@ -17,12 +17,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import OptimizeResult, least_squares
 
 from calibration.arrays import Array
 from calibration.camera import (
     CENTRE_SD_SHARE,
     COMMON,
+    MOST_STEPS,
+    NEAR_SD,
     POSE,
     Adjustment,
     PosedCamera,
@@ -32,6 +33,7 @@ from calibration.camera import (
     same_turns,
     triangular,
 )
+from calibration.least_squares import Minimum, minimum
 from calibration.sheet_in_photo import SheetInPhoto
 
 STEADIED_SHARE = 0.003
@@ -150,15 +152,15 @@ class _Joint:
         common = self.parts[0].common
         parameters = np.concatenate([common, np.zeros(2 * len(self.parts))])
         for part in self.parts:
-            found = min((part.solve(at) for at in part.starts()), key=lambda each: float(each.cost))
+            found = min((part.solve(at) for at in part.starts()), key=lambda each: each.cost)
             poses = np.array(found.x[COMMON:]).reshape(-1, POSE)
             poses[:, 5] *= common[0] / found.x[0]
             parameters = np.append(parameters, poses.ravel())
         return parameters
 
-    def solve(self, start: Array) -> OptimizeResult:
+    def solve(self, start: Array) -> Minimum:
         """Least squares from a starting point."""
-        return least_squares(self.residuals, start, jac=self.jacobian, method="lm", x_scale="jac", max_nfev=100)
+        return minimum(lambda at: (self.residuals(at), self.jacobian(at)), start, MOST_STEPS, NEAR_SD)
 
     def residuals(self, parameters: Array) -> Array:
         """All residuals, over their standard deviations."""
@@ -199,7 +201,7 @@ class _Found:
 
 def _adjusted(problem: _Joint) -> _Found:
     found = problem.solve(problem.start())
-    cost = float(found.cost)
+    cost = found.cost
     for part, parameters in zip(problem.parts, problem.of_views(found.x), strict=True):
         part.judge_noise(parameters)
     found = problem.solve(found.x)

@@ -158,9 +158,9 @@ def test_a_photo_takes_not_many_times_its_decoding_and_its_sheet(kind: str, most
 
 
 def test_a_worker_loads_nothing_that_it_never_needs() -> None:
-    """What is loaded is waited for: statistics and plotting libraries take longer than a photo's sheet."""
+    """What is loaded is waited for: optimisers, statistics and plotting take longer to load than a photo to measure."""
     code = "import sys, service.measuring.loaded; print(*sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
     loaded = set(done.stdout.split())
     assert "vision.instrument.measure" in loaded
-    assert not loaded & {"scipy.stats", "matplotlib", "sounddevice"}
+    assert not loaded & {"scipy.optimize", "scipy.stats", "matplotlib", "sounddevice"}

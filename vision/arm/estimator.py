@@ -32,6 +32,7 @@ from numpy.typing import ArrayLike
 from calibration import anthropometry
 from calibration.arrays import Array
 from calibration.camera import PosedCamera
+from calibration.least_squares import minimum
 from vision.arm import priors as priors
 from vision.arm.priors import JOINTS, Stance, whitener
 
@@ -45,10 +46,6 @@ its deviation up to which it is normal: 95 % of landmarks of a normal distributi
 of freedom), and are believed as much as stated, not more."""
 _ROUNDS, _SETTLED = 4, 0.05
 """Most times that landmarks are weighed anew, and the change of the weights below which it ends."""
-_STEPS, _NEAR = 30, 1e-3
-"""Most steps towards one minimum, and the step that ends them: a thousandth of a standard deviation."""
-_DAMPING = 1e-3, 10.0
-"""First damping of a step that led upwards, as a share of the diagonal, and its growth (Marquardt 1963)."""
 COORDINATES = 15
 """Coordinates of the five points."""
 _STEP_MM, _STEP_DEG = 1e-3, 1e-4
@@ -318,7 +315,7 @@ def most_probable(problem: ArmProblem, start: Array | None = None) -> tuple[Solu
     if start is not None:
         problem.weighed(at)
     for _ in range(_ROUNDS):
-        at = _minimum(problem, at)
+        at = minimum(problem.linearised, at).x
         if problem.weighed(at) < _SETTLED:
             break
     jacobian = problem.jacobian(at)
@@ -337,24 +334,6 @@ def most_probable(problem: ArmProblem, start: Array | None = None) -> tuple[Solu
         deviations = np.sqrt(np.bincount(numbers, shares**2))
         lengths[name] = value, dict(zip(causes, deviations.tolist(), strict=True))
     return Solution(stance, problem.points(at), log_evidence, lengths), at
-
-
-def _minimum(problem: ArmProblem, start: Array) -> Array:
-    """The unknowns (U,) of least squares near `start`, by Gauss-Newton steps, damped where they lead upwards."""
-    at, damping = start, 0.0
-    rows, slopes = problem.linearised(at)
-    for _ in range(_STEPS):
-        information, pull = slopes.T @ slopes, slopes.T @ rows
-        step = -np.linalg.solve(information + np.diag(damping * information.diagonal()), pull)
-        there, slopes_there = problem.linearised(at + step)
-        length = float(step @ information @ step) ** 0.5  # in standard deviations: rows are
-        if there @ there > rows @ rows and length > _NEAR:
-            damping = max(damping * _DAMPING[1], _DAMPING[0])
-            continue
-        at, rows, slopes, damping = at + step, there, slopes_there, damping / _DAMPING[1] ** 2
-        if length < _NEAR:
-            break
-    return at
 
 
 def _measures(evidence: Evidence) -> dict[str, Callable[[Array, Array], Array]]:
