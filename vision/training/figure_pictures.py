@@ -72,12 +72,21 @@ def read(folder: Path, device: torch.device, wanted: Callable[[dict[str, Any]], 
     return Pictures(tensors[0], tensors[1], truths)
 
 
+COARSEST, FINEST = 0.18, 0.9
+"""Between these a picture is made smaller: at the least a trunk's shoulders are 18 px apart in the neck's crop."""
+
+
 def coarser(x: Tensor) -> Tensor:
-    """Pictures (B, 3, H, W) as of a person further away: a third of them made smaller and enlarged again."""
-    small = float(torch.rand(()) * 0.55 + 0.3)
-    low = F.interpolate(x, scale_factor=small, mode="area")
-    low = F.interpolate(low, size=x.shape[2:], mode="bilinear", align_corners=False)
-    return torch.where(degrade.chance(len(x), 0.33, x.device) > 0, low, x)
+    """Pictures (B, 3, H, W) as of a person further away: half of them made smaller, some coded, and enlarged again."""
+    n, high, wide = len(x), x.shape[2], x.shape[3]
+    small = COARSEST * (FINEST / COARSEST) ** float(torch.rand(()))
+    size = [max(8 * round(side * small / 8), 16) for side in (high, wide)]
+    low = F.interpolate(x, size=size, mode="area").clamp(0, 1)
+    coded = degrade.jpeg(low, degrade.rand(n, 30, 95, x.device)).to(x.dtype)
+    low = torch.where(degrade.chance(n, 0.6, x.device) > 0, coded, low)
+    way = "bicubic" if torch.rand(()) < 0.3 else "bilinear"
+    low = F.interpolate(low, size=(high, wide), mode=way, align_corners=False).clamp(0, 1)
+    return torch.where(degrade.chance(n, 0.5, x.device) > 0, low, x)
 
 
 def sources_in_use() -> list[str]:

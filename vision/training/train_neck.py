@@ -24,8 +24,12 @@ from vision.training.figures import textures
 from vision.training.fitting import export, fit
 from vision.training.network import PartNet, mask_loss, point_loss
 
-POINTS = ("side_neck_L", "side_neck_R", "acromion_L", "acromion_R")
-MIRRORED = [1, 0, 3, 2]
+POINTS = ("side_neck_L", "side_neck_R", "acromion_L", "acromion_R", "outline_L", "outline_R")
+"""Sides of the neck on the body, tips of the shoulders, and sides of the neck on the outline that the camera sees."""
+MIRRORED = [1, 0, 3, 2, 5, 4]
+FLAGS = 5
+"""Scores: each side of the neck seen, the figure's back; then turn of the trunk to the line of sight, in units of ten
+degrees and positive to the right, and the logarithm of its deviation."""
 SIZE = 224
 SPAN = 2.2
 """Side of the crop over the distance of the shoulder landmarks."""
@@ -40,10 +44,17 @@ class Crops:
 
     def __init__(self, pictures: Pictures, grounds: Tensor) -> None:
         self.pictures, self.grounds, self.device = pictures, grounds, pictures.pictures.device
-        self.truth = pictures.column(lambda t: [t["points_px"][name] for name in POINTS]).float()
+        nowhere = [math.nan, math.nan]
+        self.truth = pictures.column(lambda t: [t["points_px"][name] or nowhere for name in POINTS]).float()
         self.shoulders = pictures.column(lambda t: [t["points_px"]["shoulder_L"], t["points_px"]["shoulder_R"]]).float()
         seen = {True: 1.0, False: 0.0, None: math.nan}
-        self.seen = pictures.column(lambda t: [*(seen[t["seen"][s]] for s in "LR"), float(t["behind"])]).float()
+        self.seen = pictures.column(
+            lambda t: [
+                *(seen[t["seen"][s]] for s in "LR"),
+                float(t["behind"]),
+                math.nan if t["behind"] else (t["yaw"] - t["azimuth"]) / 10,
+            ]
+        ).float()
         kept = pictures.column(lambda t: t["seed"]) % KEPT == 0
         self.learned, self.kept = torch.nonzero(~kept).ravel(), torch.nonzero(kept).ravel()
         step = torch.arange(SIZE, device=self.device, dtype=torch.float32) - (SIZE - 1) / 2
@@ -54,7 +65,7 @@ class Crops:
         return self.crops(self.learned[torch.randint(0, len(self.learned), (n,), device=self.device)], True)
 
     def crops(self, index: Tensor, varied: bool) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-        """Pictures (n, 3, S, S) 0..255, outlines (n, 1, S/2, S/2), points (n, 1, K, 2) px, seen (n, 3)."""
+        """Pictures (n, 3, S, S) 0..255, outlines (n, 1, S/2, S/2), points (n, 1, K, 2) px, flags (n, 4)."""
         dev, n = self.device, len(index)
         ends = self.shoulders[index]
         width = (ends[:, 0] - ends[:, 1]).norm(dim=-1).view(-1, 1, 1)
@@ -66,7 +77,7 @@ class Crops:
         angle = torch.atan2(across[:, 1], across[:, 0])
         flip, stretch = torch.ones(n, 1, device=dev), torch.ones(n, 1, device=dev)
         if varied:
-            span = span * torch.exp(torch.randn(n, device=dev) * 0.08)
+            span = span * torch.exp(torch.randn(n, device=dev) * 0.11)
             angle = angle + torch.randn(n, device=dev) * 0.07
             flip = torch.where(torch.rand(n, 1, device=dev) < 0.5, -1.0, 1.0)
             stretch = torch.exp(torch.randn(n, 1, device=dev) * 0.05)
@@ -89,7 +100,8 @@ class Crops:
         goal = torch.stack([goal[..., 0] * flip / stretch, goal[..., 1] * stretch], -1) + (SIZE - 1) / 2
         mirrored = flip < 0
         goal = torch.where(mirrored[..., None], goal[:, MIRRORED], goal)
-        seen = torch.where(mirrored, self.seen[index][:, [1, 0, 2]], self.seen[index])
+        turned = self.seen[index][:, [1, 0, 2, 3]] * torch.tensor([1.0, 1.0, 1.0, -1.0], device=dev)
+        seen = torch.where(mirrored, turned, self.seen[index])
         inside = ((goal >= 0) & (goal <= SIZE - 1)).all(-1, keepdim=True)
         goal = torch.where(inside, goal, torch.full_like(goal, math.nan))
         return (image * 255).clamp(0, 255), F.avg_pool2d(alpha, 2), goal[:, None], seen
@@ -109,14 +121,21 @@ class Crops:
         return (image * (1 - over) + ground * over).clamp(0, 1)
 
 
+OUTLINE = slice(4, 6)
+"""Of `POINTS`, those on whose errors the record reports."""
+
+
 def loss_of(out: tuple[Tensor, Tensor, Tensor], person: Tensor, xy: Tensor, seen: Tensor) -> Tensor:
-    """Points, silhouette, whether each side of the neck is seen, and whether it is the figure's back."""
-    known = torch.isfinite(seen)
-    flags = F.binary_cross_entropy_with_logits(out[2].float(), torch.nan_to_num(seen), reduction="none")
+    """Points, silhouette, whether each side of the neck is seen, whether it is the figure's back, the trunk's turn."""
+    told, known = out[2].float(), torch.isfinite(seen)
+    flags = F.binary_cross_entropy_with_logits(told[:, :3], torch.nan_to_num(seen[:, :3]), reduction="none")
+    log = told[:, 4].clamp(-3, 3)
+    turn = 0.5 * ((torch.nan_to_num(seen[:, 3]) - told[:, 3]) * torch.exp(-log)).square().clamp(max=50) + log
     return (
         point_loss(out[1], xy, 7.0)
         + 0.4 * mask_loss(out[0], person)
-        + 0.5 * (flags * known).sum() / known.sum().clamp(min=1)
+        + 0.5 * (flags * known[:, :3]).sum() / known[:, :3].sum().clamp(min=1)
+        + 0.3 * (turn * known[:, 3]).sum() / known[:, 3].sum().clamp(min=1)
     )
 
 
@@ -126,7 +145,7 @@ def report(net: PartNet, crops: Crops, record: Record) -> None:
     from vision.networks.points import read_points
 
     net.eval()
-    errors, sigmas, shown, chances, backs = [], [], [], [], []
+    errors, sigmas, shown, chances, backs, turns = [], [], [], [], [], []
     for part in crops.kept.split(64):
         x, _, xy, seen = crops.crops(part, False)
         _, maps, flags = net(x)
@@ -134,15 +153,16 @@ def report(net: PartNet, crops: Crops, record: Record) -> None:
             maps.float().cpu().numpy(),
             xy[:, 0].cpu().numpy(),
             seen.cpu().numpy(),
-            flags.float().sigmoid().cpu().numpy(),
+            flags.float().cpu().numpy(),
             strict=True,
         ):
-            got = read_points(m, len(POINTS))[:2]
-            errors.append(got[:, :2] - true[:2])
+            got = read_points(m, len(POINTS))[OUTLINE]
+            errors.append(got[:, :2] - true[OUTLINE])
             sigmas.append(got[:, 2])
             shown.append(there[:2])
-            chances.append(flag[:2])
-            backs.append((there[2], flag[2]))
+            chances.append(1 / (1 + np.exp(-flag[:2])))
+            backs.append((there[2], flag[2] > 0))
+            turns.append((10 * (flag[3] - there[3]), 10 * np.exp(flag[4])))
     e, s = 100 * SPAN / SIZE * np.concatenate(errors), 100 * SPAN / SIZE * np.concatenate(sigmas)
     seen_, chance_ = np.concatenate(shown), np.concatenate(chances)
     back, told = np.array(backs).T
@@ -151,6 +171,8 @@ def report(net: PartNet, crops: Crops, record: Record) -> None:
         told_back=np.mean(told[back > 0.5] > 0.5),
         fronts_called_back=np.mean(told[back < 0.5] > 0.5),
     )
+    off, said = np.array(turns)[back < 0.5].T
+    record.add(turn_rms_deg=np.sqrt(np.mean(off**2)), turn_over_said=np.sqrt(np.mean((off / said) ** 2)))
     front = np.repeat(back < 0.5, 2)
     fine = np.isfinite(e).all(1) & np.isfinite(seen_) & front
     e, s, seen_, chance_ = e[fine], s[fine], seen_[fine] > 0.5, chance_[fine]
@@ -184,8 +206,8 @@ def contact_sheet(crops: Crops, path: Path) -> None:
         for j, p in enumerate(xy[i, 0].cpu().numpy()):
             if np.isfinite(p).all():
                 here = j < 2 and bool(seen[i, j] > 0.5)
-                colour = ((0, 255, 0), (0, 255, 255), (255, 0, 0), (255, 0, 255))[j]
-                cv2.circle(a, (round(float(p[0])), round(float(p[1]))), 4, colour, -1 if here else 1)
+                colour = ((0, 255, 0), (0, 255, 255), (255, 0, 0), (255, 0, 255), (255, 255, 255), (255, 255, 255))[j]
+                cv2.circle(a, (round(float(p[0])), round(float(p[1]))), 4 if j < 4 else 2, colour, -1 if here else 1)
         tiles.append(a)
     cv2.imwrite(str(path), np.vstack([np.hstack(tiles[k : k + 8]) for k in range(0, 24, 8)]))
 
@@ -208,7 +230,7 @@ def main() -> None:
     record = Record.of(pictures, a.weights, seconds=a.seconds, batch=a.batch)
     a.out.mkdir(parents=True, exist_ok=True)
     contact_sheet(crops, a.out / "crops.jpg")
-    net = PartNet(1, len(POINTS), 3)
+    net = PartNet(1, len(POINTS), FLAGS)
     if a.weights.suffix == ".pt":
         net.load_state_dict({name: value.float() for name, value in torch.load(a.weights, weights_only=True).items()})
     else:

@@ -1,9 +1,14 @@
 """The neck point: found where it shows, and said to be guessed where it does not."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
+import pytest
 
-from vision.person.neck import find_neck, look_at_shoulders
+from vision.networks.points import MapPoint
+from vision.person.neck import OUTLINE_FROM_DEG, find_neck, from_shoulders, look_at_shoulders
+from vision.person.neck_net import NeckMap, Turn
 from vision.person.pose import Person
 from vision.photo import Photo
 
@@ -27,3 +32,23 @@ def test_a_scarf_makes_the_point_a_guess(photo: Photo, person: Person) -> None:
     hidden = find_neck(covered, person, "left", look_at_shoulders(covered, person))
     assert not hidden.seen
     assert hidden.deviation_px > 1.7 * bare.deviation_px
+
+
+def told(turn_deg: float, confidence: float = 0.9) -> NeckMap:
+    """What a network says that finds the body's point at (100, 50) and the outline's at (120, 40)."""
+    points = {"left": MapPoint(100.0, 50.0, 1.0, 0.9), "outline_left": MapPoint(120.0, 40.0, 1.0, confidence)}
+    return NeckMap(points, {"left": 0.1, "right": 0.1}, 0.0, Turn(turn_deg, 3.0))
+
+
+@pytest.mark.parametrize(
+    ("turn_deg", "expected"),
+    [(0.0, (100, 50)), (0.5 * OUTLINE_FROM_DEG, (110, 45)), (-OUTLINE_FROM_DEG, (120, 40)), (60.0, (120, 40))],
+)
+def test_the_further_a_trunk_is_turned_the_more_the_outline_counts(photo, person, turn_deg, expected):
+    found = find_neck(photo.rgb, replace(person, mask=None), "left", told(turn_deg))
+    assert found.px == pytest.approx(expected)
+
+
+def test_a_network_that_is_unsure_of_either_point_is_not_asked(photo, person):
+    found = find_neck(photo.rgb, replace(person, mask=None), "left", told(0.0, confidence=0.2))
+    assert found.px == pytest.approx(from_shoulders(person, "left").px)

@@ -50,6 +50,30 @@ def test_tells_on_which_side_a_bare_neck_is_seen(net):
     assert max(net(nobody, points["shoulder_joint_L"], points["shoulder_joint_R"]).seen.values()) < 0.5
 
 
+@pytest.mark.parametrize("name", ["child-1", "child-2", "child-3"])
+def test_the_outline_of_a_front_is_where_the_body_is_and_the_turn_is_told(net, name):
+    rgb, points = sample(name)
+    left, right = points["shoulder_joint_L"], points["shoulder_joint_R"]
+    width = np.linalg.norm(left - right)
+    found = net(rgb, left, right)
+    for side in ("left", "right"):
+        body, outline = found.points[side], found.points[f"outline_{side}"]
+        assert np.hypot(body.x - outline.x, body.y - outline.y) < 0.08 * width
+    scene = truth(name)
+    to = np.array(scene["eye_mm"]) - scene["points"]["side_neck_L"]["mm"]
+    turned = scene["pose"]["torso_yaw_deg"] - np.degrees(np.arctan2(to[0], to[2]))
+    assert found.turn.deg == pytest.approx(turned, abs=8.0)
+    assert 1.0 < found.turn.deviation_deg < 8.0
+
+
+def test_a_mirrored_picture_is_turned_the_other_way(net):
+    rgb, points = sample("child-3")
+    left, right = points["shoulder_joint_L"], points["shoulder_joint_R"]
+    last = np.array([rgb.shape[1] - 1, 0])
+    other = net(np.ascontiguousarray(rgb[:, ::-1]), *(last + end * [-1, 1] for end in (right, left)))
+    assert other.turn.deg == pytest.approx(-net(rgb, left, right).turn.deg, abs=4.0)
+
+
 def test_left_and_right_are_the_persons_own(net):
     rgb, points = sample("child-3")
     found = net(rgb, points["shoulder_joint_L"], points["shoulder_joint_R"])

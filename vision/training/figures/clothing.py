@@ -45,7 +45,7 @@ class Looks:
         tone = int(rng.integers(len(SKINS)))
         hair = HAIRS[int(rng.integers(2 if tone >= 5 else len(HAIRS)))]
         long = rng.random() < 0.5
-        cover = str(rng.choice(COVERS, p=[0.4, 0.2, 0.1, 0.08, 0.14, 0.08]))
+        cover = str(rng.choice(COVERS, p=[0.32, 0.2, 0.14, 0.08, 0.14, 0.12]))
         return cls(
             np.array(SKINS[tone]) * rng.uniform(0.85, 1.12) * np.exp(rng.normal(0, 0.04, 3)),
             np.array(hair) * rng.uniform(0.8, 1.25),
@@ -53,7 +53,7 @@ class Looks:
             str(rng.choice(["crew", "crew", "wide", "vee", "straps"] if cover == "none" else ["crew", "vee"])),
             cover,
             str(rng.choice(STYLES)),
-            float(rng.uniform(0.003, 0.014)),
+            float(rng.uniform(0.003, 0.014) if rng.random() < 0.85 else rng.uniform(0.014, 0.03)),
             float(rng.uniform(0.1, 1.0)),
         )
 

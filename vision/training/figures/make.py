@@ -28,6 +28,7 @@ from vision.training.figures import bodies, textures
 from vision.training.figures.bodies import VERTICES, Body, Kinds
 from vision.training.figures.clothing import Looks, dressed
 from vision.training.figures.meshes import Mesh
+from vision.training.figures.outline import neck_corner
 from vision.training.figures.posing import TRUNK_BONES, ArmPose, Pose, Posed, Poser, about
 from vision.training.figures.rooms import cloth_picture, light, room
 from vision.training.figures.trace import Surface, View, render
@@ -41,7 +42,11 @@ PARTS = ("skin", "hair", "top", "trousers", "cover", "cord")
 COVERED_M = 0.010
 """A point of the skin counts as seen if skin is seen within two pixels of it, and no further from it in depth than
 this: the side of the neck lies where skin turns away from the camera."""
+OUTLINE_REACH = 0.15
+"""How far from the vertex of the front the outline's corner may lie, over the straight arm: our choice."""
 SAMPLES = 32
+SHRUG_DEG = 4.0
+"""Deviation of the collar bones' height among people; our choice."""
 BEHIND = 0.09
 """How many figures show their back; our choice."""
 
@@ -67,7 +72,7 @@ def drawn(rng: np.random.Generator, kinds: Kinds, store: list[Body]) -> Drawn:
     behind = bool(rng.random() < BEHIND)
     if behind:
         stance = "floating"
-    up = float(rng.uniform(-40, 30) if rng.random() < 0.12 else np.clip(rng.normal(0, 5), -14, 14))
+    up = float(rng.uniform(-45, 50) if rng.random() < 0.25 else np.clip(rng.normal(0, 5), -14, 14))
     forward, flex = float(rng.uniform(-3, 10)), float(rng.uniform(0, 9))
     if stance == "reaching":
         if rng.random() < 0.6:
@@ -108,19 +113,25 @@ def drawn(rng: np.random.Generator, kinds: Kinds, store: list[Body]) -> Drawn:
             0.3,
         ),
         ArmPose(float(rng.normal(0, 8)), float(rng.uniform(-2, 15)), float(rng.uniform(0, 15)), 30, (0, 0, 1), 0.9),
+        ArmPose(float(rng.uniform(10, 60)), float(rng.uniform(-2, 30)), float(rng.uniform(0, 60)), 30, (0, 0, 1), 0.6),
     )
-    other = others[int(rng.choice(3, p=[0.65, 0.12, 0.23]))]
+    other = others[int(rng.choice(4, p=[0.57, 0.12, 0.21, 0.10]))]
     turn, twist = float(rng.normal(0, 2.5)), float(rng.normal(0, 1.5))
-    if rng.random() < 0.4:
-        much = float(rng.choice([-1, 1]) * rng.uniform(9, 30))
+    if rng.random() < 0.5:
+        much = float(rng.choice([-1, 1]) * rng.uniform(9, 42))
         turn, twist = (much, twist) if rng.random() < 0.6 else (turn, much)
     head = float(rng.normal(0, 8) if rng.random() < 0.55 else rng.uniform(-70, 70))
     pose = Pose(
         turn,
         twist,
         float(rng.normal(0, 1.6)),
-        (head, float(rng.normal(4, 9)), float(rng.normal(0, 5))),
+        (
+            head,
+            float(rng.uniform(-15, 35) if rng.random() < 0.25 else rng.normal(4, 9)),
+            float(rng.normal(0, 14 if rng.random() < 0.25 else 5)),
+        ),
         {side: arm, "LR".replace(side, ""): other},
+        float(rng.normal(0, SHRUG_DEG)),
     )
     return Drawn(body, pose, side, stance == "wall", behind)
 
@@ -184,6 +195,7 @@ def picture(
     linear, labels, ranges = render([*figure, *things], looks_of, lamps, sky, view, samples, seed)
     parts = np.where((labels >= 0) & (labels < len(PARTS)), labels + 1, 0).astype(np.uint8)
     necks = {s: posed.points[VERTICES[f"side_neck.{s}"]] for s in "LR"}
+    corners = {s: neck_corner(kinds, posed, view, s, OUTLINE_REACH * ARM_PX) for s in "LR"}
     spots = {
         **{f"side_neck_{name[s]}": necks[s] for s in "LR"},
         **{f"acromion_{name[s]}": posed.points[VERTICES[f"acromion.{s}"]] for s in "LR"},
@@ -217,7 +229,11 @@ def picture(
             ),
             2,
         ),
-        "points_px": {k: view.project(v[None])[0].round(2).tolist() for k, v in spots.items()},
+        "azimuth": azimuth(view, necks),
+        "points_px": {
+            **{k: view.project(v[None])[0].round(2).tolist() for k, v in spots.items()},
+            **{f"outline_{name[s]}": None if c is None else c.round(2).tolist() for s, c in corners.items()},
+        },
         "seen": {name[s]: is_seen(necks[s], view, parts, ranges) for s in "LR"},
     }
     return np.asarray(linear, float), parts, truth
@@ -226,6 +242,12 @@ def picture(
 def back_of(figure: list[Mesh]) -> float:
     """How far back a figure reaches."""
     return min(float(mesh.points[:, 2].min()) for mesh in figure)
+
+
+def azimuth(view: View, necks: dict[str, Array]) -> float:
+    """Angle of the line of sight to the neck against the wall's normal, positive from the camera's right, degrees."""
+    to = view.place - 0.5 * (necks["L"] + necks["R"])
+    return round(float(np.degrees(np.arctan2(to[0], to[2]))), 2)
 
 
 def is_seen(point: Array, view: View, parts: NDArray[np.uint8], ranges: NDArray[np.float32]) -> bool | None:

@@ -30,13 +30,18 @@ class ArmPose:
 
 @dataclass(frozen=True)
 class Pose:
-    """A whole pose, degrees: turn of the whole, twist of the trunk on the hips, lean, head (turn, nod, tilt), arms."""
+    """A whole pose, degrees.
+
+    Turn of the whole, twist of the trunk on the hips, lean, head (turn, nod, tilt), arms, and by how much the collar
+    bones are held higher than usual.
+    """
 
     turn: float
     twist: float
     lean: float
     head: tuple[float, float, float]
     arms: dict[str, ArmPose] = field(default_factory=dict)
+    shrug: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -96,7 +101,7 @@ class Poser:
             self._set(bone, about((0, 1, 0), pose.twist / 3))
         for side, sign in (("L", 1.0), ("R", -1.0)):
             # the collar bone rises with the arm; at rest it hangs 45 degrees
-            self._set(f"clavicle.{side}", about((0, 0, 1), sign * 0.12 * (pose.arms[side].up + 45)))
+            self._set(f"clavicle.{side}", about((0, 0, 1), sign * (0.12 * (pose.arms[side].up + 45) + pose.shrug)))
         turn, nod, tilt = pose.head
         bend = about((0, 1, 0), turn / 3) @ about((1, 0, 0), nod / 3) @ about((0, 0, 1), tilt / 3)
         for bone in ("neck02", "neck03", "head"):
