@@ -10,7 +10,7 @@ from tests.accuracy import arm
 from tests.accuracy.table import print_table
 from vision.arm import depth
 
-PARTS = ("arm", "instrument", "blank", "prints", "sequences")
+PARTS = ("arm", "instrument", "blank", "prints", "sequences", "turned")
 
 
 def main() -> None:
@@ -46,6 +46,10 @@ def main() -> None:
         from tests.accuracy import sequences
 
         table += sequences.rows(options.scenes)
+    if options.only == "turned":
+        from tests.accuracy import turned
+
+        table += turned.rows(options.scenes)
     if options.only == "prints":
         from tests.accuracy import prints
 

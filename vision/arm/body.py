@@ -16,6 +16,7 @@ from vision.arm.estimator import Sighting
 from vision.arm.priors import LandmarkError
 from vision.person.hand import Hand, HandPoint
 from vision.person.neck import NeckPoint
+from vision.person.neck_net import Turn
 from vision.person.pose import Landmark, Person, of_side
 from vision.person.posture import SeenPosture
 
@@ -44,6 +45,8 @@ class SeenBody:
         The hand at the arm's end.
     posture : SeenPosture or None
         Neck and shoulder where the arm hangs; None where nobody looked.
+    turn : Turn or None
+        How far the trunk is turned to the line of sight; None where nobody looked.
     """
 
     camera: PosedCamera
@@ -53,6 +56,7 @@ class SeenBody:
     neck: NeckPoint
     hand: Hand | None
     posture: SeenPosture | None = None
+    turn: Turn | None = None
 
     def landmark(self, name: str) -> Array:
         """(2,) px of a body landmark of the arm's side."""

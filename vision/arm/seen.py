@@ -148,4 +148,5 @@ def seen_body(photo: Photo, person: Person, side: str, camera: PosedCamera) -> S
         neck=find_neck(photo.rgb, person, side, shoulders),
         hand=find_hand(photo.rgb, wrist, arm_px),
         posture=find_posture(photo.rgb, person, side, shoulders),
+        turn=None if shoulders is None else shoulders.turn,
     )

@@ -156,9 +156,9 @@ def boxed(ground: NDArray[np.float32], points: dict[str, list[float]], rng: np.r
 
 
 def neck(folder: Path) -> None:
-    """Neck points at the true depth, mm, of the outstretched arm's side."""
+    """Neck points at the true depth, mm, of the outstretched arm's side; the trunk's turn to the wall."""
     net = NeckNet()
-    rows = []
+    rows, turns = [], []
     for place, truth, rgb in scenes(folder):
         people = find_people(rgb)
         if not people:
@@ -169,17 +169,25 @@ def neck(folder: Path) -> None:
         camera = truth["camera"]
         depth = (np.array(camera["R"]) @ np.array(point["mm"]) + np.array(camera["t"]))[2]
         scale = depth / camera["K"][0][0]
-        got = net(rgb, people[0].point("shoulder", "left"), people[0].point("shoulder", "right")).points[side]
+        told = net(rgb, people[0].point("shoulder", "left"), people[0].point("shoulder", "right"))
+        got = told.points[side]
         error = (np.array([got.x, got.y]) - point["px"]) * scale
         plain = (from_shoulders(people[0], side).px - point["px"]) * scale
         rows.append([*error, np.hypot(*plain), got.sigma_px * scale])
+        if told.turn is not None:
+            sight = np.array(camera["centre_mm"]) - point["mm"]
+            turned = told.turn.deg + np.degrees(np.arctan2(sight[0], sight[2])) - truth["pose"]["torso_yaw_deg"]
+            turns.append((turned, told.turn.deviation_deg))
     a = np.array(rows)
+    off, said = np.array(turns).T
     e = np.hypot(a[:, 0], a[:, 1])
     print(
         f"{folder.name}: {len(a)} pictures; network median {np.median(e):.1f} mm, "
         f"95th percentile {np.percentile(e, 95):.1f}, "
         f"mean right {a[:, 0].mean():+.1f}, down {a[:, 1].mean():+.1f}; expected deviation {np.median(a[:, 3]):.1f}; "
-        f"by proportion median {np.median(a[:, 2]):.1f}, 95th percentile {np.percentile(a[:, 2], 95):.1f}"
+        f"by proportion median {np.median(a[:, 2]):.1f}, 95th percentile {np.percentile(a[:, 2], 95):.1f}; "
+        f"turn mean {off.mean():+.1f}, root mean square {np.sqrt(np.mean(off**2)):.1f} degrees, "
+        f"{np.sqrt(np.mean((off / said) ** 2)):.2f} of the expected"
     )
 
 

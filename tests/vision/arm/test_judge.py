@@ -11,6 +11,7 @@ from vision.arm import priors as priors
 from vision.arm.depth import ArmDepths
 from vision.arm.estimator import Evidence, Solution
 from vision.arm.judge import pose_of, pose_problems, turned_probability
+from vision.person.neck_net import Turn
 from vision.person.pose import Landmark
 
 
@@ -102,6 +103,30 @@ def with_nose(points, outward, share):
     nose = middle + np.array([outward * share * straight, 200.0, judge.NOSE_FORWARD * straight])
     landmarks[Landmark.NOSE] = seen.body.camera.project(nose[None])[0]
     return replace(seen, body=replace(seen.body, landmarks_px=landmarks))
+
+
+@pytest.mark.parametrize(
+    ("turn_deg", "deviation_deg", "turned"),
+    [
+        (0.0, 2.0, False),
+        (10.0, 2.0, False),
+        (11.0, 2.0, True),
+        (-11.0, 2.0, True),
+        (-13.0, 8.0, False),
+        (18.0, 8.0, True),
+    ],
+)
+def test_a_turned_trunk_is_told_by_its_look(turn_deg, deviation_deg, turned):
+    """The camera stands before the shoulders' middle, so that the angle to the wall is that to the line of sight."""
+    points = joints()
+    seen = seen_arm(points)
+    shoulders = seen.body.landmarks_px[[Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER]]
+    middle = seen.body.camera.to_plane(shoulders, points[1, 2]).mean(axis=0)
+    aside = np.degrees(np.arctan2(*(seen.body.camera.position_mm - middle)[[0, 2]]))
+    looked = replace(seen, body=replace(seen.body, turn=Turn(turn_deg - aside, deviation_deg)))
+    assert ("torso_turned" in codes(points, seen=looked)) is turned
+    told = pose_of(looked.body, evidence(points), Solution(priors.WALL, points, 0.0, {})).trunk
+    assert told.deg == pytest.approx(turn_deg)
 
 
 def test_a_steep_view_is_refused():

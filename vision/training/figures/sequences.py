@@ -5,7 +5,9 @@
 For each seed a folder KIND/NUMBER (kinds ``child_wall`` and ``child``) with a folder for each of five views: photo.jpg
 with the printed sheet in it, and truth.json (``arm_length_mm`` as the scenes' generator defines it: of the same body,
 arm straight out at 90 degrees).  With ``--film`` each seed is a walk of three seconds at 30 frames a second instead,
-1920 x 1080, in jpg's to be made a film of.  Seeds are other ones than those of pictures learned from.
+1920 x 1080, in jpg's to be made a film of.  With ``--turned`` each seed is one view, in KIND/NUMBER itself: every other
+child has its trunk turned by 15 to 25 degrees, which is a fault (``torso_turned``), its head as much or less, and the
+others turn the head alone.  Seeds are other ones than those of pictures learned from.
 """
 
 from __future__ import annotations
@@ -88,13 +90,14 @@ def _numbers(sway: Sway) -> list[float]:
 
 
 class Scene:
-    """A child, a room, a sheet and a lens, drawn from a seed."""
+    """A child, a room, a sheet and a lens, drawn from a seed; `what` is "steps", "film" or "turned"."""
 
     def __init__(
-        self, seed: int, kinds: Kinds, store: list[Body], surfaces: list[NDArray[np.uint8]], film: bool = False
+        self, seed: int, kinds: Kinds, store: list[Body], surfaces: list[NDArray[np.uint8]], what: str = "steps"
     ) -> None:
         rng = np.random.default_rng([seed, 31])
-        self.seed, self.kinds, self.film = seed, kinds, film
+        film = what == "film"
+        self.seed, self.kinds, self.film, self.turned = seed, kinds, film, what == "turned" and seed % 2 == 1
         young = [body for body in store if body.age < OLDEST]
         first, second = (young[int(k)] for k in rng.integers(len(young), size=2))
         self.body = bodies.mixed(first, second, float(rng.uniform(0, 0.5)))
@@ -102,6 +105,8 @@ class Scene:
         self.touching = bool(rng.random() < 0.5)
         self.looks = replace(Looks.drawn(rng), cover=str(rng.choice(["none", "none", "none", "collar", "hood"])))
         self.pose = self._pose(rng)
+        if what == "turned":
+            self.pose = self._turned(self.pose, np.random.default_rng([seed, 36]))
         self.ahead = float(rng.uniform(0.002, 0.010))
         self.gap = float(rng.uniform(0.001, 0.006) if self.touching else rng.uniform(0.002, 0.03))
         self.poser = Poser(kinds, self.body)
@@ -145,6 +150,13 @@ class Scene:
         head = (float(np.clip(rng.normal(0, 8), -18, 18)), float(rng.normal(3, 5)), float(rng.normal(0, 3)))
         turn = float(rng.uniform(-4, 4) if self.touching else rng.uniform(-5.8, 5.8))
         return Pose(turn, 0.0, float(rng.normal(0, 1.2)), head, {self.side: arm, "LR".replace(self.side, ""): other})
+
+    def _turned(self, pose: Pose, rng: np.random.Generator) -> Pose:
+        """The trunk turned, and the head part of the way back; or the head alone."""
+        _, nod, tilt = pose.head
+        by = float(rng.choice([-1, 1]) * rng.uniform(15, 25)) if self.turned else 0.0
+        head = float(rng.normal(0, 10)) - by * float(rng.uniform(0, 1))
+        return replace(pose, turn=by or pose.turn, head=(head, nod, tilt))
 
     def figure(self, sway: Sway) -> tuple[list[Mesh], dict[str, Array], Array]:
         """The dressed child in one view: meshes, joints of the arm's side, points of the skin; m."""
@@ -264,7 +276,8 @@ class Scene:
         """What is true of all views."""
         return {
             "seed": self.seed,
-            "quality": "good",
+            "quality": ["torso_turned"] if self.turned else "good",
+            "pose": {"torso_yaw_deg": round(self.pose.turn, 2), "head_deg": round(self.pose.head[0], 2)},
             "protocol": "wall" if self.touching else "floating",
             "side": self.side,
             "arm_length_mm": round(self.arm_length_mm(), 2),
@@ -277,26 +290,27 @@ class Scene:
 _KEPT: dict[str, Any] = {}
 
 
-def _start(stores: tuple[Path, Path], out: Path, film: bool, count: int, counter: Any) -> None:
+def _start(stores: tuple[Path, Path], out: Path, what: str, count: int, counter: Any) -> None:
     cv2.setNumThreads(1)
     with counter.get_lock():
         number = counter.value
         counter.value += 1
     if count:
         os.environ["CUDA_VISIBLE_DEVICES"] = str(number % count)
-    _KEPT.update(bodies=bodies.load(stores[0]), surfaces=textures.load(stores[1]), out=out, film=film)
+    _KEPT.update(bodies=bodies.load(stores[0]), surfaces=textures.load(stores[1]), out=out, what=what)
 
 
 def _make(seed: int) -> str | None:
     """Make the views of one seed; the reason if they could not be made."""
     try:
-        scene = Scene(seed, *_KEPT["bodies"], _KEPT["surfaces"], _KEPT["film"])
+        scene = Scene(seed, *_KEPT["bodies"], _KEPT["surfaces"], _KEPT["what"])
         folder = _KEPT["out"] / ("child_wall" if scene.touching else "child") / str(seed)
-        views = _walk(scene) if scene.film else _steps(scene)
+        single = _KEPT["what"] == "turned"
+        views = _walk(scene) if scene.film else _steps(scene)[: 1 if single else None]
         for number, (step, sway, shake) in enumerate(views):
             samples = FILM_SAMPLES if scene.film else SAMPLES
             rgb, truth = scene.picture(number, step, sway, shake, samples)
-            place = folder if scene.film else folder / str(number)
+            place = folder if scene.film or single else folder / str(number)
             place.mkdir(parents=True, exist_ok=True)
             name = f"{number:03d}.jpg" if scene.film else "photo.jpg"
             cv2.imwrite(str(place / name), rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 86])
@@ -343,13 +357,14 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=790_000)
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--seconds", type=float, default=1e9)
-    parser.add_argument("--film", action="store_true")
+    parser.add_argument("--film", dest="what", action="store_const", const="film", default="steps")
+    parser.add_argument("--turned", dest="what", action="store_const", const="turned")
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     a = parser.parse_args()
     a.out.mkdir(parents=True, exist_ok=True)
     context = multiprocessing.get_context("spawn")
     start, done = time.time(), 0
-    kept = (a.bodies, a.surfaces), a.out, a.film, cards(), context.Value("i", 0)
+    kept = (a.bodies, a.surfaces), a.out, a.what, cards(), context.Value("i", 0)
     with context.Pool(a.processes, _start, kept) as pool:
         for problem in pool.imap_unordered(_make, range(a.first, a.first + a.count)):
             done += 1
