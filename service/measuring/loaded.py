@@ -25,4 +25,5 @@ for name in NEEDED:
         import_module(name)
 with suppress(Exception):
     import_module("vision.loading").load()
+    import_module("vision.networks.memory").give_back_freed()
 gc.freeze()  # a collection would write to every object, and so copy the memory that is shared

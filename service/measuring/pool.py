@@ -278,3 +278,4 @@ def _prepare_worker() -> None:
     resource.setrlimit(resource.RLIMIT_AS, (WORKER_MEMORY_LIMIT_BYTES, WORKER_MEMORY_LIMIT_BYTES))
     with suppress(Exception):  # what cannot be loaded says so where it is used
         importlib.import_module("cv2").setNumThreads(1)
+        importlib.import_module("vision.networks.memory").keep_large_apart()

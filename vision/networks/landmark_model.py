@@ -23,6 +23,7 @@ from typing import Any
 import numpy as np
 
 from calibration.arrays import Picture
+from vision.networks.memory import let_go_of_file
 
 _STDERR = 2  # the file descriptor (POSIX)
 _redirecting = threading.Lock()
@@ -109,5 +110,7 @@ class LandmarkModel:
                     image_format=mediapipe.ImageFormat.SRGB, data=np.ascontiguousarray(rgb, dtype=np.uint8)
                 )
                 result = self._landmarker.detect(image)
-            self._warm = self._warm or found(result)
+            if not self._warm and found(result):
+                self._warm = True
+                let_go_of_file(self._bundle)  # its weights are unpacked by now
             return result
