@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from calibration.arrays import Array, Picture
+from calibration.sampling import window
 
 Colour = tuple[int, int, int]
 Point = Sequence[float] | Array
@@ -38,18 +39,20 @@ def _fixed(points_px: Array) -> NDArray[np.int32]:
     return np.round(np.asarray(points_px, float) * (1 << _FRACTION_BITS)).astype(np.int32).reshape(-1, 1, 2)
 
 
-def line(picture: Picture, points_px: Array, colour: Colour, width: float, closed: bool = False) -> None:
-    """Draw a polyline (N, 2) with a dark rim; `width` in units of `unit_px`."""
-    unit = unit_px(picture)
+def line(
+    picture: Picture, points_px: Array, colour: Colour, width: float, closed: bool = False, unit: float | None = None
+) -> None:
+    """Draw a polyline (N, 2) with a dark rim; `width` in units of `unit_px`, or of `unit` px on a part of a picture."""
+    unit = unit_px(picture) if unit is None else unit
     for shade, thickness in ((RIM, width + 2.0), (colour, width)):
         cv2.polylines(
             picture, [_fixed(points_px)], closed, shade, max(1, round(thickness * unit)), cv2.LINE_AA, _FRACTION_BITS
         )
 
 
-def ring(picture: Picture, point_px: Point, colour: Colour, radius: float) -> None:
-    """Mark a point by a ring with a dot in the middle; `radius` in units of `unit_px`."""
-    unit, one = unit_px(picture), 1 << _FRACTION_BITS
+def ring(picture: Picture, point_px: Point, colour: Colour, radius: float, unit: float | None = None) -> None:
+    """Mark a point by a ring with a dot in the middle; `radius` in units of `unit_px`, or of `unit` px."""
+    unit, one = unit_px(picture) if unit is None else unit, 1 << _FRACTION_BITS
     centre = (round(float(point_px[0]) * one), round(float(point_px[1]) * one))
     for shade, thickness in ((RIM, 4.5), (colour, 2.5)):
         cv2.circle(
@@ -72,7 +75,7 @@ def banner(picture: Picture, lines: Sequence[tuple[str, Colour]], height: float 
     picture : (H, W, 3) uint8 ndarray
         Left as it is.
     lines : sequence of (str, colour)
-        What stands there, in the colour of what it names; nothing adds nothing.
+        What stands there, in the colour of what it names; for nothing the picture itself is given back.
     height : float
         Of one line, in units of `unit_px`.
 
@@ -80,6 +83,8 @@ def banner(picture: Picture, lines: Sequence[tuple[str, Colour]], height: float 
     -------
     (H', W, 3) uint8 ndarray
     """
+    if not lines:
+        return picture
     unit = unit_px(picture)
     strips = [picture]
     for text, colour in lines:
@@ -95,6 +100,16 @@ def banner(picture: Picture, lines: Sequence[tuple[str, Colour]], height: float 
     return np.vstack(strips)
 
 
+def part_about(source: Picture, centre_px: Point, side: float, times: float) -> tuple[Picture, Array]:
+    """A copy of the part of a picture that `magnified` shows, to be drawn on, and where its upper left corner is, px.
+
+    Parameters are as of `magnified`, `source` being the whole picture.
+    """
+    reach = side * unit_px(source) / times / 2 + 4  # the interpolation looks two pixels further
+    left, top, right, bottom = window(np.array([centre_px], float), source, reach)
+    return source[top:bottom, left:right].copy(), np.array([left, top], float)
+
+
 def magnified(picture: Picture, source: Picture, centre_px: Point, corner: str, side: float, times: float) -> None:
     """Show a square about a point of `source` magnified in a corner of the picture.
 
@@ -102,10 +117,10 @@ def magnified(picture: Picture, source: Picture, centre_px: Point, corner: str, 
     ----------
     picture : (H, W, 3) uint8 ndarray
         Drawn on.
-    source : (H, W, 3) uint8 ndarray
-        What is magnified, of the same size.
+    source : (h, w, 3) uint8 ndarray
+        What is magnified, of the same scale.
     centre_px : (x, y)
-        Middle of the detail, px.
+        Middle of the detail in `source`, px.
     corner : str
         ``"top left"``, ``"top right"``, ``"bottom left"`` or ``"bottom right"``.
     side : float
@@ -138,7 +153,8 @@ def blurred_disc(picture: Picture, centre_px: Point, radius_px: float) -> None:
     cells = (max(1, (right - left) // cell), max(1, (bottom - top) // cell))
     coarse = cv2.resize(part, cells, interpolation=cv2.INTER_AREA)
     coarse = cv2.resize(coarse, (right - left, bottom - top), interpolation=cv2.INTER_LINEAR)
-    rows, columns = np.mgrid[top:bottom, left:right]
-    away = np.hypot(columns - centre_px[0], rows - centre_px[1]) / radius_px
-    share = np.clip((1.2 - away) / 0.15, 0.0, 1.0)[..., None]
+    columns = (np.arange(left, right) - centre_px[0]).astype(np.float32)
+    rows = (np.arange(top, bottom) - centre_px[1]).astype(np.float32)
+    away = np.hypot(columns, rows[:, None]) / np.float32(radius_px)
+    share = np.clip((np.float32(1.2) - away) / np.float32(0.15), 0.0, 1.0)[..., None]
     picture[top:bottom, left:right] = np.round(share * coarse + (1 - share) * part).astype(np.uint8)

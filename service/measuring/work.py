@@ -172,14 +172,14 @@ def measure_arm_view(source: bytes | Photo, name: str, question: ArmQuestion) ->
         sight = pickle.dumps(seen)
     except Refused as refusal:
         measurement = ArmMeasurement(photo=photo.name, usable=False, problems=refusal.problems)
-    shown = replace(photo, rgb=blur_face(photo, measurement))
+    photo = replace(photo, rgb=blur_face(photo, measurement))  # from here on nobody needs the face, nor its memory
     wanted = measurement.usable or question.refused_too
     outcome = Outcome(
         arm_json(measurement),
-        _jpeg(draw_arm(shown, measurement, blur_face=False, captions=question.captions)) if wanted else None,
-        _jpeg(shown.rgb) if wanted else None,
+        _jpeg(draw_arm(photo, measurement, blur_face=False, captions=question.captions)) if wanted else None,
+        _jpeg(photo.rgb) if wanted else None,
         _size_px(photo.rgb),
-        refusal_jpeg=_refusal_jpeg(shown, measurement, ()),
+        refusal_jpeg=_refusal_jpeg(photo, measurement, ()),
         drawn_px=_drawn_px(sheet_outlines_px(measurement)),
         film_s=photo.film_s,
     )
@@ -244,18 +244,21 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
         )
     else:
         measurement = measure_instrument_together(photos, question.sheet_height_mm, question.bar_mm, question.reference)
-    overlay_jpeg = photo_jpeg = None
+    first, overlay_jpeg, photo_jpeg = photos[0], None, None
+    refusal_jpeg = _refusal_jpeg(first, measurement, None)
     if measurement.usable or question.refused_too:
-        shown = replace(photos[0], rgb=blur_surroundings(photos[0], measurement))
+        shown = replace(first, rgb=blur_surroundings(first, measurement))
+        first = shown
+        photos.clear()  # several of a size in memory are what a worker needs most of
         overlay_jpeg, photo_jpeg = _jpeg(draw_instrument(shown, measurement, question.captions)), _jpeg(shown.rgb)
     return Outcome(
         instrument_json(measurement),
         overlay_jpeg,
         photo_jpeg,
-        _size_px(photos[0].rgb),
+        _size_px(first.rgb),
         drawn_px=_drawn_px([sheet.outline_px for sheet in measurement.sheets], measurement.outline_px),
-        refusal_jpeg=_refusal_jpeg(photos[0], measurement, None),
-        film_s=photos[0].film_s,
+        refusal_jpeg=refusal_jpeg,
+        film_s=first.film_s,
     )
 
 

@@ -108,11 +108,10 @@ def _sheets(picture: Picture, measurement: ArmMeasurement) -> None:
 
 def _details(picture: Picture, clean: Picture, points: dict[str, Array]) -> None:
     """The neck and the palm magnified, in the upper corners on their own sides of the picture."""
-    marked = clean.copy()
-    for name in ("side_neck", "mid_palm"):
-        drawing.ring(marked, points[name], YELLOW, 4.0)
     palm_left = points["mid_palm"][0] < points["side_neck"][0]
     places = {"mid_palm": "bottom left" if palm_left else "bottom right"}
     places["side_neck"] = "bottom right" if palm_left else "bottom left"
     for name, corner in places.items():
-        drawing.magnified(picture, marked, tuple(points[name]), corner, INSET_SIDE, INSET_TIMES)
+        detail, origin = drawing.part_about(clean, points[name], INSET_SIDE, INSET_TIMES)
+        drawing.ring(detail, points[name] - origin, YELLOW, 4.0, drawing.unit_px(clean))
+        drawing.magnified(picture, detail, points[name] - origin, corner, INSET_SIDE, INSET_TIMES)

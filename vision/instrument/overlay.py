@@ -13,6 +13,7 @@ import numpy as np
 
 from calibration.arrays import Array, Picture
 from calibration.quantity import Length
+from calibration.sampling import window
 from vision import drawing
 from vision.drawing import CYAN, GREEN, RED, YELLOW
 from vision.instrument.measure import POINT_NAMES, InstrumentMeasurement
@@ -28,6 +29,9 @@ beyond; in thousandths of the photo's longer side."""
 
 _HALVED_CELL_PX = 4.0
 """Side that a cell keeps at least when the picture is halved before its means are taken, px; our choice."""
+
+_BAND_PX = 128
+"""Rows that are blended at once; our choice."""
 
 _CORNERS = ("top left", "top right", "bottom left", "bottom right")
 
@@ -110,17 +114,21 @@ def blur_surroundings(photo: Photo, measurement: InstrumentMeasurement) -> Pictu
     hull = cv2.convexHull(np.round(places / unit).astype(np.int32))
     cv2.fillConvexPoly(small, hull, 0)
     away = cv2.distanceTransform(small, cv2.DIST_L2, 3)
-    keep = cv2.resize(np.clip((KEPT_RIM - away) / KEPT_SOFT, 0, 1).astype(np.float32), (width, height))
-    left, top, wide, high = cv2.boundingRect(np.round(places).astype(np.int32))
-    rim = int(np.ceil((KEPT_RIM + 2) * unit))  # beyond it nothing is kept
-    near = (
-        slice(max(0, top - rim), max(0, top + high + rim)),
-        slice(max(0, left - rim), max(0, left + wide + rim)),
-    )
-    if keep[near].size:
-        coarse[near] = cv2.blendLinear(
-            np.ascontiguousarray(rgb[near]), np.ascontiguousarray(coarse[near]), keep[near], 1 - keep[near]
+    keep = np.clip((KEPT_RIM - away) / KEPT_SOFT, 0, 1).astype(np.float32)
+    left, top, right, bottom = window(places, rgb, (KEPT_RIM + 2) * unit)  # beyond it nothing is kept
+    across, down = small.shape[1] / width, small.shape[0] / height
+    for row in range(top, bottom, _BAND_PX):  # in bands, which need little memory beside the pictures
+        band = slice(row, min(row + _BAND_PX, bottom)), slice(left, right)
+        to_small = np.array([[across, 0, (left + 0.5) * across - 0.5], [0, down, (row + 0.5) * down - 0.5]])
+        shown = np.ascontiguousarray(rgb[band])
+        kept = cv2.warpAffine(
+            keep,
+            to_small,
+            (shown.shape[1], shown.shape[0]),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
         )
+        coarse[band] = cv2.blendLinear(shown, np.ascontiguousarray(coarse[band]), kept, 1 - kept)
     return coarse
 
 
@@ -136,13 +144,13 @@ def _details(
     size = INSET_SIDE * drawing.unit_px(picture)
     height, width = picture.shape[:2]
     free = [corner for corner in _CORNERS if not _hides(busy, corner, size, width, height)]
-    detail = clean.copy()
-    drawing.line(detail, measurement.outline_px, CYAN, 0.4, closed=True)
-    drawing.line(detail, np.array([points["scroll_top"], points["body_bottom"]]), YELLOW, 0.4)
-    for name in POINT_NAMES:
-        drawing.ring(detail, points[name], YELLOW, 7.0)
+    axis, unit = np.array([points["scroll_top"], points["body_bottom"]]), drawing.unit_px(clean)
     for name, corner in zip(POINT_NAMES, free, strict=False):
-        drawing.magnified(picture, detail, points[name], corner, INSET_SIDE, INSET_TIMES)
+        detail, origin = drawing.part_about(clean, points[name], INSET_SIDE, INSET_TIMES)
+        drawing.line(detail, measurement.outline_px - origin, CYAN, 0.4, True, unit)
+        drawing.line(detail, axis - origin, YELLOW, 0.4, False, unit)
+        drawing.ring(detail, points[name] - origin, YELLOW, 7.0, unit)
+        drawing.magnified(picture, detail, points[name] - origin, corner, INSET_SIDE, INSET_TIMES)
 
 
 def _hides(places_px: Array, corner: str, size_px: float, width: int, height: int) -> bool:
