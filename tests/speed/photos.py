@@ -1,6 +1,6 @@
 """The time of a photo against the time of its pixels: ratios, measured in turn in one run on one core.
 
-``python -m tests.speed.photos [--runs N] [--short] [--stages] [--json FILE]``
+``python -m tests.speed.photos [--runs N] [--short] [--stages] [--memory] [--json FILE]``
 
 The floor is what nobody gets below with these parts: decoding the file, one inference of the heavy body model on it
 (for an arm), and one detection of the sheet.  The afternoon script is what anybody would write first: the sheet's
@@ -238,21 +238,34 @@ def stages(megapixels: float, runs: int) -> dict[str, dict[str, float]]:
     return told
 
 
-def peak_mb(code: str) -> float:
-    """Peak resident memory of a process of its own that runs `code`, MB."""
-    child = "import resource\n" + code + "\nprint(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
-    done = subprocess.run([sys.executable, "-c", child], check=True, capture_output=True, text=True)
-    return float(done.stdout.split()[-1]) / 1024
+def held() -> tuple[float, float]:
+    """Memory of this process, MB: the most that was resident, and now, with pages that are shared shared out (PSS)."""
+    told = [
+        *Path("/proc/self/status").read_text().splitlines(),
+        *Path("/proc/self/smaps_rollup").read_text().splitlines(),
+    ]
+    kb = {name: float(next(line for line in told if line.startswith(name)).split()[1]) for name in ("VmHWM:", "Pss:")}
+    return kb["VmHWM:"] / 1024, kb["Pss:"] / 1024
 
 
-def memory(megapixels: float) -> float:
-    """Peak memory of a process that measures an arm and an instrument of a size, MB."""
-    return peak_mb(
-        "from tests.speed.photos import *\n"
-        f"child, instrument = resized(CHILD, {megapixels}), resized(INSTRUMENT, {megapixels})\n"
-        "import subprocess\n"
-        "arm_of(child); instrument_of(instrument)"
-    )
+def worker_memory(megapixels: float, rounds: int = 3) -> tuple[float, float]:
+    """As `held`, of the service's only worker after arms and instruments of a size, measured and drawn in turn."""
+    import asyncio
+
+    from service.measuring.pool import MeasuringPool
+
+    child, instrument = resized(CHILD, megapixels), resized(INSTRUMENT, megapixels)
+
+    async def after_all(pool: MeasuringPool) -> tuple[float, float]:
+        for _ in range(rounds):
+            for each in (await pool.arm(child, "c"), await pool.instrument(instrument, "i")):
+                if not each.result["usable"]:
+                    raise RuntimeError("a sample was refused")
+        found: tuple[float, float] = await pool._answer(held, 1)
+        return found
+
+    with MeasuringPool(1) as pool:
+        return asyncio.run(after_all(pool))
 
 
 def throughput(workers: int, photos: int, megapixels: float) -> float:
@@ -287,10 +300,18 @@ def cold_seconds(command: list[str], runs: int) -> float:
     return median(taken[1:])
 
 
-def report(runs: int, short: bool) -> list[dict[str, Any]]:
+def memory_rows(row: Callable[..., None]) -> None:
+    """What a worker holds, as rows."""
+    for size, bound in ((MAIN, "<= 500"), (48, "<= 700")):
+        peak, shared_out = worker_memory(size)
+        row(f"peak resident memory of a worker, {size} megapixels", peak, "MB", bound)
+        row(f"its memory afterwards, shared pages shared out, {size} megapixels", shared_out, "MB")
+
+
+def report(runs: int, short: bool, memory: bool = False) -> list[dict[str, Any]]:
     """Every figure, as rows of what, value, unit and, where there is one, the wanted bound.
 
-    In short only what a photo of `MAIN` megapixels takes over its floor.
+    In short only what a photo of `MAIN` megapixels takes over its floor; with `memory` only what a worker holds.
     """
     rows: list[dict[str, Any]] = []
 
@@ -298,6 +319,9 @@ def report(runs: int, short: bool) -> list[dict[str, Any]]:
         rows.append({"what": what, "value": round(value, 3), "unit": unit, "wanted": wanted})
         print(f"{what:<64} {value:9.2f} {unit:<10} {wanted}", flush=True)
 
+    if memory:
+        memory_rows(row)
+        return rows
     cores = os.sched_getaffinity(0)
     os.sched_setaffinity(0, {min(cores)})
     cv2.setNumThreads(1)
@@ -325,8 +349,7 @@ def report(runs: int, short: bool) -> list[dict[str, Any]]:
     for what in ("arm", "instrument"):
         row(f"{what}, 48 megapixels / 12", whole[48][what] / main[what], "times", "<= 2.5")
     os.sched_setaffinity(0, cores)
-    row("peak memory of measuring, 12 megapixels", memory(12), "MB", "<= 500")
-    row("peak memory of measuring, 48 megapixels", memory(48), "MB", "<= 700")
+    memory_rows(row)
     one, two = (throughput(workers, 16, MAIN) for workers in (1, 2))
     row("photos a second, two workers / one", two / one, "times", ">= 1.8")
     command = str(Path(sys.executable).with_name("scrollreach"))
@@ -342,6 +365,7 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=5)
     parser.add_argument("--short", action="store_true", help="only a photo over its floor, at 12 megapixels")
     parser.add_argument("--stages", action="store_true", help="print milliseconds by stage at 12 megapixels")
+    parser.add_argument("--memory", action="store_true", help="only what a worker holds")
     parser.add_argument("--json", type=Path)
     options = parser.parse_args()
     if options.stages:
@@ -352,7 +376,7 @@ def main() -> None:
             for stage, milliseconds in sorted(spent.items(), key=lambda each: -each[1]):
                 print(f"  {stage:<20} {milliseconds:7.1f} ms")
         return
-    rows = report(options.runs, options.short)
+    rows = report(options.runs, options.short, options.memory)
     if options.json:
         options.json.write_text(json.dumps(rows, indent=1) + "\n")
 
