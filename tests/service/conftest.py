@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import shutil
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -104,13 +105,24 @@ class Place:
         return house
 
 
+@pytest.fixture(scope="session")
+def opened_before(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The data folder of a service that was opened once and closed: its tables need not be made for each test."""
+    folder = tmp_path_factory.mktemp("opened") / "data"
+    with TestClient(create_app(Settings(data_folder=folder), Recorded(), SetClock())):
+        pass
+    return folder
+
+
 @pytest.fixture
-def open_place(tmp_path: Path) -> Iterator[Callable[..., Place]]:
+def open_place(tmp_path: Path, opened_before: Path) -> Iterator[Callable[..., Place]]:
     """A function that starts a service with the settings it is given."""
     clients: list[TestClient] = []
 
     def start(**settings: object) -> Place:
         clock, pool = SetClock(), Recorded()
+        if not (tmp_path / "data").exists():
+            shutil.copytree(opened_before, tmp_path / "data")
         chosen: dict[str, object] = {"data_folder": tmp_path / "data"} | settings
         app = create_app(Settings(**chosen), pool, clock)  # type: ignore[arg-type]
         client = TestClient(app, follow_redirects=False)
