@@ -12,6 +12,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from calibration.blank_sheet import Blank
+from service.jobs import running
 from service.measuring.same_child import together
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.settings import Settings
@@ -107,10 +108,15 @@ class Place:
 
 @pytest.fixture(scope="session")
 def opened_before(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The data folder of a service that was opened once and closed: its tables need not be made for each test."""
+    """The data folder of a service that was opened once and closed: its tables need not be made for each test.
+
+    Its deletions are scheduled for a moment of the year that no test waits for, not for whenever an hour begins.
+    """
     folder = tmp_path_factory.mktemp("opened") / "data"
-    with TestClient(create_app(Settings(data_folder=folder), Recorded(), SetClock())):
-        pass
+    with pytest.MonkeyPatch.context() as changed:
+        changed.setattr(running, "EVERY_HOUR", "0 0 1 1 *")
+        with TestClient(create_app(Settings(data_folder=folder), Recorded(), SetClock())):
+            pass
     return folder
 
 

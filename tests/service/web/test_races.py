@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from threading import Barrier, BrokenBarrierError
 from typing import Any
 
@@ -48,12 +48,15 @@ def two(place: Place, path: str, *forms: dict[str, str]) -> list[int]:
     """Send forms at the same moment, each from a browser of its own; how each was answered."""
     transport = place.client._transport
 
-    def send(data: dict[str, str]) -> int:
-        with httpx.Client(transport=transport, base_url="http://testserver") as browser:
-            return browser.post(path, data=data).status_code
+    def send(browser: httpx.Client, data: dict[str, str]) -> int:
+        return browser.post(path, data=data).status_code
 
-    with ThreadPoolExecutor(2) as threads:
-        return sorted(threads.map(send, forms))
+    with ExitStack() as until_both_were_answered, ThreadPoolExecutor(2) as threads:  # they share what they close
+        browsers = [
+            until_both_were_answered.enter_context(httpx.Client(transport=transport, base_url="http://testserver"))
+            for _ in forms
+        ]
+        return sorted(threads.map(send, browsers, forms))
 
 
 def test_a_code_opens_one_session(place: Place, seeded: Seeded, monkeypatch: pytest.MonkeyPatch) -> None:
