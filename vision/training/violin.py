@@ -65,12 +65,51 @@ class Cloud:
 
 
 @dataclass(frozen=True)
+class Skin:
+    """A bent sheet: places (n, m, 3) with straight lines between them, in one colour (3,) or one for each (n, m, 3)."""
+
+    grid: Array
+    colours: Array
+    part: int
+    shine: int
+    kept: NDArray[np.bool_] | None = None
+    """The meshes (n - 1, m - 1) that are there; None for all."""
+
+
+@dataclass(frozen=True)
+class Solid:
+    """The same instrument as a `Cloud` in sheets whose edges are exact: for pictures that lengths are measured in.
+
+    Attributes
+    ----------
+    skins : tuple of Skin
+        Without a shoulder rest.
+    outline : (C, 3) ndarray
+        The outermost line of the top's edge; straight pieces of 0.5 mm, at most 0.003 mm inside the curve.
+    points : dict of str to (3,) ndarray
+        As a cloud's.
+    underside : (N, 3) ndarray
+        Places of the back's arch along the axis, on which it lies.
+    edge_mm, ribs_mm : float
+        Thickness of the plates' edge, height of the ribs.
+    """
+
+    skins: tuple[Skin, ...]
+    outline: Array
+    points: dict[str, Array]
+    underside: Array
+    edge_mm: float
+    ribs_mm: float
+
+
+@dataclass(frozen=True)
 class _Patch:
     places: Array
     normals: Array
     colours: Array
     part: int
     shine: int
+    skin: Skin | None = None
 
 
 @dataclass(frozen=True)
@@ -121,14 +160,7 @@ def random_violin(seed: int) -> Cloud:
     seed : int
         The same seed gives the same instrument.
     """
-    rng = np.random.default_rng(seed)
-    build = _random_build(rng)
-    patches = [*_plates(rng, build), *_walls(rng, build), *_neck(rng, build), *_head(rng, build), *_pegs(rng, build)]
-    patches += [*_bridge(build), *_tail(rng, build), *_strings(rng, build)]
-    if rng.random() < 0.75:
-        patches += _chin_rest(rng, build)
-    if rng.random() < 0.16:
-        patches += _shoulder_rest(rng, build)
+    build, patches = _drawn(seed)
     counts = [len(each.places) for each in patches]
     return Cloud(
         np.concatenate([each.places for each in patches]).astype(np.float32),
@@ -140,6 +172,33 @@ def random_violin(seed: int) -> Cloud:
         _points(build),
         -build.back_arch,
     )
+
+
+def random_solid(seed: int) -> Solid:
+    """Draw the same instrument as `random_violin`, in sheets and with nothing mounted under it."""
+    build, patches = _drawn(seed)
+    along = np.linspace(0, 1, 200)
+    arch = -build.back_arch * _lengthwise(along)
+    return Solid(
+        tuple(patch.skin for patch in patches if patch.skin is not None and patch.part != SHOULDER_REST),
+        np.column_stack([build.outline, np.full(len(build.outline), build.top - build.edge / 2)]),
+        _points(build),
+        np.column_stack([np.zeros(200), _LENGTH * along, arch]),
+        build.edge,
+        build.ribs,
+    )
+
+
+def _drawn(seed: int) -> tuple[_Build, list[_Patch]]:
+    rng = np.random.default_rng(seed)
+    build = _random_build(rng)
+    patches = [*_plates(rng, build), *_walls(rng, build), *_neck(rng, build), *_head(rng, build), *_pegs(rng, build)]
+    patches += [*_bridge(build), *_tail(rng, build), *_strings(rng, build)]
+    if rng.random() < 0.75:
+        patches += _chin_rest(rng, build)
+    if rng.random() < 0.16:
+        patches += _shoulder_rest(rng, build)
+    return build, patches
 
 
 def _random_build(rng: np.random.Generator) -> _Build:
@@ -206,7 +265,7 @@ def _sheet(
     normal /= np.maximum(np.linalg.norm(normal, axis=2, keepdims=True), 1e-9)
     places = fine.reshape(-1, 3)
     colours = np.broadcast_to(np.asarray(colour), fine.shape).reshape(-1, 3)
-    return _Patch(places, normal.reshape(-1, 3), colours, part, shine)
+    return _Patch(places, normal.reshape(-1, 3), colours, part, shine, Skin(grid, np.asarray(colour), part, shine))
 
 
 def _between(grid: Array, at: Array) -> Array:
@@ -277,7 +336,9 @@ def _plates(rng: np.random.Generator, b: _Build) -> list[_Patch]:
     colour, hole = _top_colours(rng, b, x, y, far)
     on = inside > 0
     places = np.stack([x, y, height], -1)
-    top = _Patch(places[on & ~hole], normal[on & ~hole], colour[on & ~hole], VARNISHED, VARNISH)
+    inner = far > 0.25 * b.edge  # what is nearer to the edge is the wall's
+    skin = Skin(places, colour, VARNISHED, VARNISH, inner[:-1, :-1] & inner[1:, :-1] & inner[:-1, 1:] & inner[1:, 1:])
+    top = _Patch(places[on & ~hole], normal[on & ~hole], colour[on & ~hole], VARNISHED, VARNISH, skin)
     dark = _Patch(places[on & hole] - [0, 0, 3.0], normal[on & hole], colour[on & hole], VARNISHED, DULL)
     rim = on & (far < 9)
     back = np.stack([x, y, np.zeros_like(x)], -1)[rim]
@@ -290,13 +351,18 @@ def _arched(b: _Build, x: Array, y: Array, far: Array) -> Array:
     widths = np.array([0.02, 0.52, 0.82, 1.0, 0.93, 0.70, 0.535, 0.60, 0.73, 0.81, 0.74, 0.5, 0.02])
     wide = np.maximum(np.interp(y / _LENGTH, along, widths) * b.outline[:, 0].max(), 1.0)
     across = 0.5 * (1 + np.cos(np.pi * np.clip(np.abs(x) / wide, 0, 1)))
-    lengthwise = np.clip(1 - np.abs(2 * y / _LENGTH - 1) ** 3.2, 0, 1) ** 0.85
+    lengthwise = _lengthwise(y / _LENGTH)
     rise = np.clip((far - 3) / 15, 0, 1)
     half = b.edge / 2
     edge = half * (1 - np.sqrt(np.clip(1 - np.clip(1 - far / half, 0, 1) ** 2, 0, 1)))
     channel = 0.5 * np.exp(-(((far - 4.5) / 2.2) ** 2))
     height: Array = b.top + b.arch * lengthwise * across * rise**2 * (3 - 2 * rise) - edge - channel
     return height
+
+
+def _lengthwise(along: Array) -> Array:
+    """How the arch rises and falls along the body, 0..1."""
+    return np.asarray(np.clip(1 - np.abs(2 * along - 1) ** 3.2, 0, 1) ** 0.85)
 
 
 def _top_colours(
@@ -366,7 +432,7 @@ def _walls(rng: np.random.Generator, b: _Build) -> list[_Patch]:
     worn = b.varnish * rng.uniform(0.7, 1.2)
     ribs = wall(np.full(3, b.overhang), np.array([b.edge * 0.6, b.edge + b.ribs / 2, b.edge * 1.4 + b.ribs]), b.varnish)
     flame = 1 + (0 if b.plastic else 0.22) * np.sin(np.linspace(0, rng.uniform(200, 500), len(ribs.places)))[:, None]
-    ribs = _Patch(ribs.places, ribs.normals, ribs.colours * flame, VARNISHED, VARNISH)
+    ribs = _Patch(ribs.places, ribs.normals, ribs.colours * flame, VARNISHED, VARNISH, ribs.skin)
     return [ribs, wall(bulge, b.edge / 2 + lift, worn), wall(bulge, b.top - b.edge / 2 + lift, worn)]
 
 
@@ -546,11 +612,15 @@ def _bridge(b: _Build) -> list[_Patch]:
     x, z = (cols - 3) / scale - wide, (rows - 3) / scale
     thin = 2.2 - 1.5 * np.clip(z / tall, 0, 1)
     parts = []
+    every_z, every_x = ((np.arange(size) - 3) / scale for size in mask.shape)
+    wide_x, high_z = np.meshgrid(every_x - wide, every_z)
+    slim = 2.2 - 1.5 * np.clip(high_z / tall, 0, 1)
     for side in (-1, 1):
         places = np.column_stack([x, b.bridge + side * thin, z + foot])
-        parts.append(
-            _Patch(places, np.tile([0.0, side, 0.05], (len(x), 1)), np.tile(pale, (len(x), 1)), FITTING, VARNISH)
-        )
+        normal, tone = np.tile([0.0, side, 0.05], (len(x), 1)), np.tile(pale, (len(x), 1))
+        grid = np.stack([wide_x, b.bridge + side * slim, high_z + foot], -1)
+        skin = Skin(grid, pale, FITTING, VARNISH, mask[:-1, :-1] > 0)
+        parts.append(_Patch(places, normal, tone, FITTING, VARNISH, skin))
     ridge = np.array([(p, q) for p, q in crown])
     top = np.stack(
         [np.column_stack([ridge[:, 0], np.full(13, b.bridge + s * 0.7), ridge[:, 1] + foot]) for s in (-1, 1)]
