@@ -270,3 +270,10 @@ def reference_first(views: Sequence[View]) -> list[View | None]:
         mine = sorted(view.sheets, key=lambda sheet: sheet.layout != common)
         ordered.append(replace(view, sheets=tuple(mine)) if mine and mine[0].layout == common else None)
     return ordered
+
+
+def spread_deg(places_mm: Sequence[Array], point_mm: Array) -> float:
+    """The largest angle between the lines of sight from several places (3,) to a point (3,), degrees."""
+    sights = np.array(places_mm) - point_mm
+    sights /= np.linalg.norm(sights, axis=1, keepdims=True)
+    return float(np.degrees(np.arccos(np.clip(sights @ sights.T, -1, 1))).max())

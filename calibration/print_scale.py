@@ -322,3 +322,18 @@ def combined_scale(checks: Iterable[PrintScale]) -> tuple[PrintScale, bool]:
             uncertainty = float(np.hypot(uncertainty, away / 2))
     paper = next((check.paper for check in done if check.paper is not None), None)
     return replace(measured_by_ruler(mean, uncertainty), paper=paper), contradicted
+
+
+def agreed_prints(each: Sequence[Mapping[str, PrintScale]]) -> dict[str, PrintScale]:
+    """The size of each print, from what every view says of it: a ruler's word first, then doubt, then true size."""
+    agreed: dict[str, PrintScale] = {}
+    for prints in each:
+        for name, scale in prints.items():
+            known = agreed.get(name)
+            if known is None or _weight_of(scale) > _weight_of(known):
+                agreed[name] = scale
+    return agreed
+
+
+def _weight_of(scale: PrintScale) -> tuple[bool, bool, float]:
+    return scale.ruler, scale.suspected, -scale.standard_uncertainty

@@ -118,6 +118,16 @@ PHOTOS_NOT_OF_ONE_INSTRUMENT = Problem(
     "These photos do not show the same instrument lying unmoved beside the same sheet.",
     "Leave instrument and sheet exactly where they are, and take the photos from different places.",
 )
+INSTRUMENT_STEP_ASIDE = Problem(
+    "instrument_step_aside",
+    "The photos were taken from nearly the same place, so they tell little more than one of them.",
+    "One step to the side, please: photograph the instrument from there, too, with nothing moved.",
+)
+INSTRUMENT_LEFT_OUT = Problem(
+    "instrument_left_out",
+    "One photo does not go with the others and was left out: something had been moved, or it shows too little.",
+    "If it matters, leave instrument and sheet where they are, and take that photo again.",
+)
 
 # --- the person -------------------------------------------------------------------------------------------------------
 

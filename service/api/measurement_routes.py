@@ -112,6 +112,11 @@ class InstrumentOut(MeasurementOut):
     middle_bout_width: LengthOut | None
     lower_bout_width: LengthOut | None
     string_length: LengthOut | None
+    photos: int = Field(1, description="Photos, or frames of a film, that the lengths were measured from.")
+    left_out: list[str] = Field([], description="Photos that do not go with the others, or show too little.")
+    viewpoints_deg: float | None = Field(
+        None, description="Angle between the places from which photos measured together were taken; null for one."
+    )
 
 
 class AgreementOut(BaseModel):

@@ -27,6 +27,7 @@ from service.measuring.forking import forking
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
 from service.measuring.same_child import of_clip, together
 from service.measuring.work import (
+    NO_VIEWS,
     ArmQuestion,
     ArmView,
     ClipFrames,
@@ -226,7 +227,8 @@ class MeasuringPool:
         name = " + ".join(name for _, name in files)
         asked = question or InstrumentQuestion()
         photos = sum(CHOSEN if is_clip(data) else 1 for data, _ in files)
-        return await self._run(measure_instrument_photos, name, {}, INSTRUMENT_LENGTHS, photos, list(files), asked)
+        lengths = INSTRUMENT_LENGTHS
+        return await self._run(measure_instrument_photos, name, NO_VIEWS, lengths, photos, list(files), asked)
 
     async def look(
         self, data: bytes, kind: str, bar_mm: float | None = None, reference: Blank | None = None

@@ -30,6 +30,7 @@ NEEDED = (
     "vision.arm.overlay",
     "vision.instrument.overlay",
     "vision.arm.views",
+    "vision.instrument.views",
     "vision.clip",
 )
 """Modules that a worker loads before its first photo."""
@@ -76,6 +77,9 @@ class InstrumentQuestion:
 
 
 Question = ArmQuestion | InstrumentQuestion
+
+NO_VIEWS: dict[str, Any] = {"photos": 0, "left_out": [], "viewpoints_deg": None}
+"""What is said of several photos of an instrument where nothing was measured."""
 
 
 @dataclass(frozen=True)
@@ -219,14 +223,17 @@ def solve_arm_views(views: Sequence[ArmView], question: ArmQuestion) -> Outcome 
 
 
 def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: InstrumentQuestion) -> Outcome:
-    """Measure one instrument, lying still, from one photo, several together, or a film; the pictures are of the first.
+    """Measure one instrument, lying still, from one photo, several together, or a film.
 
-    Moved points belong to one photo, so they are used only where there is one.
+    Moved points belong to one photo, so they are used only where there is one.  The pictures are of the first photo
+    that went in.  Beside the lengths the result has how many photos went in (``photos``), the names of those left out
+    (``left_out``; of a film none) and the angle between the places they were taken from (``viewpoints_deg``).
     """
     from vision.clip import clip_photos
     from vision.clip_files import is_clip
-    from vision.instrument.measure import measure_instrument, measure_instrument_together
+    from vision.instrument.measure import measure_instrument
     from vision.instrument.overlay import blur_surroundings, draw_instrument
+    from vision.instrument.views import measure_instrument_together
     from vision.photo import load_photo
 
     photos: list[Photo] = []
@@ -237,14 +244,18 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
             else:
                 photos.append(load_photo(data, name))
         except Refused as refusal:
-            return refused(name, refusal.problems, {}, INSTRUMENT_LENGTHS)
+            return refused(name, refusal.problems, NO_VIEWS, INSTRUMENT_LENGTHS)
     if len(photos) == 1:
         measurement = measure_instrument(
             photos[0], question.corrections, question.sheet_height_mm, question.bar_mm, question.reference
         )
     else:
         measurement = measure_instrument_together(photos, question.sheet_height_mm, question.bar_mm, question.reference)
-    first, overlay_jpeg, photo_jpeg = photos[0], None, None
+    result = instrument_json(measurement) | _of_views(photos, measurement)
+    if len(files) == 1:
+        result["photo"] = files[0][1]
+    first = photos[measurement.used[0]] if measurement.used else photos[0]
+    overlay_jpeg = photo_jpeg = None
     refusal_jpeg = _refusal_jpeg(first, measurement, None)
     if measurement.usable or question.refused_too:
         shown = replace(first, rgb=blur_surroundings(first, measurement))
@@ -252,7 +263,7 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
         photos.clear()  # several of a size in memory are what a worker needs most of
         overlay_jpeg, photo_jpeg = _jpeg(draw_instrument(shown, measurement, question.captions)), _jpeg(shown.rgb)
     return Outcome(
-        instrument_json(measurement),
+        result,
         overlay_jpeg,
         photo_jpeg,
         _size_px(first.rgb),
@@ -260,6 +271,16 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
         refusal_jpeg=refusal_jpeg,
         film_s=first.film_s,
     )
+
+
+def _of_views(photos: Sequence[Photo], measurement: InstrumentMeasurement) -> dict[str, Any]:
+    """What is said of several photos of one instrument, as JSON."""
+    angle = measurement.viewpoints_deg
+    return {
+        "photos": len(measurement.used) or int(measurement.usable),
+        "left_out": [photos[number].name for number in measurement.left_out if not photos[number].film],
+        "viewpoints_deg": None if angle is None else round(angle, 1),
+    }
 
 
 def _refusal_jpeg(
@@ -308,9 +329,10 @@ def solve_sight(sight: bytes, question: Question) -> Outcome:
             raise Refused(*seen)
         found = solve_instrument(seen, question.corrections)
         outlines = [sheet.outline_px for sheet in found.sheets]
-        return Outcome(instrument_json(found), drawn_px=_drawn_px(outlines, found.outline_px))
+        alone = NO_VIEWS | {"photos": 1}
+        return Outcome(instrument_json(found) | alone, drawn_px=_drawn_px(outlines, found.outline_px))
     except Refused as refusal:
-        return refused("", refusal.problems, {}, ())
+        return refused("", refusal.problems, NO_VIEWS, ())
 
 
 def refused(name: str, problems: Sequence[Problem], extra: dict[str, Any], lengths: tuple[str, ...]) -> Outcome:

@@ -12,7 +12,8 @@ import numpy as np
 from calibration.sheet import CHECK_BAR_MM
 from tests.accuracy.scenes import Scene, messenger, scenes
 from tests.accuracy.table import Reading, Row, row
-from vision.instrument.measure import InstrumentMeasurement, measure_instrument, measure_instrument_together
+from vision.instrument.measure import InstrumentMeasurement, measure_instrument
+from vision.instrument.views import measure_instrument_together
 from vision.photo import load_photo
 
 TRUTHS = {

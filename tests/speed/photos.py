@@ -113,7 +113,7 @@ def instrument_of(photo: bytes) -> object:
 
 def together(photos: list[bytes]) -> object:
     """One instrument from several photos of it lying still."""
-    from vision.instrument.measure import measure_instrument_together
+    from vision.instrument.views import measure_instrument_together
     from vision.photo import load_photo
 
     return usable(measure_instrument_together([load_photo(each, str(n)) for n, each in enumerate(photos)]))

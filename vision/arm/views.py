@@ -20,7 +20,7 @@ others, because the child has moved or is another, is left out and named; it is 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -28,8 +28,8 @@ from scipy.special import chdtri
 
 from calibration.arrays import Array
 from calibration.camera import PosedCamera, Surface
-from calibration.common_lens import CommonLens, View, reference_first, solve_common_lens
-from calibration.print_scale import PrintScale
+from calibration.common_lens import CommonLens, View, reference_first, solve_common_lens, spread_deg
+from calibration.print_scale import agreed_prints
 from vision.arm import priors
 from vision.arm.body import SeenBody
 from vision.arm.depth import ArmDepths, informed
@@ -389,13 +389,6 @@ def solve_views(
     return ArmViews(measurement, tuple(views), tuple(n for n in usable if n not in views), spread)
 
 
-def spread_deg(places_mm: Sequence[Array], point_mm: Array) -> float:
-    """The largest angle between the lines of sight from several places (3,) to a point (3,), degrees."""
-    sights = np.array(places_mm) - point_mm
-    sights /= np.linalg.norm(sights, axis=1, keepdims=True)
-    return float(np.degrees(np.arccos(np.clip(sights @ sights.T, -1, 1))).max())
-
-
 @dataclass(frozen=True)
 class _Found:
     """The solution of one set of views."""
@@ -424,21 +417,6 @@ def _with_sheets(seen: SeenArm, view: View) -> SeenArm:
 def _view_of(seen: SeenArm) -> View:
     camera = seen.body.camera
     return View(camera.sheets, camera.image_size_px, seen.focal35_mm, seen.film)
-
-
-def agreed_prints(each: Sequence[Mapping[str, PrintScale]]) -> dict[str, PrintScale]:
-    """The size of each print, from what every view says of it: a ruler's word first, then doubt, then true size."""
-    agreed: dict[str, PrintScale] = {}
-    for prints in each:
-        for name, scale in prints.items():
-            known = agreed.get(name)
-            if known is None or _weight(scale) > _weight(known):
-                agreed[name] = scale
-    return agreed
-
-
-def _weight(scale: PrintScale) -> tuple[bool, bool, float]:
-    return scale.ruler, scale.suspected, -scale.standard_uncertainty
 
 
 def _solved(

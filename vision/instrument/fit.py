@@ -2,7 +2,9 @@
 
 To the model's unknowns (`vision.instrument.model`) come a small common shift of all edges in each photo (blur, rounded
 edge, bleeding light) and the cameras' own unknowns.  Everything that is not seen has a prior; everything seen is an
-edge crossing: a pixel position on a line's normal with a standard uncertainty.  The estimate is the most probable one
+edge crossing: a pixel position on a line's normal with a standard uncertainty.  What several photos have in common is
+common here, too, and does not average away: their lens (`calibration.common_lens`), a part of the edges' shift, and
+a part of what is wrong with the same place of the same edge (`shared_errors`).  The estimate is the most probable one
 (Gauss-Newton, with weights that fall for edges that do not fit, after Geman and McClure 1987), and because priors and
 edges are all independent pieces of knowledge, the covariance of the estimate is a sum with one term for each piece:
 that sum is the uncertainty budget.
@@ -10,7 +12,8 @@ that sum is the uncertainty budget.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,14 +34,18 @@ from vision.instrument.model import (
     TOTAL_TO_BODY,
     TOTAL_TO_BODY_SPREAD,
     WIDTH,
+    YAW,
     Pose,
     X,
     Y,
+    axes_of,
+    outward_normals,
     pose_of,
     slopes_of,
 )
 from vision.instrument.resting import RIB_SPREAD_MM, ROLL_SPREAD_DEG, resting_covariance_mm2
-from vision.instrument.shape import MODES
+from vision.instrument.rounding import seen_of_edge, seen_of_end, seen_of_scroll
+from vision.instrument.shape import MODES, outline_prior
 
 _LENGTHS_MM = (40.0, 1500.0)
 """Body lengths that a round of the fit may try: far beyond any instrument, to keep a bad start from running away."""
@@ -114,6 +121,9 @@ class View:
 
 _STEP_MM = 1e-3
 """How far a point is moved to see how its picture moves: a millionth of its distance, far above rounding."""
+_STEP_RAD = 1e-5
+_TURNING = (YAW, LOW, NECK, ROLL)
+"""Unknowns that turn the instrument."""
 _STEP_SIGMAS = 0.02
 """By how much of its standard uncertainty a camera's unknown is moved to see what follows from it."""
 
@@ -125,7 +135,8 @@ class Fit:
     Attributes
     ----------
     unknowns : (P,) ndarray
-        Instrument, then for each view the edge shift (mm) and the camera's parameters.
+        Instrument, then the edges' shift that all views share and each view's own (mm), then the cameras' errors in
+        units of their standard uncertainty.
     covariance : (P, P) ndarray
     shares : dict of str to (P, R) ndarray
         For each piece of knowledge a matrix S with S S^T its part of the covariance; they add up to `covariance`.
@@ -165,6 +176,8 @@ class Setting:
         Factor on the spread of the resting heights: 1 believes in them, a large one leaves them to the photos.
     edge_shift_mm : float
         Standard uncertainty of the common shift of a photo's edges, mm.
+    shared_shift : float
+        Of the variance of that shift, what all photos of one instrument share.
     camera_free : bool
         One photo's camera is an unknown too, as it has to be where there is no sheet.
     """
@@ -173,6 +186,7 @@ class Setting:
     table_spread_mm: float = 0.2
     heights_factor: float = 1.0
     edge_shift_mm: float = 0.12
+    shared_shift: float = 0.0
     camera_free: bool = False
 
 
@@ -181,7 +195,14 @@ class RanAway(ArithmeticError):
 
 
 @np.errstate(all="ignore")  # a fit that runs away overflows on its way, and is told by that: no warnings
-def fit(start: Array, views: Sequence[View], setting: Setting, robust: float = 4.0, rounds: int = 8) -> Fit:
+def fit(
+    start: Array,
+    views: Sequence[View],
+    setting: Setting,
+    robust: float = 4.0,
+    rounds: int = 8,
+    roots: Sequence[Array] | None = None,
+) -> Fit:
     """Most probable unknowns.
 
     One photo's camera is taken as it is, because the outline of one instrument tells little of a lens and much of its
@@ -200,6 +221,9 @@ def fit(start: Array, views: Sequence[View], setting: Setting, robust: float = 4
         Residual, in sigmas, at which an edge's weight has fallen to a quarter.
     rounds : int
         Gauss-Newton rounds at most.
+    roots : sequence of (P, K) ndarray, optional
+        How each view's camera depends on K independent errors of unit variance that all share, as
+        `calibration.common_lens.CommonLens.roots`; without it cameras err independently of one another.
 
     Returns
     -------
@@ -215,7 +239,7 @@ def fit(start: Array, views: Sequence[View], setting: Setting, robust: float = 4
     """
     if not views:
         raise ValueError("there is no photo to fit an instrument to")
-    problem = _Problem(tuple(views), setting)
+    problem = _Problem(tuple(views), setting, roots)
     try:
         return problem.result(*_settled(problem, start, robust, rounds))
     except np.linalg.LinAlgError as error:
@@ -276,38 +300,45 @@ class _Piece:
 class _Problem:
     """Residuals of one fit, and which rows and columns belong to what."""
 
-    def __init__(self, views: tuple[View, ...], setting: Setting) -> None:
+    def __init__(self, views: tuple[View, ...], setting: Setting, roots: Sequence[Array] | None = None) -> None:
         self.views, self.setting = views, setting
-        self.starts = []
-        column = BODY_UNKNOWNS
-        for view in views:
-            self.starts.append(column)
-            column += 1 + len(view.camera.parameters)
-        self.size = column
-        cameras = [
-            range(begin + 1, begin + 1 + len(v.camera.parameters)) for begin, v in zip(self.starts, views, strict=True)
-        ]
-        given = len(views) == 1 and not setting.camera_free
-        self.known = [column for columns in cameras for column in columns] if given else []
+        count = len(views)
+        self.shared = BODY_UNKNOWNS if setting.shared_shift else None
+        self.shifts = [BODY_UNKNOWNS + (self.shared is not None) + number for number in range(count)]
+        start = self.shifts[-1] + 1
+        self.roots: list[Array]
+        self.errors: list[list[int]]
+        if roots is None:
+            self.roots = [view.camera.covariance_root for view in views]
+            ends = start + np.cumsum([0, *(len(root) for root in self.roots)])
+            self.errors = [list(range(ends[number], ends[number + 1])) for number in range(count)]
+            self.pieces_of_cameras = [errors for errors in self.errors if errors]
+        else:
+            self.roots = list(roots)
+            self.errors = [list(range(start, start + roots[0].shape[1]))] * count
+            self.pieces_of_cameras = [self.errors[0]]
+        self.size = max([start, *(errors[-1] + 1 for errors in self.errors if errors)])
+        given = count == 1 and not setting.camera_free
+        self.known = [column for columns in self.errors for column in columns] if given else []
         self.free = [column for column in range(self.size) if column not in self.known]
         self.edge_count = sum(len(view.edges.node) for view in views)
 
     def first(self, start: Array) -> Array:
         unknowns = np.zeros(self.size)
         unknowns[:BODY_UNKNOWNS] = start
-        for begin, view in zip(self.starts, self.views, strict=True):
-            first = view.camera.parameters if view.camera_start is None else view.camera_start
-            unknowns[begin + 1 : begin + 1 + len(first)] = first
+        for view, errors, root in zip(self.views, self.errors, self.roots, strict=True):
+            if view.camera_start is not None:
+                unknowns[errors] = np.linalg.solve(root, view.camera_start - view.camera.parameters)
         return unknowns
 
     def camera(self, unknowns: Array, index: int) -> Camera:
-        view, begin = self.views[index], self.starts[index]
-        parameters = unknowns[begin + 1 : begin + 1 + len(view.camera.parameters)]
-        return (
-            view.camera
-            if np.array_equal(parameters, view.camera.parameters)
-            else view.camera.with_parameters(parameters)
-        )
+        camera, errors = self.views[index].camera, unknowns[self.errors[index]]
+        return camera.with_parameters(camera.parameters + self.roots[index] @ errors) if errors.any() else camera
+
+    def shift_mm(self, unknowns: Array, index: int) -> float:
+        """How far a view's edges are moved outward, mm."""
+        common = 0.0 if self.shared is None else unknowns[self.shared]
+        return float(unknowns[self.shifts[index]] + common)
 
     def linearise(self, unknowns: Array, wanted: list[int]) -> tuple[Array, Array]:
         """Residuals (R,), edges of all views, then tips, and their derivatives by the `wanted` unknowns (R, W)."""
@@ -320,9 +351,9 @@ class _Problem:
 
     def _linearised(self, unknowns: Array, index: int, wanted: set[int]) -> tuple[Array, Array]:
         """Residuals (R,) of one view in sigmas, edges and then tips, and their derivatives (R, P)."""
-        view, begin = self.views[index], self.starts[index]
+        view, shift_mm = self.views[index], self.shift_mm(unknowns, index)
         camera, edges, table_mm = self.camera(unknowns, index), view.edges, self.setting.table_mm
-        moves = slopes_of(unknowns[:BODY_UNKNOWNS], table_mm, unknowns[begin])
+        moves = slopes_of(unknowns[:BODY_UNKNOWNS], table_mm, shift_mm)
         pose, back, node = moves.pose, edges.back, edges.node
         points = np.vstack(
             [
@@ -330,6 +361,7 @@ class _Problem:
                 *(getattr(pose, tip.what) for tip in view.tips),
             ]
         )
+        rounding = _rounding(unknowns, pose, view)
         # every residual is the distance along one direction of the picture, in sigmas
         direction = np.vstack([edges.normal_px, *(tip.direction_px for tip in view.tips)])
         direction = direction / np.concatenate([edges.sigma_px, [tip.sigma_px for tip in view.tips]])[:, None]
@@ -339,20 +371,37 @@ class _Problem:
             return np.asarray(((by.project(places).reshape(-1, *target.shape) - target) * direction).sum(axis=2))
 
         steps = np.vstack([np.zeros(3), _STEP_MM * np.eye(3)])
-        here, *ahead = residual(camera, (points + steps[:, None]).reshape(-1, 3))
+        seen = points + rounding(points, camera.position_mm)
+        here, *ahead = residual(camera, (seen + steps[:, None]).reshape(-1, 3))
         by_point = (np.array(ahead) - here).T / _STEP_MM
         slopes = np.zeros((len(here), self.size))
-        columns, count = [*range(BODY_UNKNOWNS), begin], len(node)
+        columns, count = [*range(BODY_UNKNOWNS), self.shifts[index]], len(node)
         slopes[:count, columns] = moves.along_directions(by_point[:count], node, back)
         for row, tip in enumerate(view.tips, start=count):
             slopes[row, columns] = by_point[row] @ getattr(moves, tip.what)
-        for column in set(range(begin + 1, begin + 1 + len(view.camera.parameters))) & wanted:
-            sigma = float(np.linalg.norm(view.camera.covariance_root[column - begin - 1]))
-            moved = unknowns.copy()
-            moved[column] += max(_STEP_SIGMAS * sigma, 1e-9)
-            change = residual(self.camera(moved, index), points)[0] - here
-            slopes[:, column] = change / (moved[column] - unknowns[column])
+            if tip.what == "scroll_top":
+                slopes[row, list(_TURNING)] += (
+                    _turning_of_scroll(unknowns, points[row], camera.position_mm) @ by_point[row]
+                )
+        if self.shared is not None:
+            slopes[:, self.shared] = slopes[:, self.shifts[index]]
+        if self.errors[index] and wanted.issuperset(self.errors[index]):
+
+            def seen_by(by: Camera) -> Array:
+                return residual(by, points + rounding(points, by.position_mm))[0]
+
+            slopes[:, self.errors[index]] = self._by_parameters(camera, index, seen_by) @ self.roots[index]
         return here, slopes
+
+    def _by_parameters(self, camera: Camera, index: int, seen_by: Callable[[Camera], Array]) -> Array:
+        """Derivatives (R, P) of a view's residuals, which `seen_by` gives for a camera, by its camera's parameters."""
+        here = seen_by(camera)
+        slopes = np.zeros((len(here), len(camera.parameters)))
+        for column, sigma in enumerate(np.linalg.norm(self.roots[index], axis=1)):
+            step = np.zeros(len(camera.parameters))
+            step[column] = max(_STEP_SIGMAS * float(sigma), 1e-9)
+            slopes[:, column] = (seen_by(camera.with_parameters(camera.parameters + step)) - here) / step[column]
+        return slopes
 
     def prior(self, unknowns: Array) -> tuple[Array, Array]:
         """Distance (P,) from the prior means and the prior's information matrix (P, P)."""
@@ -381,14 +430,23 @@ class _Problem:
             _Piece.of_one("height of the ribs", DEPTH, 0.0, RIB_SPREAD_MM),
             _Piece.of_one("usual proportion", TOTAL, TOTAL_TO_BODY * length, TOTAL_TO_BODY_SPREAD * length),
         ]
-        for index, (begin, view) in enumerate(zip(self.starts, self.views, strict=True)):
-            shift = _of_photo("light along the edge", index)
-            pieces.append(_Piece.of_one(shift, begin, 0.0, self.setting.edge_shift_mm))
-            columns = list(range(begin + 1, begin + 1 + len(view.camera.parameters)))
-            if columns:
-                cause = _of_photo("camera and sheet", index)
-                pieces.append(_Piece(cause, columns, view.camera.parameters, view.camera.covariance_root))
+        for column, deviation in self._shifts():
+            pieces.append(_Piece.of_one(self._name("light along the edge", column), column, 0.0, deviation))
+        for index, columns in enumerate(self.pieces_of_cameras):
+            cause = _of_photo("camera and sheet", index)
+            pieces.append(_Piece(cause, columns, np.zeros(len(columns)), np.eye(len(columns))))
         return pieces
+
+    def _shifts(self) -> list[tuple[int, float]]:
+        """Columns of the edges' shifts with their standard uncertainties, mm."""
+        whole, share = self.setting.edge_shift_mm, self.setting.shared_shift
+        own = [(column, whole * (1 - share) ** 0.5) for column in self.shifts]
+        return own if self.shared is None else [(self.shared, whole * share**0.5), *own]
+
+    def _name(self, cause: str, column: int) -> str:
+        if self.shared is None:
+            return _of_photo(cause, self.shifts.index(column))
+        return cause if column == self.shared else f"{cause}, photo {self.shifts.index(column) + 1}"
 
     def result(self, unknowns: Array, weight: Array) -> Fit:
         residual, jacobian = self.linearise(unknowns, list(range(self.size)))
@@ -423,6 +481,60 @@ class _Problem:
             weight=tuple(np.split(weight, bounds)),
             residual_sigma=mean_square**0.5,
         )
+
+
+def _rounding(unknowns: Array, pose: Pose, view: View) -> Callable[[Array, Array], Array]:
+    """What takes places on the model's lines and ends (R, 3) to where they end for a camera there: ways (R, 3), mm.
+
+    How it turns with the pose is left out of the derivatives of edges: it is small beside the places' own turning.
+    """
+    length, count = float(unknowns[LENGTH]), len(view.edges.node)
+    flat = outward_normals(length * outline_prior().closed(unknowns[SHAPE], unknowns[WIDTH]))[view.edges.node]
+    outward = flat[:, :1] * pose.across + flat[:, 1:] * pose.along
+
+    def ways(points: Array, camera_mm: Array) -> Array:
+        ends = [
+            seen_of_end(tip.what, replace(pose, **{tip.what: place}), camera_mm, length)
+            for tip, place in zip(view.tips, points[count:], strict=True)
+        ]
+        return np.vstack([seen_of_edge(points[:count], outward, pose.up, camera_mm, length), *ends])
+
+    return ways
+
+
+def _turning_of_scroll(unknowns: Array, point: Array, camera_mm: Array) -> Array:
+    """How the place where the scroll ends for a camera moves on its rounding with the unknowns `_TURNING` (T, 3)."""
+
+    def way(at: Array) -> Array:
+        _, along, up = axes_of(at)
+        return seen_of_scroll(point, along, up, camera_mm, float(unknowns[LENGTH]))[0]
+
+    here, slopes = way(unknowns), []
+    for column in _TURNING:
+        moved = unknowns.copy()
+        moved[column] += _STEP_MM if column in (LOW, NECK) else _STEP_RAD
+        slopes.append((way(moved) - here) / (moved[column] - unknowns[column]))
+    return np.array(slopes)
+
+
+def shared_errors(views: Sequence[View], share: float) -> tuple[View, ...]:
+    """Views whose edges are the less sure the more of them show the same place of the same edge.
+
+    A place that k views show errs by a part that they share, the `share` of the variance: the mean of k is then as
+    sure as that of k independent ones of 1 + (k - 1) share times the variance each.  That is exact where all views look
+    from one side, and too much where they look from two, since a shared error then moves the place by less.
+    """
+    shown: Counter[tuple[bool, int]] = Counter()
+    for view in views:
+        shown.update(set(zip(view.edges.back.tolist(), view.edges.node.tolist(), strict=True)))
+    grown = []
+    for view in views:
+        count = np.array(
+            [shown[key] for key in zip(view.edges.back.tolist(), view.edges.node.tolist(), strict=True)], dtype=float
+        )
+        sigma_px = view.edges.sigma_px * np.sqrt(1 + (count - 1) * share)
+        grown.append(replace(view, edges=replace(view.edges, sigma_px=sigma_px)))
+    return tuple(grown)
 
 
 def _of_photo(cause: str, index: int) -> str:

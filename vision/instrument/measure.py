@@ -1,13 +1,13 @@
 """A photo of an instrument beside the sheet into its lengths.
 
 Detection looks at pixels once (sheets, camera, rough maps, exact edges); solving turns what was detected into lengths
-and is fast, so that a teacher may drag a point and see the new lengths at once.  Photos of one instrument that lies
-unmoved beside the same sheets are solved together; its heights then come from the photos.
+and is fast, so that a teacher may drag a point and see the new lengths at once.  Several photos of one instrument are
+solved by `vision.instrument.views`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -27,7 +27,8 @@ from vision.instrument.edges import TracedInstrument, trace
 from vision.instrument.fit import Fit, RanAway, Setting, Tip, View, fit
 from vision.instrument.glare import refuse_glare
 from vision.instrument.lengths import body_length, bout_of, bout_width, string_length, total_length
-from vision.instrument.model import BODY_UNKNOWNS, LENGTH, pose_of
+from vision.instrument.model import BODY_UNKNOWNS, LENGTH, Pose, pose_of
+from vision.instrument.rounding import SCROLL_SPREAD, seen_of_end, seen_of_scroll
 from vision.instrument.seen import refuse_shoulder_rest, see_instrument
 from vision.instrument.shape import MODES, outline_prior
 from vision.instrument.sheet_support import BOOK_MM, BOOK_SPREAD_MM, lies_on_book
@@ -38,7 +39,6 @@ from vision.problems import (
     OUTLINE_NOT_FOUND,
     OUTLINE_UNCERTAIN,
     PHOTO_BLURRED,
-    PHOTOS_NOT_OF_ONE_INSTRUMENT,
     SHEET_CUT,
     SHEET_ON_BOOK,
     SHOULDER_REST_MOUNTED,
@@ -65,18 +65,11 @@ two sizes.  A photo from straight above without a stated lens, the worst of the 
 _BOOK_MM = 8.0
 """Difference in height from which one of two sheets is taken to lie on something: thin books begin there, and the poses
 of two sheets are good to a few millimetres; our choice."""
-_LEAST_AGREEMENT = 0.6
-"""Mean weight of a photo's edges, where several photos are solved as one: those of one instrument keep 0.92 and more,
-of two instruments one keeps 0.34 at most (sample photos, every pair); our choice."""
 _TWO_SHEETS_SPREAD_MM = 1.0
 """Standard uncertainty of the table's height under the lower of two sheets beyond what the camera says: paper curls;
 our judgement."""
 _STATED_SPREAD_MM = 1.0
 """Standard uncertainty of a sheet's height that somebody states: a ruler's reading of a book; our judgement."""
-_TOGETHER_HEIGHTS_FACTOR = 2.0
-"""Factor on the spread of the resting heights where several photos are solved together, see `solve_together`."""
-_TOGETHER_ROUNDS = 15
-"""Rounds at most of a fit that finds cameras and heights as well, which takes longer; our choice."""
 _AXIS_STEP_MM = 20.0
 """Way along the axis by which its direction in the picture is read."""
 _SMALL_STEP = 0.01
@@ -103,6 +96,10 @@ class DetectedInstrument:
     sigma_px : dict of str to float
     remarks : tuple of Problem
         What is not as it should be, but does not stop the measuring.
+    focal35_mm : float or None
+        35 mm-equivalent focal length as the phone states it.
+    film : bool
+        Whether it is a frame of a film.
     """
 
     photo: str
@@ -114,6 +111,8 @@ class DetectedInstrument:
     points_px: dict[str, Array]
     sigma_px: dict[str, float]
     remarks: tuple[Problem, ...] = ()
+    focal35_mm: float | None = None
+    film: bool = False
 
 
 @dataclass(frozen=True)
@@ -134,6 +133,11 @@ class InstrumentMeasurement:
     camera : PosedCamera or None
     detected : DetectedInstrument or None
         For solving again with corrections.
+    used, left_out : tuple of int
+        Where several photos were measured together: numbers of those that went in, the first of which the points are
+        of, and of those that did not go with them or showed too little.
+    viewpoints_deg : float or None
+        The largest angle between two lines of sight of photos measured together.
     """
 
     photo: str
@@ -150,6 +154,9 @@ class InstrumentMeasurement:
     sheets: tuple[SheetInPhoto, ...] = ()
     camera: PosedCamera | None = None
     detected: DetectedInstrument | None = None
+    used: tuple[int, ...] = ()
+    left_out: tuple[int, ...] = ()
+    viewpoints_deg: float | None = None
 
 
 def measure_instrument(
@@ -182,38 +189,6 @@ def measure_instrument(
         return solve_instrument(detect_instrument(photo, sheet_height_mm, bar_mm, reference), corrections)
     except Refused as refusal:
         return InstrumentMeasurement(photo=photo.name, usable=False, problems=refusal.problems)
-
-
-def measure_instrument_together(
-    photos: Sequence[Photo],
-    sheet_height_mm: float | None = None,
-    bar_mm: float | None = None,
-    reference: Blank | None = None,
-) -> InstrumentMeasurement:
-    """Measure one instrument that lies unmoved beside the same sheets in two or more photos from different places.
-
-    Raises
-    ------
-    ValueError
-        If there is no photo.
-    """
-    name = " + ".join(photo.name for photo in photos)
-    try:
-        detected = [detect_instrument(photo, sheet_height_mm, bar_mm, reference) for photo in photos]
-        first = _first_sheet(detected)
-        for number, one in enumerate(detected):
-            if one.camera.sheets[0].layout.name != first:  # another sheet is seen better there
-                detected[number] = detect_instrument(photos[number], sheet_height_mm, bar_mm, reference, first)
-        return solve_together(detected)
-    except Refused as refusal:
-        return InstrumentMeasurement(photo=name, usable=False, problems=refusal.problems)
-
-
-def _first_sheet(detected: Sequence[DetectedInstrument]) -> str | None:
-    """Name of the sheet that most photos show, of those the one that is first in most."""
-    shown = [sheet.layout.name for one in detected for sheet in one.camera.sheets]
-    firsts = [one.camera.sheets[0].layout.name for one in detected]
-    return max(dict.fromkeys(shown), key=lambda name: (shown.count(name), firsts.count(name)), default=None)
 
 
 def detect_instrument(
@@ -263,6 +238,8 @@ def detect_instrument(
         points_px=seen.points_px,
         sigma_px=seen.sigma_px,
         remarks=(*checked.remarks, *remarks),
+        focal35_mm=photo.focal35_mm,
+        film=photo.film,
     )
 
 
@@ -300,46 +277,17 @@ def solve_instrument(
         If the lengths cannot be those of an instrument lying flat, or are too uncertain.
     """
     try:
-        fitted = fit(detected.traced.start, [_corrected(detected, corrections or {})], detected.setting)
+        fitted = fit(detected.traced.start, [view_of(detected, corrections or {})], detected.setting)
     except RanAway as error:
         raise Refused(OUTLINE_NOT_FOUND) from error
-    return _measurement(detected.photo, detected, fitted)
+    return measurement_of(detected.photo, detected, fitted, detected.prints)
 
 
-def solve_together(detected: Sequence[DetectedInstrument]) -> InstrumentMeasurement:
-    """Lengths from several photos of the same lying instrument, whose heights the photos tell.
-
-    The resting heights are believed half as much as for a single photo: they only help where the photos were
-    taken from nearly the same place.
-
-    Raises
-    ------
-    Refused
-        If the photos do not fit one instrument that lies still.
-    ValueError
-        If there is none.
-    """
-    if not detected:
-        raise ValueError("there is no photo to measure an instrument in")
-    setting = replace(detected[0].setting, heights_factor=_TOGETHER_HEIGHTS_FACTOR)
-    if len({one.camera.sheets[0].layout for one in detected}) != 1:
-        raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT)
-    try:
-        fitted = fit(
-            detected[0].traced.start, [_corrected(one, {}) for one in detected], setting, rounds=_TOGETHER_ROUNDS
-        )
-    except RanAway as error:
-        raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT) from error
-    if min(weight.mean() for weight in fitted.weight) < _LEAST_AGREEMENT:
-        raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT)
-    return _measurement(" + ".join(one.photo for one in detected), detected[0], fitted)
-
-
-def _corrected(detected: DetectedInstrument, corrections: Mapping[str, tuple[float, float]]) -> View:
+def view_of(detected: DetectedInstrument, corrections: Mapping[str, tuple[float, float]]) -> View:
     """The photo's view of the instrument; an end set by hand replaces what was seen there."""
     traced, camera = detected.traced, LeanCamera(detected.camera)
     pose = pose_of(traced.start, detected.setting.table_mm)
-    tips = [] if "scroll_top" in corrections else [traced.scroll]
+    tips = [] if "scroll_top" in corrections else [_rounded(detected, pose)]
     keep = np.ones(len(traced.edges.node), dtype=bool)
     y = outline_prior().closed(np.zeros(MODES), 1.0)[traced.edges.node, 1]
     for name, place in corrections.items():
@@ -356,8 +304,24 @@ def _corrected(detected: DetectedInstrument, corrections: Mapping[str, tuple[flo
     return View(camera, traced.edges.where(keep), tuple(tips))
 
 
-def _measurement(name: str, detected: DetectedInstrument, fitted: Fit) -> InstrumentMeasurement:
-    prints = detected.prints
+def _rounded(detected: DetectedInstrument, pose: Pose) -> Tip:
+    """The scroll's end, the less sure the more it is seen on its rounding."""
+    scroll, length = detected.traced.scroll, float(detected.traced.start[LENGTH])
+    _, way_mm = seen_of_scroll(pose.scroll_top, pose.along, pose.up, detected.camera.position_mm, length)
+    sigma_px = np.hypot(scroll.sigma_px, SCROLL_SPREAD * way_mm * detected.traced.px_per_mm)
+    return replace(scroll, sigma_px=float(sigma_px))
+
+
+def measurement_of(
+    name: str, detected: DetectedInstrument, fitted: Fit, prints: Mapping[str, PrintScale]
+) -> InstrumentMeasurement:
+    """What was fitted as a measurement, drawn on the photo that is `detected`.
+
+    Raises
+    ------
+    Refused
+        As `solve_instrument`.
+    """
     body, total = body_length(fitted, prints), total_length(fitted, prints)
     ratio = total.value_mm / body.value_mm
     if not _PLAUSIBLE_TOTAL_TO_BODY[0] < ratio < _PLAUSIBLE_TOTAL_TO_BODY[1]:
@@ -373,7 +337,7 @@ def _measurement(name: str, detected: DetectedInstrument, fitted: Fit) -> Instru
         upper_bout_width=bout_width(fitted, "upper", prints),
         middle_bout_width=bout_width(fitted, "middle", prints),
         lower_bout_width=bout_width(fitted, "lower", prints),
-        string_length=_strings(detected, fitted),
+        string_length=_strings(detected, fitted, prints),
         points_px=_places_px(detected, fitted),
         outline_px=fitted.views[0].camera.project(fitted.pose().top),
         sheets=detected.camera.sheets,
@@ -382,20 +346,21 @@ def _measurement(name: str, detected: DetectedInstrument, fitted: Fit) -> Instru
     )
 
 
-def _strings(detected: DetectedInstrument, fitted: Fit) -> Length | None:
+def _strings(detected: DetectedInstrument, fitted: Fit, prints: Mapping[str, PrintScale]) -> Length | None:
     """Vibrating length; None where nut or bridge is not seen."""
     points, sigma = detected.points_px, detected.sigma_px
     if "nut" not in points or "bridge" not in points:
         return None
     camera = fitted.views[0].camera
     sigma_px = (sigma["nut"], sigma["bridge"])
-    return string_length(fitted, camera, points["nut"], points["bridge"], sigma_px, detected.prints)
+    return string_length(fitted, camera, points["nut"], points["bridge"], sigma_px, prints)
 
 
 def _places_px(detected: DetectedInstrument, fitted: Fit) -> dict[str, tuple[float, float]]:
-    """Ends and bouts as fitted, nut and bridge as seen, px of the first photo."""
+    """Ends and bouts as fitted, where the camera sees them end, nut and bridge as seen, px of the first photo."""
     pose = fitted.pose()
-    places = {"scroll_top": pose.scroll_top, "body_top": pose.body_top, "body_bottom": pose.body_bottom}
+    camera_mm, length = fitted.views[0].camera.position_mm, float(fitted.unknowns[LENGTH])
+    places = {name: getattr(pose, name) + seen_of_end(name, pose, camera_mm, length) for name in POINT_NAMES}
     for which in ("upper", "middle", "lower"):
         along, width = bout_of(fitted.unknowns[:BODY_UNKNOWNS], which)
         places[f"{which}_bout_left"] = pose.at(-width / 2, along, 0.0)

@@ -76,14 +76,8 @@ def pose_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0) -> Pos
     outline = length * prior.closed(unknowns[SHAPE], unknowns[WIDTH])
     if edge_shift_mm:
         outline = outline + edge_shift_mm * outward_normals(outline)
-    low, neck, scroll = table_mm + resting_heights_mm(length) + unknowns[LOW : SCROLL + 1]
-    sine = (neck - low) / length
-    cosine = np.sqrt(1.0 - sine**2)
-    turn, roll = unknowns[YAW], unknowns[ROLL]
-    along = np.array([-np.sin(turn) * cosine, np.cos(turn) * cosine, sine])
-    level = np.array([np.cos(turn), np.sin(turn), 0.0])
-    across = np.cos(roll) * level + np.sin(roll) * _cross(level, along)
-    up = _cross(across, along)
+    low, _, scroll = table_mm + resting_heights_mm(length) + unknowns[LOW : SCROLL + 1]
+    across, along, up = axes_of(unknowns)
     bottom = np.array([unknowns[X], unknowns[Y], low])
     top = bottom + outline[:, :1] * across + outline[:, 1:] * along
     depth = plate_distance_mm(length) + unknowns[DEPTH]
@@ -99,6 +93,18 @@ def pose_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0) -> Pos
         along=along,
         up=up,
     )
+
+
+def axes_of(unknowns: Array) -> tuple[Array, Array, Array]:
+    """The instrument's unit vectors (3,) as in a `Pose`: across, along, up."""
+    low, neck, _ = resting_heights_mm(unknowns[LENGTH]) + unknowns[LOW : SCROLL + 1]
+    sine = (neck - low) / unknowns[LENGTH]
+    cosine = np.sqrt(1.0 - sine**2)
+    turn, roll = unknowns[YAW], unknowns[ROLL]
+    along = np.array([-np.sin(turn) * cosine, np.cos(turn) * cosine, sine])
+    level = np.array([np.cos(turn), np.sin(turn), 0.0])
+    across = np.cos(roll) * level + np.sin(roll) * _cross(level, along)
+    return across, along, _cross(across, along)
 
 
 @dataclass(frozen=True)

@@ -7,9 +7,12 @@ import sys
 from pathlib import Path
 
 import click
+import numpy as np
 import pytest
+from PIL import Image
 
 from service.cli.main import commands
+from tests.vision.filming import film
 
 SAMPLES = Path(__file__).resolve().parents[3] / "sample_images"
 COMMAND = Path(sys.executable).with_name("scrollreach")
@@ -79,9 +82,9 @@ def test_a_child_is_measured_from_several_photos_and_from_a_film(tmp_path: Path)
     assert together["viewpoints_deg"] > 8
     width = together["arm_length"]["high_mm"] - together["arm_length"]["low_mm"]
     assert all(width < each["arm_length"]["high_mm"] - each["arm_length"]["low_mm"] for each in alone)
-    film = run("arm", SAMPLES / "child-4.mp4", "--json", "--picture", picture)
-    assert film.returncode == 0, film.stdout + film.stderr
-    walked = json.loads(film.stdout)
+    filmed = run("arm", SAMPLES / "child-4.mp4", "--json", "--picture", picture)
+    assert filmed.returncode == 0, filmed.stdout + filmed.stderr
+    walked = json.loads(filmed.stdout)
     assert walked["photo"] == "child-4.mp4"
     assert walked["photos"] >= 3
     assert picture.read_bytes()[:3] == b"\xff\xd8\xff"
@@ -104,6 +107,29 @@ def test_an_instrument_is_measured_from_one_photo_and_from_two() -> None:
             assert result[name]["low_mm"] - 1 < true_mm < result[name]["high_mm"] + 1
         widths.append(result["body_length"]["high_mm"] - result["body_length"]["low_mm"])
     assert widths[1] < widths[0]
+
+
+def test_an_instrument_is_measured_from_three_photos_and_from_a_film(tmp_path: Path) -> None:
+    """The film goes slowly over the same three views."""
+    files, walk = [SAMPLES / f"instrument-5-{letter}.jpg" for letter in "abc"], tmp_path / "walk.mp4"
+    pictures = [np.asarray(Image.open(file).resize((1440, 1080))) for file in files]
+    walk.write_bytes(film([each for each in pictures for _ in range(5)]))
+    truth = truths()["instrument-5-a.jpg"]
+    for asked in ((*files, "--same", "--bar-mm", "150"), (walk,)):
+        done = run("instrument", *asked, "--json")
+        assert done.returncode == 0, done.stdout + done.stderr
+        (result,) = map(json.loads, done.stdout.splitlines())
+        assert result["photos"] >= 3
+        assert result["viewpoints_deg"] > 8
+        assert result["left_out"] == []
+        assert result["photo"] == (walk.name if asked[0] == walk else " + ".join(file.name for file in files))
+        for name, true_mm in (("body_length", truth["body"]), ("total_length", truth["total"])):
+            assert result[name]["low_mm"] < true_mm < result[name]["high_mm"]
+    said = run("instrument", *files, "--same").stdout
+    assert "Measured from 3 photos together" in said
+    fits = run("fit", "--arm-mm", "400±8", *(f"--instrument={file}" for file in files), "--json")
+    assert fits.returncode == 0, fits.stderr
+    assert json.loads(fits.stdout)["instrument"]["photos"] == 3
 
 
 def test_typed_numbers_are_enough() -> None:

@@ -7,13 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calibration.print_scale import UNCHECKED, PrintScale, scale_from_bar
+from calibration.common_lens import spread_deg
+from calibration.print_scale import UNCHECKED, PrintScale, agreed_prints, scale_from_bar
 from tests.vision.arm.made_up import camera, evidence, joints, sheet_from_body
 from vision.arm import priors
 from vision.arm.depth import ArmDepths
 from vision.arm.estimator import ArmProblem, Sighting
 from vision.arm.priors import JOINTS
-from vision.arm.views import SWAY, OneView, ViewsProblem, agreed_prints, mean_depths, spread_deg, swayed
+from vision.arm.views import SWAY, OneView, ViewsProblem, mean_depths, swayed
 
 Array = np.ndarray
 UNITS = 7

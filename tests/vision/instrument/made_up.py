@@ -22,8 +22,10 @@ from vision.instrument.model import (
     YAW,
     X,
     Y,
+    outward_normals,
     pose_of,
 )
+from vision.instrument.rounding import seen_of_edge, seen_of_scroll
 from vision.instrument.shape import outline_prior
 from vision.instrument.silhouette import silhouette
 
@@ -79,8 +81,13 @@ def view_of(
     pose = pose_of(unknowns, table_mm)
     line = silhouette(pose, view, EVERY_NODE & ~corners())
     noise = rng.normal(0.0, noise_px, len(line.node)) if rng is not None else np.zeros(len(line.node))
-    point = line.point_px + noise[:, None] * line.normal_px
+    flat = outward_normals(unknowns[LENGTH] * outline_prior().closed(unknowns[SHAPE], unknowns[WIDTH]))[line.node]
+    outward = flat[:, :1] * pose.across + flat[:, 1:] * pose.along
+    places = np.where(line.back[:, None], pose.back[line.node], pose.top[line.node])
+    seen = places + seen_of_edge(places, outward, pose.up, view.position_mm, unknowns[LENGTH])
+    point = view.project(seen) + noise[:, None] * line.normal_px
     edges = Edges(line.back, line.node, point, line.normal_px, np.full(len(line.node), max(noise_px, 0.1)))
-    ends = view.project(np.array([pose.scroll_top, pose.body_bottom]))
+    rounding, _ = seen_of_scroll(pose.scroll_top, pose.along, pose.up, view.position_mm, unknowns[LENGTH])
+    ends = view.project(np.array([pose.scroll_top + rounding, pose.body_bottom]))
     direction = (ends[0] - ends[1]) / np.linalg.norm(ends[0] - ends[1])
     return View(FixedCamera(view) if fixed else view, edges, (Tip("scroll_top", ends[0], direction, 0.2),))

@@ -6,8 +6,6 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration import checked_camera
-from calibration.detection import find_sheets
 from calibration.problems import Refused
 from tests.vision.sample_photos import detected_instrument, measured_instrument, photo, truth
 from tests.vision.trace import trace_instrument
@@ -15,9 +13,7 @@ from vision.instrument.lengths import BRIDGE_LIFT_MM, NUT_LIFT_MM
 from vision.instrument.measure import (
     POINT_NAMES,
     measure_instrument,
-    measure_instrument_together,
     solve_instrument,
-    solve_together,
 )
 from vision.instrument.model import LENGTH, LOW, SCROLL
 from vision.instrument.overlay import blur_surroundings, draw_instrument
@@ -231,56 +227,6 @@ def test_a_picture_of_nothing_is_refused():
     assert draw_instrument(Photo("nothing.jpg", grey, None), measured).shape[1] == 1600
 
 
-def test_two_photos_together_need_no_height():
-    names = ("instrument-4-first", "instrument-4-second")
-    measured = solve_together([detected_instrument(name) for name in names])
-    true, alone = truth(names[0]), measured_instrument(names[0])
-    # README's table: two photos together are within 0.4 mm; three standard uncertainties of either are below 3 mm
-    assert measured.body_length.value_mm == pytest.approx(true["body_length_mm"], abs=0.6)
-    assert measured.total_length.value_mm == pytest.approx(true["total_length_mm"], abs=1.2)
-    assert measured.body_length.low_mm < true["body_length_mm"] < measured.body_length.high_mm
-    assert measured.body_length.standard_uncertainty_mm < alone.body_length.standard_uncertainty_mm
-
-
-def test_photos_in_which_different_sheets_are_seen_best_are_solved_together(monkeypatch):
-    """A glare on a corner of one sheet, in one photo, makes the other one the better seen there."""
-    photos = [photo("instrument-4-first"), photo("instrument-4-second")]
-
-    def seen(image):
-        sheets = find_sheets(image)
-        return sheets[::-1] if image is photos[1].rgb else sheets
-
-    monkeypatch.setattr(checked_camera, "find_sheets", seen)
-    measured = measure_instrument_together(photos)
-    usual = solve_together([detected_instrument(each) for each in ("instrument-4-first", "instrument-4-second")])
-    assert measured.body_length.value_mm == pytest.approx(usual.body_length.value_mm, abs=0.05)
-    assert measured.body_length.standard_uncertainty_mm == pytest.approx(
-        usual.body_length.standard_uncertainty_mm, rel=0.02
-    )
-
-
-@pytest.mark.parametrize(
-    "names",
-    [("instrument-1", "instrument-2"), ("instrument-1", "instrument-3"), ("instrument-3", "instrument-1")],
-    ids=" ".join,
-)
-def test_photos_of_two_instruments_are_not_solved_together(names):
-    """Also where the fit runs away: a tenth beside a quarter (the second and third pair)."""
-    with pytest.raises(Refused) as refused:
-        solve_together([detected_instrument(name) for name in names])
-    assert [problem.code for problem in refused.value.problems] == ["photos_not_of_one_instrument"]
-
-
-def test_two_instruments_given_as_one_are_refused_not_raised():
-    measured = measure_instrument_together([photo("instrument-1"), photo("instrument-3")])
-    assert [problem.code for problem in measured.problems] == ["photos_not_of_one_instrument"]
-    assert not measured.usable
-
-
 def test_no_photo_is_a_wrong_call():
-    with pytest.raises(ValueError, match="no photo"):
-        measure_instrument_together([])
-    with pytest.raises(ValueError, match="no photo"):
-        solve_together([])
     with pytest.raises(ValueError, match="at least one"):
         Photo("empty", np.zeros((0, 0, 3), np.uint8))

@@ -1,0 +1,144 @@
+"""One instrument from several photos: heights by parallax, what is common, and what does not go with the others."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calibration import checked_camera
+from calibration.detection import find_sheets
+from calibration.problems import Refused
+from tests.vision.sample_photos import detected_instrument, measured_instrument, photo, truth
+from vision.instrument.views import LEAST_SPREAD_DEG, measure_instrument_together, solve_together
+from vision.photo import Photo
+from vision.problems import INSTRUMENT_LEFT_OUT, INSTRUMENT_STEP_ASIDE
+
+THREE = ("instrument-5-a", "instrument-5-b", "instrument-5-c")
+BODY_MM, TOTAL_MM = 208.58, 350.67
+"""As the truth of the sequence that they are of says."""
+
+
+def test_two_photos_together_need_no_height():
+    names = ("instrument-4-first", "instrument-4-second")
+    measured = solve_together([detected_instrument(name) for name in names])
+    true, alone = truth(names[0]), measured_instrument(names[0])
+    # README's table: two photos together are within 0.4 mm; three standard uncertainties of either are below 3 mm
+    assert measured.body_length.value_mm == pytest.approx(true["body_length_mm"], abs=0.6)
+    assert measured.total_length.value_mm == pytest.approx(true["total_length_mm"], abs=1.2)
+    assert measured.body_length.low_mm < true["body_length_mm"] < measured.body_length.high_mm
+    assert measured.body_length.standard_uncertainty_mm < alone.body_length.standard_uncertainty_mm
+
+
+def test_photos_in_which_different_sheets_are_seen_best_are_solved_together(monkeypatch):
+    """A glare on a corner of one sheet, in one photo, makes the other one the better seen there."""
+    photos = [photo("instrument-4-first"), photo("instrument-4-second")]
+
+    def seen(image):
+        sheets = find_sheets(image)
+        return sheets[::-1] if image is photos[1].rgb else sheets
+
+    monkeypatch.setattr(checked_camera, "find_sheets", seen)
+    measured = measure_instrument_together(photos)
+    usual = solve_together([detected_instrument(each) for each in ("instrument-4-first", "instrument-4-second")])
+    assert measured.body_length.value_mm == pytest.approx(usual.body_length.value_mm, abs=0.05)
+    assert measured.body_length.standard_uncertainty_mm == pytest.approx(
+        usual.body_length.standard_uncertainty_mm, rel=0.02
+    )
+
+
+@pytest.mark.parametrize(
+    "names",
+    [("instrument-1", "instrument-2"), ("instrument-1", "instrument-3"), ("instrument-3", "instrument-1")],
+    ids=" ".join,
+)
+def test_photos_of_two_instruments_are_not_solved_together(names):
+    """Also where the fit runs away: a tenth beside a quarter (the second and third pair)."""
+    with pytest.raises(Refused) as refused:
+        solve_together([detected_instrument(name) for name in names])
+    assert [problem.code for problem in refused.value.problems] == ["photos_not_of_one_instrument"]
+
+
+def test_two_instruments_given_as_one_are_refused_not_raised():
+    measured = measure_instrument_together([photo("instrument-1"), photo("instrument-3")])
+    assert [problem.code for problem in measured.problems] == ["photos_not_of_one_instrument"]
+    assert not measured.usable
+
+
+def test_three_photos_tell_more_than_two_and_two_more_than_one():
+    measured = [solve_together([detected_instrument(name) for name in THREE[:count]]) for count in (2, 3)]
+    widths = [each.body_length.standard_uncertainty_mm for each in (measured_instrument(THREE[0]), *measured)]
+    assert widths[0] > widths[1] > widths[2]
+    two, three = measured
+    # the height of the scroll, which is believed half as much as in one photo, takes a third view
+    assert three.total_length.standard_uncertainty_mm < 0.8 * two.total_length.standard_uncertainty_mm
+    assert (three.used, three.left_out, three.problems) == ((0, 1, 2), (), ())
+    assert three.viewpoints_deg > 2 * LEAST_SPREAD_DEG
+    assert three.body_length.value_mm == pytest.approx(BODY_MM, abs=0.6)
+    assert three.total_length.value_mm == pytest.approx(TOTAL_MM, abs=0.8)
+
+
+def test_what_the_photos_share_does_not_average_away():
+    """The print is one, and most of the edges' shift is the instrument's; seen once more, a photo adds little."""
+    one, two = detected_instrument(THREE[0]), detected_instrument(THREE[1])
+    twice = solve_together([one, two, one, two])
+    once = solve_together([one, two])
+
+    def parts(measured) -> dict[str, float]:
+        return {part.source: part.contribution_mm for part in measured.body_length.budget}
+
+    for cause in ("size of the print", "definition"):
+        assert parts(twice)[cause] == pytest.approx(parts(once)[cause], rel=0.01)
+    assert parts(twice)["light along the edge"] == pytest.approx(parts(once)["light along the edge"], rel=0.05)
+    assert parts(twice)["where the edge is seen"] > 0.6 * parts(once)["where the edge is seen"]
+
+
+def test_photos_from_one_place_ask_for_a_step_to_the_side():
+    one = detected_instrument(THREE[0])
+    measured = solve_together([one, one])
+    assert measured.usable
+    assert measured.viewpoints_deg == pytest.approx(0.0, abs=0.1)
+    assert measured.problems == (INSTRUMENT_STEP_ASIDE,)
+    # heights are then believed as much as in one photo, of which this is twice the same
+    alone = measured_instrument(THREE[0]).body_length.standard_uncertainty_mm
+    assert measured.body_length.standard_uncertainty_mm == pytest.approx(alone, rel=0.2)
+
+
+@pytest.mark.parametrize("odd", ["instrument-1", "instrument-3"])
+@pytest.mark.parametrize("place", [0, 2])
+def test_a_photo_of_another_instrument_is_left_out_of_three(odd, place):
+    names = list(THREE[:2])
+    names.insert(place, odd)
+    measured = solve_together([detected_instrument(name) for name in names])
+    assert measured.left_out == (place,)
+    assert measured.used == tuple(number for number in range(3) if number != place)
+    assert measured.body_length.value_mm == pytest.approx(BODY_MM, abs=1.0)
+
+
+def test_a_photo_that_shows_too_little_is_left_out_and_named():
+    nothing = Photo("nothing.jpg", np.full((1200, 1600, 3), 128, np.uint8), None)
+    measured = measure_instrument_together([nothing, photo(THREE[0]), photo(THREE[1])])
+    assert (measured.used, measured.left_out) == ((1, 2), (0,))
+    assert measured.problems == (INSTRUMENT_LEFT_OUT,)
+    assert measured.photo == "instrument-5-a.jpg + instrument-5-b.jpg"
+    two = measure_instrument_together([nothing, photo(THREE[0])])
+    assert not two.usable
+    assert [problem.code for problem in two.problems] == ["photo_blurred"]
+
+
+def test_of_a_film_one_frame_is_enough_and_none_is_named():
+    frames = [replace(photo(THREE[0]), film_s=0.5), Photo("f", np.full((1200, 1600, 3), 128, np.uint8), film_s=1.0)]
+    for frame in frames:
+        assert frame.film
+    measured = measure_instrument_together(frames)
+    assert measured.usable
+    assert (measured.used, measured.left_out, measured.viewpoints_deg) == ((0,), (1,), None)
+    assert INSTRUMENT_LEFT_OUT not in measured.problems
+
+
+def test_no_photo_is_a_wrong_call():
+    with pytest.raises(ValueError, match="no photo"):
+        measure_instrument_together([])
+    with pytest.raises(ValueError, match="no photo"):
+        solve_together([])
