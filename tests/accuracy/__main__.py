@@ -10,7 +10,7 @@ from tests.accuracy import arm
 from tests.accuracy.table import print_table
 from vision.arm import depth
 
-PARTS = ("arm", "instrument", "blank", "prints", "sequences", "turned")
+PARTS = ("arm", "instrument", "blank", "prints", "sequences", "turned", "views")
 
 
 def main() -> None:
@@ -50,6 +50,10 @@ def main() -> None:
         from tests.accuracy import turned
 
         table += turned.rows(options.scenes)
+    if options.only == "views":
+        from tests.accuracy import instrument_views
+
+        table += instrument_views.rows(options.scenes)
     if options.only == "prints":
         from tests.accuracy import prints
 

@@ -388,7 +388,7 @@ class _Problem:
         if self.errors[index] and wanted.issuperset(self.errors[index]):
 
             def seen_by(by: Camera) -> Array:
-                return residual(by, points + rounding(points, by.position_mm))[0]
+                return np.asarray(residual(by, points + rounding(points, by.position_mm))[0])
 
             slopes[:, self.errors[index]] = self._by_parameters(camera, index, seen_by) @ self.roots[index]
         return here, slopes

@@ -20,7 +20,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.arrays import Array
 from calibration.blank import Blank
 from calibration.camera import Surface
 from calibration.common_lens import View as LensView
@@ -57,6 +56,8 @@ choice."""
 _LEAST_AGREEMENT = 0.6
 """Mean weight of a photo's edges, where several photos are solved as one: those of one instrument keep 0.92 and more,
 of two instruments one keeps 0.34 at most (sample photos, every pair); our choice."""
+_FEWEST = 2
+"""Views that are needed to tell that they go together."""
 _HEIGHTS_FACTOR = 2.0
 """Factor on the spread of the resting heights where the views tell them: they only help then."""
 _ROUNDS = 15
@@ -129,15 +130,15 @@ def _first_sheet(detected: Sequence[DetectedInstrument]) -> str | None:
 
 @dataclass(frozen=True)
 class _Together:
-    """The fit of some views, whose cameras share a lens."""
+    """The fit of some views, whose cameras share a lens; None where it ran away."""
 
-    fitted: Fit
+    fitted: Fit | None
     spread_deg: float
 
     @property
-    def agreement(self) -> Array:
-        """Mean weight (V,) of each view's edges."""
-        return np.array([weight.mean() for weight in self.fitted.weight])
+    def agreement(self) -> float:
+        """Least mean weight of a view's edges."""
+        return 0.0 if self.fitted is None else min(float(weight.mean()) for weight in self.fitted.weight)
 
 
 def solve_together(detected: Sequence[DetectedInstrument]) -> InstrumentMeasurement:
@@ -154,15 +155,18 @@ def solve_together(detected: Sequence[DetectedInstrument]) -> InstrumentMeasurem
         raise ValueError("there is no photo to measure an instrument in")
     first = _first_sheet(detected)
     used = [number for number, one in enumerate(detected) if one.camera.sheets[0].layout.name == first]
-    while len(used) > 1:
-        views = [detected[number] for number in used]
-        found = _solved(views)
-        if found is not None and found.agreement.min() >= _LEAST_AGREEMENT:
-            break
-        odd = _furthest(views) if found is None else int(np.argmin(found.agreement))
-        del used[odd]
-    else:
+    if len(used) < _FEWEST:
         raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT)
+    found = _solved([detected[number] for number in used])
+    while found.agreement < _LEAST_AGREEMENT:
+        if len(used) == _FEWEST:
+            raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT)
+        rests = [[number for number in used if number != odd] for odd in used]
+        tried = [_solved([detected[number] for number in rest]) for rest in rests]
+        best = int(np.argmax([each.agreement for each in tried]))
+        used, found = rests[best], tried[best]
+    assert found.fitted is not None
+    views = [detected[number] for number in used]
     name = " + ".join(one.photo for one in views)
     measurement = measurement_of(name, views[0], found.fitted, agreed_prints([one.prints for one in views]))
     remarks = [remark for one in views for remark in one.remarks]
@@ -177,8 +181,8 @@ def solve_together(detected: Sequence[DetectedInstrument]) -> InstrumentMeasurem
     )
 
 
-def _solved(detected: Sequence[DetectedInstrument]) -> _Together | None:
-    """The fit of all of them; None where it runs away."""
+def _solved(detected: Sequence[DetectedInstrument]) -> _Together:
+    """The fit of all of them."""
     scales = {name: scale.scale for name, scale in agreed_prints([one.prints for one in detected]).items()}
     seen = [LensView(one.camera.sheets, one.size_px, one.focal35_mm, one.film) for one in detected]
     lens = solve_common_lens(seen, Surface.TABLE, scales)
@@ -194,7 +198,7 @@ def _solved(detected: Sequence[DetectedInstrument]) -> _Together | None:
     try:
         fitted = fit(start, _with_shared(views), setting, rounds=_ROUNDS, roots=lens.roots)
     except RanAway:
-        return None
+        return _Together(None, spread)
     return _Together(fitted, spread)
 
 
@@ -209,15 +213,6 @@ def _with_shared(views: Sequence[View]) -> tuple[View, ...]:
 
 def _middle(detected: Sequence[DetectedInstrument]) -> int:
     """Number of the photo whose own outline is nearest to those of the others."""
-    return int(np.argmin(_distances_mm(detected)))
-
-
-def _furthest(detected: Sequence[DetectedInstrument]) -> int:
-    return int(np.argmax(_distances_mm(detected)))
-
-
-def _distances_mm(detected: Sequence[DetectedInstrument]) -> Array:
-    """For each photo (V,) the median distance of its outline's place and lengths from those of the others."""
     each = np.array([one.traced.start[[X, Y, LENGTH, TOTAL]] for one in detected])
     apart = np.linalg.norm(each[:, None] - each[None], axis=2)
-    return np.asarray(np.median(apart, axis=1))
+    return int(np.argmin(np.median(apart, axis=1)))

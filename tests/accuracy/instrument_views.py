@@ -1,0 +1,96 @@
+"""The instrument from sequences of five views, and from films: somebody steps round it, nothing is moved.
+
+Folders: SCENES/sequences/violin/NUMBER/VIEW, each with photo.jpg and truth.json (`vision.training.lying`); the same
+under ``sequences/card`` with a card in the frame of the sheet, and SCENES/films/violin/NUMBER with the frames of a
+film.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from pathlib import Path
+
+from calibration.problems import Refused
+from calibration.sheet import CHECK_BAR_MM
+from tests.accuracy.instrument import TRUTHS
+from tests.accuracy.scenes import Scene, scenes
+from tests.accuracy.table import Reading, Row, row
+from vision.instrument.measure import DetectedInstrument, InstrumentMeasurement, detect_instrument, solve_instrument
+from vision.instrument.views import solve_together
+from vision.photo import load_photo
+
+TARGETS = {"body_length": "half-width 1.0", "total_length": "half-width 1.5"}
+SETS = {"violin": "", "card": ", card in the frame"}
+"""Folders under ``sequences``, and what is said of them."""
+COUNTS = {2: "two views", 3: "three views", 5: "five views"}
+
+
+@dataclass(frozen=True)
+class Lying:
+    """The views of one instrument, what was seen in those that were not refused, and why the others were."""
+
+    views: tuple[Scene, ...]
+    seen: tuple[DetectedInstrument, ...]
+    refused: tuple[InstrumentMeasurement, ...]
+
+    def reading(self, measured: InstrumentMeasurement, quantity: str) -> Reading:
+        """One length beside its truth."""
+        scene, value = self.views[0], getattr(measured, quantity)
+        name = f"{scene.kind}/{scene.folder.parent.name}"
+        codes = tuple(problem.code for problem in measured.problems)
+        true_mm = float(scene.truth[TRUTHS[quantity]])
+        if value is None:
+            return Reading(name, true_mm, None, problems=codes)
+        return Reading(name, true_mm, value.value_mm, value.low_mm, value.high_mm, codes)
+
+
+def measured(seen: Sequence[DetectedInstrument]) -> InstrumentMeasurement:
+    """Lengths of what was seen in one view or several."""
+    try:
+        return solve_instrument(seen[0]) if len(seen) == 1 else solve_together(seen)
+    except (Refused, IndexError) as fault:
+        return InstrumentMeasurement("", usable=False, problems=getattr(fault, "problems", ()))
+
+
+def lying(folder: Path, kind: str, bar_mm: float | None) -> Iterator[Lying]:
+    """Every sequence of a kind, looked at."""
+    for _, group in groupby(scenes(folder, kind), key=lambda scene: scene.folder.parent):
+        views, seen, refused = tuple(group), [], []
+        for scene in views:
+            try:
+                seen.append(detect_instrument(load_photo(scene.photo), bar_mm=bar_mm))
+            except Refused as refusal:
+                refused.append(InstrumentMeasurement(scene.name, usable=False, problems=refusal.problems))
+        yield Lying(views, tuple(seen), tuple(refused))
+
+
+def rows(shared_scenes: Path) -> list[Row]:
+    """Figures of one view, two, three and five, with and without the bar typed or a card in the frame.
+
+    Parameters
+    ----------
+    shared_scenes : Path
+        Folder with the scenes.
+    """
+    table: list[Row] = []
+    for kind, said in SETS.items():
+        if not (shared_scenes / "sequences" / kind).is_dir():
+            continue
+        for bar_mm, checked in ((None, ""), (CHECK_BAR_MM, ", bar checked")):
+            every = list(lying(shared_scenes / "sequences", kind, bar_mm))
+            table += _of_set(every, said + checked)
+    return table
+
+
+def _of_set(every: Sequence[Lying], said: str) -> list[Row]:
+    table = []
+    alone = [(one, each) for one in every for each in (*(measured([seen]) for seen in one.seen), *one.refused)]
+    for quantity, target in TARGETS.items():
+        table.append(row("instrument", f"one view{said}", quantity, [one.reading(m, quantity) for one, m in alone]))
+        for count, words in COUNTS.items():
+            readings = [one.reading(measured(one.seen[:count]), quantity) for one in every]
+            notes = "; ".join(f"{each.name} {' '.join(each.problems)}" for each in readings if each.problems)
+            table.append(row("instrument", f"{words}{said}", quantity, readings, target if count > 2 else "", notes))
+    return table
