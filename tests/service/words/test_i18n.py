@@ -143,8 +143,8 @@ def test_every_measured_cause_is_translated():
         cause(each).text(lambda text: looked_up.append(text) or text)
     assert [text for text in looked_up if not (catalogue.get(text) and catalogue.get(text).string)] == []
     assert causes & {"neck point", "neck point (covered)"}
-    assert "camera and sheet, photo 2" in causes
-    assert cause("camera and sheet, photo 2").text(i18n.translator("de")) == "Kamera und Blatt, Foto 2"
+    assert "light along the edge, photo 2" in causes
+    assert cause("light along the edge, photo 2").text(i18n.translator("de")) == "Licht entlang der Kante, Foto 2"
 
 
 def test_the_way_a_language_runs() -> None:
