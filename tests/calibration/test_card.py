@@ -34,8 +34,14 @@ def _photo(scale: float, card: int | None, stretch: tuple[float, float] = (1.0, 
         mask = np.zeros((SIZE[1] * finer, SIZE[0] * finer), np.uint8)
         cv2.fillConvexPoly(mask, np.round(at).astype(np.int32), 255)
         share = cv2.GaussianBlur(cv2.resize(mask, SIZE, interpolation=cv2.INTER_AREA), (0, 0), 0.7)[..., None] / 255
-        photo = np.round(photo * (1 - share) + card * share).astype(np.uint8)
+        photo = _mixed(photo, card, share)
     return photo
+
+
+def _mixed(dark: NDArray[np.uint8] | float, pale: float, share: NDArray[np.float64]) -> NDArray[np.uint8]:
+    """Grey levels where a share of the light is the pale one's, as a lens blurs it."""
+    light = (np.asarray(dark, float) / 255) ** 2.2 * (1 - share) + (pale / 255) ** 2.2 * share
+    return np.round(255 * light ** (1 / 2.2)).astype(np.uint8)
 
 
 def _measured(scale: float, card: int | None, stretch: tuple[float, float] = (1.0, 1.0)) -> PrintScale:
@@ -95,7 +101,7 @@ def _step_sheet(places: dict[str, float]) -> tuple[NDArray[np.uint8], PosedCamer
     across = np.clip(2.5 * (x - places["left"]) + 0.5, 0, 1) * np.clip(2.5 * (places["right"] - x) + 0.5, 0, 1)
     along = np.clip(2.5 * (y - places["bottom"]) + 0.5, 0, 1) * np.clip(2.5 * (places["top"] - y) + 0.5, 0, 1)
     assert box.width_mm < 130
-    grey = np.round(30 + 190 * along[:, None] * across[None]).astype(np.uint8)
+    grey = _mixed(30, 220, along[:, None] * across[None])
     far_mm = 400.0
     parameters = np.array(
         [10 * far_mm, 650.0, 500.0, 0.0, 0.0, 0.0, np.pi, 0.0, 0.0, -centre[0], centre[1], far_mm], dtype=np.float64
