@@ -7,18 +7,24 @@ film.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
+
+import numpy as np
+from PIL import Image
 
 from calibration.problems import Refused
 from calibration.sheet import CHECK_BAR_MM
 from tests.accuracy.instrument import TRUTHS
 from tests.accuracy.scenes import Scene, scenes
 from tests.accuracy.table import Reading, Row, row
+from tests.vision.filming import film
+from vision.clip import clip_photos
 from vision.instrument.measure import DetectedInstrument, InstrumentMeasurement, detect_instrument, solve_instrument
-from vision.instrument.views import solve_together
+from vision.instrument.views import measure_instrument_together, solve_together
 from vision.photo import load_photo
 
 TARGETS = {"body_length": "half-width 1.0", "total_length": "half-width 1.5"}
@@ -81,7 +87,31 @@ def rows(shared_scenes: Path) -> list[Row]:
         for bar_mm, checked in ((None, ""), (CHECK_BAR_MM, ", bar checked")):
             every = list(lying(shared_scenes / "sequences", kind, bar_mm))
             table += _of_set(every, said + checked)
+    return table + _of_films(shared_scenes / "films" / "violin")
+
+
+def _of_films(folder: Path) -> list[Row]:
+    """Figures of films, with and without the bar typed."""
+    films = [(scene, clip_photos(_filmed(scene), "film.mp4")) for scene in _filmed_scenes(folder)]
+    table = []
+    for bar_mm, checked in ((None, ""), (CHECK_BAR_MM, ", bar checked")):
+        found = [
+            (Lying((scene,), (), ()), measure_instrument_together(frames, bar_mm=bar_mm)) for scene, frames in films
+        ]
+        for quantity, target in TARGETS.items():
+            readings = [one.reading(each, quantity) for one, each in found]
+            table.append(row("instrument", f"film{checked}", quantity, readings, target))
     return table
+
+
+def _filmed_scenes(folder: Path) -> Iterator[Scene]:
+    for file in sorted(folder.glob("*/truth.json")):
+        yield Scene("film", file.parent, json.loads(file.read_text()), file.parent / "000.jpg")
+
+
+def _filmed(scene: Scene) -> bytes:
+    """The frames of a scene as a film, ten a second."""
+    return film([np.asarray(Image.open(frame)) for frame in sorted(scene.folder.glob("*.jpg"))])
 
 
 def _of_set(every: Sequence[Lying], said: str) -> list[Row]:
