@@ -42,7 +42,8 @@ from vision.problems import INSTRUMENT_LEFT_OUT, INSTRUMENT_STEP_ASIDE, PHOTOS_N
 
 SHARED_EDGE = 0.2
 """Of the variance of one place of an edge, what all views share: 0.13 on ten rendered sequences of five views
-(`vision.training.lying`, seeds 810000 to 810009), whose renderer the edges' network did not learn from."""
+(`vision.training.lying`, seeds 810000 to 810009, sizes drawn apart from builds), whose renderer the edges' network did
+not learn from."""
 SHARED_SHIFT = 0.8
 """Of the variance of the edges' shift in a photo, what all photos of one instrument share: 0.81 on the same sequences,
 on which the shift's deviation is 0.123 mm and its mean -0.01."""
