@@ -58,8 +58,9 @@ CENTRE_SD_SHARE = 0.01
 K1_SD, K2_SD = 0.015, 0.006
 """Main cameras of phones correct their distortion down to about 0.5 % at the corner (from memory), where r is 0.8."""
 
-MOST_STEPS, NEAR_SD = 100, 1e-4
-"""Steps of an adjustment at most, and the length of the last one in standard deviations; our choice."""
+MOST_STEPS, NEAR_SD, FIRST_DAMPING = 100, 1e-4, 1e-2
+"""Steps of an adjustment at most, the length of the last one in standard deviations, and the damping of the first,
+which may start far off (from four corners of blank paper): our choice."""
 _FEWEST_JUDGED = 4
 """Corners beyond which misfits tell the corners' noise; four fit nearly any pose."""
 
@@ -368,7 +369,7 @@ class Adjustment:
 
     def solve(self, start: Array) -> Minimum:
         """Least squares from one starting point."""
-        return minimum(lambda at: (self.residuals(at), self.jacobian(at)), start, MOST_STEPS, NEAR_SD)
+        return minimum(lambda at: (self.residuals(at), self.jacobian(at)), start, MOST_STEPS, NEAR_SD, FIRST_DAMPING)
 
     def judge_noise(self, parameters: Array) -> None:
         """Take the corners' noise from their misfits to the adjusted camera; each sheet's pose used up six of them."""

@@ -22,6 +22,7 @@ from calibration.arrays import Array
 from calibration.camera import (
     CENTRE_SD_SHARE,
     COMMON,
+    FIRST_DAMPING,
     MOST_STEPS,
     NEAR_SD,
     POSE,
@@ -160,7 +161,7 @@ class _Joint:
 
     def solve(self, start: Array) -> Minimum:
         """Least squares from a starting point."""
-        return minimum(lambda at: (self.residuals(at), self.jacobian(at)), start, MOST_STEPS, NEAR_SD)
+        return minimum(lambda at: (self.residuals(at), self.jacobian(at)), start, MOST_STEPS, NEAR_SD, FIRST_DAMPING)
 
     def residuals(self, parameters: Array) -> Array:
         """All residuals, over their standard deviations."""

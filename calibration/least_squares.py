@@ -1,7 +1,8 @@
-"""Least squares of few unknowns: Gauss-Newton steps, damped where they lead upwards (Levenberg and Marquardt).
+"""Least squares of few unknowns: Gauss-Newton steps, damped where they gain less than promised.
 
 Every row is a residual over its standard deviation, so that a step's length is in standard deviations too: what it
-changes in the residuals.  (D. Marquardt, J. Soc. Indust. Appl. Math. 11 (1963) 431.)
+changes in the residuals.  (D. Marquardt, J. Soc. Indust. Appl. Math. 11 (1963) 431; how damping follows from what a
+step gained: H. B. Nielsen, Damping parameter in Marquardt's method, IMM-REP-1999-05, Technical University of Denmark.)
 """
 
 from __future__ import annotations
@@ -15,8 +16,8 @@ from calibration.arrays import Array
 
 NEAR = 1e-3
 """Step, in standard deviations, after which no further one is made: the next would be far smaller."""
-_DAMPING = (1e-3, 10.0)
-"""First damping of a step that led upwards, as a share of the diagonal, and its growth; our choice."""
+LEAST_DAMPING = 1e-3
+"""Damping after a first step that led upwards, as a share of the diagonal; our choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +42,11 @@ class Minimum:
 
 
 def minimum(
-    linearised: Callable[[Array], tuple[Array, Array]], start: Array, steps: int = 30, near: float = NEAR
+    linearised: Callable[[Array], tuple[Array, Array]],
+    start: Array,
+    steps: int = 30,
+    near: float = NEAR,
+    damping: float = 0.0,
 ) -> Minimum:
     """The least sum of squares near a starting point.
 
@@ -54,21 +59,25 @@ def minimum(
         At most.
     near : float
         Length of the last step, in standard deviations.
+    damping : float
+        Of the first step, as a share of the diagonal: 0 where the start is near, more where a whole step may lead far
+        away.
     """
-    at, damping = start, 0.0
+    at, growth = start, 2.0
     rows, slopes = linearised(at)
     for _ in range(steps):
         size = np.linalg.norm(slopes, axis=0)  # unknowns of any units are made alike
         unit = slopes / size
-        information = unit.T @ unit
-        step = -np.linalg.solve(information + damping * np.eye(len(at)), unit.T @ rows)
+        information, pull = unit.T @ unit, unit.T @ rows
+        step = -np.linalg.solve(information + damping * np.eye(len(at)), pull)
         length = float(step @ information @ step) ** 0.5
-        step /= size
-        there, slopes_there = linearised(at + step)
-        if not there @ there <= rows @ rows and length > near:
-            damping = max(damping * _DAMPING[1], _DAMPING[0])
+        there, slopes_there = linearised(at + step / size)
+        gain = (rows @ rows - there @ there) / float(step @ (damping * step - pull))
+        if not gain > 0 and length > near:
+            damping, growth = max(growth * damping, LEAST_DAMPING), 2 * growth
             continue
-        at, rows, slopes, damping = at + step, there, slopes_there, damping / _DAMPING[1] ** 2
+        at, rows, slopes = at + step / size, there, slopes_there
+        damping, growth = damping * max(1 / 3, 1 - (2 * float(gain) - 1) ** 3), 2.0
         if length < near:
             break
     return Minimum(at, rows)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from scipy.optimize import least_squares
@@ -37,6 +39,41 @@ def test_it_ends_where_another_program_ends(start: tuple[float, float, float]) -
     assert found.cost == pytest.approx(other.cost, rel=1e-9)
     assert found.x == pytest.approx(other.x, rel=1e-5)
     assert found.rows == pytest.approx(linearised(found.x)[0])
+
+
+BARD = np.array([0.14, 0.18, 0.22, 0.25, 0.29, 0.32, 0.35, 0.39, 0.37, 0.58, 0.73, 0.96, 1.34, 2.10, 4.39])
+
+
+def rosenbrock(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    return np.array([10 * (x[1] - x[0] ** 2), 1 - x[0]]), np.array([[-20 * x[0], 10.0], [-1.0, 0.0]])
+
+
+def freudenstein_and_roth(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    rows = [-13 + x[0] + ((5 - x[1]) * x[1] - 2) * x[1], -29 + x[0] + ((x[1] + 1) * x[1] - 14) * x[1]]
+    return np.array(rows), np.array([[1, 10 * x[1] - 3 * x[1] ** 2 - 2], [1, 3 * x[1] ** 2 + 2 * x[1] - 14]])
+
+
+def bard(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    u = np.arange(1.0, 16.0)
+    v, w = 16 - u, np.minimum(u, 16 - u)
+    below = v * x[1] + w * x[2]
+    return BARD - x[0] - u / below, np.column_stack([-np.ones(15), u * v / below**2, u * w / below**2])
+
+
+@pytest.mark.parametrize("damping", [0.0, 1e-2, 1.0])
+@pytest.mark.parametrize(
+    ("linearised", "start", "squares"),
+    [
+        (rosenbrock, (-1.2, 1.0), 0.0),
+        (freudenstein_and_roth, (0.5, -2.0), 48.9842),
+        (bard, (1.0, 1.0, 1.0), 8.21487e-3),
+    ],
+)
+def test_published_problems(linearised: Any, start: tuple[float, ...], squares: float, damping: float) -> None:
+    # J. Moré, B. Garbow, K. Hillstrom, Testing unconstrained optimization software, ACM TOMS 7 (1981) 17: problems 1, 2
+    # and 8 with their starting points and least sums of squares, from memory; the second has a lesser one elsewhere
+    found = minimum(linearised, np.array(start), 200, 1e-9, damping)
+    assert 2 * found.cost == pytest.approx(squares, rel=1e-5, abs=1e-12)
 
 
 def test_no_step_leads_upwards() -> None:
