@@ -19,7 +19,8 @@ from calibration.camera import FOCAL_RELATIVE_SD, FRAME_DIAGONAL_MM
 from calibration.problems import Refused
 from vision.instrument.edges import TracedInstrument, first_guess, map_edges, resolution_px_per_mm, scroll_in_map, trace
 from vision.instrument.fit import Fit, RanAway, Setting, View, fit
-from vision.instrument.model import BODY_UNKNOWNS, TOTAL_TO_BODY, pose_of
+from vision.instrument.model import BODY_UNKNOWNS, LENGTH, TOTAL_TO_BODY, pose_of
+from vision.instrument.rounding import seen_of_end
 from vision.instrument.seen import InstrumentSeen, see_instrument
 from vision.instrument.shape import FULL_SIZE_MM
 from vision.photo import Photo
@@ -37,6 +38,8 @@ _TILTS_DEG = ((0.0, 0.0), (35.0, 0.0), (-35.0, 0.0), (0.0, 35.0), (0.0, -35.0))
 views from one side are not reached from straight above."""
 _LEAST_OVERLAP = 0.89
 _FRINGE_MM = 5.0
+_RIBS_REACH, _FINE_PX = 1.3, 0.25
+"""How far below the plate, over the body's length, ribs are looked for, and how finely."""
 _NECK_FROM, _NECK_HALF_WIDTH, _BUTTON_HALF_WIDTH = 0.9, 0.2, 0.1
 """Where the instrument goes on beyond its body, over the body's length: from here up and so far from the axis lie neck
 and pegs, and so near to it below the body the end button."""
@@ -53,7 +56,8 @@ class InstrumentTrace:
         Pixels of the body (plates, and ribs where they are seen), and of the instrument with its chin rest, without
         shoulder rest and bow.
     points_px : dict of str to (2,) ndarray
-        ``scroll_top``, ``body_top`` and ``body_bottom``.
+        ``scroll_top``, ``body_top`` and ``body_bottom``, as the picture shows them: where ribs are seen below the
+        plate, the body ends with them, as it does for whoever labels its outline.
     outline_px : (C, 2) ndarray or None
         The fitted edge of the top plate; None where no outline fits and the ends are those of the masks.
     """
@@ -190,13 +194,26 @@ def _outlined(
 ) -> InstrumentTrace:
     """What a fitted outline makes of the photo; `whole` is the map's idea of the instrument."""
     pose, found = fitted.pose(), fitted.views[0].camera
-    places = found.project(np.array([pose.scroll_top, pose.body_top, pose.body_bottom]))
-    points = dict(zip(("scroll_top", "body_top", "body_bottom"), places, strict=True))
+    names, length_mm = ("scroll_top", "body_top", "body_bottom"), float(fitted.unknowns[LENGTH])
+    seen_ends = [getattr(pose, each) + seen_of_end(each, pose, found.position_mm, length_mm) for each in names]
+    points = dict(zip(names, found.project(np.array(seen_ends)), strict=True))
     lines = found.project(pose.top), found.project(pose.back)
     body = _filled(lines, photo.size_px)
+    points["body_bottom"] = _end_of(body, points["body_top"], points["body_bottom"])
     bare = lines[0][traced.edges.node[~traced.edges.back]]
     beyond = whole & ~_fringe(body, bare, _FRINGE_MM * traced.px_per_mm) & _may_be_instrument(seen, points, body)
     return InstrumentTrace(photo.name, body, beyond | body, points, lines[0])
+
+
+def _end_of(body: Mask, upper: Array, lower: Array) -> Array:
+    """Where the axis through two points leaves the body beyond the lower one, px."""
+    length = float(np.linalg.norm(lower - upper))
+    along = np.arange(length, _RIBS_REACH * length, _FINE_PX)
+    places = upper + along[:, None] * (lower - upper) / length
+    columns, rows = np.round(places).astype(int).T
+    kept = (columns >= 0) & (rows >= 0) & (columns < body.shape[1]) & (rows < body.shape[0])
+    within = np.flatnonzero(body[rows[kept], columns[kept]])
+    return np.asarray(places[kept][within[-1]]) if len(within) else lower
 
 
 def _overlap(one: Mask, other: Mask) -> float:
