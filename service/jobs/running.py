@@ -11,7 +11,7 @@ import uuid
 from datetime import datetime
 from typing import Any
 
-from dbos import DBOS, DBOSConfig, SetWorkflowID
+from dbos import DBOS, DBOSConfig, ScheduleInput, SetWorkflowID
 from sqlalchemy import Engine, event, select
 
 from service.jobs.presence import Presence
@@ -80,11 +80,13 @@ async def start_jobs(tools: Workshop, backroom: Backroom, jobs_url: str) -> Pres
 
 
 async def _schedule_deletions() -> None:
-    name = "delete-photos-on-their-day"
-    if not await DBOS.list_schedules_async(schedule_name_prefix=name):
-        await DBOS.create_schedule_async(
-            schedule_name=name, workflow_fn=delete_photos_on_their_day, schedule=EVERY_HOUR
-        )
+    # applied rather than created: machines that start at the same moment would all create it, and all but one fail
+    deletions: ScheduleInput = {
+        "schedule_name": "delete-photos-on-their-day",
+        "workflow_fn": delete_photos_on_their_day,
+        "schedule": EVERY_HOUR,
+    }
+    await DBOS.apply_schedules_async([deletions])
 
 
 async def start_measuring(upload_id: str) -> None:

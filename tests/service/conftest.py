@@ -106,17 +106,20 @@ class Place:
         return house
 
 
-@pytest.fixture(scope="session")
-def opened_before(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The data folder of a service that was opened once and closed: its tables need not be made for each test.
-
-    Its deletions are scheduled for a moment of the year that no test waits for, not for whenever an hour begins.
-    """
-    folder = tmp_path_factory.mktemp("opened") / "data"
+@pytest.fixture(scope="session", autouse=True)
+def _no_hour_begins() -> Iterator[None]:
+    """Deletions are scheduled for a moment of the year that no test waits for: beside a test they would change rows."""
     with pytest.MonkeyPatch.context() as changed:
         changed.setattr(running, "EVERY_HOUR", "0 0 1 1 *")
-        with TestClient(create_app(Settings(data_folder=folder), Recorded(), SetClock())):
-            pass
+        yield
+
+
+@pytest.fixture(scope="session")
+def opened_before(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The data folder of a service that was opened once and closed: its tables need not be made for each test."""
+    folder = tmp_path_factory.mktemp("opened") / "data"
+    with TestClient(create_app(Settings(data_folder=folder), Recorded(), SetClock())):
+        pass
     return folder
 
 
