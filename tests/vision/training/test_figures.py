@@ -10,7 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from vision.training.figures.meshes import Division, box, clipped, normals, quad, strip, tube
 from vision.training.figures.posing import about, angle_about, between
-from vision.training.figures.trace import SKY, Lamp, Surface, View, render
+from vision.training.figures.trace import SKY, Lamp, Surface, View, library, render
 
 needs_compiler = pytest.mark.skipif(shutil.which("g++") is None, reason="the tracer is compiled where it is used")
 
@@ -113,3 +113,9 @@ def test_what_stands_between_lamp_and_wall_throws_a_shadow():
     assert shaded[7:9, 7:9].max() == 0.0
     assert lit[7:9, 7:9].min() > 0.0
     assert shaded[0, 0] == pytest.approx(lit[0, 0], rel=0.3)
+
+
+@needs_compiler
+def test_the_tracer_leaves_the_smallest_numbers_alone() -> None:
+    library()  # IEEE 754: what is below the least normal number is a number, too
+    assert np.nextafter(0.0, 1.0) > 0.0

@@ -69,32 +69,28 @@ _CAMERA = np.dtype(
     + [(name, "i4") for name in ("wide", "high", "samples", "bounces", "seed")]
 )
 
+_FOR_GRAPHICS = ("nvcc -O3 --use_fast_math -arch=native -Xcompiler -fPIC -shared {source} -o {part}",)
+_FOR_PROCESSORS = (
+    "g++ -x c++ -O3 -march=native -ffast-math -fopenmp -fPIC -c {source} -o {made}",
+    "g++ -shared -fopenmp {made} -o {part}",
+)
+"""How it is built.  In two steps by g++: what is linked with fast arithmetic has the whole process take the smallest
+numbers for zero from when it is loaded."""
+
 
 @cache
 def library() -> ctypes.CDLL:
     """The tracer, built if it was not."""
     graphics = shutil.which("nvidia-smi") is not None and shutil.which("nvcc") is not None
-    mark = hashlib.sha256(SOURCE.read_bytes() + bytes([graphics])).hexdigest()[:12]
+    steps = _FOR_GRAPHICS if graphics else _FOR_PROCESSORS
+    mark = hashlib.sha256(SOURCE.read_bytes() + str(steps).encode()).hexdigest()[:12]
     built = Path(tempfile.gettempdir()) / f"figure-tracer-{mark}.so"
     if not built.exists():
-        part = Path(tempfile.mkdtemp()) / "tracer.so"
-        if graphics:
-            how = ["nvcc", "-O3", "--use_fast_math", "-arch=native", "-Xcompiler", "-fPIC", "-shared", str(SOURCE)]
-        else:
-            how = [
-                "g++",
-                "-x",
-                "c++",
-                "-O3",
-                "-march=native",
-                "-ffast-math",
-                "-fopenmp",
-                "-fPIC",
-                "-shared",
-                str(SOURCE),
-            ]
-        subprocess.run([*how, "-o", str(part)], check=True)
-        shutil.move(part, built)
+        with tempfile.TemporaryDirectory() as folder:
+            names = {"source": str(SOURCE), "made": f"{folder}/tracer.o", "part": f"{folder}/tracer.so"}
+            for step in steps:
+                subprocess.run([each.format(**names) for each in step.split()], check=True)
+            shutil.move(names["part"], built)
     return ctypes.CDLL(str(built))
 
 
