@@ -19,7 +19,7 @@ from tests.speed.family import as_sent, seconds_to_judgement
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 PATIENCE_S = 120.0
-IMPATIENT_S = 1.0
+IMPATIENT_S = 1.5
 """A stranger's program comes again after so long, s, whatever it is told: so that twice the capacity is asked for."""
 PAUSE_S = 3.0
 """Between two photos of a family, s; our choice, shorter than anybody needs for the next one."""
