@@ -62,6 +62,16 @@ def minimum(
     damping : float
         Of the first step, as a share of the diagonal: 0 where the start is near, more where a whole step may lead far
         away.
+
+    Returns
+    -------
+    Minimum
+        After so many steps where they did not suffice.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        If the rows do not tell all unknowns and nothing is damped.
     """
     at, growth = start, 2.0
     rows, slopes = linearised(at)

@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import groupby
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +18,7 @@ from PIL import Image
 from calibration.problems import Refused
 from calibration.sheet import CHECK_BAR_MM
 from tests.accuracy.instrument import TRUTHS
-from tests.accuracy.scenes import Scene, scenes
+from tests.accuracy.scenes import Scene, sequences_of
 from tests.accuracy.table import Reading, Row, row
 from tests.vision.filming import film
 from vision.clip import clip_photos
@@ -60,10 +59,10 @@ def measured(seen: Sequence[DetectedInstrument]) -> InstrumentMeasurement:
         return InstrumentMeasurement("", usable=False, problems=getattr(fault, "problems", ()))
 
 
-def lying(folder: Path, kind: str, bar_mm: float | None) -> Iterator[Lying]:
+def lying(shared_scenes: Path, kind: str, bar_mm: float | None) -> Iterator[Lying]:
     """Every sequence of a kind, looked at."""
-    for _, group in groupby(scenes(folder, kind), key=lambda scene: scene.folder.parent):
-        views, seen, refused = tuple(group), [], []
+    for views in sequences_of(shared_scenes, kind):
+        seen, refused = [], []
         for scene in views:
             try:
                 seen.append(detect_instrument(load_photo(scene.photo), bar_mm=bar_mm))
@@ -85,7 +84,7 @@ def rows(shared_scenes: Path) -> list[Row]:
         if not (shared_scenes / "sequences" / kind).is_dir():
             continue
         for bar_mm, checked in ((None, ""), (CHECK_BAR_MM, ", bar checked")):
-            every = list(lying(shared_scenes / "sequences", kind, bar_mm))
+            every = list(lying(shared_scenes, kind, bar_mm))
             table += _of_set(every, said + checked)
     return table + _of_films(shared_scenes / "films" / "violin")
 

@@ -13,6 +13,7 @@ import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -70,6 +71,12 @@ def scenes(shared_scenes: Path, kind: str, print_scale: float = 1.0) -> Iterator
             _composer(shared_scenes)(str(folder), pages[: len(truth["sheets"])], str(part), print_scale=print_scale)
             part.rename(photo)
         yield Scene(kind, folder, truth, photo)
+
+
+def sequences_of(shared_scenes: Path, kind: str) -> Iterator[tuple[Scene, ...]]:
+    """The views of every sequence of a kind: SCENES/sequences/KIND/NUMBER/VIEW."""
+    for _, views in groupby(scenes(shared_scenes / "sequences", kind), key=lambda scene: scene.folder.parent):
+        yield tuple(views)
 
 
 def messenger(photo: Path) -> Path:

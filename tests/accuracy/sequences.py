@@ -8,13 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import groupby
 from pathlib import Path
 
 from calibration.problems import Refused
 from calibration.quantity import Length
 from tests.accuracy.arm import KINDS
-from tests.accuracy.scenes import Scene, scenes
+from tests.accuracy.scenes import Scene, sequences_of
 from tests.accuracy.table import Reading, Row, row
 from vision.arm.depth import ArmDepths
 from vision.arm.measure import solve_arm
@@ -56,9 +55,8 @@ class Sequence5:
 def sequences(shared_scenes: Path, kind: str) -> list[Sequence5]:
     """Every sequence of a kind, looked at."""
     found = []
-    views = scenes(shared_scenes / "sequences", kind)
-    for _, group in groupby(views, key=lambda scene: scene.folder.parent):
-        photos, seen = tuple(group), []
+    for photos in sequences_of(shared_scenes, kind):
+        seen = []
         for scene in photos:
             try:
                 seen.append(see_arm(load_photo(scene.photo)))

@@ -17,11 +17,16 @@ def sample(name):
     return photo(name).rgb, {key: np.array(place["px"]) for key, place in truth(name)["points"].items()}
 
 
+def shoulders(points):
+    """The shoulder joints (2,) px and their distance."""
+    left, right = points["shoulder_joint_L"], points["shoulder_joint_R"]
+    return left, right, float(np.linalg.norm(left - right))
+
+
 @pytest.mark.parametrize("name", ["child-1", "child-2", "child-3"])
 def test_finds_the_sides_of_the_neck(net, name):
     rgb, points = sample(name)
-    left, right = points["shoulder_joint_L"], points["shoulder_joint_R"]
-    width = np.linalg.norm(left - right)
+    left, right, width = shoulders(points)
     found = net(rgb, left, right)
     for side in "LR":
         got = found.points[{"L": "left", "R": "right"}[side]]
@@ -32,9 +37,8 @@ def test_finds_the_sides_of_the_neck(net, name):
 
 def test_is_less_sure_where_the_neck_is_hidden(net):
     rgb, points = sample("child-3")
-    left, right = points["shoulder_joint_L"], points["shoulder_joint_R"]
+    left, right, width = shoulders(points)
     seen = net(rgb, left, right)
-    width = float(np.linalg.norm(left - right))
     hidden = rgb.copy()
     middle = 0.5 * (points["side_neck_L"] + points["side_neck_R"])
     cv2.circle(hidden, tuple(int(v) for v in middle), int(0.7 * width), (90, 60, 40), -1)
@@ -53,8 +57,7 @@ def test_tells_on_which_side_a_bare_neck_is_seen(net):
 @pytest.mark.parametrize("name", ["child-1", "child-2", "child-3"])
 def test_the_outline_of_a_front_is_where_the_body_is_and_the_turn_is_told(net, name):
     rgb, points = sample(name)
-    left, right = points["shoulder_joint_L"], points["shoulder_joint_R"]
-    width = np.linalg.norm(left - right)
+    left, right, width = shoulders(points)
     found = net(rgb, left, right)
     for side in ("left", "right"):
         body, outline = found.points[side], found.points[f"outline_{side}"]
