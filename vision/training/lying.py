@@ -2,6 +2,8 @@
 
 ``python -m vision.training.lying OUT --first 810000 --count 20``
 
+The benchmark looks for them in SCENES/sequences/violin and SCENES/sequences/card, for films in SCENES/films/violin.
+
 For each seed a folder ``violin/NUMBER`` with a folder for each of five views: photo.jpg with the printed sheet (or two)
 in it, and truth.json with the keys of the given scenes of instruments: world in mm, the surface at z = 0, z up; camera
 ``x_cam = R X + t`` with the first pixel's centre at (0, 0).  The instruments are those of `vision.training.violin`, of
