@@ -454,8 +454,9 @@ def _even_inside(pale: Grey, corner_px: Array) -> bool:
     right, down = (axis.ravel() for axis in np.meshgrid(share, share))
     weights = np.stack([(1 - right) * (1 - down), right * (1 - down), right * down, (1 - right) * down])
     level = sample(pale, weights.T @ corner_px)
-    # a lamp's slope across the paper is no pattern
-    design = np.column_stack([np.ones(len(share) ** 2), right, down, right * down])
+    # light that falls off across the paper, from a lamp or into the shade of an arm, is no pattern
+    shade = [np.ones(len(share) ** 2), right, down, right * down, right**2, down**2]
+    design = np.column_stack(shade)
     rest = level - design @ np.linalg.lstsq(design, level, rcond=None)[0]
     return bool(1.4826 * np.median(np.abs(rest)) < _MOST_UNEVEN / 2 and np.quantile(np.abs(rest), 0.9) < _MOST_UNEVEN)
 

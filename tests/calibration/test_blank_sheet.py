@@ -224,7 +224,7 @@ def test_where_lines_meet() -> None:
 
 
 def test_only_what_is_inside_is_to_be_even() -> None:
-    """A lamp's slope is no pattern; a carpet around the paper is none of its own, and print on it is."""
+    """A lamp's slope and a soft shade are no pattern; a carpet around the paper is none of its own, print on it is."""
     generator = np.random.default_rng(4)
     photo = generator.integers(0, 256, (300, 400)).astype(np.uint8)
     corners = np.array([(120.0, 60.0), (310.0, 80.0), (300.0, 260.0), (100.0, 240.0)])
@@ -232,6 +232,9 @@ def test_only_what_is_inside_is_to_be_even() -> None:
     lit = np.round(120 + across / 5 + down / 8 + generator.normal(0, 2, across.shape)).astype(np.uint8)
     mask = cv2.fillConvexPoly(np.zeros((300, 400), np.uint8), np.round(corners).astype(np.int32), 1)
     assert blank_sheet._even_inside(np.where(mask > 0, lit, photo), corners)
+    # the shade under an arm, 50 levels deep and as soft as half the paper
+    shaded = np.round(lit - 50 * np.exp(-(((down - 180) / 80.0) ** 2))).astype(np.uint8)
+    assert blank_sheet._even_inside(np.where(mask > 0, shaded, photo), corners)
     printed = np.where((down // 12) % 2 == 0, lit, lit - 60).astype(np.uint8)
     assert not blank_sheet._even_inside(np.where(mask > 0, printed, photo), corners)
     # a few strong words on a page that is even elsewhere, and grain that is nowhere strong
