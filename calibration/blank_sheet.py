@@ -145,6 +145,10 @@ half of the photo by 0.2 %, a sheet that stands off by 10 mm at 1.5 m by 0.5 %; 
 _MOST_UNEVEN = 14.0
 """Usual distance of grey levels inside from their middle: blank paper under a lamp has 3 to 8 (on our scenes)."""
 
+_SHADE_DEGREE = 4
+"""Degree along either side of what is taken for light on blank paper: an arm's soft shade falls and rises within half
+of the sheet, lines of print several times; our choice."""
+
 _WORST_MISFIT = 13.8
 """Chi-squared of four corners under their best size, with two degrees of freedom: 0.1 % of sheets have more."""
 
@@ -454,9 +458,8 @@ def _even_inside(pale: Grey, corner_px: Array) -> bool:
     right, down = (axis.ravel() for axis in np.meshgrid(share, share))
     weights = np.stack([(1 - right) * (1 - down), right * (1 - down), right * down, (1 - right) * down])
     level = sample(pale, weights.T @ corner_px)
-    # light that falls off across the paper, from a lamp or into the shade of an arm, is no pattern
-    shade = [np.ones(len(share) ** 2), right, down, right * down, right**2, down**2]
-    design = np.column_stack(shade)
+    # soft light and shade, a lamp's slope or the shade of an arm, are no pattern
+    design = np.polynomial.legendre.legvander2d(2 * right - 1, 2 * down - 1, (_SHADE_DEGREE, _SHADE_DEGREE))
     rest = level - design @ np.linalg.lstsq(design, level, rcond=None)[0]
     return bool(1.4826 * np.median(np.abs(rest)) < _MOST_UNEVEN / 2 and np.quantile(np.abs(rest), 0.9) < _MOST_UNEVEN)
 

@@ -232,8 +232,8 @@ def test_only_what_is_inside_is_to_be_even() -> None:
     lit = np.round(120 + across / 5 + down / 8 + generator.normal(0, 2, across.shape)).astype(np.uint8)
     mask = cv2.fillConvexPoly(np.zeros((300, 400), np.uint8), np.round(corners).astype(np.int32), 1)
     assert blank_sheet._even_inside(np.where(mask > 0, lit, photo), corners)
-    # the shade under an arm, 50 levels deep and as soft as half the paper
-    shaded = np.round(lit - 50 * np.exp(-(((down - 180) / 80.0) ** 2))).astype(np.uint8)
+    # the shade of an arm, 50 levels deep, that falls across a third of the paper
+    shaded = np.round(lit - 50 * np.exp(-(((down - 140) / 45.0) ** 2))).astype(np.uint8)
     assert blank_sheet._even_inside(np.where(mask > 0, shaded, photo), corners)
     printed = np.where((down // 12) % 2 == 0, lit, lit - 60).astype(np.uint8)
     assert not blank_sheet._even_inside(np.where(mask > 0, printed, photo), corners)
