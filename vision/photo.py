@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -57,6 +57,9 @@ _PLAUSIBLE_FOCAL35_MM = (8.0, 200.0)
 """35 mm-equivalent focal lengths of phones and cameras; others are mistakes of the file; our choice."""
 _CROPPED_SHARE = 0.02
 """Change of the ratio of a picture's sides from which it was cropped later, and not merely rounded; our choice."""
+
+Corrections = Mapping[str, tuple[float, float]]
+"""Points that a person placed in one photo, px, by their names."""
 
 pillow_heif.register_heif_opener()
 

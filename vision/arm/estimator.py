@@ -66,16 +66,19 @@ class Sighting:
         Rows that turn a difference in px into independent errors of unit variance.
     cause : str
         Its name in the budget.
+    by_hand : bool
+        Whether a person placed it.
     """
 
     px: Array
     whitening: Array
     cause: str
+    by_hand: bool = False
 
     @classmethod
-    def isotropic(cls, px: Array, deviation_px: float, cause: str) -> Sighting:
+    def isotropic(cls, px: Array, deviation_px: float, cause: str, by_hand: bool = False) -> Sighting:
         """A point with the same standard deviation in all directions."""
-        return cls(np.asarray(px, float), np.eye(2) / deviation_px, cause)
+        return cls(np.asarray(px, float), np.eye(2) / deviation_px, cause, by_hand)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -27,7 +27,7 @@ from vision.arm.mixture import Mixture
 from vision.arm.posture import posture_lengths
 from vision.arm.seen import SeenArm, see_arm
 from vision.person.hand import HandPoint
-from vision.photo import Photo
+from vision.photo import Corrections, Photo
 from vision.problems import STATED_BUILD
 
 CORRECTION_DEVIATION = {"side_neck": 0.010, "mid_palm": 0.010, "shoulder": 0.03, "elbow": 0.02, "wrist": 0.015}
@@ -96,7 +96,7 @@ def measure_arm(
     age_years: float | None = None,
     stature_mm: float | None = None,
     against_wall: bool | None = None,
-    corrections: Mapping[str, tuple[float, float]] | None = None,
+    corrections: Corrections | None = None,
     bar_mm: float | None = None,
     reference: Blank | None = None,
 ) -> ArmMeasurement:
@@ -136,7 +136,7 @@ def solve_arm(
     age_years: float | None = None,
     stature_mm: float | None = None,
     against_wall: bool | None = None,
-    corrections: Mapping[str, tuple[float, float]] | None = None,
+    corrections: Corrections | None = None,
 ) -> ArmMeasurement:
     """From what was seen to the lengths; parameters as of `measure_arm`.
 
@@ -219,7 +219,7 @@ def stances_of(against_wall: bool | None) -> tuple[priors.Stance, ...]:
 
 
 def evidence_of(
-    body: SeenBody, age_years: float | None, stature_mm: float | None, corrections: Mapping[str, tuple[float, float]]
+    body: SeenBody, age_years: float | None, stature_mm: float | None, corrections: Corrections
 ) -> Evidence:
     """What the solver is given: what was seen, with points placed by a person, and what the family says.
 
@@ -237,7 +237,8 @@ def evidence_of(
     for name, place in corrections.items():
         joint = CORRECTED[name]
         deviation = CORRECTION_DEVIATION[name] * arm_px
-        sightings[joint] = Sighting.isotropic(np.array(place, float), deviation, f"{joint} point placed by hand")
+        cause = f"{joint} point placed by hand"
+        sightings[joint] = Sighting.isotropic(np.array(place, float), deviation, cause, by_hand=True)
     hand_px = None
     if body.hand is not None:
         hand_px = float(np.linalg.norm(body.hand.point(HandPoint.WRIST) - body.hand.point(HandPoint.MIDDLE_KNUCKLE)))
@@ -255,7 +256,11 @@ def evidence_of(
 
 def points_of(body: SeenBody, evidence: Evidence, best: Solution) -> dict[str, tuple[float, float]]:
     """The points used, px, by the names of `ArmMeasurement.points_px`."""
-    px = body.camera.project(best.points_mm @ evidence.body_to_sheet.T)
+    return named_points(body, body.camera.project(best.points_mm @ evidence.body_to_sheet.T))
+
+
+def named_points(body: SeenBody, px: Array) -> dict[str, tuple[float, float]]:
+    """Joints (5, 2) and the fingertip, px, by the names of `ArmMeasurement.points_px`."""
     named = dict(zip(("side_neck", "shoulder", "elbow", "wrist", "mid_palm"), px, strict=True))
     if body.hand is not None:
         named["middle_fingertip"] = body.hand.point(HandPoint.MIDDLE_TIP)

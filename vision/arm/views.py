@@ -11,6 +11,10 @@ sheets tell.  All that `vision.arm.estimator` knows of one photo is a row here f
   lead the same network to the same wrong place on the body, and by a part of its own.  Only the second averages away.
   The common one is a place on the body, so it may also lie nearer to the camera than the joint, and parallax then finds
   that place and not the joint.
+* A person who places a point in one view errs in the same two ways, but not as the network does: what is common to the
+  points of either is apart.  Where the network errs in one view it errs in all, and more than it says: the further from
+  where it was seen a person places a point, the less is the network believed about that point in the other views, as
+  one photo's landmarks are that lie far off (`vision.arm.estimator`).
 * What a network says of depth (`vision.arm.depth`) is wrong in all views alike: several count as one.
 
 How much the photos tell is seen in the interval, and in the angle between the lines of sight: where that is small,
@@ -20,7 +24,7 @@ others, because the child has moved or is another, is left out and named; it is 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -36,10 +40,12 @@ from vision.arm.depth import ArmDepths, informed
 from vision.arm.estimator import (
     BESIDE_MM,
     COORDINATES,
+    CORE,
     ELBOW,
     NECK,
     PALM,
     SHOULDER,
+    TAIL,
     WRIST,
     ArmProblem,
     Evidence,
@@ -55,7 +61,7 @@ from vision.arm.measure import (
     ArmMeasurement,
     build_deviation,
     evidence_of,
-    points_of,
+    named_points,
     solve_arm,
     stances_of,
 )
@@ -64,6 +70,7 @@ from vision.arm.posture import posture_lengths
 from vision.arm.priors import JOINTS, Stance, whitener
 from vision.arm.seen import SeenArm
 from vision.person.hand import HandPoint
+from vision.photo import Corrections
 from vision.problems import STATED_BUILD, STEP_ASIDE
 
 COMMON_SHARE = 0.7
@@ -142,7 +149,8 @@ class ViewsProblem(ArmProblem):
     """The least-squares problem of several views under one stance.
 
     Unknowns, all of unit variance but the last 16: the cameras' common errors (K), what is common to each landmark (two
-    in the picture's directions of its whitening, one of depth), each view's sway (10), five points, the trunk's lean.
+    in the picture's directions of its whitening, one of depth), the same of each that a person placed in any view, each
+    view's sway (10), five points, the trunk's lean.
     """
 
     def __init__(self, views: Sequence[OneView], stance: Stance) -> None:
@@ -150,8 +158,11 @@ class ViewsProblem(ArmProblem):
         leans = [view.evidence.trunk_lean_deg for view in views if view.evidence.trunk_lean_deg is not None]
         self.evidence = replace(first, trunk_lean_deg=float(np.mean(leans)) if leans else None, hand_px=None)
         self.views, self.stance = tuple(views), stance
-        self.errors = views[0].root.shape[1]
-        self.camera_size = self.errors + _COMMON + _OF_VIEW * len(views)
+        self.errors: int = views[0].root.shape[1]
+        placed = [name for name in JOINTS if any(view.evidence.sightings[name].by_hand for view in views)]
+        self.placed_at = {name: _COMMON + 3 * number for number, name in enumerate(placed)}
+        self.common = _COMMON + 3 * len(placed)
+        self.camera_size = self.errors + self.common + _OF_VIEW * len(views)
         self.depth_whitener = whitener(stance.depth_covariance)
         self.expected = expected_arm_mm(first.age_years, first.stature_mm)
         self.sway = SWAY[stance.name].deviations
@@ -178,12 +189,26 @@ class ViewsProblem(ArmProblem):
 
     def causes(self) -> list[str]:
         """Name of the cause of each row, in the rows' order."""
-        first = self.evidence.sightings
         lens = ["focal length", *(self.errors - 1) * ["sheet corners and lens"]]
-        common = [first[name].cause for name in JOINTS for _ in range(3)]
+        common = [self._cause(name, by_hand=False) for name in JOINTS for _ in range(3)]
+        common += [self._cause(name, by_hand=True) for name in self.placed_at for _ in range(3)]
         sway = _OF_VIEW * len(self.views) * ["sway between the photos"]
         own = [view.evidence.sightings[name].cause for view in self.views for name in JOINTS for _ in range(2)]
         return [*lens, *common, *sway, *own, *len(self._hands()) * ["hand size"], *self.body_causes()]
+
+    def _cause(self, name: str, by_hand: bool) -> str:
+        """Name of the cause of what is common to a landmark: the first view's that it is of, if there is any."""
+        seen = [view.evidence.sightings[name] for view in self.views]
+        return next((one.cause for one in seen if one.by_hand == by_hand), seen[0].cause)
+
+    def _common_at(self, evidence: Evidence) -> Array:
+        """Where each of a view's landmarks (5,) has its three common errors among the unknowns."""
+        by_hand = [evidence.sightings[name].by_hand for name in JOINTS]
+        own = [
+            self.placed_at[name] if hand else 3 * number
+            for number, (name, hand) in enumerate(zip(JOINTS, by_hand, strict=True))
+        ]
+        return np.asarray(self.errors + np.array(own))
 
     def _hands(self) -> list[float]:
         """One row for the hand's size, where any view shows a hand."""
@@ -211,19 +236,15 @@ class ViewsProblem(ArmProblem):
     ) -> tuple[float, Array] | None:
         """Fill in a view's ten rows; gives the logarithm of the hand's size there (mm) and its derivatives."""
         evidence, points = view.evidence, self.points(unknowns)
-        common_at = self.errors
-        sway_at = self.errors + _COMMON + _OF_VIEW * number
-        sway = self.sway * unknowns[sway_at : sway_at + _OF_VIEW]
-        joints, by_points, by_sway = swayed(points, sway)
-        common = unknowns[common_at : common_at + _COMMON].reshape(-1, 3)
+        common_at = self._common_at(evidence)
+        sway_at = self._sway_at(number)
+        joints, by_points, by_sway = swayed(points, self._sway_of(number, unknowns))
+        common = unknowns[common_at[:, None] + np.arange(3)]
         marked = joints + np.outer(COMMON_DEPTH_MM * common[:, 2], [0.0, 0.0, 1.0])
         wanted = np.vstack([marked, joints[PALM], joints[PALM] + [0.0, BESIDE_MM, 0.0]])
         turn = evidence.body_to_sheet
-        shift = view.root @ unknowns[: self.errors]
-        parameters = evidence.camera.parameters.copy()
-        parameters[: len(shift)] += shift
-        px, by_point, by_parameters = evidence.camera.with_parameters(parameters).project_slopes(wanted @ turn.T)
-        by_point, by_errors = by_point @ turn, by_parameters[:, :, : len(shift)] @ view.root
+        px, by_point, by_parameters = self._camera_of(view, unknowns).project_slopes(wanted @ turn.T)
+        by_point, by_errors = by_point @ turn, by_parameters[:, :, : len(view.root)] @ view.root
         # derivatives of the joints (5, 3) by all points and by the sway's unit errors
         own, sways = by_points.reshape(5, 3, COORDINATES), by_sway * self.sway
         whitening = np.array([evidence.sightings[name].whitening for name in JOINTS]) / np.sqrt(1 - COMMON_SHARE)
@@ -234,8 +255,7 @@ class ViewsProblem(ArmProblem):
         slopes[:, : self.errors] = (whitening @ by_errors[:5]).reshape(10, -1)
         slopes[:, self.camera_size : self.camera_size + COORDINATES] = (seen @ own).reshape(10, -1)
         slopes[:, sway_at : sway_at + _OF_VIEW] = (seen @ sways).reshape(10, -1)
-        for joint in range(5):
-            at = common_at + 3 * joint
+        for joint, at in enumerate(common_at):
             rows = slice(2 * joint, 2 * joint + 2)
             slopes[rows, at : at + 2] = mixed * np.eye(2)
             slopes[rows, at + 2] = COMMON_DEPTH_MM * seen[joint, :, 2]
@@ -251,6 +271,31 @@ class ViewsProblem(ArmProblem):
         slope[sway_at : sway_at + _OF_VIEW] = nearer @ sways[PALM]
         return float(np.log(evidence.hand_px * BESIDE_MM / length)), slope
 
+    def _sway_at(self, number: int) -> int:
+        return self.errors + self.common + _OF_VIEW * number
+
+    def _sway_of(self, number: int, unknowns: Array) -> Array:
+        """A view's sway (10,), mm and radians."""
+        at = self._sway_at(number)
+        return np.asarray(self.sway * unknowns[at : at + _OF_VIEW])
+
+    def _camera_of(self, view: OneView, unknowns: Array) -> PosedCamera:
+        """A view's camera as the unknowns have it."""
+        shift = view.root @ unknowns[: self.errors]
+        parameters = view.evidence.camera.parameters.copy()
+        parameters[: len(shift)] += shift
+        return view.evidence.camera.with_parameters(parameters)
+
+    def seen_px(self, unknowns: Array) -> list[Array]:
+        """Where each view shows the joints (5, 2), as the child stood there, px."""
+        points = self.points(unknowns)
+        return [
+            self._camera_of(view, unknowns).project(
+                swayed(points, self._sway_of(number, unknowns))[0] @ view.evidence.body_to_sheet.T
+            )
+            for number, view in enumerate(self.views)
+        ]
+
     def _hand_row(self, unknowns: Array, sizes: list[tuple[float, Array]]) -> tuple[float, Array]:
         """The hand's size over the arm, on the mean of the views: how children's hands differ does not average away."""
         mean, deviation = priors.HAND_SIZE
@@ -261,7 +306,7 @@ class ViewsProblem(ArmProblem):
 
     def misfits(self, unknowns: Array) -> Array:
         """For each view (V,) the sum of squares of its own rows: landmarks and sway."""
-        rows, first = self.rows(unknowns), self.errors + _COMMON
+        rows, first = self.rows(unknowns), self.errors + self.common
         count = len(self.views)
         sway = rows[first : first + _OF_VIEW * count].reshape(count, -1)
         seen = self.squares(unknowns).reshape(count, -1)
@@ -341,12 +386,18 @@ class ArmViews:
         Which of the photos went in, and which usable ones do not go with them.
     spread_deg : float
         The largest angle between two lines of sight to the palm.
+    seen : tuple of SeenArm
+        What was seen in those used, with the sheet that they share first.
+    views : tuple of ArmMeasurement
+        The same measurement with the points, faces, sheets and camera of each of those used.
     """
 
     measurement: ArmMeasurement
     used: tuple[int, ...]
     left_out: tuple[int, ...]
     spread_deg: float
+    seen: tuple[SeenArm, ...]
+    views: tuple[ArmMeasurement, ...]
 
 
 def solve_views(
@@ -354,6 +405,7 @@ def solve_views(
     age_years: float | None = None,
     stature_mm: float | None = None,
     against_wall: bool | None = None,
+    corrections: Mapping[int, Corrections] | None = None,
 ) -> ArmViews | None:
     """One arm from several photos of a child that stands still before the same sheets.
 
@@ -363,6 +415,8 @@ def solve_views(
         What was seen in each photo.
     age_years, stature_mm, against_wall : optional
         As of `vision.arm.measure.measure_arm`.
+    corrections : mapping of int to Corrections, optional
+        Points placed by a person, by the number of the photo.
 
     Returns
     -------
@@ -370,10 +424,13 @@ def solve_views(
         None where fewer than two usable photos go together: photos that were taken at different times, of which each
         may be right by itself.
     """
-    usable = [number for number, one in enumerate(seen) if solve_arm(one, None, None, against_wall).usable]
+    placed = corrections or {}
+    usable = [
+        number for number, one in enumerate(seen) if solve_arm(one, None, None, against_wall, placed.get(number)).usable
+    ]
     views = _in_one_frame(seen, usable)
     while len(views) > 1:
-        found = _solved(list(views.values()), None, None, against_wall)
+        found = _solved(views, placed, None, None, against_wall)
         worst = int(np.argmax(found.misfits))
         if found.misfits[worst] <= chdtri(FREEDOM, LEAVING_OUT / len(views)):
             break
@@ -381,12 +438,24 @@ def solve_views(
     else:
         return None
     if age_years is not None or stature_mm is not None:
-        found = _with_build(found, list(views.values()), age_years, stature_mm, against_wall)
+        found = _with_build(found, views, placed, age_years, stature_mm, against_wall)
     spread = spread_deg([camera.position_mm for camera in found.cameras], found.palm_mm)
     measurement = found.measurement
     if spread < LEAST_SPREAD_DEG:
         measurement = replace(measurement, problems=(*measurement.problems, STEP_ASIDE))
-    return ArmViews(measurement, tuple(views), tuple(n for n in usable if n not in views), spread)
+    used = tuple(views.values())
+    shown = tuple(
+        replace(
+            measurement,
+            points_px=named_points(one.body, px),
+            faces_px=one.faces_px,
+            sheets=camera.sheets,
+            camera=camera,
+        )
+        for one, px, camera in zip(used, found.seen_px, found.cameras, strict=True)
+    )
+    left_out = tuple(number for number in usable if number not in views)
+    return ArmViews(measurement, tuple(views), left_out, spread, used, shown)
 
 
 @dataclass(frozen=True)
@@ -397,6 +466,7 @@ class _Found:
     misfits: Array
     cameras: tuple[PosedCamera, ...]
     palm_mm: Array
+    seen_px: list[Array]
 
 
 def _in_one_frame(seen: Sequence[SeenArm], usable: Sequence[int]) -> dict[int, SeenArm]:
@@ -420,13 +490,24 @@ def _view_of(seen: SeenArm) -> View:
 
 
 def _solved(
-    views: Sequence[SeenArm], age_years: float | None, stature_mm: float | None, against_wall: bool | None
+    seen: Mapping[int, SeenArm],
+    placed: Mapping[int, Corrections],
+    age_years: float | None,
+    stature_mm: float | None,
+    against_wall: bool | None,
 ) -> _Found:
+    views = list(seen.values())
     prints = agreed_prints([one.prints for one in views])
     scales = {name: scale.scale for name, scale in prints.items()}
     lens = solve_common_lens([_view_of(one) for one in views], Surface.WALL, scales)
     bodies = [replace(one.body, camera=camera) for one, camera in zip(views, lens.cameras, strict=True)]
     evidence = [evidence_of(body, age_years, stature_mm, {}) for body in bodies]
+    if placed:
+        by_hand = [
+            evidence_of(body, age_years, stature_mm, placed.get(number, {}))
+            for number, body in zip(seen, bodies, strict=True)
+        ]
+        evidence = less_believed(evidence, by_hand)
     shown = [OneView(each, root) for each, root in zip(evidence, lens.roots, strict=True)]
     depths = mean_depths([one.depths for one in views])
     problems = [ViewsProblem(shown, informed(stance, depths)) for stance in stances_of(against_wall)]
@@ -439,12 +520,14 @@ def _solved(
     lengths = arm_lengths(mixture, typical.hand, typical.camera, prints, turned)
     lengths |= posture_lengths(bodies[0], evidence[0].body_to_sheet, mixture, prints)
     remarks = dict.fromkeys(remark for one in views for remark in one.remarks)
+    problem, unknowns = problems[best], solved[best][1]
+    seen_px = problem.seen_px(unknowns)
     measurement = ArmMeasurement(
         photo=" + ".join(one.photo for one in views),
         usable=True,
         problems=tuple(remarks),
         side=bodies[0].side,
-        points_px=points_of(bodies[0], evidence[0], mixture.best),
+        points_px=named_points(bodies[0], seen_px[0]),
         wall_probability=mixture.share(priors.WALL),
         faces_px=views[0].faces_px,
         sheets=bodies[0].camera.sheets,
@@ -452,7 +535,38 @@ def _solved(
         **lengths,
     )
     palm = evidence[0].body_to_sheet @ mixture.best.points_mm[PALM]
-    return _Found(measurement, problems[best].misfits(solved[best][1]), lens.cameras, palm)
+    return _Found(measurement, problem.misfits(unknowns), lens.cameras, palm, seen_px)
+
+
+def less_believed(seen: Sequence[Evidence], placed: Sequence[Evidence]) -> list[Evidence]:
+    """What each view says once a person has placed points: the network is believed as far as that bears it out.
+
+    Parameters
+    ----------
+    seen : sequence of Evidence
+        Each view as it was seen.
+    placed : sequence of Evidence
+        The same with the points that a person placed.
+    """
+    beliefs = {}
+    for name in JOINTS:
+        squares = [
+            float(np.sum((was.sightings[name].whitening @ (now.sightings[name].px - was.sightings[name].px)) ** 2))
+            for was, now in zip(seen, placed, strict=True)
+            if now.sightings[name].by_hand
+        ]
+        if squares:
+            beliefs[name] = min(1.0, (TAIL + CORE) / (TAIL + float(np.mean(squares)))) ** 0.5
+    return [
+        replace(
+            one,
+            sightings={
+                name: each if each.by_hand else replace(each, whitening=each.whitening * beliefs.get(name, 1.0))
+                for name, each in one.sightings.items()
+            },
+        )
+        for one in placed
+    ]
 
 
 def _typical_hand(bodies: Sequence[SeenBody], lens: CommonLens) -> SeenBody:
@@ -468,7 +582,8 @@ def _typical_hand(bodies: Sequence[SeenBody], lens: CommonLens) -> SeenBody:
 
 def _with_build(
     found: _Found,
-    views: Sequence[SeenArm],
+    views: Mapping[int, SeenArm],
+    placed: Mapping[int, Corrections],
     age_years: float | None,
     stature_mm: float | None,
     against_wall: bool | None,
@@ -478,4 +593,4 @@ def _with_build(
     if arm is None or build_deviation(arm, age_years, stature_mm) > MOST_BUILD_DEVIATION:
         measurement = replace(found.measurement, problems=(*found.measurement.problems, STATED_BUILD))
         return replace(found, measurement=measurement)
-    return _solved(views, age_years, stature_mm, against_wall)
+    return _solved(views, placed, age_years, stature_mm, against_wall)

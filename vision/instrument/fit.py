@@ -100,12 +100,15 @@ class Tip:
         Position, and the unit direction along which it counts.
     sigma_px : float
         Standard uncertainty along the direction.
+    by_hand : bool
+        Whether a person set it.
     """
 
     what: str
     point_px: Array
     direction_px: Array
     sigma_px: float
+    by_hand: bool = False
 
 
 @dataclass(frozen=True)

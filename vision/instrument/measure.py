@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.blank import Blank
@@ -24,7 +25,7 @@ from calibration.sheet_in_photo import SheetInPhoto
 from vision.blur import is_blurred
 from vision.instrument.cameras import LeanCamera
 from vision.instrument.edges import TracedInstrument, trace
-from vision.instrument.fit import Fit, RanAway, Setting, Tip, View, fit
+from vision.instrument.fit import Edges, Fit, RanAway, Setting, Tip, View, fit
 from vision.instrument.glare import refuse_glare
 from vision.instrument.lengths import body_length, bout_of, bout_width, string_length, total_length
 from vision.instrument.model import BODY_UNKNOWNS, LENGTH, Pose, pose_of
@@ -33,7 +34,7 @@ from vision.instrument.seen import refuse_shoulder_rest, see_instrument
 from vision.instrument.shape import MODES, outline_prior
 from vision.instrument.sheet_support import BOOK_MM, BOOK_SPREAD_MM, lies_on_book
 from vision.instrument.shoulder_rest import shows_feet
-from vision.photo import Photo
+from vision.photo import Corrections, Photo
 from vision.problems import (
     NOT_LYING_FLAT,
     OUTLINE_NOT_FOUND,
@@ -138,6 +139,10 @@ class InstrumentMeasurement:
         of, and of those that did not go with them or showed too little.
     viewpoints_deg : float or None
         The largest angle between two lines of sight of photos measured together.
+    views : tuple of InstrumentMeasurement
+        The same measurement with the points, outline, sheets and camera of each of those that went in together.
+    seen : tuple of DetectedInstrument
+        What those show.
     """
 
     photo: str
@@ -157,11 +162,13 @@ class InstrumentMeasurement:
     used: tuple[int, ...] = ()
     left_out: tuple[int, ...] = ()
     viewpoints_deg: float | None = None
+    views: tuple[InstrumentMeasurement, ...] = ()
+    seen: tuple[DetectedInstrument, ...] = ()
 
 
 def measure_instrument(
     photo: Photo,
-    corrections: Mapping[str, tuple[float, float]] | None = None,
+    corrections: Corrections | None = None,
     sheet_height_mm: float | None = None,
     bar_mm: float | None = None,
     reference: Blank | None = None,
@@ -266,9 +273,7 @@ def _height_spread_mm(camera: PosedCamera, number: int) -> float:
     return float(np.sqrt(slopes @ camera.covariance @ slopes))
 
 
-def solve_instrument(
-    detected: DetectedInstrument, corrections: Mapping[str, tuple[float, float]] | None = None
-) -> InstrumentMeasurement:
+def solve_instrument(detected: DetectedInstrument, corrections: Corrections | None = None) -> InstrumentMeasurement:
     """Lengths from what one photo shows, with points set by hand where given.
 
     Raises
@@ -283,25 +288,29 @@ def solve_instrument(
     return measurement_of(detected.photo, detected, fitted, detected.prints)
 
 
-def view_of(detected: DetectedInstrument, corrections: Mapping[str, tuple[float, float]]) -> View:
+def view_of(detected: DetectedInstrument, corrections: Corrections) -> View:
     """The photo's view of the instrument; an end set by hand replaces what was seen there."""
     traced, camera = detected.traced, LeanCamera(detected.camera)
     pose = pose_of(traced.start, detected.setting.table_mm)
     tips = [] if "scroll_top" in corrections else [_rounded(detected, pose)]
     keep = np.ones(len(traced.edges.node), dtype=bool)
-    y = outline_prior().closed(np.zeros(MODES), 1.0)[traced.edges.node, 1]
     for name, place in corrections.items():
         if name not in POINT_NAMES:
             raise ValueError(f"no point of an instrument is called {name!r}")
         end = getattr(pose, name)
         near = camera.project(np.array([end, end - _AXIS_STEP_MM * pose.along]))
         direction = (near[0] - near[1]) / np.linalg.norm(near[0] - near[1])
-        tips.append(Tip(name, np.asarray(place, dtype=float), direction, _HAND_SIGMA_PX))
-        if name == "body_top":
-            keep &= y < 1.0 - _HAND_REACH
-        if name == "body_bottom":
-            keep &= y > _HAND_REACH
+        tips.append(Tip(name, np.asarray(place, dtype=float), direction, _HAND_SIGMA_PX, by_hand=True))
+        keep &= ~edges_about(name, traced.edges)
     return View(camera, traced.edges.where(keep), tuple(tips))
+
+
+def edges_about(end: str, edges: Edges) -> NDArray[np.bool_]:
+    """Which of the edges (M,) lie about an end of the body, so that a hand which sets the end corrects them."""
+    y = outline_prior().closed(np.zeros(MODES), 1.0)[edges.node, 1]
+    if end == "scroll_top":
+        return np.zeros(len(y), dtype=bool)
+    return np.asarray(y >= 1.0 - _HAND_REACH if end == "body_top" else y <= _HAND_REACH)
 
 
 def _rounded(detected: DetectedInstrument, pose: Pose) -> Tip:
@@ -315,7 +324,7 @@ def _rounded(detected: DetectedInstrument, pose: Pose) -> Tip:
 def measurement_of(
     name: str, detected: DetectedInstrument, fitted: Fit, prints: Mapping[str, PrintScale]
 ) -> InstrumentMeasurement:
-    """What was fitted as a measurement, drawn on the photo that is `detected`.
+    """What was fitted as a measurement, drawn on the first photo, which is `detected`.
 
     Raises
     ------
@@ -328,7 +337,7 @@ def measurement_of(
         raise Refused(NOT_LYING_FLAT)
     if body.standard_uncertainty_mm > _WIDEST_SHARE * body.value_mm:
         raise Refused(OUTLINE_UNCERTAIN)
-    return InstrumentMeasurement(
+    measurement = InstrumentMeasurement(
         photo=name,
         usable=True,
         problems=detected.remarks,
@@ -338,11 +347,21 @@ def measurement_of(
         middle_bout_width=bout_width(fitted, "middle", prints),
         lower_bout_width=bout_width(fitted, "lower", prints),
         string_length=_strings(detected, fitted, prints),
-        points_px=_places_px(detected, fitted),
-        outline_px=fitted.views[0].camera.project(fitted.pose().top),
+        detected=detected,
+    )
+    return in_view(measurement, detected, fitted, 0)
+
+
+def in_view(
+    measurement: InstrumentMeasurement, detected: DetectedInstrument, fitted: Fit, number: int
+) -> InstrumentMeasurement:
+    """The measurement drawn on one of the fitted photos, of which `detected` is what it shows."""
+    return replace(
+        measurement,
+        points_px=_places_px(detected, fitted, number),
+        outline_px=fitted.views[number].camera.project(fitted.pose().top),
         sheets=detected.camera.sheets,
         camera=detected.camera,
-        detected=detected,
     )
 
 
@@ -356,16 +375,16 @@ def _strings(detected: DetectedInstrument, fitted: Fit, prints: Mapping[str, Pri
     return string_length(fitted, camera, points["nut"], points["bridge"], sigma_px, prints)
 
 
-def _places_px(detected: DetectedInstrument, fitted: Fit) -> dict[str, tuple[float, float]]:
-    """Ends and bouts as fitted, where the camera sees them end, nut and bridge as seen, px of the first photo."""
-    pose = fitted.pose()
-    camera_mm, length = fitted.views[0].camera.position_mm, float(fitted.unknowns[LENGTH])
+def _places_px(detected: DetectedInstrument, fitted: Fit, number: int) -> dict[str, tuple[float, float]]:
+    """Ends and bouts as fitted, where a photo's camera sees them end, nut and bridge as seen there, px."""
+    pose, camera = fitted.pose(), fitted.views[number].camera
+    camera_mm, length = camera.position_mm, float(fitted.unknowns[LENGTH])
     places = {name: getattr(pose, name) + seen_of_end(name, pose, camera_mm, length) for name in POINT_NAMES}
     for which in ("upper", "middle", "lower"):
         along, width = bout_of(fitted.unknowns[:BODY_UNKNOWNS], which)
         places[f"{which}_bout_left"] = pose.at(-width / 2, along, 0.0)
         places[f"{which}_bout_right"] = pose.at(width / 2, along, 0.0)
-    px = fitted.views[0].camera.project(np.array(list(places.values())))
+    px = camera.project(np.array(list(places.values())))
     seen = {name: detected.points_px[name] for name in ("nut", "bridge") if name in detected.points_px}
     return {name: _pair(place) for name, place in (*zip(places, px, strict=True), *seen.items())}
 

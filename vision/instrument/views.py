@@ -6,7 +6,11 @@ cameras share a lens (`calibration.common_lens`).  What photos have in common do
 * The print, which is one: its size is taken from the photo that tells most of it.
 * An edge is wrong by a part that all views share, because the same worn or dark place leads the same network astray in
   all of them (`SHARED_EDGE`), and all edges of all views by a common shift (`SHARED_SHIFT`).
-* The end of the scroll is rounded and worn the same in all views (`SHARED_END`).
+* The end of the scroll is rounded and worn the same in all views (`SHARED_END`).  A person who sets an end in several
+  errs in all of them alike by as much.
+
+An end that a person sets in one view corrects what was seen there, and what misled the program there misleads it in the
+others: the further from where all views had it, the less do the others count about that end (`HAND_FADES`).
 
 How much the views tell is seen in the interval, and in the angle between the lines of sight: where that is small,
 several photos are one photo several times, and a step to the side is asked for.  A photo that does not go with the
@@ -15,7 +19,8 @@ others, because the instrument was moved or is another one, is left out and name
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,17 +32,20 @@ from calibration.common_lens import solve_common_lens, spread_deg
 from calibration.print_scale import agreed_prints
 from calibration.problems import Problem, Refused
 from vision.instrument.cameras import LeanCamera
-from vision.instrument.fit import Fit, RanAway, View, fit, shared_errors
+from vision.instrument.fit import Fit, RanAway, Tip, View, fit, shared_errors
 from vision.instrument.measure import (
     DetectedInstrument,
     InstrumentMeasurement,
     detect_instrument,
+    edges_about,
+    in_view,
     measurement_of,
     solve_instrument,
     view_of,
 )
 from vision.instrument.model import LENGTH, TOTAL, X, Y, pose_of
-from vision.photo import Photo
+from vision.instrument.rounding import seen_of_end
+from vision.photo import Corrections, Photo
 from vision.problems import INSTRUMENT_LEFT_OUT, INSTRUMENT_STEP_ASIDE, PHOTOS_NOT_OF_ONE_INSTRUMENT
 
 SHARED_EDGE = 0.2
@@ -54,6 +62,10 @@ LEAST_SPREAD_DEG = 8.0
 """Largest angle between lines of sight below which the heights that photos tell are no surer than the usual ones: an
 end that is known to 0.35 mm is then 2.5 mm of height, and heights of resting instruments are known to 1.3; our
 choice."""
+HAND_FADES = 2.0
+"""How far an end set by hand lies from where the views had it, over its own deviation, where the precision of what the
+other views show of that end has fallen to a quarter, as an edge's does that lies far off (`vision.instrument.fit`); our
+choice: within one deviation they count nearly in full, beyond five hardly."""
 _LEAST_AGREEMENT = 0.6
 """Mean weight of a photo's edges, where several photos are solved as one: those of one instrument keep 0.92 and more,
 of two instruments one keeps 0.34 at most (sample photos, every pair); our choice."""
@@ -89,35 +101,58 @@ def measure_instrument_together(
     """
     if not photos:
         raise ValueError("there is no photo to measure an instrument in")
-    detected: dict[int, DetectedInstrument] = {}
-    problems: list[tuple[Problem, ...]] = []
-
-    def detect(number: int, first: str | None = None) -> None:
-        try:
-            detected[number] = detect_instrument(photos[number], sheet_height_mm, bar_mm, reference, first)
-        except Refused as refusal:
-            detected.pop(number, None)
-            problems.append(refusal.problems)
-
-    for number in range(len(photos)):
-        detect(number)
-    first = _first_sheet(list(detected.values()))
-    for number, one in tuple(detected.items()):
-        if one.camera.sheets[0].layout.name != first:  # another sheet is seen better there
-            detect(number, first)
-    film = photos[0].film
     try:
-        if len(detected) == 1 and film:
-            found = replace(solve_instrument(next(iter(detected.values()))), used=(0,))
-        elif len(detected) < 2:
-            raise Refused(*max(problems, key=problems.count))
-        else:
-            found = solve_together(list(detected.values()))
+        return solve_seen(see_together(photos, sheet_height_mm, bar_mm, reference), photos[0].film)
     except Refused as refusal:
         name = " + ".join(photo.name for photo in photos)
         return InstrumentMeasurement(photo=name, usable=False, problems=refusal.problems)
+
+
+def see_together(
+    photos: Sequence[Photo],
+    sheet_height_mm: float | None = None,
+    bar_mm: float | None = None,
+    reference: Blank | None = None,
+) -> list[DetectedInstrument | tuple[Problem, ...]]:
+    """What each photo shows, in the frame of the sheet that most show, or why it shows too little.
+
+    Parameters as of `measure_instrument_together`.
+    """
+
+    def see(photo: Photo, first: str | None = None) -> DetectedInstrument | tuple[Problem, ...]:
+        try:
+            return detect_instrument(photo, sheet_height_mm, bar_mm, reference, first)
+        except Refused as refusal:
+            return refusal.problems
+
+    seen = [see(photo) for photo in photos]
+    first = _first_sheet([one for one in seen if isinstance(one, DetectedInstrument)])
+    for number, one in enumerate(seen):
+        if isinstance(one, DetectedInstrument) and one.camera.sheets[0].layout.name != first:
+            seen[number] = see(photos[number], first)  # another sheet is seen better there
+    return seen
+
+
+def solve_seen(seen: Sequence[DetectedInstrument | tuple[Problem, ...]], film: bool) -> InstrumentMeasurement:
+    """Lengths from what `see_together` saw; of a film one frame that shows enough will do.
+
+    Raises
+    ------
+    Refused
+        If too few show enough, or as `solve_together`.
+    """
+    detected = {number: one for number, one in enumerate(seen) if isinstance(one, DetectedInstrument)}
+    problems = [one for one in seen if not isinstance(one, DetectedInstrument)]
+    if len(detected) == 1 and film:
+        alone = next(iter(detected.values()))
+        found = solve_instrument(alone)
+        found = replace(found, used=(0,), views=(found,), seen=(alone,))
+    elif len(detected) < _FEWEST:
+        raise Refused(*max(problems, key=problems.count))
+    else:
+        found = solve_together(list(detected.values()))
     used = tuple(list(detected)[number] for number in found.used)
-    out = tuple(number for number in range(len(photos)) if number not in used)
+    out = tuple(number for number in range(len(seen)) if number not in used)
     remark = (INSTRUMENT_LEFT_OUT,) if out and not film else ()
     return replace(found, used=used, left_out=out, problems=(*remark, *found.problems))
 
@@ -142,8 +177,17 @@ class _Together:
         return 0.0 if self.fitted is None else min(float(weight.mean()) for weight in self.fitted.weight)
 
 
-def solve_together(detected: Sequence[DetectedInstrument]) -> InstrumentMeasurement:
+def solve_together(
+    detected: Sequence[DetectedInstrument], corrections: Mapping[int, Corrections] | None = None
+) -> InstrumentMeasurement:
     """Lengths from several photos of the same lying instrument, whose heights the photos tell.
+
+    Parameters
+    ----------
+    detected : sequence of DetectedInstrument
+        What each photo shows.
+    corrections : mapping of int to Corrections, optional
+        Ends set by a person, by the number of the photo.
 
     Raises
     ------
@@ -158,12 +202,13 @@ def solve_together(detected: Sequence[DetectedInstrument]) -> InstrumentMeasurem
     used = [number for number, one in enumerate(detected) if one.camera.sheets[0].layout.name == first]
     if len(used) < _FEWEST:
         raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT)
-    found = _solved([detected[number] for number in used])
+    placed = corrections or {}
+    found = _solved(detected, used, placed)
     while found.agreement < _LEAST_AGREEMENT:
         if len(used) == _FEWEST:
             raise Refused(PHOTOS_NOT_OF_ONE_INSTRUMENT)
         rests = [[number for number in used if number != odd] for odd in used]
-        tried = [_solved([detected[number] for number in rest]) for rest in rests]
+        tried = [_solved(detected, rest, placed) for rest in rests]
         best = int(np.argmax([each.agreement for each in tried]))
         used, found = rests[best], tried[best]
     assert found.fitted is not None
@@ -173,17 +218,20 @@ def solve_together(detected: Sequence[DetectedInstrument]) -> InstrumentMeasurem
     remarks = [remark for one in views for remark in one.remarks]
     if found.spread_deg < LEAST_SPREAD_DEG:
         remarks.append(INSTRUMENT_STEP_ASIDE)
-    return replace(
+    measurement = replace(
         measurement,
         problems=tuple(dict.fromkeys(remarks)),
         used=tuple(used),
         left_out=tuple(number for number in range(len(detected)) if number not in used),
         viewpoints_deg=found.spread_deg,
     )
+    shown = tuple(in_view(measurement, one, found.fitted, number) for number, one in enumerate(views))
+    return replace(measurement, views=shown, seen=tuple(views))
 
 
-def _solved(detected: Sequence[DetectedInstrument]) -> _Together:
-    """The fit of all of them."""
+def _solved(every: Sequence[DetectedInstrument], used: Sequence[int], placed: Mapping[int, Corrections]) -> _Together:
+    """The fit of those used."""
+    detected = [every[number] for number in used]
     scales = {name: scale.scale for name, scale in agreed_prints([one.prints for one in detected]).items()}
     seen = [LensView(one.camera.sheets, one.size_px, one.focal35_mm, one.film) for one in detected]
     lens = solve_common_lens(seen, Surface.TABLE, scales)
@@ -198,17 +246,52 @@ def _solved(detected: Sequence[DetectedInstrument]) -> _Together:
     )
     try:
         fitted = fit(start, _with_shared(views), setting, rounds=_ROUNDS, roots=lens.roots)
+        if any(placed.get(number) for number in used):
+            by_hand = [view_of(every[number], placed.get(number, {})) for number in used]
+            views = _less_believed(
+                [replace(view, camera=was.camera) for view, was in zip(by_hand, views, strict=True)], fitted
+            )
+            fitted = fit(start, _with_shared(views), setting, rounds=_ROUNDS, roots=lens.roots)
     except RanAway:
         return _Together(None, spread)
     return _Together(fitted, spread)
 
 
+def _less_believed(views: Sequence[View], found: Fit) -> list[View]:
+    """Views in some of which ends were set by hand, the others less sure of these; `found` is what they say without."""
+    pose, squares = found.pose(), dict[str, list[float]]()
+    for view, was in zip(views, found.views, strict=True):
+        for tip in view.tips:
+            if tip.by_hand:
+                end = getattr(pose, tip.what)
+                end = end + seen_of_end(tip.what, pose, was.camera.position_mm, float(found.unknowns[LENGTH]))
+                off_px = float((was.camera.project(end[None])[0] - tip.point_px) @ tip.direction_px)
+                squares.setdefault(tip.what, []).append((off_px / tip.sigma_px) ** 2)
+    grown = {what: 1 + float(np.mean(each)) / HAND_FADES**2 for what, each in squares.items()}
+
+    def faded(view: View) -> View:
+        mine = {tip.what for tip in view.tips if tip.by_hand}
+        factor = np.ones(len(view.edges.node))
+        for what, grow in grown.items():
+            if what not in mine:
+                factor[edges_about(what, view.edges)] *= grow
+        tips = tuple(
+            tip if tip.by_hand else replace(tip, sigma_px=tip.sigma_px * grown.get(tip.what, 1.0)) for tip in view.tips
+        )
+        return replace(view, edges=replace(view.edges, sigma_px=view.edges.sigma_px * factor), tips=tips)
+
+    return [faded(view) for view in views]
+
+
 def _with_shared(views: Sequence[View]) -> tuple[View, ...]:
-    """The views with the uncertainties of what they share."""
-    grow = float(np.sqrt(1 + (len(views) - 1) * SHARED_END))
+    """The views with the uncertainties of what they share: an end seen in several, or set by hand in several."""
+    shown = Counter((tip.what, tip.by_hand) for view in views for tip in view.tips)
+
+    def grown(tip: Tip) -> Tip:
+        return replace(tip, sigma_px=tip.sigma_px * (1 + (shown[tip.what, tip.by_hand] - 1) * SHARED_END) ** 0.5)
+
     return tuple(
-        replace(view, tips=tuple(replace(tip, sigma_px=grow * tip.sigma_px) for tip in view.tips))
-        for view in shared_errors(views, SHARED_EDGE)
+        replace(view, tips=tuple(grown(tip) for tip in view.tips)) for view in shared_errors(views, SHARED_EDGE)
     )
 
 

@@ -14,7 +14,7 @@ from vision.arm import priors
 from vision.arm.depth import ArmDepths
 from vision.arm.estimator import ArmProblem, Sighting
 from vision.arm.priors import JOINTS
-from vision.arm.views import SWAY, OneView, ViewsProblem, mean_depths, swayed
+from vision.arm.views import SWAY, OneView, ViewsProblem, less_believed, mean_depths, swayed
 
 Array = np.ndarray
 UNITS = 7
@@ -44,10 +44,22 @@ def problem(outward: float = 1.0, quarters: int = 0, hands: tuple[float | None, 
     return ViewsProblem(views, priors.FLOATING), points
 
 
+def placed(of: ViewsProblem, where: dict[int, tuple[str, ...]]) -> ViewsProblem:
+    """The same with some landmarks placed by a person, by the number of the view."""
+    views = []
+    for number, view in enumerate(of.views):
+        sightings = {
+            name: replace(one, by_hand=True, cause=f"{name} by hand") if name in where.get(number, ()) else one
+            for name, one in view.evidence.sightings.items()
+        }
+        views.append(replace(view, evidence=replace(view.evidence, sightings=sightings)))
+    return ViewsProblem(views, of.stance)
+
+
 def somewhere(of: ViewsProblem, points: Array, seed: int = 2) -> Array:
     """Unknowns (U,) about an arm, every one of them away from nought."""
     rng = np.random.default_rng(seed)
-    size = UNITS + 15 + 10 * len(of.views)
+    size = UNITS + 15 + 3 * len(of.placed_at) + 10 * len(of.views)
     return np.concatenate([rng.normal(0, 0.7, size), (points + rng.normal(0, 6.0, (5, 3))).ravel(), [1.3]])
 
 
@@ -66,11 +78,15 @@ def joints_in_view(points: Array, unit: Array) -> Array:
 def described(of: ViewsProblem, x: Array) -> tuple[Array, list[Array], float | None]:
     """All landmarks' rows (V, 10), each view's ten of sway, and the hand's row; the module's words as formulas."""
     points = x[-16:-1].reshape(5, 3)
-    common = x[UNITS : UNITS + 15].reshape(5, 3)
-    sways = x[UNITS + 15 : -16].reshape(-1, 10)
+    hands = sorted({JOINTS.index(name) for one in of.views for name in JOINTS if one.evidence.sightings[name].by_hand})
+    networks = x[UNITS : UNITS + 15].reshape(5, 3)
+    by_hand = dict(zip(hands, x[UNITS + 15 : UNITS + 15 + 3 * len(hands)].reshape(-1, 3), strict=True))
+    sways = x[UNITS + 15 + 3 * len(hands) : -16].reshape(-1, 10)
     landmarks, sizes = [], []
     for one, unit in zip(of.views, sways, strict=True):
         seen = one.evidence
+        # what a person errs by in common is apart from what the network does
+        common = [by_hand[n] if seen.sightings[name].by_hand else networks[n] for n, name in enumerate(JOINTS)]
         parameters = seen.camera.parameters.copy()
         parameters[:12] += one.root @ x[:UNITS]
         view, turn = seen.camera.with_parameters(parameters), seen.body_to_sheet
@@ -78,9 +94,9 @@ def described(of: ViewsProblem, x: Array) -> tuple[Array, list[Array], float | N
         rows = []
         for number, name in enumerate(JOINTS):
             # of the variance 0.7 is common, and the place marked is 8 mm off in depth
-            px = view.project((body[number] + [0.0, 0.0, 8.0 * common[number, 2]]) @ turn.T)[0]
+            px = view.project((body[number] + [0.0, 0.0, 8.0 * common[number][2]]) @ turn.T)[0]
             off = seen.sightings[name].whitening @ (px - seen.sightings[name].px)
-            rows.append((off + np.sqrt(0.7) * common[number, :2]) / np.sqrt(0.3))
+            rows.append((off + np.sqrt(0.7) * common[number][:2]) / np.sqrt(0.3))
         landmarks.append(np.concatenate(rows))
         if seen.hand_px is not None:
             two = view.project(np.array([body[4], body[4] + [0.0, 10.0, 0.0]]) @ turn.T)
@@ -112,6 +128,49 @@ def test_rows_are_those_of_the_description(outward, quarters, hands):
     np.testing.assert_allclose(of.misfits(x), own, rtol=1e-7)
     assert of.weighed(x) == 0.0  # no landmark is believed less for being far off
     assert of.rows(x)[UNITS + 45 : UNITS + 75] == pytest.approx(landmarks.ravel(), rel=1e-7)
+
+
+PLACED = {0: ("neck", "palm"), 2: ("palm",)}
+
+
+def test_points_placed_by_a_person_err_apart_from_the_others():
+    of, points = problem()
+    of = placed(of, PLACED)
+    x = somewhere(of, points)
+    landmarks, sways, hand = described(of, x)
+    assert hand is not None
+    np.testing.assert_allclose(
+        of.rows(x), np.concatenate([x[:-16], landmarks.ravel(), [hand], of_body(of, x, 2.5)]), rtol=1e-7, atol=1e-7
+    )
+    own = [(rows**2).sum() + (sway**2).sum() for rows, sway in zip(landmarks, sways, strict=True)]
+    np.testing.assert_allclose(of.misfits(x), own, rtol=1e-7)
+    numeric = np.column_stack([(of.rows(x + h) - of.rows(x - h)) / 2e-4 for h in 1e-4 * np.eye(len(x) - 16, len(x))])
+    np.testing.assert_allclose(of.jacobian(x)[:, :-16], numeric, atol=1e-5)
+    causes = of.causes()
+    assert len(causes) == len(of.rows(x))
+    # common to the network's, common to the person's; two rows in each view where it was placed, the others' stay
+    assert causes[UNITS : UNITS + 15] == [f"{name} point" for name in JOINTS for _ in range(3)]
+    assert causes[UNITS + 15 : UNITS + 21] == 3 * ["neck by hand"] + 3 * ["palm by hand"]
+    assert (causes.count("neck by hand"), causes.count("palm by hand")) == (3 + 2, 3 + 4)
+    assert (causes.count("neck point"), causes.count("palm point")) == (3 + 4, 3 + 2)
+
+
+@pytest.mark.parametrize("off", [1.0, 6.0])
+def test_the_network_is_believed_as_far_as_a_person_bears_it_out(off):
+    """Placed `off` deviations away in one view: within the normal core it keeps its weight, beyond it follows a t."""
+    of, _ = problem()
+    seen = [view.evidence for view in of.views]
+    neck = seen[1].sightings["neck"]
+    away = np.linalg.solve(neck.whitening, [off, 0.0])
+    there = replace(seen[1], sightings=seen[1].sightings | {"neck": Sighting.isotropic(neck.px + away, 2.0, "", True)})
+    found = less_believed(seen, [seen[0], there, seen[2]])
+    assert found[1].sightings["neck"] is there.sightings["neck"]
+    # four degrees of freedom, and a core of six (chi-square, two degrees of freedom, 95 %)
+    belief = 1.0 if off**2 < 6 else np.sqrt(10 / (4 + off**2))
+    for number in (0, 2):
+        after, before = found[number].sightings, seen[number].sightings
+        np.testing.assert_allclose(after["neck"].whitening, belief * before["neck"].whitening)
+        assert all(np.array_equal(after[name].whitening, before[name].whitening) for name in JOINTS if name != "neck")
 
 
 @pytest.mark.parametrize(("outward", "quarters", "hands"), CASES)

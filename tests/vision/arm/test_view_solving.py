@@ -11,8 +11,9 @@ from calibration.camera import PosedCamera
 from calibration.print_scale import PrintScale
 from tests.vision.arm.made_up_views import AWAY_MM, aside, camera_at, child, seen_views
 from vision.arm import priors
+from vision.arm.body import sightings_of
 from vision.arm.estimator import arm_length_mm
-from vision.arm.measure import solve_arm
+from vision.arm.measure import CORRECTION_DEVIATION, solve_arm
 from vision.arm.views import solve_views
 from vision.person.posture import PosturePoint, SeenPosture
 from vision.problems import CAMERA_TILTED, SHEET_ON_BOOK, STATED_BUILD, STEP_ASIDE
@@ -162,3 +163,69 @@ def test_several_views_are_surer_than_each_and_a_stance_that_is_stated_is_believ
     alone = [solve_arm(one, against_wall=True).arm_length.standard_uncertainty_mm for one in seen]
     assert together.arm_length.standard_uncertainty_mm < 0.97 * min(alone)
     assert solve_views(seen).measurement.wall_probability > 0.5
+
+
+def arm_of(found) -> tuple[float, float, float]:
+    arm = found.measurement.arm_length
+    return arm.value_mm, arm.low_mm, arm.high_mm
+
+
+def test_where_no_point_is_moved_nothing_changes():
+    seen = seen_views(cameras())
+    assert arm_of(solve_views(seen, 9.0, corrections={})) == arm_of(solve_views(seen, 9.0))
+
+
+def test_a_point_moved_in_every_view_counts_as_if_it_had_been_seen_there(monkeypatch):
+    """The neck lies elsewhere in every photo; seen there, or moved there by a hand as sure as the network."""
+    seen = seen_views(cameras())
+    steps = [np.array([9.0, -4.0]), np.array([8.0, -3.0]), np.array([10.0, -5.0])]
+    there = []
+    for one, step in zip(seen, steps, strict=True):
+        _, arm_px = sightings_of(one.body)
+        neck = replace(one.body.neck, px=one.body.neck.px + step, deviation_px=0.012 * arm_px)
+        there.append(replace(one, body=replace(one.body, neck=neck)))
+    monkeypatch.setitem(CORRECTION_DEVIATION, "side_neck", 0.012)
+    moved = {number: {"side_neck": tuple(one.body.neck.px)} for number, one in enumerate(there)}
+    found, expected = solve_views(seen, 9.0, corrections=moved), solve_views(there, 9.0)
+    assert arm_of(found) == pytest.approx(arm_of(expected), rel=1e-6)
+    assert found.used == (0, 1, 2)
+    parts = {part.source: part.contribution_mm for part in found.measurement.arm_length.budget}
+    assert parts["neck point placed by hand"] == pytest.approx(
+        {part.source: part.contribution_mm for part in expected.measurement.arm_length.budget}["neck point"], rel=1e-5
+    )
+    for view, other in zip(found.views, expected.views, strict=True):
+        assert view.points_px["side_neck"] == pytest.approx(other.points_px["side_neck"], abs=1e-3)
+    assert abs(arm_of(expected)[0] - arm_of(solve_views(seen, 9.0))[0]) > 2.0
+
+
+@pytest.mark.parametrize("view", [0, 2])
+def test_a_point_moved_in_one_view_moves_the_arm_of_all(view):
+    seen = seen_views(cameras())
+    before = solve_views(seen, against_wall=False)
+    x, y = before.views[view].points_px["mid_palm"]
+    _, arm_px = sightings_of(seen[view].body)
+    lengths = []
+    for share in (0.0, 0.03, 0.10):
+        found = solve_views(seen, against_wall=False, corrections={view: {"mid_palm": (x + share * arm_px, y)}})
+        assert (found.used, found.left_out) == ((0, 1, 2), ())
+        lengths.append(found.measurement.arm_length)
+    # a hand that says what all views say changes nearly nothing
+    assert lengths[0].value_mm == pytest.approx(before.measurement.arm_length.value_mm, rel=0.004)
+    # the arm follows by most of the way, and by more of it the more the network is shown to err
+    grown = [each.value_mm / lengths[0].value_mm - 1 for each in lengths]
+    assert 0.3 * 0.03 < grown[1] < 0.03
+    assert 0.4 * 0.10 < grown[2] < 0.12
+    assert grown[2] / 0.10 > grown[1] / 0.03
+
+
+def test_points_are_where_each_photo_shows_them_as_the_child_stood_there():
+    step = np.array([7.0, 5.0, 0.0])
+    seen = seen_views(cameras(), moved_mm=[0.0, step, 0.0])
+    found = solve_views(seen, against_wall=False)
+    palm = child()["joints"][4]
+    for number, (view, camera) in enumerate(zip(found.views, cameras(), strict=True)):
+        at = camera.project((palm + (step if number == 1 else 0.0))[None])[0]
+        assert view.points_px["mid_palm"] == pytest.approx(at, abs=4.0)
+        assert (view.faces_px, view.sheets) == (seen[number].faces_px, seen[number].sheets)
+        assert view.arm_length is found.measurement.arm_length
+    assert [one.photo for one in found.seen] == ["0", "1", "2"]

@@ -11,6 +11,7 @@ from calibration import checked_camera
 from calibration.detection import find_sheets
 from calibration.problems import Refused
 from tests.vision.sample_photos import detected_instrument, measured_instrument, photo, truth
+from vision.instrument.measure import solve_instrument
 from vision.instrument.views import LEAST_SPREAD_DEG, measure_instrument_together, solve_together
 from vision.photo import Photo
 from vision.problems import INSTRUMENT_LEFT_OUT, INSTRUMENT_STEP_ASIDE
@@ -142,3 +143,91 @@ def test_no_photo_is_a_wrong_call():
         measure_instrument_together([])
     with pytest.raises(ValueError, match="no photo"):
         solve_together([])
+
+
+def three() -> list:
+    return [detected_instrument(name) for name in THREE]
+
+
+def mm(measured) -> tuple[float, float]:
+    return measured.body_length.value_mm, measured.total_length.value_mm
+
+
+def test_where_no_end_is_set_nothing_changes():
+    assert mm(solve_together(three(), {})) == mm(solve_together(three()))
+    assert solve_together(three(), {1: {}}).body_length == solve_together(three()).body_length
+
+
+@pytest.mark.parametrize("view", [0, 1, 2])
+@pytest.mark.parametrize("end", ["body_bottom", "body_top", "scroll_top"])
+def test_an_end_set_where_it_was_found_changes_little(view, end):
+    before = solve_together(three())
+    after = solve_together(three(), {view: {end: before.views[view].points_px[end]}})
+    assert mm(after) == pytest.approx(mm(before), abs=0.25)
+    assert after.used == (0, 1, 2)
+    assert after.views[view].points_px[end] == pytest.approx(before.views[view].points_px[end], abs=1.0)
+
+
+def moved_along(measured, view: int, end: str, px: float) -> dict[int, dict[str, tuple[float, float]]]:
+    """An end set some pixels outwards of where it was found, in one view."""
+    points = measured.views[view].points_px
+    other = "body_bottom" if end != "body_bottom" else "scroll_top"
+    out = np.subtract(points[end], points[other])
+    x, y = np.asarray(points[end]) + px * out / np.linalg.norm(out)
+    return {view: {end: (float(x), float(y))}}
+
+
+@pytest.mark.parametrize(("end", "length"), [("body_bottom", 0), ("scroll_top", 1)])
+def test_an_end_set_in_one_view_goes_for_all_the_more_the_further_it_is_moved(end, length):
+    """Close to where the views had it they count with it; far off they misled the program, and the hand goes."""
+    before = solve_together(three())
+
+    def both_mm(px: float) -> tuple[float, float]:
+        moved = moved_along(before, 1, end, px)
+        together = solve_together(three(), moved)
+        assert (together.used, together.left_out) == ((0, 1, 2), ())
+        return mm(together)[length], mm(solve_instrument(three()[1], moved[1]))[length]
+
+    at_first = both_mm(0.0)
+    followed = []
+    for px in (1.0, 10.0, 25.0):
+        together, single = (now - then for now, then in zip(both_mm(px), at_first, strict=True))
+        followed.append(together / single)
+    assert 0.02 < followed[0] < 0.5
+    assert followed[0] < followed[1] < followed[2]
+    assert 0.95 < followed[2] < 1.1
+    after = solve_together(three(), moved_along(before, 1, end, 25.0))
+    # one end set in one photo says less than all photos did; its height is believed half as much as in one photo
+    alone = solve_instrument(three()[1], moved_along(before, 1, end, 25.0)[1])
+    kind = ("body_length", "total_length")[length]
+    now, then = getattr(after, kind).standard_uncertainty_mm, getattr(before, kind).standard_uncertainty_mm
+    assert then < now < 1.2 * getattr(alone, kind).standard_uncertainty_mm
+
+
+def test_a_hand_that_sets_an_end_in_several_photos_errs_alike_in_them():
+    before = solve_together(three())
+    every = {n: {"scroll_top": before.views[n].points_px["scroll_top"]} for n in range(3)}
+    once = solve_together(three(), {0: every[0]})
+    often = solve_together(three(), every)
+
+    def ends_mm(measured) -> float:
+        return next(
+            part.contribution_mm for part in measured.total_length.budget if part.source == "where the ends are seen"
+        )
+
+    assert mm(often) == pytest.approx(mm(before), abs=0.3)
+    assert ends_mm(often) > 0.5 * ends_mm(once)
+
+
+def test_every_view_shows_the_same_instrument():
+    measured = solve_together(three())
+    assert len(measured.views) == len(measured.seen) == 3
+    for view, seen, name in zip(measured.views, measured.seen, THREE, strict=True):
+        alone = measured_instrument(name)
+        assert view.body_length is measured.body_length
+        assert view.sheets == seen.camera.sheets
+        assert set(view.points_px) == set(alone.points_px)
+        for end in ("scroll_top", "body_top", "body_bottom"):
+            assert view.points_px[end] == pytest.approx(alone.points_px[end], abs=4.0)
+        assert np.abs(view.outline_px - alone.outline_px).max() < 8.0
+    assert measured.views[0].points_px == measured.points_px
