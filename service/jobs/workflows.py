@@ -25,7 +25,7 @@ from service.measuring.pool import Measurer
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.records.deeds import forget_deeds
 from service.records.lookups import age_years, stated
-from service.records.photos import ORIGINALS, OVERLAY, VIEW, PhotoFolder
+from service.records.photos import FOR_MOVING, OVERLAY, VIEWS, PhotoFolder
 from service.records.tables import ACCEPTED, ARM, FAILED, MEASURED, RECEIVED, REFUSED, Child, Upload
 
 STRAY_AFTER = timedelta(hours=1)
@@ -172,23 +172,36 @@ def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome) -> None:
 
 
 def keep_pictures(photos: PhotoFolder, upload_id: str, outcome: Outcome) -> None:
-    """Keep what is shown of a photo, and what was measured in it; of a film nobody sees more than the latter."""
-    view = outcome.photo_jpeg if outcome.film_s is None else None
-    for kind, picture in ((VIEW, view), (OVERLAY, outcome.overlay_jpeg)):
+    """Keep what was measured in a photo, and the copy of each that went in on which points are moved."""
+    views = outcome.views or (outcome,)
+    pictures = {kind: None if view is None else view.photo_jpeg for kind, view in zip(VIEWS, views, strict=False)}
+    for kind, picture in (*pictures.items(), (OVERLAY, outcome.overlay_jpeg)):
         if picture is not None:
             photos.put(upload_id, kind, picture)
 
 
 def keep_result(upload: Upload, outcome: Outcome) -> None:
     """Note what was found in a photo."""
-    upload.result = outcome.result | {"drawn_px": outcome.drawn_px, "film_s": outcome.film_s}
+    views = [None if each is None else _view_json(each) for each in outcome.views]
+    shown = {"drawn_px": outcome.drawn_px, "film_s": outcome.film_s} | ({"views": views} if views else {})
+    upload.result = outcome.result | shown
     if outcome.size_px is not None:
         upload.width_px, upload.height_px = outcome.size_px
 
 
+def _view_json(shown: Outcome) -> dict[str, Any]:
+    """What a page draws over one of several pictures."""
+    return {
+        "points_px": shown.result["points_px"],
+        "drawn_px": shown.drawn_px,
+        "size_px": shown.size_px,
+        "film_s": shown.film_s,
+    }
+
+
 @DBOS.step(retries_allowed=True, max_attempts=MOST_TRIES, interval_seconds=1.0, backoff_rate=2.0)
 async def forget_original(upload_id: str) -> None:
-    """Delete the photo as it came: at once where it was refused or nobody reviews."""
+    """Delete the photo as it came, and its copy: at once where it was refused or nobody reviews."""
     await asyncio.to_thread(_forget_original, workshop(), upload_id)
 
 
@@ -197,7 +210,7 @@ def _forget_original(tools: Workshop, upload_id: str) -> None:
         upload = session.get(Upload, upload_id)
         state = REFUSED if upload is None else upload.state
     if state == REFUSED or (state in (MEASURED, ACCEPTED) and not tools.review):
-        tools.photos.delete(upload_id, *ORIGINALS)
+        tools.photos.delete(upload_id, *FOR_MOVING)
 
 
 @DBOS.step(retries_allowed=True, max_attempts=MOST_TRIES, interval_seconds=1.0, backoff_rate=2.0)

@@ -18,10 +18,14 @@ from contextlib import asynccontextmanager
 from contextvars import ContextVar
 from enum import IntEnum
 from math import ceil
+from typing import TYPE_CHECKING
 
 from calibration.blank import Blank
 from service.measuring.pool import Measurer
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
+
+if TYPE_CHECKING:
+    from service.measuring.looking import Moved
 
 FIRST_GUESS_S = 1.0
 """How long a photo takes before any was measured, s: the medians in README are 0.7 to 1.0."""
@@ -234,13 +238,15 @@ class Admitted:
             return await self._pool.instrument_together(files, question)
 
     async def look(
-        self, data: bytes, kind: str, bar_mm: float | None = None, reference: Blank | None = None
+        self, files: Sequence[bytes], kind: str, bar_mm: float | None = None, reference: Blank | None = None
     ) -> bytes | None:
-        """What is seen in a photo, for `solve`; None where that failed."""
+        """What is seen in a photo, in several together or in a film, for `solve`; None where that failed."""
         async with self.admission.place(self._rank):
-            return await self._pool.look(data, kind, bar_mm, reference)
+            return await self._pool.look(files, kind, bar_mm, reference)
 
-    async def solve(self, sight: bytes, question: Question) -> Outcome:
-        """Lengths from what was seen, with corrected points."""
+    async def solve(
+        self, sight: bytes, question: Question, moved: Moved | None = None, picture: bytes | None = None
+    ) -> Outcome:
+        """Lengths from what was seen, with points that were moved, drawn on a picture if there is one."""
         async with self.admission.place(self._rank):
-            return await self._pool.solve(sight, question)
+            return await self._pool.solve(sight, question, moved, picture)

@@ -24,9 +24,11 @@ from calibration.blank import Blank
 from calibration.problems import Problem
 from service.logs import note_failure
 from service.measuring.forking import forking
+from service.measuring.looking import gather_arms, look_at_arm, look_at_instruments, solve_sight
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
 from service.measuring.same_child import of_clip, together
 from service.measuring.work import (
+    ARM,
     NO_VIEWS,
     ArmQuestion,
     ArmView,
@@ -35,17 +37,16 @@ from service.measuring.work import (
     Outcome,
     Question,
     choose_frames,
-    look_at_photo,
     measure_arm_photo,
     measure_arm_view,
     measure_instrument_photos,
     refused,
     solve_arm_views,
-    solve_sight,
 )
 from vision.clip_files import CHOSEN, is_clip
 
 if TYPE_CHECKING:
+    from service.measuring.looking import Moved
     from vision.photo import Photo
 
 PHOTO_TIME_LIMIT_S = 12.0
@@ -89,12 +90,14 @@ class Measurer(Protocol):
         """Measure one instrument from several photos of it lying still."""
 
     async def look(
-        self, data: bytes, kind: str, bar_mm: float | None = None, reference: Blank | None = None
+        self, files: Sequence[bytes], kind: str, bar_mm: float | None = None, reference: Blank | None = None
     ) -> bytes | None:
-        """What is seen in a photo, for `solve`; None where that failed."""
+        """What is seen in a photo, in several together or in a film, for `solve`; None where that failed."""
 
-    async def solve(self, sight: bytes, question: Question) -> Outcome:
-        """Lengths from what was seen, with corrected points."""
+    async def solve(
+        self, sight: bytes, question: Question, moved: Moved | None = None, picture: bytes | None = None
+    ) -> Outcome:
+        """Lengths from what was seen, with points that were moved, drawn on a picture if there is one."""
 
 
 class MeasuringPool:
@@ -174,7 +177,7 @@ class MeasuringPool:
         files : sequence of (bytes, str)
             Each photo's or film's bytes and its name; of a film some frames count as photos.
         question : ArmQuestion, optional
-            What is known of the child; moved points belong to one photo and are not used.
+            What is known of the child.
 
         Returns
         -------
@@ -182,17 +185,18 @@ class MeasuringPool:
             As `service.measuring.same_child.together` makes it: one result, and what each photo gave in `photos`.
         """
         # what one photo lacks another may have: a refused one may be drawn as well
-        asked = replace(question or ArmQuestion(), corrections=None, refused_too=True)
+        asked = replace(question or ArmQuestion(), refused_too=True)
         looked = await asyncio.gather(*(self._arm_views(data, name, asked) for data, name in files))
         views = [view for each in looked for view in each]
+        file_of = [file for file, each in enumerate(looked) for _ in each]
         outcomes = [view.outcome for view in views]
         if sum(outcome.result["usable"] for outcome in outcomes) < 2:
-            return together(outcomes)
+            return together(outcomes, None, file_of)
         try:
-            return together(outcomes, await self._answer(solve_arm_views, 1, views, asked))
+            return together(outcomes, await self._answer(solve_arm_views, 1, views, asked), file_of)
         except Exception as error:
             note_failure("photos could not be measured together", error)
-            return replace(together(outcomes), failed=True)
+            return replace(together(outcomes, None, file_of), failed=True)
 
     async def _arm_views(self, data: bytes, name: str, question: ArmQuestion) -> list[ArmView]:
         """What one photo gives, or each frame chosen of a film."""
@@ -231,19 +235,38 @@ class MeasuringPool:
         return await self._run(measure_instrument_photos, name, NO_VIEWS, lengths, photos, list(files), asked)
 
     async def look(
-        self, data: bytes, kind: str, bar_mm: float | None = None, reference: Blank | None = None
+        self, files: Sequence[bytes], kind: str, bar_mm: float | None = None, reference: Blank | None = None
     ) -> bytes | None:
-        """What is seen in a photo, for `solve`; None where the worker failed."""
+        """What is seen in a photo, in several together or in a film, for `solve`; None where the worker failed."""
         try:
-            sight: bytes = await self._answer(look_at_photo, 1, data, kind, bar_mm, reference)
+            if kind != ARM:
+                photos = sum(CHOSEN if is_clip(data) else 1 for data in files)
+                sight: bytes = await self._answer(look_at_instruments, photos, list(files), kind, bar_mm, reference)
+                return sight
+            looked = await asyncio.gather(*(self._look_at_arms(data, bar_mm, reference) for data in files))
+            if len(files) == 1 and not is_clip(files[0]):
+                return looked[0][0]
+            gathered: bytes = await self._answer(gather_arms, 1, looked)
         except Exception as error:
             note_failure("a photo could not be looked at", error)
             return None
-        return sight
+        return gathered
 
-    async def solve(self, sight: bytes, question: Question) -> Outcome:
-        """Lengths from what was seen, with corrected points."""
-        return await self._run(solve_sight, "", {}, (), 1, sight, question)
+    async def _look_at_arms(self, data: bytes, bar_mm: float | None, reference: Blank | None) -> list[bytes]:
+        """What is seen in one photo, or in each frame chosen of a film."""
+        sources: Sequence[bytes | Photo] = [data]
+        if is_clip(data):
+            chosen: ClipFrames = await self._answer(choose_frames, CHOSEN, data, ARM, reference is None)
+            sources = chosen.frames
+        return list(
+            await asyncio.gather(*(self._answer(look_at_arm, 1, source, bar_mm, reference) for source in sources))
+        )
+
+    async def solve(
+        self, sight: bytes, question: Question, moved: Moved | None = None, picture: bytes | None = None
+    ) -> Outcome:
+        """Lengths from what was seen, with points that were moved, drawn on a picture if there is one."""
+        return await self._run(solve_sight, "", {}, (), 1, sight, question, moved, picture)
 
     async def _run(
         self,

@@ -11,7 +11,7 @@ equally long.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
@@ -62,7 +62,9 @@ def check_distinct(files: Sequence[tuple[bytes, str]]) -> None:
         seen[data] = name
 
 
-def together(outcomes: Sequence[Outcome], views: Outcome | None = None) -> Outcome:
+def together(
+    outcomes: Sequence[Outcome], views: Outcome | None = None, file_of: Sequence[int] | None = None
+) -> Outcome:
     """Join what several photos of one child gave.
 
     Parameters
@@ -71,6 +73,8 @@ def together(outcomes: Sequence[Outcome], views: Outcome | None = None) -> Outco
         One a photo, as `MeasuringPool.arm` gives them.
     views : Outcome, optional
         What `service.measuring.work.solve_arm_views` made of them, where the child stood still.
+    file_of : sequence of int, optional
+        Of which file each is, where films are among them; without it each is a file of its own.
 
     Returns
     -------
@@ -79,10 +83,11 @@ def together(outcomes: Sequence[Outcome], views: Outcome | None = None) -> Outco
         went in and ``agreement`` says how they scatter (null for fewer than two, and where they were measured
         together); ``left_out`` names usable photos that do not go with the others, ``viewpoints_deg`` is the angle
         between the places that photos measured together were taken from, else null.  Pictures are those of the first
-        photo that was usable; `Outcome.photos` holds what each gave.
+        photo that was usable; `Outcome.photos` holds what each gave, `Outcome.views` what is shown of each file.
     """
+    files = range(len(outcomes)) if file_of is None else file_of
     if views is not None:
-        return _measured_together(outcomes, views)
+        return _measured_together(outcomes, views, files)
     from calibration.agreement import agreement  # statistics take long to load, and most questions need none
 
     usable = [each for each in outcomes if each.result["usable"]]
@@ -111,8 +116,18 @@ def together(outcomes: Sequence[Outcome], views: Outcome | None = None) -> Outco
         shown.size_px,
         failed=not usable and any(each.failed for each in outcomes),
         photos=tuple(outcomes),
+        views=_views({number: each for number, each in enumerate(outcomes) if each.result["usable"]}, files),
         film_s=shown.film_s,
     )
+
+
+def _views(used: Mapping[int, Outcome], file_of: Sequence[int]) -> tuple[Outcome | None, ...]:
+    """What is shown of each file: the first of its pictures that went in, by their numbers in `used`."""
+    found: list[Outcome | None] = [None] * (max(file_of, default=-1) + 1)
+    for number, shown in used.items():
+        file = file_of[number]
+        found[file] = shown if found[file] is None else found[file]
+    return tuple(found)
 
 
 def of_clip(joint: Outcome, name: str) -> Outcome:
@@ -129,7 +144,7 @@ def of_clip(joint: Outcome, name: str) -> Outcome:
     return replace(joint, result=result, photos=(), refusal_jpeg=refusal)
 
 
-def _measured_together(outcomes: Sequence[Outcome], views: Outcome) -> Outcome:
+def _measured_together(outcomes: Sequence[Outcome], views: Outcome, file_of: Sequence[int]) -> Outcome:
     names = [each.result["photo"] for each in outcomes]
     left_out = [names[number] for number in views.result["left_out"]]
     used = [names[number] for number in views.result["used"]]
@@ -145,7 +160,12 @@ def _measured_together(outcomes: Sequence[Outcome], views: Outcome) -> Outcome:
     for name in ARM_LENGTHS:  # what is measured photo by photo only
         if result.get(name) is None:
             result[name] = _joint([each for each in mine if each.result.get(name) is not None], name)
-    return replace(views, result=result, photos=tuple(outcomes))
+    shown = {
+        number: replace(outcomes[number], result=view.result, drawn_px=view.drawn_px)
+        for number, view in zip(views.result["used"], views.views, strict=False)
+        if view is not None
+    }
+    return replace(views, result=result, photos=tuple(outcomes), views=_views(shown, file_of))
 
 
 def _joint(usable: Sequence[Outcome], name: str) -> dict[str, Any] | None:

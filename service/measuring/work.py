@@ -1,7 +1,8 @@
-"""What a worker does with a photo: decode and measure it, look at it, solve what was seen; in plain data in and out.
+"""What a worker does with photos: decode and measure them; in plain data in and out.
 
 These functions run in a process of their own (`service.measuring.pool`).  What they hand back is the JSON form of the
-measurement and JPEG pictures without metadata and with the face blurred.
+measurement and JPEG pictures without metadata and with the face blurred.  `service.measuring.looking` has what a
+review asks for: to look once, and to solve as often as a point is moved.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from vision.arm.measure import ArmMeasurement
+    from vision.arm.views import ArmViews
     from vision.instrument.measure import InstrumentMeasurement
     from vision.photo import Photo
 
@@ -38,9 +40,6 @@ NEEDED = (
 ARM = "arm"
 """Kind of a photo that shows a child; any other kind shows an instrument."""
 
-Corrections = Mapping[str, tuple[float, float]]
-
-
 KNOWN_AGES_YEARS = (2.0, 20.0)
 """Ages that the build of a child is known for (`vision.arm.priors`); outside of them none is said."""
 KNOWN_STATURES_MM = (600.0, 2200.0)
@@ -55,7 +54,6 @@ class ArmQuestion:
     age_years: float | None = None
     stature_mm: float | None = None
     against_wall: bool | None = None
-    corrections: Corrections | None = None
     bar_mm: float | None = None
     reference: Blank | None = None
     captions: Mapping[str, str] | None = None
@@ -67,7 +65,6 @@ class ArmQuestion:
 class InstrumentQuestion:
     """What is known of photos of an instrument (`vision.instrument.measure.measure_instrument`); captions to draw."""
 
-    corrections: Corrections | None = None
     bar_mm: float | None = None
     sheet_height_mm: float | None = None
     reference: Blank | None = None
@@ -102,6 +99,10 @@ class Outcome:
         A refused photo with the fault marked on it, faces blurred; only for whoever sent it, and only in memory.
     photos : tuple of Outcome
         Where several photos were measured together: what each of them gave by itself.
+    views : tuple of (Outcome or None)
+        Where several photos, or a film's frames, were measured together: what is shown of each file, which is a photo
+        itself or one frame of a film, with its own `photo_jpeg`, `size_px`, `film_s`, `drawn_px`, and in its result
+        ``points_px``; None of a file that did not go in.
     drawn_px : dict
         What a page draws over the photo, lists of points in px: ``sheets``, and an instrument's ``outline``.
     film_s : float or None
@@ -114,6 +115,7 @@ class Outcome:
     size_px: tuple[int, int] | None = None
     failed: bool = False
     photos: tuple[Outcome, ...] = ()
+    views: tuple[Outcome | None, ...] = ()
     refusal_jpeg: bytes | None = None
     drawn_px: dict[str, Any] = field(default_factory=dict)
     film_s: float | None = None
@@ -160,7 +162,7 @@ def measure_arm_photo(data: bytes, name: str, question: ArmQuestion) -> Outcome:
 def measure_arm_view(source: bytes | Photo, name: str, question: ArmQuestion) -> ArmView:
     """The same for one of several photos, or for a frame of a film."""
     from vision.arm.measure import ArmMeasurement, solve_arm
-    from vision.arm.overlay import blur_face, draw_arm, sheet_outlines_px
+    from vision.arm.overlay import blur_face, draw_arm
     from vision.arm.seen import see_arm
     from vision.photo import load_photo
 
@@ -168,11 +170,10 @@ def measure_arm_view(source: bytes | Photo, name: str, question: ArmQuestion) ->
         photo = load_photo(source, name) if isinstance(source, bytes) else source
     except Refused as refusal:
         return ArmView(refused(name, refusal.problems, {"side": None}, ARM_LENGTHS), None)
-    known = question.age_years, question.stature_mm, question.against_wall, question.corrections
     sight = None
     try:
         seen = see_arm(photo, question.side, question.bar_mm, question.reference)
-        measurement = solve_arm(seen, *known)
+        measurement = solve_arm(seen, *known_of(question))
         sight = pickle.dumps(seen)
     except Refused as refusal:
         measurement = ArmMeasurement(photo=photo.name, usable=False, problems=refusal.problems)
@@ -180,107 +181,165 @@ def measure_arm_view(source: bytes | Photo, name: str, question: ArmQuestion) ->
     wanted = measurement.usable or question.refused_too
     outcome = Outcome(
         arm_json(measurement),
-        _jpeg(draw_arm(photo, measurement, blur_face=False, captions=question.captions)) if wanted else None,
-        _jpeg(photo.rgb) if wanted else None,
+        jpeg(draw_arm(photo, measurement, blur_face=False, captions=question.captions)) if wanted else None,
+        jpeg(photo.rgb) if wanted else None,
         _size_px(photo.rgb),
         refusal_jpeg=_refusal_jpeg(photo, measurement, ()),
-        drawn_px=_drawn_px(sheet_outlines_px(measurement)),
+        drawn_px=shown_arm(measurement).drawn_px,
         film_s=photo.film_s,
     )
     return ArmView(outcome, sight)
+
+
+def known_of(question: ArmQuestion) -> tuple[float | None, float | None, bool | None]:
+    """What is said of the child, in the order in which `vision.arm` takes it."""
+    return question.age_years, question.stature_mm, question.against_wall
 
 
 def solve_arm_views(views: Sequence[ArmView], question: ArmQuestion) -> Outcome | None:
     """One arm from several photos of a child that stood still; None where fewer than two go together.
 
     The result has, beside the lengths, the numbers of the photos used (``used``) and left out (``left_out``), and the
-    angle between the places they were taken from (``viewpoints_deg``).  The picture is drawn on the first one used.
+    angle between the places they were taken from (``viewpoints_deg``).  The picture is drawn on the first one used;
+    `Outcome.views` says where the points are in each.
     """
-    import numpy as np
-    from PIL import Image
-
-    from vision.arm.overlay import draw_arm, sheet_outlines_px
+    from vision.arm.overlay import draw_arm
     from vision.arm.views import solve_views
-    from vision.photo import Photo
 
     looked = [number for number, view in enumerate(views) if view.sight is not None]
     seen = [pickle.loads(views[number].sight or b"") for number in looked]  # made by `measure_arm_view` in this pool
-    found = solve_views(seen, question.age_years, question.stature_mm, question.against_wall)
+    found = solve_views(seen, *known_of(question))
     if found is None:
         return None
-    used = [looked[number] for number in found.used]
-    first = views[used[0]].outcome
-    clean = Image.open(io.BytesIO(first.photo_jpeg or b""))  # its face is blurred already
-    photo = Photo(first.result["photo"], np.asarray(clean))
+    first = views[looked[found.used[0]]].outcome
+    photo = picture_of(first.photo_jpeg or b"", first.result["photo"])  # its face is blurred already
     overlay = draw_arm(photo, found.measurement, blur_face=False, captions=question.captions)
-    result = arm_json(found.measurement) | {
-        "used": used,
-        "left_out": [looked[number] for number in found.left_out],
+    shown = tuple(shown_arm(view) for view in found.views)
+    return Outcome(
+        arm_views_json(found, looked),
+        jpeg(overlay),
+        first.photo_jpeg,
+        first.size_px,
+        drawn_px=shown[0].drawn_px,
+        film_s=first.film_s,
+        views=shown,
+    )
+
+
+def arm_views_json(found: ArmViews, numbers: Sequence[int]) -> dict[str, Any]:
+    """The JSON form of an arm from several photos; `numbers` are those of the photos that were given."""
+    return arm_json(found.measurement) | {
+        "used": [numbers[number] for number in found.used],
+        "left_out": [numbers[number] for number in found.left_out],
         "viewpoints_deg": round(found.spread_deg, 1),
     }
-    drawn = _drawn_px(sheet_outlines_px(found.measurement))
-    return Outcome(result, _jpeg(overlay), first.photo_jpeg, first.size_px, drawn_px=drawn, film_s=first.film_s)
+
+
+def shown_arm(measurement: ArmMeasurement) -> Outcome:
+    """What a page draws over a photo of an arm."""
+    from vision.arm.overlay import sheet_outlines_px
+
+    drawn = _drawn_px(sheet_outlines_px(measurement))
+    return Outcome({"points_px": arm_json(measurement)["points_px"]}, drawn_px=drawn)
+
+
+def picture_of(jpeg: bytes, name: str) -> Photo:
+    """A picture that was made here, as a photo to draw on."""
+    import numpy as np
+    from PIL import Image
+
+    from vision.photo import Photo
+
+    return Photo(name, np.asarray(Image.open(io.BytesIO(jpeg)).convert("RGB")))
 
 
 def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: InstrumentQuestion) -> Outcome:
     """Measure one instrument, lying still, from one photo, several together, or a film.
 
-    Moved points belong to one photo, so they are used only where there is one.  The pictures are of the first photo
-    that went in.  Beside the lengths the result has how many photos went in (``photos``), the names of those left out
-    (``left_out``; of a film none) and the angle between the places they were taken from (``viewpoints_deg``).
+    The pictures are of the first photo that went in.  Beside the lengths the result has how many photos went in
+    (``photos``), the names of those left out (``left_out``; of a film none) and the angle between the places they were
+    taken from (``viewpoints_deg``).
     """
-    from vision.clip import clip_photos
-    from vision.clip_files import is_clip
     from vision.instrument.measure import measure_instrument
     from vision.instrument.overlay import blur_surroundings, draw_instrument
     from vision.instrument.views import measure_instrument_together
-    from vision.photo import load_photo
 
     photos: list[Photo] = []
-    for data, name in files:
+    file_of: list[int] = []
+    for file, (data, name) in enumerate(files):
         try:
-            if is_clip(data):
-                photos.extend(clip_photos(data, name, question.reference is None))
-            else:
-                photos.append(load_photo(data, name))
+            photos += photos_in(data, name, question.reference)
         except Refused as refusal:
             return refused(name, refusal.problems, NO_VIEWS, INSTRUMENT_LENGTHS)
+        file_of += (len(photos) - len(file_of)) * [file]
+    known = question.sheet_height_mm, question.bar_mm, question.reference
     if len(photos) == 1:
-        measurement = measure_instrument(
-            photos[0], question.corrections, question.sheet_height_mm, question.bar_mm, question.reference
-        )
+        measurement = measure_instrument(photos[0], None, *known)
     else:
-        measurement = measure_instrument_together(photos, question.sheet_height_mm, question.bar_mm, question.reference)
-    result = instrument_json(measurement) | _of_views(photos, measurement)
+        measurement = measure_instrument_together(photos, *known)
+    names = [photos[number].name for number in measurement.left_out if not photos[number].film]
+    result = instrument_json(measurement) | instrument_views_json(measurement, names)
     if len(files) == 1:
         result["photo"] = files[0][1]
-    first = photos[measurement.used[0]] if measurement.used else photos[0]
-    overlay_jpeg = photo_jpeg = None
+    views = measurement.views or (measurement,)
+    used = measurement.used or (0,)
+    first = photos[used[0]]
     refusal_jpeg = _refusal_jpeg(first, measurement, None)
-    if measurement.usable or question.refused_too:
-        shown = replace(first, rgb=blur_surroundings(first, measurement))
-        first = shown
-        photos.clear()  # several of a size in memory are what a worker needs most of
-        overlay_jpeg, photo_jpeg = _jpeg(draw_instrument(shown, measurement, question.captions)), _jpeg(shown.rgb)
-    return Outcome(
-        result,
-        overlay_jpeg,
-        photo_jpeg,
-        _size_px(first.rgb),
-        drawn_px=_drawn_px([sheet.outline_px for sheet in measurement.sheets], measurement.outline_px),
+    if not measurement.usable and not question.refused_too:
+        return Outcome(result, size_px=_size_px(first.rgb), refusal_jpeg=refusal_jpeg, film_s=first.film_s)
+    first_of: dict[int, int] = {}  # of each file that went in the first of its pictures
+    for number, photo in enumerate(used):
+        first_of.setdefault(file_of[photo], number)
+    shown: list[Outcome | None] = [None] * len(files)
+    for file, number in list(first_of.items())[1:]:
+        clean = blur_surroundings(photos[used[number]], views[number])
+        shown[file] = _with_picture(shown_instrument(views[number]), clean, photos[used[number]].film_s)
+    photos.clear()  # several of a size in memory are what a worker needs most of
+    first = replace(first, rgb=blur_surroundings(first, views[0]))
+    mine = _with_picture(shown_instrument(views[0]), first.rgb, first.film_s)
+    shown[file_of[used[0]]] = mine
+    return replace(
+        mine,
+        result=result,
+        overlay_jpeg=jpeg(draw_instrument(first, views[0], question.captions)),
         refusal_jpeg=refusal_jpeg,
-        film_s=first.film_s,
+        views=tuple(shown) if measurement.usable and (len(files) > 1 or first.film) else (),
     )
 
 
-def _of_views(photos: Sequence[Photo], measurement: InstrumentMeasurement) -> dict[str, Any]:
-    """What is said of several photos of one instrument, as JSON."""
+def photos_in(data: bytes, name: str, reference: Blank | None) -> Sequence[Photo]:
+    """The photo in a file, or the chosen frames of a film.
+
+    Raises
+    ------
+    Refused
+        If it cannot be read.
+    """
+    from vision.clip import clip_photos
+    from vision.clip_files import is_clip
+    from vision.photo import load_photo
+
+    return clip_photos(data, name, reference is None) if is_clip(data) else [load_photo(data, name)]
+
+
+def instrument_views_json(measurement: InstrumentMeasurement, left_out: Sequence[str]) -> dict[str, Any]:
+    """What is said of several photos of one instrument, as JSON; `left_out` are the names of those left out."""
     angle = measurement.viewpoints_deg
     return {
         "photos": len(measurement.used) or int(measurement.usable),
-        "left_out": [photos[number].name for number in measurement.left_out if not photos[number].film],
+        "left_out": list(left_out),
         "viewpoints_deg": None if angle is None else round(angle, 1),
     }
+
+
+def shown_instrument(measurement: InstrumentMeasurement) -> Outcome:
+    """What a page draws over a photo of an instrument."""
+    drawn = _drawn_px([sheet.outline_px for sheet in measurement.sheets], measurement.outline_px)
+    return Outcome({"points_px": instrument_json(measurement)["points_px"]}, drawn_px=drawn)
+
+
+def _with_picture(shown: Outcome, clean: NDArray[np.uint8], film_s: float | None) -> Outcome:
+    return replace(shown, photo_jpeg=jpeg(clean), size_px=_size_px(clean), film_s=film_s)
 
 
 def _refusal_jpeg(
@@ -294,45 +353,7 @@ def _refusal_jpeg(
     if measurement.usable or not measurement.problems:
         return None
     outlines = [sheet.outline_px for sheet in measurement.sheets]
-    return _jpeg(draw_refusal(photo, measurement.problems[0].code, measurement.points_px, outlines, faces_px))
-
-
-def look_at_photo(data: bytes, kind: str, bar_mm: float | None, reference: Blank | None = None) -> bytes:
-    """What is seen in a photo, or why nothing is: the slow half of measuring, made into bytes for `solve_sight`."""
-    from vision.arm.seen import see_arm
-    from vision.instrument.measure import detect_instrument
-    from vision.photo import load_photo
-
-    try:
-        photo = load_photo(data, kind)
-        see = see_arm if kind == ARM else detect_instrument
-        seen = see(photo, bar_mm=bar_mm, reference=reference)
-    except Refused as refusal:
-        return pickle.dumps(refusal.problems)
-    return pickle.dumps(seen)
-
-
-def solve_sight(sight: bytes, question: Question) -> Outcome:
-    """Lengths from what was seen, with corrected points: the quick half of measuring; makes no pictures."""
-    from vision.arm.measure import solve_arm
-    from vision.arm.overlay import sheet_outlines_px
-    from vision.arm.seen import SeenArm
-    from vision.instrument.measure import solve_instrument
-
-    seen = pickle.loads(sight)  # made by `look_at_photo` in a worker of this pool, and kept in memory only
-    if isinstance(seen, SeenArm) and isinstance(question, ArmQuestion):
-        options = question.age_years, question.stature_mm, question.against_wall, question.corrections
-        arm = solve_arm(seen, *options)
-        return Outcome(arm_json(arm), drawn_px=_drawn_px(sheet_outlines_px(arm)))
-    try:
-        if isinstance(seen, tuple):
-            raise Refused(*seen)
-        found = solve_instrument(seen, question.corrections)
-        outlines = [sheet.outline_px for sheet in found.sheets]
-        alone = NO_VIEWS | {"photos": 1}
-        return Outcome(instrument_json(found) | alone, drawn_px=_drawn_px(outlines, found.outline_px))
-    except Refused as refusal:
-        return refused("", refusal.problems, NO_VIEWS, ())
+    return jpeg(draw_refusal(photo, measurement.problems[0].code, measurement.points_px, outlines, faces_px))
 
 
 def refused(name: str, problems: Sequence[Problem], extra: dict[str, Any], lengths: tuple[str, ...]) -> Outcome:
@@ -357,7 +378,8 @@ def _size_px(rgb: NDArray[np.uint8]) -> tuple[int, int]:
     return width, height
 
 
-def _jpeg(rgb: NDArray[np.uint8]) -> bytes:
+def jpeg(rgb: NDArray[np.uint8]) -> bytes:
+    """A picture as a JPEG file without metadata."""
     import numpy as np
     import simplejpeg
 

@@ -1,8 +1,9 @@
 """Photos at rest: one encrypted file each, bound to its name, written whole or not at all.
 
-Three kinds belong to an upload: the photo as it came (needed to measure again after a correction), the copy that is
-shown (face blurred, no metadata; none of a film) and the picture with what was measured drawn on it.  What was seen in
-a photo under review lies beside them in memory (`service.measuring.sights`) and is forgotten whenever one of its files
+Three kinds belong to an upload: the photo as it came (needed to look at again after a correction), the copy on which
+points are moved (face blurred, no metadata; of a film the one frame that is drawn on) and the picture with what was
+measured drawn on it.  The first two go together, once no point is moved any more.  What was seen in a photo under
+review lies beside them in memory (`service.measuring.sights`) and is forgotten whenever one of its files
 is deleted; where several machines serve, it also lies sealed beside the photo, so that any of them answers a moved
 point.  So does, for some minutes, the picture of a refused photo with its fault marked (`service.records.refused`).
 """
@@ -22,8 +23,12 @@ MOST_VIEWS = 5
 ORIGINAL, VIEW, OVERLAY = "original", "view", "overlay"
 ORIGINALS = (ORIGINAL, *(f"{ORIGINAL}{number}" for number in range(2, MOST_VIEWS + 1)))
 """The photos as they came, where several were sent as one."""
+VIEWS = (VIEW, *(f"{VIEW}{number}" for number in range(2, MOST_VIEWS + 1)))
+"""The copies of the same on which points are moved."""
+FOR_MOVING = (*ORIGINALS, *VIEWS)
+"""What goes as soon as no point is moved any more."""
 SIGHT, REFUSED = "sight", "refused"
-KINDS = (*ORIGINALS, VIEW, OVERLAY, SIGHT, REFUSED)
+KINDS = (*FOR_MOVING, OVERLAY, SIGHT, REFUSED)
 
 
 def machine_time() -> datetime:

@@ -263,11 +263,6 @@ class Upload(StudioRow):
         """Where the picture shows a frame of a film: how long after the film's first, s."""
         return (self.result or {}).get("film_s")
 
-    @property
-    def single_photo(self) -> bool:
-        """Whether it is one photo, in which points can be moved."""
-        return self.views == 1 and self.film_s is None
-
 
 class ArmRecord(StudioRow):
     """An arm as the teacher accepted it; what the program found and what the teacher corrected are both kept."""

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import shutil
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
@@ -20,6 +21,7 @@ from service.web.app import create_app
 from service.web.house import House
 from tests.service.seeding import SIZE_PX, SetClock, arm_result, instrument_result, plain_picture
 from vision.clip_files import is_clip
+from vision.photo import Corrections
 
 FILM_S = 1.3
 """Which frame of every film the recorded pictures show, s."""
@@ -48,9 +50,7 @@ class Recorded:
     async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
         await asyncio.sleep(self.pause_s)
         self._note(question)
-        moved = (question.corrections if question else None) or {}
-        result = arm_result(436.0 + (moved["mid_palm"][0] - 830 if "mid_palm" in moved else 0))
-        return self._outcome(data, name, result | {"points_px": result["points_px"] | dict(moved)})
+        return self._outcome(data, name, arm_result(436.0))
 
     async def arm_together(self, files: Sequence[tuple[bytes, str]], question: ArmQuestion | None = None) -> Outcome:
         return together([await self.arm(*file, question) for file in files])
@@ -63,20 +63,34 @@ class Recorded:
     async def instrument_together(
         self, files: Sequence[tuple[bytes, str]], question: InstrumentQuestion | None = None
     ) -> Outcome:
-        return await self.instrument(*files[0], question)
+        views = [await self.instrument(*file, question) for file in files]
+        return replace(views[0], views=tuple(views), result=views[0].result | {"photos": len(files)})
 
     async def look(
-        self, data: bytes, kind: str, bar_mm: float | None = None, reference: Blank | None = None
+        self, files: Sequence[bytes], kind: str, bar_mm: float | None = None, reference: Blank | None = None
     ) -> bytes | None:
         await asyncio.sleep(self.pause_s)
         self.looked.append(kind)
         self.looked_by.append(reference)
-        return kind.encode()
+        return json.dumps([kind, [FILM_S if is_clip(data) else None for data in files]]).encode()
 
-    async def solve(self, sight: bytes, question: Question) -> Outcome:
-        if isinstance(question, ArmQuestion):
-            return await self.arm(b"", sight.decode(), question)
-        return await self.instrument(b"", sight.decode(), question)
+    async def solve(
+        self,
+        sight: bytes,
+        question: Question,
+        moved: Mapping[int, Corrections] | None = None,
+        picture: bytes | None = None,
+    ) -> Outcome:
+        """Each palm that was moved makes the arm longer by as many mm as it lies further to the right than 830 px."""
+        await asyncio.sleep(self.pause_s)
+        self._note(question)
+        kind, films_s = json.loads(sight)
+        self.measured.append(kind)
+        palms = [points["mid_palm"][0] for points in (moved or {}).values() if "mid_palm" in points]
+        arm = arm_result(436.0 + sum(x - 830 for x in palms))
+        result = arm if isinstance(question, ArmQuestion) else instrument_result(243.0)
+        views = tuple(Outcome({"points_px": result["points_px"]}, film_s=film_s) for film_s in films_s)
+        return Outcome(result, None if picture is None else plain_picture(3), size_px=SIZE_PX, views=views)
 
     def _note(self, question: Question | None) -> None:
         self.bars_mm.append(question.bar_mm if question else None)
@@ -87,8 +101,10 @@ class Recorded:
         self.received.append(data)
         if data.startswith(b"bad"):
             return Outcome({"photo": name} | REFUSED, plain_picture(1), plain_picture(2), SIZE_PX)
-        film_s = FILM_S if is_clip(data) else None
-        return Outcome(result, plain_picture(1), plain_picture(2), SIZE_PX, film_s=film_s)
+        if not is_clip(data):
+            return Outcome(result, plain_picture(1), plain_picture(2), SIZE_PX)
+        frame = Outcome(result, plain_picture(1), plain_picture(2), SIZE_PX, film_s=FILM_S)
+        return replace(frame, views=(frame,))
 
 
 @dataclass

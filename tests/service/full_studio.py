@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from service.jobs.workflows import keep_outcome
 from service.jobs.workshop import Workshop
+from service.measuring.looking import look_at_arm, solve_sight
 from service.measuring.work import (
     ArmQuestion,
     InstrumentQuestion,
@@ -80,8 +81,9 @@ def _earlier_picture(arm: Outcome) -> bytes:
     """The picture behind the arm that was accepted with a corrected point."""
     neck, palm = (np.array(arm.result["points_px"][name]) for name in ("side_neck", "mid_palm"))
     x, y = neck + NECK_MOVED * (palm - neck)
-    question = ArmQuestion(age_years=AGE_YEARS, corrections={"side_neck": (float(x), float(y))})
-    corrected = measure_arm_photo((SAMPLES / "child-3.jpg").read_bytes(), ARM, question)
+    sight = look_at_arm((SAMPLES / "child-3.jpg").read_bytes(), None, None)
+    moved = {0: {"side_neck": (float(x), float(y))}}
+    corrected = solve_sight(sight, ArmQuestion(age_years=AGE_YEARS), moved, arm.photo_jpeg)
     assert corrected.overlay_jpeg is not None
     return corrected.overlay_jpeg
 

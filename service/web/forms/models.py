@@ -48,7 +48,7 @@ LONGEST_LINK = 400
 LONGEST_CHART_CELL = 16
 """Letters in one cell of a chart; our choice."""
 MOST_POINTS = 40
-"""Points that can be moved in one photo; our choice, several times what is drawn."""
+"""Points that can be moved in the photos of one upload; our choice, more than are drawn in five of them."""
 FARTHEST_PX = 100_000.0
 """Farthest from the corner a point can be moved; our choice, beyond every photo that is accepted."""
 
@@ -162,7 +162,7 @@ Points = Annotated[dict[Annotated[str, Field(max_length=40)], tuple[Pixels, Pixe
 
 
 class PointsForm(PageForm):
-    """Points that were moved, px in the upright photo."""
+    """Points that were moved, px in the upright photo, by their names; ``@2`` behind it is the second of several."""
 
     points: Json[Points]
 

@@ -1,5 +1,6 @@
-// Review: points to move by mouse, finger, arrow keys or buttons. The server says after each move what follows from it;
-// one question is under way at a time, and the next one asks about the newest points.
+// Review: points to move by mouse, finger, arrow keys or buttons, in one of several photos at a time. The server says
+// after each move what follows from it; one question is under way at a time, and the next one asks about the newest
+// points of all photos.
 "use strict";
 
 const SVG = "http://www.w3.org/2000/svg";
@@ -173,46 +174,161 @@ class Asker {
   }
 }
 
-function start(bench) {
-  const [width, height] = [Number(bench.dataset.width), Number(bench.dataset.height)];
-  const automatic = JSON.parse(bench.dataset.automatic);
-  const moved = new Map(Object.entries(JSON.parse(bench.dataset.moved)));
+// One picture with its points; what all pictures share (moved points, buttons, questions) is in `shared`.
+class Board {
+  constructor(bench, kind, shared) {
+    Object.assign(this, { bench, shared, suffix: bench.dataset.bench });
+    [this.width, this.height] = [Number(bench.dataset.width), Number(bench.dataset.height)];
+    this.automatic = JSON.parse(bench.dataset.automatic);
+    const found = JSON.parse(bench.dataset.drawn);
+    const [pane, stage] = ["pane", "stage"].map((css) => bench.querySelector(`.${css}`));
+    this.frame = new Frame(pane, stage, this.width, this.height, [...Object.values(this.automatic), ...(found.outline || [])]);
+    this.svg = drawn(stage, "svg", "points", { viewBox: `0 0 ${this.width} ${this.height}`, preserveAspectRatio: "none" });
+    this.shapes = drawn(this.svg, "g", "shapes");
+    this.drawFound(found);
+    this.loupe = new Loupe(bench, bench.querySelector("img"), this.width);
+    this.spans = (kind === "arm" ? [["side_neck", "mid_palm"]] : [["scroll_top", "body_top"], ["body_top", "body_bottom"]])
+      .filter(([from, to]) => this.automatic[from] && this.automatic[to])
+      .map(([from, to]) => ({ from, to, lines: ["span", "span over"].map((css) => drawn(this.svg, "line", css)) }));
+    this.handles = new Map();
+    for (const [name, [x, y]] of Object.entries(this.automatic)) {
+      const trail = drawn(this.svg, "line", "trail", { x1: x, y1: y });
+      this.handles.set(name, { trail, ghost: drawn(this.svg, "circle", "ghost", { cx: x, cy: y }) });
+    }
+    for (const [name, parts] of this.handles) parts.handle = this.handle(name);
+    this.held = null;
+    this.drag();
+    new ResizeObserver(() => this.fitRings()).observe(stage);
+    new ResizeObserver(() => { if (pane.clientWidth) this.frame.apply(); }).observe(pane);
+  }
+
+  key(name) {
+    return name + this.suffix;
+  }
+
+  at(name) {
+    return this.shared.moved.get(this.key(name)) || this.automatic[name];
+  }
+
+  get isMoved() {
+    return [...this.handles.keys()].some((name) => this.shared.moved.has(this.key(name)));
+  }
+
+  handle(name) {
+    const handle = drawn(this.svg, "g", "handle", {
+      tabindex: "0", role: "button", "aria-label": this.shared.names[name] || name, "aria-describedby": "how-to-move", "data-point": this.key(name),
+    });
+    for (const css of ["grip", "core", "ring", "dot"]) drawn(handle, "circle", css);
+    handle.addEventListener("focus", () => this.shared.choose(name));
+    handle.addEventListener("keydown", (event) => {
+      if (!STEPS[event.key]) return;
+      event.preventDefault();
+      this.shared.step(name, STEPS[event.key], event.shiftKey ? 10 : 1);
+    });
+    return handle;
+  }
+
+  drawFound(found) {
+    this.shapes.replaceChildren();
+    const line = (points, css) => points?.length && ["rim", ""].forEach((rim) =>
+      drawn(this.shapes, "polygon", `${css} ${rim}`, { points: points.map((each) => each.join(",")).join(" ") }));
+    for (const sheet of found.sheets || []) line(sheet, "of-sheet");
+    line(found.outline, "of-body");
+  }
+
+  place(name) {
+    const [[x, y], isMoved] = [this.at(name), this.shared.moved.has(this.key(name))];
+    const { handle, ghost, trail } = this.handles.get(name);
+    handle.setAttribute("transform", `translate(${x} ${y})`);
+    handle.classList.toggle("moved", isMoved);
+    for (const node of [ghost, trail]) node.classList.toggle("gone", !isMoved);
+    trail.setAttribute("x2", x);
+    trail.setAttribute("y2", y);
+    for (const { from, to, lines } of this.spans)
+      for (const line of lines)
+        for (const [end, key] of [[from, 1], [to, 2]]) {
+          line.setAttribute(`x${key}`, this.at(end)[0]);
+          line.setAttribute(`y${key}`, this.at(end)[1]);
+        }
+  }
+
+  move(name, x, y) {
+    this.shared.moved.set(this.key(name), [Math.min(Math.max(x, 0), this.width - 1), Math.min(Math.max(y, 0), this.height - 1)]);
+    this.place(name);
+    this.loupe.show(this.at(name));
+    this.shared.changed();
+  }
+
+  // Rings have one size on the screen, however large the photo is shown.
+  fitRings() {
+    const shown = this.svg.getBoundingClientRect().width;
+    if (!shown) return;
+    const radii = { grip: REACH_PX, core: 10, ring: 10, dot: 1.8, ghost: 5 };
+    for (const [css, radius] of Object.entries(radii))
+      for (const node of this.svg.querySelectorAll(`.${css}`)) node.setAttribute("r", (radius * this.width) / shown);
+  }
+
+  photoPlace(event) {
+    const box = this.svg.getBoundingClientRect();
+    return [((event.clientX - box.left) / box.width) * this.width, ((event.clientY - box.top) / box.height) * this.height, this.width / box.width];
+  }
+
+  drag() {
+    const svg = this.svg;
+    svg.addEventListener("pointerdown", (event) => {
+      const [x, y, unit] = this.photoPlace(event);
+      const near = [...this.handles.keys()]
+        .map((name) => [name, Math.hypot(this.at(name)[0] - x, this.at(name)[1] - y)])
+        .sort((one, other) => one[1] - other[1])[0];
+      if (!near || near[1] > REACH_PX * unit * 1.01 || event.button > 0) return;
+      event.preventDefault();
+      const [name] = near;
+      svg.setPointerCapture(event.pointerId);
+      this.handles.get(name).handle.focus({ preventScroll: true }); // chooses it
+      // the point keeps its distance from the finger, so that it does not jump
+      this.held = { name, id: event.pointerId, dx: this.at(name)[0] - x, dy: this.at(name)[1] - y, moving: false };
+      this.handles.get(name).handle.classList.add("held");
+      this.loupe.show(this.at(name));
+    });
+    // a finger on a point moves the point and not the page; browsers heed touch-action inside a drawing unevenly
+    svg.addEventListener("touchstart", (event) => { if (this.held) event.preventDefault(); }, { passive: false });
+    svg.addEventListener("pointermove", (event) => {
+      if (this.held?.id !== event.pointerId) return;
+      const [x, y] = this.photoPlace(event);
+      if (!this.held.moving) this.shared.remember();
+      this.held.moving = true;
+      this.move(this.held.name, x + this.held.dx, y + this.held.dy);
+    });
+    for (const end of ["pointerup", "pointercancel"])
+      svg.addEventListener(end, (event) => {
+        if (this.held?.id !== event.pointerId) return;
+        this.handles.get(this.held.name).handle.classList.remove("held");
+        this.frame.keep(this.at(this.held.name), 0.02);
+        this.held = null;
+        this.shared.still();
+        this.loupe.hide();
+      });
+  }
+}
+
+function start(benches) {
+  const moved = new Map(Object.entries(JSON.parse(benches.dataset.moved)));
   const [live, tools, failure] = ["live", "tools", "failure"].map((name) => document.querySelector(`[data-${name}]`));
   const [choice, undo, reset, resetAll] = ["choice", "undo", "reset", "reset-all"].map((name) => tools.querySelector(`[data-${name}]`));
   const token = document.querySelector("[data-form] [name=form_token]").value;
   const accept = document.querySelector("[data-accept]");
-  const names = Object.fromEntries([...choice.options].map((each) => [each.value, each.textContent]));
-  const readout = bench.querySelector("[data-readout]");
-  const handles = new Map();
+  const readout = benches.querySelector("[data-readout]");
+  const views = [...benches.querySelectorAll("[name=view]:enabled")];
   const past = []; // what moved points were before each move
-  let held = null;
   let lastStep = { name: null, at: 0 };
   let loupeTimer = 0;
+  let board = null; // the picture that is shown
 
-  const [pane, stage] = ["pane", "stage"].map((css) => bench.querySelector(`.${css}`));
-  bench.hidden = false;
-  let found = JSON.parse(bench.dataset.drawn);
-  const frame = new Frame(pane, stage, width, height, [...Object.values(automatic), ...(found.outline || [])]);
-  const svg = drawn(stage, "svg", "points", { viewBox: `0 0 ${width} ${height}`, preserveAspectRatio: "none" });
-  const shapes = drawn(svg, "g", "shapes");
-  const drawFound = () => {
-    shapes.replaceChildren();
-    const line = (points, css) => points?.length && ["rim", ""].forEach((rim) =>
-      drawn(shapes, "polygon", `${css} ${rim}`, { points: points.map((each) => each.join(",")).join(" ") }));
-    for (const sheet of found.sheets || []) line(sheet, "of-sheet");
-    line(found.outline, "of-body");
-  };
-  drawFound();
-  const loupe = new Loupe(bench, bench.querySelector("img"), width);
-  const at = (name) => moved.get(name) || automatic[name];
-  const spans = (bench.dataset.kind === "arm" ? [["side_neck", "mid_palm"]] : [["scroll_top", "body_top"], ["body_top", "body_bottom"]])
-    .filter(([from, to]) => automatic[from] && automatic[to])
-    .map(([from, to]) => ({ from, to, lines: ["span", "span over"].map((css) => drawn(svg, "line", css)) }));
-
-  const asker = new Asker(bench.dataset.address, token, {
+  const still = () => live.setAttribute("aria-busy", String(Boolean(board?.held) || asker.busy !== null)); // then it is read out
+  const asker = new Asker(benches.dataset.address, token, {
     slow: (is) => live.classList.toggle("busy", is),
     failed: () => { failure.hidden = false; },
-    still: () => live.setAttribute("aria-busy", String(held !== null || asker.busy !== null)), // then it is read out
+    still,
     answer: ({ usable, html, more, short, drawn }) => {
       failure.hidden = true;
       accept.querySelector("button").disabled = !usable;
@@ -221,140 +337,76 @@ function start(bench) {
       const open = everything.querySelector("details")?.open;
       everything.innerHTML = more;
       readout.textContent = short;
-      found = drawn;
-      drawFound();
+      for (const each of boards) each.drawFound(drawn[each.suffix] || {});
       if (open) everything.querySelector("details")?.setAttribute("open", "");
     },
   });
 
-  const measure = () => asker.ask(Object.fromEntries(moved));
-
-  function place(name) {
-    const [x, y] = at(name);
-    const { handle, ghost, trail } = handles.get(name);
-    handle.setAttribute("transform", `translate(${x} ${y})`);
-    handle.classList.toggle("moved", moved.has(name));
-    for (const node of [ghost, trail]) node.classList.toggle("gone", !moved.has(name));
-    trail.setAttribute("x2", x);
-    trail.setAttribute("y2", y);
-    for (const { from, to, lines } of spans)
-      for (const line of lines)
-        for (const [end, key] of [[from, 1], [to, 2]]) {
-          line.setAttribute(`x${key}`, at(end)[0]);
-          line.setAttribute(`y${key}`, at(end)[1]);
-        }
+  function tell() {
     undo.disabled = past.length === 0;
-    reset.disabled = !moved.has(choice.value);
+    reset.disabled = !moved.has(board.key(choice.value));
     resetAll.disabled = moved.size === 0;
-  }
-
-  function placeAll() {
-    for (const name of handles.keys()) place(name);
+    for (const each of views)
+      each.parentElement.querySelector("[data-is-moved]").hidden = !boards.find(({ suffix }) => suffix === each.value).isMoved;
   }
 
   function remember() {
     past.push(new Map(moved));
-  }
-
-  function move(name, x, y) {
-    moved.set(name, [Math.min(Math.max(x, 0), width - 1), Math.min(Math.max(y, 0), height - 1)]);
-    place(name);
-    loupe.show(at(name));
-    measure();
+    lastStep.name = null;
   }
 
   function step(name, [dx, dy], far) {
     const now = Date.now();
     if (lastStep.name !== name || now - lastStep.at > 1500) remember(); // steps in a row are one move
     lastStep = { name, at: now };
-    move(name, at(name)[0] + dx * far, at(name)[1] + dy * far);
-    frame.keep(at(name));
+    const [mine, [x, y]] = [board, board.at(name)];
+    mine.move(name, x + dx * far, y + dy * far);
+    mine.frame.keep(mine.at(name));
     clearTimeout(loupeTimer);
-    loupeTimer = setTimeout(() => { if (!held) loupe.hide(); }, 1200);
+    loupeTimer = setTimeout(() => { if (!mine.held) mine.loupe.hide(); }, 1200);
   }
 
   function choose(name) {
     choice.value = name;
-    for (const [each, { handle }] of handles) handle.classList.toggle("chosen", each === name);
-    reset.disabled = !moved.has(name);
+    for (const [each, { handle }] of board.handles) handle.classList.toggle("chosen", each === name);
+    reset.disabled = !moved.has(board.key(name));
   }
 
+  function changed() {
+    tell();
+    asker.ask(Object.fromEntries(moved));
+  }
+
+  const shared = { moved, remember, choose, step, changed, still, names: Object.fromEntries([...choice.options].map((each) => [each.value, each.textContent])) };
+  benches.hidden = false;
+  const boards = [...benches.querySelectorAll("[data-bench]")].map((bench) => {
+    bench.hidden = false; // while it is laid out
+    return new Board(bench, benches.dataset.kind, shared);
+  });
+
+  function show(suffix) {
+    board?.loupe.hide();
+    lastStep.name = null;
+    board = boards.find((each) => each.suffix === suffix) || boards[0];
+    for (const each of boards) each.bench.hidden = each !== board;
+    for (const each of views) each.checked = each.value === board.suffix;
+    board.frame.apply();
+    board.fitRings();
+    choose(choice.value);
+    tell();
+  }
+
+  // Take moves back, or put them again: in the picture where they were, so that it is seen.
   function change(edit) {
+    const before = new Map(moved);
     edit();
     lastStep.name = null;
-    placeAll();
-    measure();
+    const touched = [...new Set([...before.keys(), ...moved.keys()])].filter((key) => before.get(key)?.join() !== moved.get(key)?.join());
+    const where = touched.map((key) => key.slice(key.split("@")[0].length));
+    if (where.length && !where.includes(board.suffix)) show(where[0]);
+    for (const each of boards) for (const name of each.handles.keys()) each.place(name);
+    changed();
   }
-
-  const photoPlace = (event) => {
-    const box = svg.getBoundingClientRect();
-    return [((event.clientX - box.left) / box.width) * width, ((event.clientY - box.top) / box.height) * height, width / box.width];
-  };
-
-  for (const name of Object.keys(automatic)) {
-    const [x, y] = automatic[name];
-    const trail = drawn(svg, "line", "trail", { x1: x, y1: y });
-    const ghost = drawn(svg, "circle", "ghost", { cx: x, cy: y });
-    handles.set(name, { trail, ghost });
-  }
-  for (const [name, parts] of handles) {
-    const handle = drawn(svg, "g", "handle", {
-      tabindex: "0", role: "button", "aria-label": names[name] || name, "aria-describedby": "how-to-move", "data-point": name,
-    });
-    for (const css of ["grip", "core", "ring", "dot"]) drawn(handle, "circle", css);
-    parts.handle = handle;
-    handle.addEventListener("focus", () => choose(name));
-    handle.addEventListener("keydown", (event) => {
-      if (!STEPS[event.key]) return;
-      event.preventDefault();
-      step(name, STEPS[event.key], event.shiftKey ? 10 : 1);
-    });
-  }
-
-  // Rings have one size on the screen, however large the photo is shown.
-  function fitRings() {
-    const unit = width / svg.getBoundingClientRect().width;
-    const radii = { grip: REACH_PX, core: 10, ring: 10, dot: 1.8, ghost: 5 };
-    for (const [css, radius] of Object.entries(radii))
-      for (const node of svg.querySelectorAll(`.${css}`)) node.setAttribute("r", radius * unit);
-  }
-  new ResizeObserver(fitRings).observe(stage);
-  new ResizeObserver(() => frame.apply()).observe(pane);
-
-  svg.addEventListener("pointerdown", (event) => {
-    const [x, y, unit] = photoPlace(event);
-    const near = [...handles.keys()]
-      .map((name) => [name, Math.hypot(at(name)[0] - x, at(name)[1] - y)])
-      .sort((one, other) => one[1] - other[1])[0];
-    if (!near || near[1] > REACH_PX * unit * 1.01 || event.button > 0) return;
-    event.preventDefault();
-    const [name] = near;
-    svg.setPointerCapture(event.pointerId);
-    handles.get(name).handle.focus({ preventScroll: true }); // chooses it
-    // the point keeps its distance from the finger, so that it does not jump
-    held = { name, id: event.pointerId, dx: at(name)[0] - x, dy: at(name)[1] - y, moving: false };
-    handles.get(name).handle.classList.add("held");
-    loupe.show(at(name));
-  });
-  // a finger on a point moves the point and not the page; browsers heed touch-action inside a drawing unevenly
-  svg.addEventListener("touchstart", (event) => { if (held) event.preventDefault(); }, { passive: false });
-  svg.addEventListener("pointermove", (event) => {
-    if (held?.id !== event.pointerId) return;
-    const [x, y] = photoPlace(event);
-    if (!held.moving) remember();
-    held.moving = true;
-    lastStep.name = null;
-    move(held.name, x + held.dx, y + held.dy);
-  });
-  for (const end of ["pointerup", "pointercancel"])
-    svg.addEventListener(end, (event) => {
-      if (held?.id !== event.pointerId) return;
-      handles.get(held.name).handle.classList.remove("held");
-      frame.keep(at(held.name), 0.02);
-      held = null;
-      asker.tell.still();
-      loupe.hide();
-    });
 
   // Buttons move the chosen point too: for fingers that want one pixel, and for hands that cannot drag.
   for (const button of tools.querySelectorAll("[data-step]")) {
@@ -367,17 +419,18 @@ function start(bench) {
     button.addEventListener("contextmenu", (event) => event.preventDefault());
     button.addEventListener("click", go);
   }
-  choice.addEventListener("change", () => { choose(choice.value); frame.keep(at(choice.value)); });
+  choice.addEventListener("change", () => { choose(choice.value); board.frame.keep(board.at(choice.value)); });
+  for (const each of views) each.addEventListener("change", () => show(each.value));
   for (const button of tools.querySelectorAll("[data-zoom]"))
-    button.addEventListener("click", () => { frame.by(Number(button.dataset.zoom), at(choice.value)); fitRings(); });
+    button.addEventListener("click", () => { board.frame.by(Number(button.dataset.zoom), board.at(choice.value)); board.fitRings(); });
   undo.addEventListener("click", () => change(() => {
     const before = past.pop() || new Map();
     moved.clear();
-    for (const [name, place] of before) moved.set(name, place);
+    for (const [key, place] of before) moved.set(key, place);
   }));
-  reset.addEventListener("click", () => change(() => { remember(); moved.delete(choice.value); }));
+  reset.addEventListener("click", () => change(() => { remember(); moved.delete(board.key(choice.value)); }));
   resetAll.addEventListener("click", () => change(() => { remember(); moved.clear(); }));
-  bench.addEventListener("keydown", (event) => {
+  benches.addEventListener("keydown", (event) => {
     if (event.key.toLowerCase() !== "z" || !(event.ctrlKey || event.metaKey) || undo.disabled) return;
     event.preventDefault();
     undo.click();
@@ -390,9 +443,9 @@ function start(bench) {
   });
 
   tools.hidden = false;
-  choose(choice.value);
-  placeAll();
+  for (const each of boards) for (const name of each.handles.keys()) each.place(name);
+  show(boards[0].suffix);
 }
 
-const bench = document.querySelector("[data-bench]");
-if (bench) start(bench);
+const benches = document.querySelector("[data-benches]");
+if (benches) start(benches);

@@ -3,12 +3,14 @@
 Without script the page still shows the points and accepts or asks again; only dragging needs it.  What is shown is the
 blurred copy.  The photo as it came, which no page ever sends out, is looked at once when the page opens; moved points
 are solved from what was seen then (`service.measuring.sights`), and drawn into the picture that is kept when they are
-accepted.
+accepted.  Of photos that were measured together each has its picture, of a film the one frame that is kept; a point
+that is moved in one of them is solved for with all the others.
 """
 
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from typing import Any
 
 from fastapi import APIRouter, BackgroundTasks, Request
@@ -25,12 +27,12 @@ from service.fit.verdict_json import verdict_json
 from service.jobs.running import start_again
 from service.jobs.workflows import keep_pictures, keep_result, measured
 from service.measuring.results import kept_build, kept_length
-from service.measuring.work import ArmQuestion, InstrumentQuestion, Question
+from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.records.asking import is_open
 from service.records.audit import Action, note
 from service.records.deciding import chart_in_use, latest_arm, losses_in_use, verdict_for
 from service.records.lookups import Stated, age_years, stated, stated_by
-from service.records.photos import ORIGINAL, ORIGINALS, OVERLAY, VIEW
+from service.records.photos import FOR_MOVING, ORIGINAL, OVERLAY, VIEWS
 from service.records.tables import (
     ACCEPTED,
     AGAIN,
@@ -70,7 +72,62 @@ MOVABLE = {
 }
 """Points a teacher may move, as the measuring rooms name them."""
 NOT_SO = {"message": marked("It cannot be measured like this"), "advice": ""}
-PICTURES = {"photo.jpg": VIEW, "overlay.jpg": OVERLAY}
+PICTURES = {kind.replace("view", "photo") + ".jpg": kind for kind in VIEWS} | {"overlay.jpg": OVERLAY}
+
+
+@dataclass(frozen=True)
+class View:
+    """A picture of an upload on which points can be moved.
+
+    Attributes
+    ----------
+    number : int
+        Of the photo or film, from 1.
+    points_px, drawn_px : dict
+        Points as the program found them, and what is drawn beside them.
+    size_px : tuple of int
+        (width, height).
+    film_s : float or None
+        Where it is a frame of a film: how long after the film's first, s.
+    """
+
+    number: int
+    points_px: dict[str, Any]
+    drawn_px: dict[str, Any]
+    size_px: tuple[int, int]
+    film_s: float | None
+
+    @property
+    def file(self) -> str:
+        """Its picture's name in the address."""
+        return f"photo{self.number if self.number > 1 else ''}.jpg"
+
+    @property
+    def suffix(self) -> str:
+        """What the names of its points end in."""
+        return f"@{self.number}" if self.number > 1 else ""
+
+
+def views_of(upload: Upload) -> list[View]:
+    """The pictures on which points can be moved; none of several photos that were measured before that was possible."""
+    result, corrected = upload.result or {}, upload.corrected or {}
+    kept = result.get("views")
+    if kept is None and (upload.views > 1 or upload.film_s is not None):
+        return []
+    size_px = upload.width_px or 1, upload.height_px or 1
+    alone = {"points_px": result.get("points_px", {}), "drawn_px": result.get("drawn_px", {}), "size_px": size_px}
+    moved = corrected.get("drawn_views", [])
+    return [
+        View(
+            number,
+            {name: place for name, place in each["points_px"].items() if name in MOVABLE[upload.kind]},
+            moved[number - 1] if moved else each["drawn_px"],
+            tuple(each["size_px"]),
+            each.get("film_s"),
+        )
+        for number, each in enumerate(kept or [alone], start=1)
+        if each is not None
+    ]
 
 
 @router.get("/{upload_id}")
@@ -88,7 +145,7 @@ def review(
 
 def _can_measure(parts: House, upload: Upload) -> bool:
     """Whether points can be moved."""
-    return upload.state == MEASURED and upload.single_photo and parts.photos.has(upload.id, ORIGINAL)
+    return upload.state == MEASURED and bool(views_of(upload)) and parts.photos.has(upload.id, ORIGINAL)
 
 
 def _review_page(
@@ -103,6 +160,7 @@ def _review_page(
     child = records.get_one(Child, upload.child_id) if upload.child_id else None
     say = translator(page_language(request))
     live, more, short = _live(request, records, child, upload, upload.corrected or upload.result or {})
+    views = views_of(upload)
     return page(
         request,
         "teacher/review.html",
@@ -110,11 +168,12 @@ def _review_page(
         upload=upload,
         refused=refused,
         child=child,
-        automatic=json.dumps(_movable(upload, upload.result or {})),
+        views=views,
         moved=json.dumps((upload.corrected or {}).get("moved_px", {})),
-        drawn=json.dumps((upload.corrected or upload.result or {}).get("drawn_px", {})),
         waiting=_waiting(records),
-        names=[(name, say(MOVABLE[upload.kind][name])) for name in _movable(upload, upload.result or {})],
+        names=[
+            (name, say(words)) for name, words in MOVABLE[upload.kind].items() if views and name in views[0].points_px
+        ],
         reasons=_reasons(upload),
         can_measure=_can_measure(parts, upload),
         can_retry=parts.photos.has(upload.id, ORIGINAL),
@@ -144,7 +203,7 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
         raise nothing_here() from None
     found = await _solved(parts, who, upload_id, points)
 
-    def keep() -> tuple[str, str, str]:
+    def keep() -> tuple[str, str, str, dict[str, Any]]:
         with parts.store.for_studio(who.studio_id) as records:
             upload = _upload(records, upload_id)
             if upload.state != MEASURED:
@@ -152,10 +211,9 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
             if found["usable"]:
                 upload.corrected = found if points else None
             child = records.get_one(Child, upload.child_id) if upload.child_id else None
-            return _live(request, records, child, upload, found)
+            return *_live(request, records, child, upload, found), _drawn(upload, found)
 
-    words, more, short = await run_in_threadpool(keep)
-    drawn = found.get("drawn_px", {})
+    words, more, short, drawn = await run_in_threadpool(keep)
     return JSONResponse({"usable": found["usable"], "html": words, "more": more, "short": short, "drawn": drawn})
 
 
@@ -169,7 +227,7 @@ async def change_reference(request: Request, upload_id: str, who: Visitor, parts
             upload = _upload(records, upload_id)
             if upload.state != MEASURED:
                 raise nothing_here()
-            return upload.kind, _question(parts, records, upload, None, stated_by(records, upload, chosen))
+            return upload.kind, _question(parts, records, upload, stated_by(records, upload, chosen))
 
     kind, question = await run_in_threadpool(asked)
     originals = await run_in_threadpool(parts.photos.originals, upload_id)
@@ -195,7 +253,7 @@ async def change_reference(request: Request, upload_id: str, who: Visitor, parts
 
 @router.post("/{upload_id}/accept")
 async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
-    """Take the measurement into the records; the photo as it came is deleted."""
+    """Take the measurement into the records; the photo as it came, and its copy, are deleted."""
     await _draw_moved_points(parts, who, upload_id)
 
     def take() -> RedirectResponse:
@@ -216,7 +274,7 @@ async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse
             note(records, who.studio_id, Action.MEASUREMENT_ACCEPTED, now, who.teacher_id, about)
             following = _next_to_review(records, upload)
             back = f"/children/{upload.child_id}" if upload.child_id else "/instruments"
-        parts.photos.delete(upload_id, *ORIGINALS)
+        parts.photos.delete(upload_id, *FOR_MOVING)
         return go_done(f"/reviews/{following}" if following else back, deed)
 
     return await run_in_threadpool(take)
@@ -303,10 +361,6 @@ def _upload(records: Session, upload_id: str) -> Upload:
     return upload
 
 
-def _movable(upload: Upload, result: dict[str, Any]) -> dict[str, Any]:
-    return {name: place for name, place in result.get("points_px", {}).items() if name in MOVABLE[upload.kind]}
-
-
 async def _solved(
     parts: House, who: SignedIn, upload_id: str, points: dict[str, tuple[float, float]]
 ) -> dict[str, Any]:
@@ -315,29 +369,64 @@ async def _solved(
     def asked() -> tuple[Upload, Question]:
         with parts.store.for_studio(who.studio_id) as records:
             upload = _upload(records, upload_id)
-            return upload, _question(parts, records, upload, points)
+            return upload, _question(parts, records, upload)
 
     upload, question = await run_in_threadpool(asked)
     if not points:
         return upload.result or {"usable": False, "points_px": {}}
-    if not set(points) <= set(MOVABLE[upload.kind]) or not upload.single_photo:
-        raise nothing_here()
+    moved = _by_file(upload, points)
     sight = await _sight(parts, upload_id, upload.kind, Stated(question.bar_mm, question.reference))
     if sight is None:
         raise nothing_here()
-    outcome = await parts.pool.solve(sight, question)
-    return outcome.result | {"moved_px": points, "drawn_px": outcome.drawn_px}
+    outcome = await parts.pool.solve(sight, question, moved)
+    if outcome.result["usable"] and not _is_of_same_pictures(upload, outcome):
+        raise nothing_here()
+    drawn = [{} if each is None else each.drawn_px for each in outcome.views]
+    return outcome.result | {"moved_px": points, "drawn_views": drawn}
+
+
+def _by_file(upload: Upload, points: dict[str, tuple[float, float]]) -> dict[int, dict[str, tuple[float, float]]]:
+    """Moved points by the number of the file, from 0, in whose picture they were moved.
+
+    Raises
+    ------
+    HTTPException
+        If one of them is no point of these pictures.
+    """
+    views = {each.suffix: each for each in views_of(upload)}
+    moved: dict[int, dict[str, tuple[float, float]]] = {}
+    for key, place in points.items():
+        name, at, number = key.partition("@")
+        view = views.get(at + number)
+        if view is None or name not in MOVABLE[upload.kind]:
+            raise nothing_here()
+        moved.setdefault(view.number - 1, {})[name] = place
+    return moved
+
+
+def _drawn(upload: Upload, found: dict[str, Any]) -> dict[str, Any]:
+    """What is drawn over each picture, by what the names of its points end in."""
+    now = found.get("drawn_views")
+    if now is None:
+        return {each.suffix: each.drawn_px for each in views_of(upload)}
+    return {each.suffix: now[each.number - 1] for each in views_of(upload) if each.number <= len(now)}
+
+
+def _is_of_same_pictures(upload: Upload, outcome: Outcome) -> bool:
+    """Whether what was seen is of the pictures that are kept: another release may choose other frames of a film."""
+    seen = [(number, each.film_s) for number, each in enumerate(outcome.views, start=1) if each is not None]
+    return seen == [(each.number, each.film_s) for each in views_of(upload)]
 
 
 async def _sight(parts: House, upload_id: str, kind: str, known: Stated) -> bytes | None:
-    """What is seen in a photo under review; None where the photo is not kept any more or could not be looked at."""
+    """What is seen in what is under review; None where it is not kept any more or could not be looked at."""
 
     async def look() -> bytes | None:
         shared = await run_in_threadpool(parts.photos.shared_sight, upload_id, str(known))
-        original = None if shared else await run_in_threadpool(parts.photos.get, upload_id, ORIGINAL)
-        if original is None:
+        originals = [] if shared else await run_in_threadpool(parts.photos.originals, upload_id)
+        if not originals:
             return shared
-        sight = await parts.pool.look(original, kind, known.bar_mm, known.reference)
+        sight = await parts.pool.look(originals, kind, known.bar_mm, known.reference)
         if sight is not None:
             await run_in_threadpool(parts.photos.share_sight, upload_id, str(known), sight)
         return sight
@@ -351,17 +440,19 @@ async def _draw_moved_points(parts: House, who: SignedIn, upload_id: str) -> Non
     def asked() -> tuple[Upload, Question, bytes | None]:
         with parts.store.for_studio(who.studio_id) as records:
             upload = _upload(records, upload_id)
-            question = _question(parts, records, upload, (upload.corrected or {}).get("moved_px"))
-        return upload, question, parts.photos.get(upload_id, ORIGINAL) if question.corrections else None
+            views, moved = views_of(upload), (upload.corrected or {}).get("moved_px")
+            question = _question(parts, records, upload)
+        picture = parts.photos.get(upload_id, VIEWS[views[0].number - 1]) if views and moved else None
+        return upload, question, picture
 
-    upload, question, original = await run_in_threadpool(asked)
-    if original is None:
+    upload, question, picture = await run_in_threadpool(asked)
+    if picture is None:
         return
-    if isinstance(question, ArmQuestion):
-        outcome = await parts.pool.arm(original, ARM, question)
-    else:
-        outcome = await parts.pool.instrument(original, upload.kind, question)
-    drawn = outcome.overlay_jpeg
+    sight = await _sight(parts, upload_id, upload.kind, Stated(question.bar_mm, question.reference))
+    if sight is None:
+        return
+    moved = _by_file(upload, (upload.corrected or {})["moved_px"])
+    drawn = (await parts.pool.solve(sight, question, moved, picture)).overlay_jpeg
 
     def keep() -> None:
         if drawn is not None and parts.photos.has(upload_id, ORIGINAL):
@@ -370,14 +461,14 @@ async def _draw_moved_points(parts: House, who: SignedIn, upload_id: str) -> Non
     await run_in_threadpool(keep)
 
 
-def _question(parts: House, records: Session, upload: Upload, points: Any, otherwise: Stated | None = None) -> Question:
+def _question(parts: House, records: Session, upload: Upload, otherwise: Stated | None = None) -> Question:
     """What to measure; `otherwise` is said of the thing of known size in place of what the records say."""
     known = otherwise or stated(records, upload)
     if upload.kind != ARM:
-        return InstrumentQuestion(points, known.bar_mm, reference=known.reference)
+        return InstrumentQuestion(known.bar_mm, reference=known.reference)
     child = records.get(Child, upload.child_id) if upload.child_id else None
     age = age_years(child, parts.clock.now().date())
-    return ArmQuestion(age_years=age, corrections=points, bar_mm=known.bar_mm, reference=known.reference)
+    return ArmQuestion(age_years=age, bar_mm=known.bar_mm, reference=known.reference)
 
 
 def _reasons(upload: Upload) -> dict[str, str]:
@@ -504,4 +595,4 @@ def _only_lengths(result: dict[str, Any]) -> dict[str, Any]:
 
 
 def _without_names(result: dict[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in result.items() if name not in ("photo", "drawn_px", "film_s")}
+    return {name: value for name, value in result.items() if name not in ("photo", "drawn_px", "film_s", "views")}

@@ -45,10 +45,10 @@ def test_a_film_is_sent_measured_and_reviewed(browser: Browser, tmp_path: Path) 
                 found = (records.get_one(Upload, upload_id).result or {})["arm_length"]
             assert found["low_mm"] < TRUE_MM < found["high_mm"]
             kept = {each for each in (ORIGINAL, OVERLAY, VIEW) if service.house.photos.has(upload_id, each)}
-            assert kept == {ORIGINAL, OVERLAY}
+            assert kept == {ORIGINAL, OVERLAY, VIEW}
             table.goto(f"{service.address}/reviews/{upload_id}")
             expect(table.locator("main")).to_contain_text("This was measured in a film")
-            assert table.locator("img.photo").evaluate("image => image.naturalWidth") == 1280
+            assert table.locator(".stage img").evaluate("image => image.naturalWidth") == 1280
             table.get_by_role("button", name="Accept").click()
             expect(table).not_to_have_url(re.compile(upload_id))
-            assert not service.house.photos.has(upload_id, ORIGINAL)
+            assert not any(service.house.photos.has(upload_id, each) for each in (ORIGINAL, VIEW))

@@ -42,7 +42,7 @@ def test_a_photo_under_review_is_kept_until_its_day(place: Place) -> None:
 def test_without_review_the_original_goes_when_it_is_measured(open_place: Callable[..., Place]) -> None:
     place = open_place(review=False)
     upload_id = send(place, seed(place.house), b"good")
-    until(lambda: kept(place, upload_id) == {VIEW, OVERLAY})
+    until(lambda: kept(place, upload_id) == {OVERLAY})
 
 
 def test_a_refused_photo_goes_at_once(place: Place) -> None:
@@ -58,7 +58,7 @@ def test_acceptance_deletes_the_photo_as_it_came(place: Place) -> None:
     place.client.cookies.set("scrollreach", seeded.session)
     data = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
     assert place.client.post(f"/reviews/{seeded.arm_upload_id}/accept", data=data).status_code == 303
-    assert kept(place, seeded.arm_upload_id) == {VIEW, OVERLAY}
+    assert kept(place, seeded.arm_upload_id) == {OVERLAY}
 
 
 def test_a_form_sent_twice_is_one_upload(place: Place) -> None:

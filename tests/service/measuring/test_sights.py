@@ -14,20 +14,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from service.measuring.looking import look_at_arm, look_at_instruments, solve_sight
 from service.measuring.pool import MeasuringPool, _prepare_worker
+from service.measuring.results import arm_json, instrument_json
 from service.measuring.sights import Sights
-from service.measuring.work import (
-    ArmQuestion,
-    InstrumentQuestion,
-    look_at_photo,
-    measure_arm_photo,
-    measure_instrument_photos,
-    solve_sight,
-)
+from service.measuring.work import ArmQuestion, InstrumentQuestion
 from service.records.erase import erase_child
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
 from tests.waiting import finished
+from vision.arm.measure import measure_arm
+from vision.instrument.measure import measure_instrument
+from vision.photo import load_photo
 
 SAMPLES = Path(__file__).resolve().parents[3] / "sample_images"
 
@@ -48,19 +46,20 @@ def arrays(value: object) -> list[np.ndarray]:
 @pytest.mark.parametrize(("photo", "kind"), [("child-1.jpg", "arm"), ("instrument-3.jpg", "instrument")])
 def test_solving_what_was_seen_says_what_measuring_again_would_say(photo: str, kind: str) -> None:
     data = (SAMPLES / photo).read_bytes()
-    sight = look_at_photo(data, kind, 150.0)
+    sight = look_at_arm(data, 150.0, None) if kind == "arm" else look_at_instruments([data], kind, 150.0, None)
 
     def measured(points: dict[str, tuple[float, float]] | None) -> dict:
         if kind == "arm":
-            return measure_arm_photo(data, kind, ArmQuestion(age_years=7.0, corrections=points, bar_mm=150.0)).result
-        return measure_instrument_photos([(data, kind)], InstrumentQuestion(points, 150.0)).result
+            return arm_json(measure_arm(load_photo(data, kind), age_years=7.0, corrections=points, bar_mm=150.0))
+        return instrument_json(measure_instrument(load_photo(data, kind), points, bar_mm=150.0))
 
     automatic = measured(None)
     name = "mid_palm" if kind == "arm" else "body_bottom"
     x, y = automatic["points_px"][name]
     moved = {name: (x + 6.0, y + 1.0)}
-    solved = solve_sight(sight, ArmQuestion(age_years=7.0, corrections=moved, bar_mm=150.0)).result
-    again = measured(moved)
+    question = ArmQuestion(age_years=7.0) if kind == "arm" else InstrumentQuestion()
+    outcome = solve_sight(sight, question, {0: moved})
+    solved, again = outcome.result, measured(moved)
     lengths = [key for key, each in again.items() if isinstance(each, dict) and "value_mm" in each]
     assert len(lengths) >= 5
     for key in lengths:
@@ -68,12 +67,16 @@ def test_solving_what_was_seen_says_what_measuring_again_would_say(photo: str, k
             assert solved[key][part] == pytest.approx(again[key][part], abs=0.02)
     main = "arm_length" if kind == "arm" else "body_length"
     assert abs(solved[main]["value_mm"] - automatic[main]["value_mm"]) > 0.2
+    assert [each is not None and set(each.drawn_px) for each in outcome.views] == [
+        {"sheets"} if kind == "arm" else {"sheets", "outline"}
+    ]
+    assert outcome.overlay_jpeg is None
     assert len(sight) < 200_000
     assert max(array.size for array in arrays(pickle.loads(sight))) < 5_000  # places, no picture
 
 
 def test_why_nothing_is_seen_is_a_sight_too() -> None:
-    sight = look_at_photo((SAMPLES / "instrument-1.jpg").read_bytes(), "arm", None)
+    sight = look_at_arm((SAMPLES / "instrument-1.jpg").read_bytes(), None, None)
     found = solve_sight(sight, ArmQuestion()).result
     assert not found["usable"]
     assert found["problems"]
@@ -84,13 +87,13 @@ def test_a_lost_worker_costs_nothing() -> None:
 
     async def moves() -> list[bool]:
         with MeasuringPool(1) as pool:
-            sight = await pool.look(data, "instrument")
+            sight = await pool.look([data], "instrument")
             assert sight is not None
-            first = await pool.solve(sight, ArmQuestion())
+            first = await pool.solve(sight, InstrumentQuestion())
             for process in list(pool._pool._pool_manager.worker_manager.workers.values()):
                 os.kill(process.pid, signal.SIGKILL)
             await asyncio.sleep(0.3)
-            second = await pool.solve(sight, ArmQuestion())
+            second = await pool.solve(sight, InstrumentQuestion())
             return [first.result["usable"], second.result["usable"]]
 
     assert finished(moves()) == [True, True]

@@ -7,7 +7,7 @@ import pytest
 from service.records.photos import ORIGINAL, OVERLAY, VIEW
 from service.records.tables import MEASURED, Upload
 from tests.service.conftest import Place
-from tests.service.seeding import Seeded, seed
+from tests.service.seeding import Seeded, plain_picture, seed
 
 FILM = b"\0\0\0\x20ftypqt  " + b"a film as a phone saves it" * 50
 MEGABYTE = 2**20
@@ -35,7 +35,7 @@ def test_a_film_goes_the_way_of_a_photo(family: tuple[Place, Seeded, dict[str, s
         assert records.get_one(Upload, upload_id).state == MEASURED
     photos = place.house.photos
     assert (photos.has(upload_id, ORIGINAL), photos.has(upload_id, OVERLAY)) == (True, True)
-    assert not photos.has(upload_id, VIEW)
+    assert photos.get(upload_id, VIEW) == plain_picture(2), "the frame that is drawn on, to move points in"
     kept = list((place.folder / "photos").rglob("*"))
     assert not any(FILM[:40] in file.read_bytes() for file in kept if file.is_file())
 
@@ -43,14 +43,36 @@ def test_a_film_goes_the_way_of_a_photo(family: tuple[Place, Seeded, dict[str, s
     teacher = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
     review = place.client.get(f"/reviews/{upload_id}").text
     assert "after 1.3 seconds" in review
-    assert "data-bench" not in review
-    assert place.client.get(f"/reviews/{upload_id}/overlay.jpg").status_code == 200
+    assert review.count("data-bench=") == 1
+    assert place.client.get(f"/reviews/{upload_id}/photo.jpg").content == plain_picture(2)
+    assert place.client.get(f"/reviews/{upload_id}/photo2.jpg").status_code == 404
     point = "mid_palm" if kind == "arm" else "scroll_top"
-    moved = teacher | {"points": f'{{"{point}": [840, 360]}}'}
-    assert place.client.post(f"/reviews/{upload_id}/points", data=moved).status_code == 404
+    for key, status in ((point, 200), (f"{point}@2", 404)):
+        moved = teacher | {"points": f'{{"{key}": [840, 360]}}'}
+        assert place.client.post(f"/reviews/{upload_id}/points", data=moved).status_code == status
     assert place.client.post(f"/reviews/{upload_id}/accept", data=teacher).status_code == 303
     assert not photos.has(upload_id, ORIGINAL)
-    assert photos.has(upload_id, OVERLAY)
+    assert not photos.has(upload_id, VIEW)
+    assert photos.get(upload_id, OVERLAY) == plain_picture(3), "drawn anew"
+
+
+def test_a_point_moves_in_the_frame_that_is_kept_only(
+    family: tuple[Place, Seeded, dict[str, str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another release may choose other frames: then nothing is solved on a picture that is not theirs."""
+    place, seeded, form = family
+    sent = place.client.post(f"/f/{seeded.family}/arm", data=form, files={"film": ("a.mov", FILM)})
+    address = "/reviews/" + sent.headers["location"].rsplit("/", 1)[1]
+    place.client.cookies.set("scrollreach", seeded.session)
+    teacher = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
+    moved = teacher | {"points": '{"mid_palm": [840, 360]}'}
+
+    monkeypatch.setattr("tests.service.conftest.FILM_S", 0.9)
+    assert place.client.post(f"{address}/points", data=moved).status_code == 404
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        assert records.get_one(Upload, address.rsplit("/", 1)[1]).corrected is None
+    assert place.client.post(f"{address}/reference", data=teacher | {"reference": ""}).status_code == 303
+    assert place.client.post(f"{address}/points", data=moved).json()["usable"], "measured again it is theirs"
 
 
 def test_a_film_may_be_larger_than_a_photo_and_not_too_large(open_place: object) -> None:

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import base64
+import html
+import json
+import re
+from collections.abc import Callable
 
 import pytest
+from httpx import Response
 from sqlalchemy import select
 
 from service.measuring.results import ARM_LENGTHS
 from service.measuring.work import ArmQuestion, Outcome
-from service.records.photos import MOST_VIEWS, ORIGINALS, OVERLAY
+from service.records.photos import KINDS, MOST_VIEWS, ORIGINALS, OVERLAY
 from service.records.refused import RefusedPictures
-from service.records.tables import MEASURED, REFUSED, Upload
+from service.records.tables import MEASURED, REFUSED, ArmRecord, Upload
 from service.records.uploads import keep_upload
 from tests.service.conftest import Place
 from tests.service.seeding import NOW, Seeded, plain_picture, seed
@@ -51,10 +56,135 @@ def test_photos_sent_as_one_are_measured_and_deleted_together(family: tuple[Plac
     teacher = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
     review = place.client.get(f"/reviews/{upload.id}")
     assert "3 photos together" in review.text
-    assert place.client.get(f"/reviews/{upload.id}/overlay.jpg").status_code == 200
+    for picture in ("overlay.jpg", "photo.jpg", "photo2.jpg", "photo3.jpg"):
+        assert place.client.get(f"/reviews/{upload.id}/{picture}").status_code == 200
+    assert place.client.get(f"/reviews/{upload.id}/photo4.jpg").status_code == 404
     assert place.client.post(f"/reviews/{upload.id}/accept", data=teacher).status_code == 303
     assert place.house.photos.originals(upload.id) == []
-    assert place.house.photos.has(upload.id, OVERLAY)
+    assert [kind for kind in KINDS if place.house.photos.has(upload.id, kind)] == [OVERLAY]
+
+
+class Review:
+    """A teacher's review of an upload: what is posted there, and what is kept of it."""
+
+    def __init__(self, place: Place, seeded: Seeded, upload_id: str) -> None:
+        self.place, self.seeded, self.id = place, seeded, upload_id
+        place.client.cookies.set("scrollreach", seeded.session)
+        self.form = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
+
+    @property
+    def page(self) -> str:
+        return self.place.client.get(f"/reviews/{self.id}").text
+
+    def move(self, **points: tuple[float, float]) -> Response:
+        moved = {name.replace("_in_", "@"): place for name, place in points.items()}
+        return self.place.client.post(f"/reviews/{self.id}/points", data=self.form | {"points": json.dumps(moved)})
+
+    def post(self, what: str, **fields: str) -> Response:
+        return self.place.client.post(f"/reviews/{self.id}/{what}", data=self.form | fields)
+
+    def change(self, edit: Callable[[Upload], None]) -> Upload:
+        with self.place.house.store.for_studio(self.seeded.studio_id) as records:
+            upload = records.get_one(Upload, self.id)
+            edit(upload)
+            return upload
+
+    @property
+    def upload(self) -> Upload:
+        return self.change(lambda _: None)
+
+
+@pytest.fixture
+def three(family: tuple[Place, Seeded]) -> Review:
+    """A review of three photos of a child."""
+    place, seeded = family
+    return Review(place, seeded, upload_at(place, seeded, send(place, seeded, "arm", [b"one", b"two", b"three"])).id)
+
+
+def test_points_are_moved_in_each_of_several_photos(three: Review) -> None:
+    page = three.page
+    assert page.count("data-bench=") == 3
+    assert [f'data-bench="{suffix}"' in page for suffix in ("", "@2", "@3")] == [True, True, True]
+    assert page.count('type="radio"') == 3
+    first = three.move(mid_palm_in_2=(840.0, 360.0)).json()
+    assert first["usable"]
+    assert "446.0" in first["short"]
+    assert set(first["drawn"]) == {"", "@2", "@3"}
+    second = three.move(mid_palm_in_2=(840.0, 360.0), mid_palm=(835.0, 360.0), elbow_in_3=(600.0, 370.0)).json()
+    assert "451.0" in second["short"], "the points of all photos count at once"
+    assert three.place.pool.looked == ["arm"]
+    corrected = three.upload.corrected or {}
+    assert set(corrected["moved_px"]) == {"mid_palm@2", "mid_palm", "elbow@3"}
+    moved = re.search(r'data-moved="([^"]*)"', three.page)
+    assert moved
+    assert json.loads(html.unescape(moved[1])) == corrected["moved_px"]
+    assert three.move().json()["short"].startswith("436.0")
+    assert three.upload.corrected is None
+
+
+def test_what_is_no_point_of_these_photos_is_not_moved(three: Review) -> None:
+    for name in (
+        "mid_palm_in_4",
+        "mid_palm_in_0",
+        "mid_palm_in_1",
+        "mid_palm_in_two",
+        "nose",
+        "nose_in_2",
+        "@2",
+        "mid_palm@",
+    ):
+        assert three.move(**{name: (1.0, 2.0)}).status_code == 404, name
+    assert three.upload.corrected is None
+
+
+def test_accepting_draws_the_moved_points_and_forgets_all_pictures_but_that(three: Review) -> None:
+    three.move(mid_palm_in_3=(842.0, 360.0))
+    assert len(three.place.house.photos.sights) == 1
+    measured = len(three.place.pool.measured)
+    assert three.post("accept").status_code == 303
+    photos = three.place.house.photos
+    assert three.place.pool.measured[measured:] == ["arm"], "solved once, and not measured anew"
+    assert [kind for kind in KINDS if photos.has(three.id, kind)] == [OVERLAY]
+    assert photos.get(three.id, OVERLAY) == plain_picture(3)
+    assert len(photos.sights) == 0
+    with three.place.house.store.for_studio(three.seeded.studio_id) as records:
+        arm = records.scalars(select(ArmRecord).where(ArmRecord.upload_id == three.id)).one()
+    assert arm.corrected
+    assert arm.lengths["arm_length"]["value_mm"] == 448.0
+    assert arm.automatic["arm_length"]["value_mm"] == 436.0
+    assert not {"views", "drawn_px", "photo"} & set(arm.automatic)
+
+
+def test_what_was_forgotten_is_looked_at_again(three: Review) -> None:
+    three.move(mid_palm=(840.0, 360.0))
+    three.place.house.photos.sights.forget(three.id)
+    assert three.move(mid_palm_in_2=(841.0, 360.0)).json()["usable"]
+    assert three.place.pool.looked == ["arm", "arm"]
+
+
+def test_a_photo_that_was_left_out_is_said_and_has_no_points(three: Review) -> None:
+    def leave_out(upload: Upload) -> None:
+        result = dict(upload.result or {})
+        upload.result = result | {"views": [result["views"][0], None, result["views"][2]]}
+
+    three.change(leave_out)
+    page = three.page
+    assert page.count("data-bench=") == 2
+    assert 'data-bench="@2"' not in page
+    assert re.search(r'value=""\s+disabled.*?left out', page, re.S)
+    assert three.move(mid_palm_in_2=(840.0, 360.0)).status_code == 404
+
+
+def test_what_was_measured_before_points_could_be_moved_is_measured_again(three: Review) -> None:
+    def as_before(upload: Upload) -> None:
+        upload.result = {name: each for name, each in (upload.result or {}).items() if name != "views"}
+
+    three.change(as_before)
+    assert "data-bench=" not in three.page
+    assert "measure it again to move one" in three.page
+    assert three.move(mid_palm=(840.0, 360.0)).status_code == 404
+    assert three.post("reference", reference="").status_code == 303
+    assert three.page.count("data-bench=") == 3
 
 
 def test_more_photos_than_are_measured_together_are_left(family: tuple[Place, Seeded]) -> None:
