@@ -157,7 +157,7 @@ def test_points_placed_by_a_person_err_apart_from_the_others():
 
 @pytest.mark.parametrize("off", [1.0, 6.0])
 def test_the_network_is_believed_as_far_as_a_person_bears_it_out(off):
-    """Placed `off` deviations away in one view: within the normal core it keeps its weight, beyond it follows a t."""
+    """Placed `off` deviations away in one view: within the normal core it keeps its weight, beyond it loses it."""
     of, _ = problem()
     seen = [view.evidence for view in of.views]
     neck = seen[1].sightings["neck"]
@@ -166,7 +166,7 @@ def test_the_network_is_believed_as_far_as_a_person_bears_it_out(off):
     found = less_believed(seen, [seen[0], there, seen[2]])
     assert found[1].sightings["neck"] is there.sightings["neck"]
     # four degrees of freedom, and a core of six (chi-square, two degrees of freedom, 95 %)
-    belief = 1.0 if off**2 < 6 else np.sqrt(10 / (4 + off**2))
+    belief = 1.0 if off**2 < 6 else 10 / (4 + off**2)
     for number in (0, 2):
         after, before = found[number].sightings, seen[number].sightings
         np.testing.assert_allclose(after["neck"].whitening, belief * before["neck"].whitening)
