@@ -184,6 +184,9 @@ def load_exported(net: PartNet, path: Path, pictures: Tensor) -> None:
 
     graph = onnx.load(str(path)).graph
     arrays = {each.name.removesuffix("_half"): numpy_helper.to_array(each) for each in graph.initializer}
+    for name in [each for each in arrays if each.endswith("_whole")]:  # as `fitting.narrow` stores them
+        own = name.removesuffix("_whole")
+        arrays[own] = arrays[name].astype("float32") * arrays[f"{own}_scale"]
     modules = dict(net.named_modules())
     hooks = []
     for node in graph.node:
