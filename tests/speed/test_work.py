@@ -51,7 +51,7 @@ COUNTED = {
         "find_sheets": 1,
         "edge_candidates": 4,
         "landmarks": 0,
-        "networks": 5,  # three looks at the instrument, two at its edges
+        "networks": 4,  # three looks at the instrument, one at its edges
         "linearised": 24,
     },
 }

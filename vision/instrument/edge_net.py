@@ -26,7 +26,7 @@ STEP_MM = 0.2
 """Way between two of them; as in training."""
 TAUGHT_SIGMA_MM = 0.20
 """Width of the peaks that the network was taught to draw at an exactly known edge; it is no uncertainty."""
-_SEES_NODES = 17
+SEES_NODES = 17
 """Nodes on either side of one that the network looks at with it: 1 + 2 + 4 + 8 + 2 by its five convolutions."""
 _NEAR_COLUMNS = 4
 """Columns on either side of a peak that belong to it: four of the widths taught."""
@@ -98,10 +98,10 @@ def read_edges(
 def _with_neighbours(asked: Mask) -> tuple[NDArray[np.intp], Mask]:
     """Nodes (R,) to show for those `asked` (N,), in order round the outline, and which rows are no mere neighbours."""
     count = len(asked)
-    near = np.convolve(np.tile(asked, 3), np.ones(2 * _SEES_NODES + 1), "same")[count : 2 * count] > 0.5
+    near = np.convolve(np.tile(asked, 3), np.ones(2 * SEES_NODES + 1), "same")[count : 2 * count] > 0.5
     left_out = np.flatnonzero(~near)
     if not len(left_out):  # the whole outline, and its beginning and end once more
-        order = np.arange(-_SEES_NODES, count + _SEES_NODES)
+        order = np.arange(-SEES_NODES, count + SEES_NODES)
         return order % count, (order >= 0) & (order < count) & asked[order % count]
     order = np.roll(np.arange(count), -int(left_out[0]))
     order = order[near[order]]

@@ -40,8 +40,8 @@ from vision.problems import OUTLINE_NOT_FOUND
 _MAP_REACH_MM = (16.0, 8.0, 5.0)
 """How far on either side of the line the map's edge is looked for, round after round: wide for the first guess,
 then narrower; our choice."""
-_PHOTO_ROBUST = ((12.0, 6.0), (6.0, 4.0))
-"""Residual, in sigmas, beyond which an edge hardly counts, for the fits after each reading of the photo."""
+_PHOTO_ROBUST = (12.0, 6.0, 4.0)
+"""Residual, in sigmas, beyond which an edge hardly counts, for the fits after the photo was read."""
 _LEAST_BARE = 0.5
 """Probability of a bare edge from which it counts as bare."""
 _LEAST_AGREEMENT = 0.5
@@ -139,17 +139,16 @@ def trace(rgb: Picture, seen: InstrumentSeen, camera: Camera, setting: Setting) 
 def _trace(rgb: Picture, seen: InstrumentSeen, camera: Camera, setting: Setting) -> TracedInstrument:
     start = first_guess(seen, camera, setting)
     px_per_mm = resolution_px_per_mm(start, camera, setting)
-    usable = _usable_nodes()
+    usable = usable_nodes()
     for reach_mm in _MAP_REACH_MM:
         pose = pose_of(start, setting.table_mm)
         edges = map_edges(seen, pose, camera, reach_mm * px_per_mm, px_per_mm)
         start, _ = settle(start, [View(camera, edges, (scroll_in_map(seen, pose, camera),))], setting)
+    pose = pose_of(start, setting.table_mm)
+    scroll = _scroll_in_photo(rgb, scroll_in_map(seen, pose, camera), start[LENGTH], px_per_mm)
+    edges, covered = _photo_edges(rgb, seen, pose, camera, usable, px_per_mm)
     for robust in _PHOTO_ROBUST:
-        pose = pose_of(start, setting.table_mm)
-        scroll = _scroll_in_photo(rgb, scroll_in_map(seen, pose, camera), start[LENGTH], px_per_mm)
-        edges, covered = _photo_edges(rgb, seen, pose, camera, usable, px_per_mm)
-        for each in robust:
-            start, weight = settle(start, [View(camera, edges, (scroll,))], setting, each)
+        start, weight = settle(start, [View(camera, edges, (scroll,))], setting, robust)
     if weight.mean() < _LEAST_AGREEMENT:
         raise Refused(OUTLINE_NOT_FOUND)
     edges = edges.where(weight > _LEAST_WEIGHT)
@@ -181,7 +180,7 @@ def resolution_px_per_mm(unknowns: Array, camera: Camera, setting: Setting) -> f
     return float(np.linalg.norm(near[1:] - near[0], axis=1).mean() / 10)
 
 
-def _usable_nodes() -> Mask:
+def usable_nodes() -> Mask:
     """Nodes of the closed outline where the bare edge can be seen: not at corners, neck and tailpiece."""
     prior = outline_prior()
     outline = prior.closed(np.zeros(len(prior.modes)), 1.0)

@@ -63,7 +63,7 @@ FILM_S, RATE = 3.0, 10
 QUALITY = 90
 _FOCAL_EXIF = 0xA405  # FocalLengthIn35mmFilm
 _EXIF = 0x8769
-_TO_TRACER = np.array([[1.0, 0, 0], [0, 0, 1], [0, -1, 0]]) / 1000
+TO_TRACER = np.array([[1.0, 0, 0], [0, 0, 1], [0, -1, 0]]) / 1000
 """From the world, mm and z up, to the tracer's, m and y up."""
 
 
@@ -206,7 +206,7 @@ class Scene:
                     there &= skin.kept[down::step, right::step][: a.shape[0], : a.shape[1]]
         faces = np.concatenate([np.stack([a, b, c], -1)[there], np.stack([a, c, d], -1)[there]])
         used, faces = np.unique(faces, return_inverse=True)
-        points = self.world(skin.grid.reshape(-1, 3)[used]) @ _TO_TRACER.T
+        points = self.world(skin.grid.reshape(-1, 3)[used]) @ TO_TRACER.T
         colours = np.ones((len(used), 3))
         if uv is None:
             colours = np.clip(np.broadcast_to(skin.colours, skin.grid.shape).reshape(-1, 3)[used], 0.004, 0.95)
@@ -277,8 +277,8 @@ class Scene:
         matrix = lens.matrix(standing.wander_px)
         matrix[:2, 2] += PAD * np.array(lens.size)
         view = View(
-            standing.place @ _TO_TRACER.T,
-            1000 * standing.turn @ _TO_TRACER.T,
+            standing.place @ TO_TRACER.T,
+            1000 * standing.turn @ TO_TRACER.T,
             float(matrix[0, 0]),
             (float(matrix[0, 2]), float(matrix[1, 2])),
             size,
@@ -289,7 +289,7 @@ class Scene:
             grid, lens.matrix(standing.wander_px), np.array([*lens.bend, 0.0, 0.0]), P=matrix
         ).reshape(high, wide, 2)
         bent = cv2.remap(linear.astype(np.float32), straight.astype(np.float32), None, cv2.INTER_CUBIC)
-        return self._developed(np.maximum(bent, 0.0), np.random.default_rng([self.seed, 43, number]))
+        return self.developed(np.maximum(bent, 0.0), np.random.default_rng([self.seed, 43, number]))
 
     def _traced(self, view: View, samples: int, seed: int) -> Array:
         """Light (H, W, 3) of a pinhole; away from instrument and sheets the surface is traced coarsely."""
@@ -310,13 +310,13 @@ class Scene:
             flags=cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         )
-        px = view.project(self._must() @ _TO_TRACER.T)
+        px = view.project(self._must() @ TO_TRACER.T)
         low = np.maximum(np.floor(px.min(axis=0)).astype(int) - AROUND_PX, 0)
         top = np.minimum(np.ceil(px.max(axis=0)).astype(int) + AROUND_PX, [wide, high])
         whole[low[1] : top[1], low[0] : top[0]] = part(low, (int(top[0] - low[0]), int(top[1] - low[1])), 1)
         return np.asarray(np.nan_to_num(whole))
 
-    def _developed(self, linear: Array, rng: np.random.Generator) -> Array:
+    def developed(self, linear: Array, rng: np.random.Generator) -> Array:
         """Blur of the lens, noise, exposure, tone curve, sharpening."""
         soft = cv2.GaussianBlur(linear, (0, 0), self.blur_px)
         mean = soft.mean(axis=(0, 1))
@@ -464,7 +464,7 @@ def _ink(page: NDArray[np.uint8]) -> NDArray[np.uint8]:
 def _flat(corners: Array, material: str, repeats: float = 1.0) -> Mesh:
     """A flat piece with corners BL, BR, TR, TL of its picture."""
     uv = repeats * np.array([[0.0, 0], [1, 0], [1, 1], [0, 1]])
-    return quad((corners @ _TO_TRACER.T).tolist(), material, uv)
+    return quad((corners @ TO_TRACER.T).tolist(), material, uv)
 
 
 def _card(sheet: Array, rng: np.random.Generator) -> Mesh:
@@ -489,7 +489,7 @@ def _card(sheet: Array, rng: np.random.Generator) -> Mesh:
     top = np.stack([np.zeros(count - 2, int), k[1:-1], k[2:]], -1)
     faces = np.concatenate([top, np.stack([k, k + count, after], -1), np.stack([after, k + count, after + count], -1)])
     # each face by itself: edges are sharp
-    return Mesh(points[faces.ravel()] @ _TO_TRACER.T, np.arange(faces.size).reshape(-1, 3), "card")
+    return Mesh(points[faces.ravel()] @ TO_TRACER.T, np.arange(faces.size).reshape(-1, 3), "card")
 
 
 def make(seed: int, out: Path, samples: int, film: bool = False, card: bool = False) -> None:

@@ -44,6 +44,24 @@ BARE = {
     ),
 }
 
+STICKING_OUT = {
+    "both feet": "cccccccc........##......##o........................",
+    "both feet, small photo": "cccccccc........o#o.....o##o........................",
+    "both feet, ground unseen towards the corner": ".......................o##o.....#o..????????........",
+    "one foot, the ground unseen beyond it": "ccccccccccccc...##.....?????????????????????????????",
+    "one foot where the ground begins to be unseen": "................................o##???????o.........",
+}
+NOTHING_STICKS_OUT = {
+    "chin rest alone": "cccc###cc.................................???.......",
+    "chin rest with a shade beyond it": "ccco##oc................................????????....",
+    "lower end in the shade": "##o.................................................",
+    "one dark spot": ".............................##.....................",
+    "one dark node before unseen ground": ".............................#......???.............",
+    "dark far from where the ground is unseen": "...............##..................????.............",
+    "dark at the corner, beyond unseen ground": ".............................................????###",
+    "two, too far apart for one bout": "....##...................................##.........",
+}
+
 
 @pytest.mark.parametrize("case", GRIPPED)
 def test_feet_cover_the_edge_and_stick_out(case: str) -> None:
@@ -68,3 +86,13 @@ def test_which_ground_is_dark() -> None:
     assert shoulder_rest._on_dark(np.array([30.0, 35.0, np.nan, 200.0]))
     assert not shoulder_rest._on_dark(np.array([30.0, 120.0, 130.0]))
     assert not shoulder_rest._on_dark(np.array([np.nan, np.nan]))
+
+
+@pytest.mark.parametrize("case", STICKING_OUT)
+def test_feet_stick_out_from_a_bare_edge(case: str) -> None:
+    assert shoulder_rest._BESIDE_THE_EDGE.search(STICKING_OUT[case])
+
+
+@pytest.mark.parametrize("case", NOTHING_STICKS_OUT)
+def test_one_dark_thing_on_seen_ground_is_no_shoulder_rest(case: str) -> None:
+    assert not shoulder_rest._BESIDE_THE_EDGE.search(NOTHING_STICKS_OUT[case])
