@@ -40,8 +40,8 @@ SKINS = {"pale": ("young_caucasian_female/textures/young_lightskinned_female_dif
          "dark": ("young_african_female/textures/young_darkskinned_female_diffuse.png",
                   "young_african_male/textures/young_darkskinned_male_diffuse.png")}  # fmt: skip
 SUITS = ("male_casualsuit01", "male_casualsuit02", "male_casualsuit03", "male_casualsuit04", "male_casualsuit05",
-         "male_casualsuit06", "female_casualsuit01", "female_casualsuit02", "female_sportsuit01",
-         "male_worksuit01")  # fmt: skip
+         "male_casualsuit06", "female_casualsuit01", "female_casualsuit02", "male_worksuit01")  # fmt: skip
+"""Clothes made for the mesh; none that leaves the midriff bare: the figures are clothed children."""
 WIGS = {"short01": False, "short02": False, "short03": False, "short04": False, "bob01": True, "bob02": True,
         "long01": True, "ponytail01": False, "braid01": False, "afro01": False}  # fmt: skip
 """Hair that was made for the mesh, and whether it lies over the neck's sides."""
