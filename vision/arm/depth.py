@@ -10,8 +10,10 @@ the stance's own steps along the chain; and the angles of elbow and arm.  They a
 
 There are two, of two worlds: one learned from the renderer of the test scenes, the other from our own path tracer, with
 other bodies, clothes, rooms and cameras (models/arm_depth.json).  What a network says of a picture is half what was
-usual where it learned; that half is taken off and replaced by what `vision.arm.priors` holds to be usual: precisions
-and weighted means of normal distributions subtract and add (Bayes' rule).  Where the two then differ, both know less.
+usual where it learned; that half is taken off, and what is left, the word of the picture alone, is joined with what
+`vision.arm.priors` holds to be usual: precisions and weighted means of normal distributions subtract and add (Bayes'
+rule).  Where the two differ, their word counts for less; for nothing at worst: whatever they say, under a stance no
+depth is less certain than the stance alone makes it, and a hand that touches the wall is near it.
 
 Rooms and people of the world are more varied than rendered ones, so their word is weakened: scores are scaled down, no
 stance is excluded, and deviations are as wide as errors were on pictures of a renderer that a network did not learn
@@ -50,9 +52,11 @@ On twenty scenes of a renderer that they did not learn from, depths of neck and 
 the wall and 12 and 28 mm floating (standard deviations), twice as much as on the renderer that they learned from.  With
 this number and the next two, 7.4, 9.9, 13.6 and 26.3 mm are stated on thirty scenes of another unlike look (wrong by
 4.5, 8.3, 8.8 and 16.6 mm there)."""
-DISAGREEMENT = 8.0
-"""Factor on the variance between the networks: on pictures unlike those they learned from they are one and a half times
-as far apart (0.53 and 0.35 usual deviations, medians of 30 and 26 scenes), and then both know less."""
+DISAGREEMENT = 4.0
+"""Factor on the variance between the networks, by which their word is blurred.  That of two is a quarter of the square
+of their distance, so this takes them to be wrong by as much as they are apart; our choice.  On pictures unlike those
+they learned from they are one and a half times as far apart (0.53 and 0.35 usual deviations, medians of 30 and 26
+scenes)."""
 USUAL_SHARE = 0.3
 """Of the usual deviations, what stays as doubt whatever the network says: our judgement."""
 
@@ -78,6 +82,43 @@ SHOULDER_TO_MIDDLE = 0.30
 
 
 @dataclass(frozen=True, slots=True)
+class Word:
+    """What a picture tells of the steps under each stance, whatever is usual: likelihoods of normal form.
+
+    Attributes
+    ----------
+    precision : (3, 5, 5) ndarray
+        Zero in directions of which it tells nothing.
+    pull : (3, 5) ndarray
+        Precision times the most likely steps.
+    """
+
+    precision: Array
+    pull: Array
+
+    def joined(self) -> tuple[Array, Array]:
+        """Means (3, 5) and covariances (3, 5, 5) of the steps, together with what is usual under each stance."""
+        mean, covariance = usual_steps()
+        usual = _inverse(covariance)
+        joined = _inverse(self.precision + usual)
+        return _times(joined, self.pull + _times(usual, mean)), joined
+
+    def blurred(self, error: Array) -> Word:
+        """The same where the steps are seen with a further error of covariance (3, 5, 5)."""
+        less = _inverse(np.eye(5) + self.precision @ error)
+        return Word(less @ self.precision, _times(less, self.pull))
+
+
+def _inverse(matrices: Array) -> Array:
+    return np.asarray(np.linalg.inv(matrices), float)
+
+
+def _times(matrices: Array, vectors: Array) -> Array:
+    """Products of matrices (..., 5, 5) and vectors (..., 5)."""
+    return np.asarray((matrices @ vectors[..., None])[..., 0])
+
+
+@dataclass(frozen=True, slots=True)
 class World:
     """What was usual where a network learned.
 
@@ -85,45 +126,38 @@ class World:
     ----------
     shares : (3,) ndarray
         How often each of `STANCES` was among its pictures; scores less their logarithms are likelihoods.
-    mean, covariance : (3, 5) and (3, 5, 5) ndarray or None
-        Of the steps under each stance, in usual deviations from the usual; None where they are those of
-        `vision.arm.priors`.
+    mean, covariance : (3, 5) and (3, 5, 5) ndarray
+        Of the steps under each stance, in the stance's units from its `Stance.step`.
     """
 
     shares: Array
-    mean: Array | None = None
-    covariance: Array | None = None
+    mean: Array
+    covariance: Array
 
     @classmethod
     def of(cls, told: Mapping[str, Any]) -> World:
         """As `WORLDS` holds it."""
-        shares = np.array(told["stances"], float)
-        steps = told.get("steps")
-        if steps is None:
-            return cls(shares / shares.sum())
+        shares, steps = np.array(told["stances"], float), told["steps"]
         means, covariances = (np.array([steps[s.name][k] for s in STANCES], float) for k in ("mean", "covariance"))
         return cls(shares / shares.sum(), means, covariances)
 
-    def elsewhere(self, means: Array, covariances: Array) -> tuple[Array, Array]:
-        """What a network says (3, 5), (3, 5, 5), as if it had learned where depths are as `vision.arm.priors` has them.
+    def word(self, means: Array, covariances: Array) -> Word:
+        """What a network says (3, 5), (3, 5, 5), less what was usual where it learned.
 
-        Directions in which the network says no more than was usual where it learned tell nothing.
+        Directions in which the network says no more than was usual there tell nothing.
         """
-        if self.mean is None or self.covariance is None:
-            return means, covariances
-        moved, wide = np.zeros_like(means), np.zeros_like(covariances)
-        for number, usual in enumerate(usual_covariance()):
-            root = np.linalg.cholesky(self.covariance[number])
+        told, pulls = np.zeros_like(covariances), np.zeros_like(means)
+        for number, usual in enumerate(self.covariance):
+            root = np.linalg.cholesky(usual)
             back = np.linalg.inv(root)
             precision = root.T @ np.linalg.inv(covariances[number]) @ root
             values, axes = np.linalg.eigh(precision)
-            told = values > 1.0  # more precise than the usual there
-            own = (axes * np.where(told, values - 1.0, 0.0)) @ axes.T
-            pull = (axes * told) @ axes.T @ precision @ back @ (means[number] - self.mean[number])
-            own = back.T @ own @ back
-            wide[number] = np.linalg.inv(own + np.linalg.inv(usual))
-            moved[number] = wide[number] @ (back.T @ pull + own @ self.mean[number])
-        return moved, wide
+            more = values > 1.0  # more precise than the usual there
+            own = (axes * np.where(more, values - 1.0, 0.0)) @ axes.T
+            pull = (axes * more) @ axes.T @ precision @ back @ (means[number] - self.mean[number])
+            told[number] = back.T @ own @ back
+            pulls[number] = back.T @ pull + told[number] @ self.mean[number]
+        return Word(told, pulls)
 
 
 @cache
@@ -141,7 +175,7 @@ class ArmDepths:
     stance : (3,) ndarray
         Likelihood of each of `STANCES`, as shares of their sum.
     steps : (3, 5) ndarray
-        Under each stance the mean of its steps along the chain, in usual deviations from the usual.
+        Under each stance the mean of its steps along the chain, in the stance's units from its `Stance.step`.
     covariance : (3, 5, 5) ndarray
         Their covariance.
     bend_deg, forward_deg : float
@@ -157,7 +191,7 @@ class ArmDepths:
     @classmethod
     def usual(cls) -> ArmDepths:
         """Of a picture that nobody looked at: every stance as likely, depths and angles as usual."""
-        return cls(np.full(3, 1 / 3), np.zeros((3, 5)), usual_covariance(), 0.0, 0.0)
+        return cls(np.full(3, 1 / 3), *usual_steps(), 0.0, 0.0)
 
 
 def arm_depths(rgb: Picture, joints_px: Array, slopes: Array) -> ArmDepths:
@@ -213,22 +247,25 @@ def weakened(stance: Array, depth: Array, pose: Array, learned: Sequence[World])
     diagonal = np.arange(5)
     roots[..., diagonal, diagonal] = np.exp(np.clip(roots[..., diagonal, diagonal], *_LOG_ROOT))
     own = WIDENED**2 * np.linalg.inv(roots.swapaxes(-1, -2) @ roots)
-    said = [world.elsewhere(mean, cov) for world, mean, cov in zip(learned, depth[..., :5], own, strict=True)]
-    means, covariances = (np.array(part) for part in zip(*said, strict=True))
-    middle = means.mean(axis=0)
-    apart = means - middle
+    words = [world.word(mean, cov) for world, mean, cov in zip(learned, depth[..., :5], own, strict=True)]
+    alone = np.array([word.joined()[0] for word in words])
+    apart = alone - alone.mean(axis=0)
     between = (apart[..., :, None] * apart[..., None, :]).mean(axis=0)
-    covariance = covariances.mean(axis=0) + DISAGREEMENT * between + USUAL_SHARE**2 * usual_covariance()
+    both = Word(*(np.mean([getattr(word, part) for word in words], axis=0) for part in ("precision", "pull")))
+    means, covariances = both.blurred(DISAGREEMENT * between).joined()
+    _, usual = usual_steps()
+    covariance = (1 - USUAL_SHARE**2) * covariances + USUAL_SHARE**2 * usual
     _, bend, forward = 10 * pose[..., 0].mean(axis=0)
-    return ArmDepths(shares / shares.sum(), middle, covariance, float(bend), float(forward))
+    return ArmDepths(shares / shares.sum(), means, covariance, float(bend), float(forward))
 
 
-def usual_covariance() -> Array:
-    """Correlation (3, 5, 5) of the steps of each stance, as usual."""
+@cache
+def usual_steps() -> tuple[Array, Array]:
+    """Means (3, 5) and covariances (3, 5, 5) of the steps, as `vision.arm.priors` has them, in each stance's units."""
     back = np.linalg.inv(CHAIN)
-    return np.array(
-        [back @ s.depth_covariance @ back.T / np.outer(s.step_deviation, s.step_deviation) for s in STANCES]
-    )
+    means = np.array([(back @ s.depth - s.step) / s.step_deviation for s in STANCES])
+    covariances = [back @ s.depth_covariance @ back.T / np.outer(s.step_deviation, s.step_deviation) for s in STANCES]
+    return means, np.array(covariances)
 
 
 def arm_picture(rgb: Picture, joints_px: Array, framing: Framing) -> Picture:
@@ -258,7 +295,7 @@ def informed(stance: Stance, depths: ArmDepths) -> Stance:
     to_depth = CHAIN * stance.step_deviation
     return replace(
         stance,
-        depth=stance.depth + to_depth @ depths.steps[number],
+        depth=CHAIN @ stance.step + to_depth @ depths.steps[number],
         depth_covariance=to_depth @ depths.covariance[number] @ to_depth.T,
     )
 

@@ -1,6 +1,7 @@
 """The network that tells stance and depths, and how far it is believed."""
 
 import json
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -16,18 +17,20 @@ from vision.arm.depth import (
     USUAL_SHARE,
     WIDE,
     ArmDepths,
+    Word,
     World,
     arm_depths,
     arm_picture,
     informed,
     stance_log_likelihood,
-    usual_covariance,
+    usual_steps,
     weakened,
     worlds,
 )
 from vision.networks.session import session
 
-EVEN = World(np.full(3, 1 / 3))
+USUAL_MEAN, USUAL = usual_steps()
+EVEN = World(np.full(3, 1 / 3), USUAL_MEAN, USUAL)
 JOINTS = np.array([[300.0, 200.0], [420.0, 205.0], [520.0, 200.0], [570.0, 205.0]])
 
 
@@ -48,7 +51,7 @@ def test_no_stance_is_ever_excluded():
 
 def test_doubt_never_falls_far_below_the_usual():
     sure = told(log_root=3.0)
-    usual = np.diagonal(usual_covariance(), axis1=1, axis2=2)
+    usual = np.diagonal(USUAL, axis1=1, axis2=2)
     assert (np.diagonal(sure.covariance, axis1=1, axis2=2) >= 0.99 * USUAL_SHARE**2 * usual).all()
     for stance in priors.STANCES:
         new = informed(stance, sure)
@@ -64,40 +67,68 @@ def test_nothing_told_leaves_the_stance_as_it_was():
 
 
 def test_steps_move_the_depths_along_the_chain():
-    further = informed(priors.FLOATING, told(steps=1.0))
+    further = informed(priors.FLOATING, replace(ArmDepths.usual(), steps=np.ones((3, 5))))
     assert further.depth[1] == pytest.approx(priors.FLOATING.depth[1] + priors.FLOATING.step_deviation[0])
     assert further.depth[4] == pytest.approx(
         priors.FLOATING.depth[4] + priors.FLOATING.step_deviation[[0, 2, 3, 4]].sum()
     )
 
 
+def two_networks(apart: float, log_root: float) -> ArmDepths:
+    """What two networks mean that are equally sure, and as far apart about the shoulder."""
+    depth = np.zeros((2, 3, 20))
+    depth[..., 5 + np.cumsum(np.arange(1, 6)) - 1] = log_root
+    depth[:, :, 0] = 2.0 + apart * np.array([[-0.5], [0.5]])
+    return weakened(np.zeros((2, 3)), depth, np.zeros((2, 3, 2)), [EVEN, EVEN])
+
+
 def test_networks_that_disagree_are_less_sure():
-    apart = np.zeros((2, 3, 20))
-    apart[0, :, 0], apart[1, :, 0] = -1.0, 1.0
-    agreed = np.zeros((2, 3, 20))
-    pose = np.zeros((2, 3, 2))
-    wide, narrow = (
-        weakened(np.zeros((2, 3)), depth, pose, [EVEN, EVEN]).covariance[:, 0, 0] for depth in (apart, agreed)
-    )
-    assert (wide > narrow + 1.0).all()
+    agreed, apart = two_networks(0.0, 2.0), two_networks(2.0, 2.0)
+    assert (apart.covariance[:, 0, 0] > 3 * agreed.covariance[:, 0, 0]).all()
+    # and their word moves the answer less
+    assert (np.abs(apart.steps[:, 0] - USUAL_MEAN[:, 0]) < np.abs(agreed.steps[:, 0] - USUAL_MEAN[:, 0])).all()
+
+
+@pytest.mark.parametrize("log_root", [-1.0, 0.5, 3.0])
+def test_whatever_networks_say_no_depth_is_less_sure_than_the_stance_makes_it(log_root):
+    """A hand that touches the wall is near it, however much two networks differ about where."""
+    for distance in (0.0, 3.0, 30.0):
+        depths = two_networks(distance, log_root)
+        for stance in priors.STANCES:
+            less = stance.depth_covariance - informed(stance, depths).depth_covariance
+            assert np.linalg.eigvalsh(less).min() > -1e-9
+
+
+def test_networks_far_apart_leave_the_usual_depth_where_they_differ():
+    depths = two_networks(30.0, 3.0)
+    assert depths.steps[:, 0] == pytest.approx(USUAL_MEAN[:, 0], abs=0.05)
 
 
 def test_what_was_usual_where_a_network_learned_is_replaced_by_what_is_usual_here():
     # learned about N(2, 4), seen with precision 3 at 1: (2/4 + 3) / (1/4 + 3) there
     there = (2 / 4 + 3) / (1 / 4 + 3)
     world = World(np.full(3, 1 / 3), np.full((3, 5), 2.0), np.tile(4.0 * np.eye(5), (3, 1, 1)))
-    means, covariances = world.elsewhere(np.full((3, 5), there), np.tile(np.eye(5) / (1 / 4 + 3), (3, 1, 1)))
-    for mean, covariance, usual in zip(means, covariances, usual_covariance(), strict=True):
+    word = world.word(np.full((3, 5), there), np.tile(np.eye(5) / (1 / 4 + 3), (3, 1, 1)))
+    assert word.precision == pytest.approx(np.tile(3 * np.eye(5), (3, 1, 1)))
+    means, covariances = word.joined()
+    for mean, covariance, usual, usually in zip(means, covariances, USUAL, USUAL_MEAN, strict=True):
         expected = np.linalg.inv(3 * np.eye(5) + np.linalg.inv(usual))
         assert covariance == pytest.approx(expected)
-        assert mean == pytest.approx(expected @ np.full(5, 3.0))
+        assert mean == pytest.approx(expected @ (np.full(5, 3.0) + np.linalg.solve(usual, usually)))
 
 
 def test_a_network_that_says_no_more_than_was_usual_tells_nothing():
     world = World(np.full(3, 1 / 3), np.full((3, 5), 2.0), np.tile(4.0 * np.eye(5), (3, 1, 1)))
-    means, covariances = world.elsewhere(np.full((3, 5), 2.5), np.tile(5.0 * np.eye(5), (3, 1, 1)))
-    assert means == pytest.approx(0.0)
-    assert covariances == pytest.approx(usual_covariance())
+    means, covariances = world.word(np.full((3, 5), 2.5), np.tile(5.0 * np.eye(5), (3, 1, 1))).joined()
+    assert means == pytest.approx(USUAL_MEAN)
+    assert covariances == pytest.approx(USUAL)
+
+
+def test_a_further_error_adds_to_what_a_word_states():
+    """Seen at 1 with variance 1/3; with an error of variance 2 on top, at 1 with 7/3."""
+    word = Word(np.tile(3 * np.eye(5), (3, 1, 1)), np.full((3, 5), 3.0)).blurred(np.tile(2 * np.eye(5), (3, 1, 1)))
+    assert word.precision == pytest.approx(np.tile(3 / 7 * np.eye(5), (3, 1, 1)))
+    assert word.pull == pytest.approx(3 / 7)
 
 
 def test_each_network_of_the_file_has_its_world():
@@ -105,8 +136,7 @@ def test_each_network_of_the_file_has_its_world():
     assert outputs["stance"][0] == len(worlds()) == len(MEMBERS)
     for world in worlds():
         assert world.shares.sum() == pytest.approx(1.0)
-        if world.covariance is not None:
-            assert np.linalg.eigvalsh(world.covariance).min() > 0
+        assert np.linalg.eigvalsh(world.covariance).min() > 0
 
 
 @pytest.mark.parametrize("framing", [WIDE, HAND])

@@ -39,15 +39,18 @@ def test_depths_add_up_along_the_chain(stance):
     ]
     assert stance.depth == pytest.approx(expected)
     back = np.linalg.inv(priors.CHAIN)
-    correlation = back @ stance.depth_covariance @ back.T / np.outer(stance.step_deviation, stance.step_deviation)
+    covariance = back @ stance.depth_covariance @ back.T
+    deviation = np.sqrt(np.diag(covariance))
+    # as figures', but for a palm on the wall, which is less sure, and the arm with it
+    assert deviation / stance.step_deviation == pytest.approx(1.06 if stance.name == "wall" else 1.0, abs=0.07)
+    correlation = covariance / np.outer(deviation, deviation)
     assert correlation == pytest.approx(correlation.T)
-    assert np.diag(correlation) == pytest.approx(1.0)
     assert np.linalg.eigvalsh(correlation).min() > 0.01
     # an arm is moved as a whole: wrist and palm go on where the elbow went, except in an arm bent forward
     assert correlation[3, 4] > 0.8
-    assert correlation[2, 3] == pytest.approx({"floating": 0.82, "wall": 0.46, "reaching": 0.0}[stance.name])
+    assert correlation[2, 3] == pytest.approx({"floating": 0.82, "wall": 0.543, "reaching": 0.0}[stance.name], abs=1e-3)
     # the further the shoulder stands from the wall, the further back the arm reaches to touch it
-    assert (correlation[0, 2:] < (-0.55 if stance.name == "wall" else 0.0)).all()
+    assert (correlation[0, 2:] < (-0.3 if stance.name == "wall" else 0.0)).all()
 
 
 def test_the_hand_lies_on_the_wall_and_floats_before_it():
@@ -149,3 +152,15 @@ def test_the_palm_is_seen_best_and_guessed_worst():
 def test_whitener_makes_unit_variance():
     root = whitener(priors.WALL.depth_covariance)
     assert np.allclose(root @ priors.WALL.depth_covariance @ root.T, np.eye(5))
+
+
+def test_a_hand_that_lies_flat_on_the_wall_is_not_out_of_the_question():
+    """Thickness of a hand and a small gap: 27 mm for an arm of 415, where figures' palms are some 50 from the wall."""
+    stance = priors.WALL
+    deviation = np.sqrt(stance.depth_covariance[4, 4])
+    assert 1.5 < (stance.depth[4] - 27.0 / 415.0) / deviation < 3.0
+    # nor does it reach into the wall, or as far as a hand that floats
+    assert stance.depth[4] - 3 * deviation > 0.04
+    assert (
+        stance.depth[4] + 3 * deviation < priors.FLOATING.depth[4] - 2 * priors.FLOATING.depth_covariance[4, 4] ** 0.5
+    )
