@@ -26,6 +26,9 @@ RIGHT_REASONS = {
 """Which problems name a scene's fault: a forearm bent to the camera and an arm held to it look alike, and the advice to
 lay the hand against the wall cures both."""
 
+HEAD_TURNED_DEG = 25.0
+"""From which a head counts as turned; our choice."""
+
 
 @dataclass(frozen=True)
 class Result:
@@ -76,6 +79,8 @@ def rows(shared_scenes: Path) -> list[Row]:
         good = [result for result in results if not result.faults]
         table.append(row(title, "good", "arm", [result.reading() for result in good], TARGETS[kind]))
         table.append(_faulty(title, [result for result in results if result.faults]))
+        for looks, alike in _by_looks(good):
+            table.append(row(title, f"good, {looks}", "arm", [result.reading() for result in alike]))
         table.append(_naive(title, "everything in the sheet's plane", good, _in_the_plane))
         table.append(_naive(title, "from age and stature alone", good, _from_stature))
         sent = [Result(r.scene, measure_arm(load_photo(messenger(r.scene.photo)))) for r in good]
@@ -109,6 +114,26 @@ def _faulty(title: str, results: list[Result]) -> Row:
     return Row(
         **{**summed.as_json(), "notes": "; ".join([share, *names]), "extra": {"right": right, "of": len(results)}}
     )
+
+
+def _by_looks(good: list[Result]) -> list[tuple[str, list[Result]]]:
+    """The scenes by what is about the neck, where their truth tells it."""
+    told = [result for result in good if "worn" in result.scene.truth]
+    groups: list[tuple[str, Callable[[Result], bool]]] = [
+        ("collar", _collared),
+        ("hair over the neck", _haired),
+        ("neck free of both", lambda result: not _collared(result) and not _haired(result)),
+        ("head turned", lambda result: abs(result.scene.truth["pose"]["head_deg"][0]) > HEAD_TURNED_DEG),
+    ]
+    return [(looks, alike) for looks, has in groups if (alike := [result for result in told if has(result)])]
+
+
+def _collared(result: Result) -> bool:
+    return result.scene.truth["worn"]["collar"] is not None
+
+
+def _haired(result: Result) -> bool:
+    return bool(result.scene.truth["worn"]["over_neck"])
 
 
 def _naive(title: str, how: str, good: list[Result], way: Callable[[Result], Reading | None]) -> Row:

@@ -29,8 +29,9 @@ def scenes(folder: Path) -> list[tuple[Path, dict[str, Any], UINT8]]:
     """Read all scenes of a folder: where, truth, picture."""
     found = []
     for path in sorted(folder.rglob("truth.json")):
-        picture = cv2.imread(str(path.parent / "white.jpg"))
-        found.append((path.parent, json.loads(path.read_text()), np.ascontiguousarray(picture[..., ::-1])))
+        truth = json.loads(path.read_text())
+        picture = cv2.imread(str(path.parent / truth.get("image", "white.jpg")))
+        found.append((path.parent, truth, np.ascontiguousarray(picture[..., ::-1])))
     return found
 
 
