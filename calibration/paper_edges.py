@@ -16,10 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.homography import apply_homography
+from calibration.arrays import Array, Floats
 from calibration.sheet_in_photo import SheetInPhoto
-
-Array = NDArray[np.float64]
 
 SIDES = ("left", "right", "bottom", "top")
 
@@ -93,17 +91,19 @@ def edge_candidates(image: NDArray[np.uint8], sheet: SheetInPhoto, side: str) ->
     return tuple(candidates)
 
 
-def _centre_mm(change: Array, along_mm: Array, outward_mm: Array, peak: int, slope: float) -> float:
+def _centre_mm(change: Floats, along_mm: Array, outward_mm: Array, peak: int, slope: float) -> float:
     """Place of a line, outwards of nominal: the middle of the change along it, which chance and covers hardly shift."""
     step_mm = outward_mm[1] - outward_mm[0]
     reach = round(2 / _STEP_PX)
     offsets, rows = np.arange(-reach, reach + 1), np.arange(len(along_mm))[:, None]
+    flat = change.reshape(-1, change.shape[2])
     centre = float(peak)
     for _ in range(4):
         column = centre + offsets + (slope * along_mm / step_mm)[:, None]
         whole = np.floor(column).astype(int).clip(0, change.shape[1] - 2)
-        share = (column - whole)[..., None].clip(0, 1)
-        aligned = np.sort(change[rows, whole] * (1 - share) + change[rows, whole + 1] * share, axis=0)
+        share = (column - whole)[..., None].clip(0, 1).astype(change.dtype)
+        at = rows * change.shape[1] + whole  # taken out of one long list, which is quicker than row by row
+        aligned = np.sort(flat.take(at, axis=0) * (1 - share) + flat.take(at + 1, axis=0) * share, axis=0)
         # the middle half of the rows decides
         usual = aligned[len(aligned) // 4 : len(aligned) - len(aligned) // 4].mean(axis=0)
         profile = (usual @ usual[reach - 2 : reach + 3].sum(axis=0)).clip(0)
@@ -118,38 +118,43 @@ def _nominal_mm(sheet: SheetInPhoto, side: str) -> float:
     return page.right if side in ("left", "right") else page.top
 
 
-def _strip(image: NDArray[np.uint8], sheet: SheetInPhoto, side: str) -> tuple[Array, Array, Array]:
+def _strip(image: NDArray[np.uint8], sheet: SheetInPhoto, side: str) -> tuple[Floats, Array, Array]:
     """Strip (rows, columns, 3) along a side, and where its rows and columns are in mm along and outwards."""
     page = sheet.layout.page
     length = page.height_mm if side in ("left", "right") else page.width_mm
     rows = int(np.clip(length * sheet.px_per_mm / 1.5, 20, _MOST_ROWS))
     along = np.linspace(-length / 2 + _ENDS_MM, length / 2 - _ENDS_MM, rows)
     outward = np.arange(-_INWARDS_MM, _OUTWARDS_MM, _STEP_PX / sheet.px_per_mm)
-    down, out = np.meshgrid(along, outward, indexing="ij")
-    far = _nominal_mm(sheet, side) + out
-    points = {"left": (-far, down), "right": (far, down), "bottom": (down, -far), "top": (down, far)}[side]
-    at = apply_homography(sheet.homography, np.column_stack([axis.ravel() for axis in points]))
+    far = (_nominal_mm(sheet, side) + outward) * (-1 if side in ("left", "bottom") else 1)
+    # a row and a column of the strip add to a point's homogeneous place each
+    matrix = np.asarray(sheet.homography, dtype=np.float64)
+    by_row, by_column = matrix.T[[1, 0] if side in ("left", "right") else [0, 1]]
+    x, y, depth = (np.add.outer(along * by_row[k], far * by_column[k] + matrix[k, 2]) for k in range(3))
     height, width = image.shape[:2]
-    maps = at.reshape(*down.shape, 2).astype(np.float32)
-    inside = ((maps >= 0) & (maps <= [width - 1, height - 1])).all(axis=(1, 2))
+    maps = (x / depth).astype(np.float32), (y / depth).astype(np.float32)
+    lasts = (width - 1, height - 1)
+    inside = np.all(
+        [(each.min(axis=1) >= 0) & (each.max(axis=1) <= end) for each, end in zip(maps, lasts, strict=True)], axis=0
+    )
     if inside.sum() < 20:
-        return np.empty((0, len(outward), 3)), along[:0], outward
-    strip = cv2.remap(image, maps[inside], None, cv2.INTER_LINEAR)
-    smooth = np.asarray(cv2.GaussianBlur(strip, (5, 1), 1.0), dtype=np.float64)
+        return np.empty((0, len(outward), 3), np.float32), along[:0], outward
+    strip = cv2.remap(image, maps[0][inside], maps[1][inside], cv2.INTER_LINEAR)
+    smooth = np.asarray(cv2.GaussianBlur(strip, (5, 1), 1.0), dtype=np.float32)
     return smooth, along[inside], outward
 
 
-def _limited(change: Array) -> Array:
+def _limited(change: Floats) -> Floats:
     """Changes limited to three times their usual size, channel by channel, in units of that size."""
-    usual = np.maximum(1.4826 * np.median(np.abs(change), axis=(0, 1)), 0.05)
-    return np.asarray(np.clip(change / usual, -3, 3))
+    sizes = np.abs(np.ascontiguousarray(change.reshape(-1, change.shape[2]).T))  # a channel in one piece of memory
+    usual = np.maximum(1.4826 * np.median(sizes, axis=1), 0.05)
+    return np.asarray(np.clip(change / usual.astype(change.dtype), -3, 3))
 
 
-def _line_scores(change: Array, along_mm: Array, outward_mm: Array) -> Array:
+def _line_scores(change: Floats, along_mm: Array, outward_mm: Array) -> Array:
     """How far each line stands out, (slopes, columns): the change along it over what chance gives."""
     step_mm = outward_mm[1] - outward_mm[0]
     rows, columns, channels = change.shape
-    above = np.concatenate([np.zeros((1, columns, channels)), np.cumsum(change, axis=0)])
+    above = np.concatenate([np.zeros((1, columns, channels), np.float32), np.cumsum(change, axis=0)])
     # a channel in one piece of memory is gone through nine times as fast
     spread = np.maximum(np.ascontiguousarray(change.reshape(-1, channels).T).std(axis=1), 0.3)
     # neighbouring rows are alike: only every second one counts as independent
@@ -157,14 +162,12 @@ def _line_scores(change: Array, along_mm: Array, outward_mm: Array) -> Array:
     shifts = np.round(_SLOPE_RANGE[:, None] * along_mm / step_mm).astype(int)
     furthest = int(np.abs(shifts).max())
     wide = np.pad(above, ((0, 0), (furthest, furthest), (0, 0)), mode="edge")
-    total = np.zeros((len(shifts), columns, channels))
-    for shift, line in zip(shifts, total, strict=True):
-        # rows that are shifted alike lie together: their sums are differences of the sums from the first row on
-        ends = [*(np.flatnonzero(np.diff(shift)) + 1).tolist(), rows]
-        begin = 0
-        for end in ends:
-            first = furthest + int(shift[end - 1])
-            line += wide[end, first : first + columns]
-            line -= wide[begin, first : first + columns]
-            begin = end
+    shifted = np.lib.stride_tricks.sliding_window_view(wide, columns, axis=1)  # (rows + 1, shifts, channels, columns)
+    # rows that are shifted alike lie together: their sums are differences of the sums from the first row on
+    line, before = np.nonzero(np.diff(shifts, axis=1, prepend=furthest + 1))
+    after = np.append(before[1:], rows)
+    after[after == 0] = rows
+    by = furthest + shifts[line, before]
+    begins = np.flatnonzero(before == 0)
+    total = np.add.reduceat(shifted[after, by] - shifted[before, by], begins, axis=0).transpose(0, 2, 1)
     return np.asarray(np.sqrt(((total * (independent / rows / spread)) ** 2).sum(axis=2) / channels))
