@@ -17,6 +17,7 @@ from vision.training.figures.trace import View
 from vision.training.outsider.phone import Lens, bent, developed, printed
 from vision.training.outsider.pieces import Camera, Description, Lamp, Piece, Strands
 from vision.training.outsider.skin import Skin
+from vision.training.outsider.surroundings import cloth_of, unlike_skin
 
 LAYOUT = SheetLayout(Paper.A4, 1)
 PLACE = np.array([0.1, 1.0, 0.9])
@@ -112,3 +113,23 @@ def test_points_are_pushed_out_of_a_ball():
     assert out.min() > 1.08
     far = np.linalg.norm(inside, axis=1) > 1.15
     assert out[far] == pytest.approx(np.linalg.norm(inside, axis=1)[far])
+
+
+def test_trousers_have_no_colour_of_skin():
+    cloths = [cloth_of(np.random.default_rng(seed)) for seed in range(200)]
+    changed = 0
+    for cloth in cloths:
+        worn = unlike_skin(cloth)
+        for name in ("colour", "other"):
+            red, green, blue = worn[name]
+            assert not (red > green > blue and red < 8 * blue)
+            changed += worn[name] != cloth[name]
+        assert {k: v for k, v in worn.items() if k not in ("colour", "other")} == {
+            k: v for k, v in cloth.items() if k not in ("colour", "other")
+        }
+    # a strong red or any green and blue stay as they are
+    assert 10 < changed < 200
+    assert unlike_skin({"colour": (0.7, 0.05, 0.02), "other": (0.1, 0.2, 0.6)}) == {
+        "colour": (0.7, 0.05, 0.02),
+        "other": (0.1, 0.2, 0.6),
+    }

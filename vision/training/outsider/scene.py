@@ -20,7 +20,7 @@ from vision.training.outsider.hair import OVER_THE_NECK, STYLES, Hair, Head, str
 from vision.training.outsider.phone import Lens
 from vision.training.outsider.pieces import Camera, Description, Made, Piece, Strands
 from vision.training.outsider.skin import Skin
-from vision.training.outsider.surroundings import chest_print, cloth_of, flat, room
+from vision.training.outsider.surroundings import chest_print, cloth_of, flat, room, unlike_skin
 
 Array = NDArray[np.float64]
 OLDEST = 13.0
@@ -241,7 +241,7 @@ class Scene:
                 printed = (str(path.resolve()), (0.0, 0.72 * stature, float(rng.uniform(0.1, 0.2)) * stature / 1.2))
             cloth = cloth_of(rng, printed)
             self.dresser.covered[:] = False
-            below = self.dresser.trousers(posed, wear, skin, rng, cloth_of(rng))
+            below = self.dresser.trousers(posed, wear, skin, rng, unlike_skin(cloth_of(rng)))
             top = self.dresser.top(posed, wear, Skin((own, outer), (below.points, below.faces)), rng, cloth)
             pieces += [below, top]
             seen = ~self.dresser.covered[faces].all(1)

@@ -448,6 +448,10 @@ def _panes(out: Surroundings, sun: Array, rng: np.random.Generator) -> None:
         out.pieces.append(flat([a.tolist(), b.tolist(), (b + bar).tolist(), (a + bar).tolist()], dark))
 
 
+MOST_RED_OF_SKIN = 8.0
+"""Red over blue, in linear light, up to which a colour may be a skin's (dark skin some 5, pale 2); our choice."""
+
+
 def cloth_of(rng: np.random.Generator, printed: tuple[str, tuple[float, float, float]] | None = None) -> Made:
     """Cloth of any pattern; a picture printed on the chest, where given: its file, place (x, y) and width."""
     base = tone(rng, 0.015, 0.75, 0.95)
@@ -476,6 +480,19 @@ def cloth_of(rng: np.random.Generator, printed: tuple[str, tuple[float, float, f
     if printed is not None:
         made |= {"print": printed[0], "print at": printed[1], "pattern": "plain" if pattern != "melange" else pattern}
     return made
+
+
+def unlike_skin(cloth: Made) -> Made:
+    """The cloth, blue for red where a part of it has a colour that skin has: no figure shall look undressed.
+
+    Skin of any tone is redder than green and greener than blue, and not by as much as a dye (linear light).
+    """
+
+    def changed(colour: tuple[float, float, float]) -> tuple[float, float, float]:
+        red, green, blue = colour
+        return (blue, green, red) if red >= green >= blue and red < MOST_RED_OF_SKIN * blue else colour
+
+    return cloth | {name: changed(cloth[name]) for name in ("colour", "other")}
 
 
 def chest_print(rng: np.random.Generator) -> NDArray[np.uint8]:
