@@ -56,7 +56,7 @@ COUNTED = {
     },
 }
 """The most that may be done for one photo that shows one sheet."""
-NETWORK_VALUES = {"arm": 0.3e6, "instrument": 1.6e6}
+NETWORK_VALUES = {"arm": 0.3e6, "instrument": 1.3e6}
 """The most numbers that networks of our own are given."""
 PICTURES_PASSED = {"arm": 3.8, "instrument": 4.0}
 """The most pixels that `PASSES` are given, over those of the photo: its grey, that reduced for the sheet, and its half,

@@ -42,6 +42,8 @@ POINTS = (
 
 FIRST_SIDE = 448
 """Side of the square that the whole photo is shrunk into, px (the size the network was trained at)."""
+_STRIDE = 32
+"""What both sides of a look must be multiples of."""
 SECOND_SIZE = (288, 512)
 """Width and height of the upright crop, px."""
 MIRROR_SIZE = (224, 384)
@@ -138,11 +140,12 @@ class InstrumentNet:
         """
         height, width = rgb.shape[:2]
         scale = max(height, width) / FIRST_SIDE
-        square = (FIRST_SIDE, FIRST_SIDE)
+        # no more beside the photo than the network needs
+        first = int(_STRIDE * np.ceil(width / scale / _STRIDE)), int(_STRIDE * np.ceil(height / scale / _STRIDE))
         middle, upwards = np.array([(width - 1) / 2, (height - 1) / 2]), np.array([0.0, -1.0])
-        whole_view = upright_crop(middle, upwards, scale, square)
+        whole_view = upright_crop(middle, upwards, scale, first)
         photo = SeveralCrops(rgb)
-        (whole,), points = self._look(photo, whole_view, square, (MASKS.index("whole"),))
+        (whole,), points = self._look(photo, whole_view, first, (MASKS.index("whole"),))
         found = _main_piece(whole)
         if found is None:
             nothing = np.zeros((len(MASKS), *whole.shape), np.float32)

@@ -41,10 +41,11 @@ _OVER_THE_EDGE = re.compile(r"bbc{2,6}b")
 """Bare edge, a few covered nodes, bare edge again, from the lower end upwards."""
 _MOST_FEET = 2
 """Feet at one bout; an edge that is covered in more places is hard to see, and not gripped."""
-_BESIDE_THE_EDGE = re.compile(r"\.o{0,3}#{1,4}o{0,3}\.{2,14}o{0,3}#{1,4}o{0,3}c?\.|\.o{0,3}#{2,4}o{0,3}\.{0,14}\?")
-"""Two dark things of a few nodes each, a little apart, on an otherwise even ground; or one, the ground being unseen
-where the other would be, since the ribs and not the plate bound the body there.  Our choice, set on development scenes:
-one with a rest has one foot in sight, and none of 136 photos without a rest has any such pattern."""
+_FOOT, _WIDE_FOOT = "[co]{0,4}#{1,4}[co]{0,4}", "[co]{0,4}#{2,4}[co]{0,4}"
+_BESIDE_THE_EDGE = re.compile(rf"\.{_FOOT}\.{{2,14}}{_FOOT}\.|\.{_WIDE_FOOT}\.{{0,14}}\?")
+"""Two dark things of a few nodes each, which may cover some beside them, a little apart, on an otherwise even ground;
+or one, the ground being unseen where the other would be, since the ribs and not the plate bound the body there.  Our
+choice, set on development scenes: one with a rest has one foot in sight, and no photo of 132 without one has this."""
 
 
 def shows_feet(rgb: Picture, traced: TracedInstrument, camera: Camera, setting: Setting) -> bool:

@@ -48,6 +48,7 @@ STICKING_OUT = {
     "both feet": "cccccccc........##......##o........................",
     "both feet, small photo": "cccccccc........o#o.....o##o........................",
     "both feet, ground unseen towards the corner": ".......................o##o.....#o..????????........",
+    "both feet, one of which covers some of the edge": "ooooccccc......c##o.....###.........................",
     "one foot, the ground unseen beyond it": "ccccccccccccc...##.....?????????????????????????????",
     "one foot where the ground begins to be unseen": "................................o##???????o.........",
 }
