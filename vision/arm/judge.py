@@ -51,6 +51,9 @@ TRUNK_WIDENED, TRUNK_LEAST_DEG = 1.3, 2.0
 TURN_SPREAD, TURN_SPREAD_TURNED = 0.04, 0.08
 """Standard deviation of that offset where the trunk is straight (64 good scenes, part of them developed on: 0.039) and
 where it is turned by some 15 degrees (nose 0.25 in front, times the sine, and the head's own turn)."""
+STRAIGHT_TRUNK_DEG, TURNED_TRUNK_DEG = 3.0, (15.0, 5.0)
+"""Angle of a straight trunk to the wall, its deviation about nothing, and the same of a turned one to either side: good
+scenes have up to 5 degrees, and `vision.arm.mixture.TURNED_EFFECT` is of some 15; our choice."""
 TURNED_SHARE = {"wall": 0.005, "floating": 0.03, "reaching": 0.03}
 """How often a trunk is turned without anybody's noticing, by the arm's stance: with back and hand against the wall it
 hardly can be; our judgement."""
@@ -119,11 +122,32 @@ def _above(step: Array, outward: float) -> float:
     return float(np.degrees(np.arctan2(step[1], step[0] * outward)))
 
 
-def turned_probability(turn: float, stance: str) -> float:
-    """Probability that the trunk is turned further than the estimate allows for, from `Pose.turn` (Bayes' rule)."""
+def turned_probability(turn: float, trunk: Turn | None, stance: str) -> float:
+    """Probability that the trunk is turned further than the estimate allows for (Bayes' rule).
+
+    The nose turns with the trunk, but with the head alone as well; the trunk's own look bears it out or not.
+
+    Parameters
+    ----------
+    turn : float
+        As `Pose.turn`.
+    trunk : Turn or None
+        As `Pose.trunk`.
+    stance : str
+        Name of the arm's stance.
+    """
     straight, turned, share = NormalDist(0, TURN_SPREAD), NormalDist(0, TURN_SPREAD_TURNED), TURNED_SHARE[stance]
     odds = share / (1 - share) * turned.pdf(turn) / straight.pdf(turn)
+    odds *= 1.0 if trunk is None else _looks_turned(trunk)
     return odds / (1 + odds)
+
+
+def _looks_turned(trunk: Turn) -> float:
+    """How much likelier the trunk looks like this if it is turned than if it is straight."""
+    middle, spread = TURNED_TRUNK_DEG
+    straight = NormalDist(0, float(np.hypot(STRAIGHT_TRUNK_DEG, trunk.deviation_deg)))
+    turned = NormalDist(middle, float(np.hypot(spread, trunk.deviation_deg)))
+    return 0.5 * (turned.pdf(trunk.deg) + turned.pdf(-trunk.deg)) / straight.pdf(trunk.deg)
 
 
 def pose_problems(

@@ -190,8 +190,8 @@ def _solved(
         for stance, start in zip(stances, starts or [None] * len(stances), strict=True)
     ]
     mixture = Mixture.of([solution for solution, _ in solved], seen.depths)
-    turn = pose_of(body, evidence, mixture.best).turn
-    turned = np.array([turned_probability(turn, stance.name) for stance in stances])
+    held = pose_of(body, evidence, mixture.best)
+    turned = np.array([turned_probability(held.turn, held.trunk, stance.name) for stance in stances])
     pose = pose_problems(body, seen.depths, evidence, mixture.best, mixture.share(priors.REACHING))
     faults = (*seen.problems, *pose)
     lengths = {} if faults else arm_lengths(mixture, body.hand, body.camera, seen.prints, turned)

@@ -70,6 +70,7 @@ from vision.arm.posture import posture_lengths
 from vision.arm.priors import JOINTS, Stance, whitener
 from vision.arm.seen import SeenArm
 from vision.person.hand import HandPoint
+from vision.person.neck_net import Turn
 from vision.photo import Corrections
 from vision.problems import STATED_BUILD, STEP_ASIDE
 
@@ -361,6 +362,14 @@ def _cross(vector: Array) -> Array:
     return np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
 
 
+def mean_turn(turns: Sequence[Turn | None]) -> Turn | None:
+    """How far a trunk looks turned in several views, as one word of it; None where nobody looked."""
+    looked = [turn for turn in turns if turn is not None]
+    if not looked:
+        return None
+    return Turn(float(np.mean([turn.deg for turn in looked])), float(np.mean([turn.deviation_deg for turn in looked])))
+
+
 def mean_depths(depths: Sequence[ArmDepths]) -> ArmDepths:
     """What a network says of several views of one scene, as one word of it: its errors are much the same in all."""
     log = np.mean([np.log(each.stance) for each in depths], axis=0)
@@ -514,8 +523,9 @@ def _solved(
     solved = [most_probable(problem) for problem in problems]
     mixture = Mixture.of([solution for solution, _ in solved], depths)
     best = int(np.argmax(mixture.weights))
-    turn = float(np.mean([pose_of(body, each, mixture.best).turn for body, each in zip(bodies, evidence, strict=True)]))
-    turned = np.array([turned_probability(turn, solution.stance.name) for solution in mixture.solutions])
+    held = [pose_of(body, each, mixture.best) for body, each in zip(bodies, evidence, strict=True)]
+    turn, trunk = float(np.mean([pose.turn for pose in held])), mean_turn([pose.trunk for pose in held])
+    turned = np.array([turned_probability(turn, trunk, solution.stance.name) for solution in mixture.solutions])
     typical = _typical_hand(bodies, lens)
     lengths = arm_lengths(mixture, typical.hand, typical.camera, prints, turned)
     lengths |= posture_lengths(bodies[0], evidence[0].body_to_sheet, mixture, prints)

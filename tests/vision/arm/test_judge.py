@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from tests.vision.arm.made_up import STRAIGHT, camera, evidence, joints, seen_arm
 from vision.arm import judge
@@ -163,8 +164,25 @@ def test_a_turned_trunk_is_the_likelier_the_further_the_nose_is_off():
         for turn in (-0.16, 0.0, 0.05, 0.12):
             straight = (1 - share) * density(turn, judge.TURN_SPREAD)
             turned = share * density(turn, judge.TURN_SPREAD_TURNED)
-            assert turned_probability(turn, stance.name) == pytest.approx(turned / (turned + straight))
-    assert turned_probability(0.0, "wall") < 0.005 < turned_probability(0.12, "wall")
+            assert turned_probability(turn, None, stance.name) == pytest.approx(turned / (turned + straight))
+    assert turned_probability(0.0, None, "wall") < 0.005 < turned_probability(0.12, None, "wall")
+
+
+def test_a_trunk_that_looks_straight_makes_a_turned_head_a_turned_head():
+    """Odds are multiplied by those of the trunk's look: two normal distributions to either side against one between."""
+    unseen = turned_probability(0.16, None, "floating")
+    for deg in (-12.0, 0.0, 5.0, 12.0):
+        look = Turn(deg, 4.0)
+        straight = norm.pdf(deg, 0, np.hypot(judge.STRAIGHT_TRUNK_DEG, 4.0))
+        middle, spread = judge.TURNED_TRUNK_DEG
+        turned = norm.pdf(deg, (middle, -middle), np.hypot(spread, 4.0)).mean()
+        odds = unseen / (1 - unseen) * turned / straight
+        assert turned_probability(0.16, look, "floating") == pytest.approx(odds / (1 + odds))
+    told = [turned_probability(0.16, Turn(deg, 4.0), "floating") for deg in (0.0, 8.0, 12.0)]
+    assert told[0] < 0.3 * unseen < unseen < told[2]
+    assert told == sorted(told)
+    # a look that is quite unsure says next to nothing
+    assert turned_probability(0.16, Turn(0.0, 60.0), "floating") == pytest.approx(unseen, rel=0.05)
 
 
 def test_lengths_used_here_are_the_made_up_ones():

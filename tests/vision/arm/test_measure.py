@@ -176,14 +176,17 @@ def test_edges_widen_with_blur(picture, measured):
 
 def test_a_turned_head_makes_a_turned_trunk_likelier_and_the_interval_longer_upwards(seen):
     for stance in ("wall", "floating"):
-        told = [turned_probability(turn, stance) for turn in (0.0, 0.08, 0.16)]
+        told = [turned_probability(turn, None, stance) for turn in (0.0, 0.08, 0.16)]
         assert told == sorted(told)
-        assert turned_probability(-0.16, stance) == pytest.approx(told[-1])
-    assert turned_probability(0.1, "wall") < turned_probability(0.1, "floating")
+        assert turned_probability(-0.16, None, stance) == pytest.approx(told[-1])
+    assert turned_probability(0.1, None, "wall") < turned_probability(0.1, None, "floating")
     before = solve_arm(seen, against_wall=False).arm_length
     landmarks_px = seen.body.landmarks_px.copy()
     reach = np.linalg.norm(seen.body.landmark("wrist") - seen.body.landmark("shoulder"))
     landmarks_px[Landmark.NOSE, 0] += 0.16 * reach
-    after = solve_arm(replace(seen, body=replace(seen.body, landmarks_px=landmarks_px)), against_wall=False).arm_length
+    unlooked = replace(seen.body, landmarks_px=landmarks_px, turn=None)
+    after = solve_arm(replace(seen, body=unlooked), against_wall=False).arm_length
     assert after.high_mm - after.value_mm > before.high_mm - before.value_mm + 1.0
     assert any(part.source == "trunk turned or not" for part in after.budget)
+    looked = solve_arm(replace(seen, body=replace(seen.body, landmarks_px=landmarks_px)), against_wall=False).arm_length
+    assert looked.high_mm - looked.value_mm < after.high_mm - after.value_mm  # the trunk looks straight in this photo
