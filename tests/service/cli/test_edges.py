@@ -47,11 +47,22 @@ def test_a_name_that_the_terminal_cannot_write_is_escaped(tmp_path: Path) -> Non
     assert b"\\U0001f3bb.jpg" in done.stdout
 
 
+def _hear_an_interrupt() -> None:
+    """What a shell starts in the background is deaf to it, and so would be whatever these tests start there."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 @pytest.mark.parametrize("after_s", [0.3, 0.8, 1.2, 2.0])
 def test_an_early_stop_is_quiet(after_s: float) -> None:
     photo = Path(__file__).resolve().parents[3] / "sample_images" / "child-1.jpg"
     command = [*COMMAND, "arm", *[str(photo)] * 8]
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True)
+    process = subprocess.Popen(
+        command,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        start_new_session=True,
+        preexec_fn=_hear_an_interrupt,
+    )
     time.sleep(after_s)
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does: every process of the command hears of it
     _, said = process.communicate(timeout=60)
