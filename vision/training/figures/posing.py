@@ -28,6 +28,22 @@ class ArmPose:
     drop: float = 0.0
 
 
+def arms_out(rng: np.random.Generator, side: str) -> dict[str, ArmPose]:
+    """A good photo's arms, by side: that of `side` held out, the other hanging."""
+    out = ArmPose(
+        float(np.clip(rng.normal(-0.5, 4.2), -9, 9)),
+        float(rng.uniform(-2, 7)),
+        float(rng.uniform(0, 6)),
+        float(rng.uniform(10, 60)),
+        (float(rng.normal(0, 0.05)), float(rng.normal(0, 0.12)), 1.0),
+        float(rng.uniform(0.85, 1.0)),
+        float(rng.normal(0, 3)),
+    )
+    inwards = -1.0 if side == "R" else 1.0
+    other = ArmPose(float(rng.uniform(-82, -72)), float(rng.uniform(0, 12)), 12.0, 0.0, (inwards, 0.0, 0.2), 0.4)
+    return {side: out, "LR".replace(side, ""): other}
+
+
 @dataclass(frozen=True)
 class Pose:
     """A whole pose, degrees.
@@ -42,6 +58,12 @@ class Pose:
     head: tuple[float, float, float]
     arms: dict[str, ArmPose] = field(default_factory=dict)
     shrug: float = 0.0
+
+
+def straight_out(pose: Pose, side: str) -> Pose:
+    """The pose in which the arm of `side` has its length: upright and square, that arm straight out at 90 degrees."""
+    arm = ArmPose(0.0, 0.0, 0.0, 30.0, (0.0, 0.0, 1.0), 1.0)
+    return Pose(0.0, 0.0, 0.0, (0.0, 0.0, 0.0), {**pose.arms, side: arm})
 
 
 @dataclass(frozen=True)

@@ -33,7 +33,7 @@ from vision.training.figures.bodies import VERTICES, Body, Kinds
 from vision.training.figures.clothing import Looks, dressed
 from vision.training.figures.make import back_of, cards, developed
 from vision.training.figures.meshes import Mesh, quad
-from vision.training.figures.posing import TRUNK_BONES, ArmPose, Pose, Poser, about
+from vision.training.figures.posing import TRUNK_BONES, Pose, Poser, about, arms_out, straight_out
 from vision.training.figures.rooms import cloth_picture, light, room
 from vision.training.figures.trace import Surface, View, render
 
@@ -136,20 +136,10 @@ class Scene:
         self.lamps, self.sky = light(rng, surfaces, self.place)
 
     def _pose(self, rng: np.random.Generator) -> Pose:
-        arm = ArmPose(
-            float(np.clip(rng.normal(-0.5, 4.2), -9, 9)),
-            float(rng.uniform(-2, 7)),
-            float(rng.uniform(0, 6)),
-            float(rng.uniform(10, 60)),
-            (float(rng.normal(0, 0.05)), float(rng.normal(0, 0.12)), 1.0),
-            float(rng.uniform(0.85, 1.0)),
-            float(rng.normal(0, 3)),
-        )
-        inwards = -1.0 if self.side == "R" else 1.0
-        other = ArmPose(float(rng.uniform(-82, -72)), float(rng.uniform(0, 12)), 12.0, 0.0, (inwards, 0.0, 0.2), 0.4)
+        arms = arms_out(rng, self.side)
         head = (float(np.clip(rng.normal(0, 8), -18, 18)), float(rng.normal(3, 5)), float(rng.normal(0, 3)))
         turn = float(rng.uniform(-4, 4) if self.touching else rng.uniform(-5.8, 5.8))
-        return Pose(turn, 0.0, float(rng.normal(0, 1.2)), head, {self.side: arm, "LR".replace(self.side, ""): other})
+        return Pose(turn, 0.0, float(rng.normal(0, 1.2)), head, arms)
 
     def _turned(self, pose: Pose, rng: np.random.Generator) -> Pose:
         """The trunk turned, and the head part of the way back; or the head alone."""
@@ -266,9 +256,7 @@ class Scene:
 
     def arm_length_mm(self) -> float:
         """Side of the neck to the middle of the palm of the same body, arm straight out at 90 degrees."""
-        arm = ArmPose(0.0, 0.0, 0.0, 30.0, (0.0, 0.0, 1.0), 1.0)
-        straight = Pose(0.0, 0.0, 0.0, (0.0, 0.0, 0.0), {**self.pose.arms, self.side: arm})
-        points = Poser(self.kinds, self.body).posed(straight).points
+        points = Poser(self.kinds, self.body).posed(straight_out(self.pose, self.side)).points
         ends = points[[VERTICES[f"side_neck.{self.side}"], VERTICES[f"mid_palm.{self.side}"]]]
         return float(1000 * np.linalg.norm(ends[1] - ends[0]))
 

@@ -70,7 +70,10 @@ class Surroundings:
 
 @dataclass(frozen=True)
 class Camera:
-    """A pinhole: place (3,), rows (right, down, ahead) of its axes, focal length and centre in px, size (w, h)."""
+    """A pinhole: place (3,), rows (right, down, ahead) of its axes, focal length and centre in px, size (w, h).
+
+    As `vision.training.figures.trace.View`, which the renderer's own Python, with numpy alone, cannot load.
+    """
 
     place: Array
     rows: Array

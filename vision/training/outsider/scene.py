@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calibration.camera import FRAME_DIAGONAL_MM
 from vision.training.figures import bodies
 from vision.training.figures.bodies import VERTICES, Body, Fitting, Kinds
-from vision.training.figures.posing import TRUNK_BONES, ArmPose, Pose, Posed, Poser, about, unit
+from vision.training.figures.posing import TRUNK_BONES, Pose, Posed, Poser, about, arms_out, straight_out, unit
 from vision.training.figures.trace import View
 from vision.training.outsider.clothes import COLLARS, Dresser, Neck, Wear, collar
 from vision.training.outsider.hair import OVER_THE_NECK, STYLES, Hair, Head, strands
@@ -147,17 +147,7 @@ class Scene:
         return np.asarray(self.figure.posed.joints[self.kinds.number(f"{bone}.{self.side}")])
 
     def _pose(self, rng: np.random.Generator) -> Pose:
-        arm = ArmPose(
-            float(np.clip(rng.normal(-0.5, 4.2), -9, 9)),
-            float(rng.uniform(-2, 7)),
-            float(rng.uniform(0, 6)),
-            float(rng.uniform(10, 60)),
-            (float(rng.normal(0, 0.05)), float(rng.normal(0, 0.12)), 1.0),
-            float(rng.uniform(0.85, 1.0)),
-            float(rng.normal(0, 3)),
-        )
-        inwards = -1.0 if self.side == "R" else 1.0
-        other = ArmPose(float(rng.uniform(-82, -72)), float(rng.uniform(0, 12)), 12.0, 0.0, (inwards, 0.0, 0.2), 0.4)
+        arms = arms_out(rng, self.side)
         much = float(rng.choice([-1, 1]) * rng.uniform(15, 60))
         head = much if rng.random() < TURNED_HEADS else float(np.clip(rng.normal(0, 7), -15, 15))
         turn = float(rng.uniform(-4, 4) if self.wanted.wall else rng.uniform(-5, 5))
@@ -170,7 +160,7 @@ class Scene:
             0.0,
             float(rng.normal(0, 1.2)),
             (head, nod, tilt),
-            {self.side: arm, "LR".replace(self.side, ""): other},
+            arms,
             float(rng.normal(0, 3)),
         )
 
@@ -430,9 +420,7 @@ class Scene:
 
     def measures(self) -> dict[str, float]:
         """Lengths of the same body, arm straight out at 90 degrees, mm."""
-        arm = ArmPose(0.0, 0.0, 0.0, 30.0, (0.0, 0.0, 1.0), 1.0)
-        straight = Pose(0.0, 0.0, 0.0, (0.0, 0.0, 0.0), {**self.pose.arms, self.side: arm})
-        points = self.poser.posed(straight).points
+        points = self.poser.posed(straight_out(self.pose, self.side)).points
 
         def length(a: str, b: str) -> float:
             return round(float(1000 * np.linalg.norm(points[VERTICES[a]] - points[VERTICES[b]])), 2)
