@@ -20,7 +20,7 @@ from calibration.problems import Refused
 from vision.instrument.edges import TracedInstrument, first_guess, map_edges, resolution_px_per_mm, scroll_in_map, trace
 from vision.instrument.fit import Fit, RanAway, Setting, View, fit
 from vision.instrument.model import BODY_UNKNOWNS, LENGTH, TOTAL_TO_BODY, pose_of
-from vision.instrument.rounding import seen_of_end
+from vision.instrument.rounding import end_seen
 from vision.instrument.seen import InstrumentSeen, see_instrument
 from vision.instrument.shape import FULL_SIZE_MM
 from vision.photo import Photo
@@ -195,7 +195,7 @@ def _outlined(
     """What a fitted outline makes of the photo; `whole` is the map's idea of the instrument."""
     pose, found = fitted.pose(), fitted.views[0].camera
     names, length_mm = ("scroll_top", "body_top", "body_bottom"), float(fitted.unknowns[LENGTH])
-    seen_ends = [getattr(pose, each) + seen_of_end(each, pose, found.position_mm, length_mm) for each in names]
+    seen_ends = [end_seen(each, pose, found.position_mm, length_mm) for each in names]
     points = dict(zip(names, found.project(np.array(seen_ends)), strict=True))
     lines = found.project(pose.top), found.project(pose.back)
     body = _filled(lines, photo.size_px)

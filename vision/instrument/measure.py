@@ -29,7 +29,7 @@ from vision.instrument.fit import Edges, Fit, RanAway, Setting, Tip, View, fit
 from vision.instrument.glare import refuse_glare
 from vision.instrument.lengths import body_length, bout_of, bout_width, string_length, total_length
 from vision.instrument.model import BODY_UNKNOWNS, LENGTH, Pose, pose_of
-from vision.instrument.rounding import SCROLL_SPREAD, seen_of_end, seen_of_scroll
+from vision.instrument.rounding import SCROLL_SPREAD, end_seen, seen_of_scroll
 from vision.instrument.seen import refuse_shoulder_rest, see_instrument
 from vision.instrument.shape import MODES, outline_prior
 from vision.instrument.sheet_support import BOOK_MM, BOOK_SPREAD_MM, lies_on_book
@@ -379,7 +379,7 @@ def _places_px(detected: DetectedInstrument, fitted: Fit, number: int) -> dict[s
     """Ends and bouts as fitted, where a photo's camera sees them end, nut and bridge as seen there, px."""
     pose, camera = fitted.pose(), fitted.views[number].camera
     camera_mm, length = camera.position_mm, float(fitted.unknowns[LENGTH])
-    places = {name: getattr(pose, name) + seen_of_end(name, pose, camera_mm, length) for name in POINT_NAMES}
+    places = {name: end_seen(name, pose, camera_mm, length) for name in POINT_NAMES}
     for which in ("upper", "middle", "lower"):
         along, width = bout_of(fitted.unknowns[:BODY_UNKNOWNS], which)
         places[f"{which}_bout_left"] = pose.at(-width / 2, along, 0.0)

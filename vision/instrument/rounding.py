@@ -71,6 +71,12 @@ def seen_of_end(name: str, pose: Pose, camera_mm: Array, body_length_mm: float) 
     return np.asarray(seen_of_edge(end[None], outward[None], pose.up, camera_mm, body_length_mm)[0])
 
 
+def end_seen(name: str, pose: Pose, camera_mm: Array, body_length_mm: float) -> Array:
+    """Where an end of the model, called as the fields of a `Pose` are, ends for a camera (3,), mm."""
+    end: Array = getattr(pose, name)
+    return end + seen_of_end(name, pose, camera_mm, body_length_mm)
+
+
 def _touching(points: Array, outward: Array, up: Array, camera_mm: Array) -> tuple[Array, Array]:
     """Unit directions (N, 3) from the middle of the rounding to where sight touches it, and by how far upwards, rad."""
     sight = points - camera_mm

@@ -44,7 +44,7 @@ from vision.instrument.measure import (
     view_of,
 )
 from vision.instrument.model import LENGTH, TOTAL, X, Y, pose_of
-from vision.instrument.rounding import seen_of_end
+from vision.instrument.rounding import end_seen
 from vision.photo import Corrections, Photo
 from vision.problems import INSTRUMENT_LEFT_OUT, INSTRUMENT_STEP_ASIDE, PHOTOS_NOT_OF_ONE_INSTRUMENT
 
@@ -263,8 +263,7 @@ def _less_believed(views: Sequence[View], found: Fit) -> list[View]:
     for view, was in zip(views, found.views, strict=True):
         for tip in view.tips:
             if tip.by_hand:
-                end = getattr(pose, tip.what)
-                end = end + seen_of_end(tip.what, pose, was.camera.position_mm, float(found.unknowns[LENGTH]))
+                end = end_seen(tip.what, pose, was.camera.position_mm, float(found.unknowns[LENGTH]))
                 off_px = float((was.camera.project(end[None])[0] - tip.point_px) @ tip.direction_px)
                 squares.setdefault(tip.what, []).append((off_px / tip.sigma_px) ** 2)
     grown = {what: 1 + float(np.mean(each)) / HAND_FADES**2 for what, each in squares.items()}
