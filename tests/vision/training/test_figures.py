@@ -9,7 +9,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from vision.training.figures.meshes import Division, box, clipped, normals, quad, strip, tube
-from vision.training.figures.posing import about, angle_about, between
+from vision.training.figures.posing import Pose, about, angle_about, arms_out, between, straight_out
 from vision.training.figures.trace import SKY, Lamp, Surface, View, library, render
 
 needs_compiler = pytest.mark.skipif(shutil.which("g++") is None, reason="the tracer is compiled where it is used")
@@ -119,3 +119,16 @@ def test_what_stands_between_lamp_and_wall_throws_a_shadow():
 def test_the_tracer_leaves_the_smallest_numbers_alone() -> None:
     library()  # IEEE 754: what is below the least normal number is a number, too
     assert np.nextafter(0.0, 1.0) > 0.0
+
+
+def test_arms_of_a_good_photo_and_the_pose_in_which_one_is_measured() -> None:
+    for side, other in ("LR", "RL"):
+        arms = arms_out(np.random.default_rng(5), side)
+        assert abs(arms[side].up) <= 9
+        assert arms[side].flex <= 6
+        assert -82 <= arms[other].up <= -72
+        assert arms[other].palm[0] == (-1.0 if side == "R" else 1.0)  # towards the thigh
+        measured = straight_out(Pose(12.0, 3.0, 4.0, (30.0, 5.0, 1.0), arms, 2.0), side)
+        assert (measured.turn, measured.twist, measured.lean, measured.head, measured.shrug) == (0, 0, 0, (0, 0, 0), 0)
+        assert (measured.arms[side].up, measured.arms[side].flex, measured.arms[side].straight) == (0, 0, 1)
+        assert measured.arms[other] == arms[other]
