@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 from playwright.sync_api import TimeoutError as PlaywrightTimeout
 
 from calibration.blank_sheet import Blank
@@ -136,6 +136,23 @@ def test_it_looks_often_enough(filmed: Callable[..., Page], measured: tuple[Serv
     print(f"{rate} checks a second")
     assert rate >= SLOWEST_RATE
     expect(tab.locator("[data-taken] img")).to_have_count(0)  # nobody holds still
+
+
+def test_the_camera_is_not_started_before_its_script_listens(
+    filmed: Callable[..., Page], measured: tuple[Serving, Seeded, Recorded]
+) -> None:
+    service, seeded, _ = measured
+    tab = filmed(films.sample("child-1"))
+    held: list[Route] = []
+    tab.route("**/camera/page.js", lambda asked: held.append(asked))
+    tab.goto(f"{service.address}/f/{seeded.family}/camera/arm", wait_until="commit")
+    begin = tab.get_by_role("button", name="Start the camera")
+    expect(begin).to_be_disabled()
+    while not held:
+        tab.wait_for_timeout(20)
+    held[0].continue_()
+    begin.click()
+    expect(tab.locator("[data-camera]")).not_to_have_attribute("data-state", "start")
 
 
 def upright_faults() -> dict[str, np.ndarray]:

@@ -164,5 +164,6 @@
   stage.querySelector("[data-anew]").addEventListener("click", begin);
   enough.addEventListener("click", finish);
   addEventListener("pagehide", stop);
+  start.disabled = false; // not before somebody listens: a press in between would be lost
   if (!globalThis.cameraHelps || !globalThis.cameraHelps()) fail(words.failed);
 })();
