@@ -115,6 +115,9 @@ class PrintScale:
 def size_contributions(prints: Mapping[str, PrintScale], length_mm: float) -> list[Contribution]:
     """What the sizes of several sheets, by name, contribute to a length in mm that was measured with all of them alike.
 
+    One printer made the printed ones, and one bar that was measured speaks for all: what is wrong with the size of one
+    is wrong with all of them, as it is with blank paper of one pack.  It is named after the first.
+
     Examples
     --------
     >>> paper = PrintScale(standard_uncertainty=0.003, blank=True)
@@ -122,10 +125,12 @@ def size_contributions(prints: Mapping[str, PrintScale], length_mm: float) -> li
     [('print-scale:blank-a4', 1.5)]
     """
     parts = [scale.contribution(length_mm / len(prints), name) for name, scale in prints.items()]
-    summed: dict[str | None, Contribution] = {}
+    summed: dict[str, Contribution] = {}
     for part in parts:
-        before = summed[part.key].contribution_mm if part.key in summed else 0.0
-        summed[part.key] = replace(part, contribution_mm=before + part.contribution_mm)
+        before = summed.get(part.source)
+        summed[part.source] = (
+            part if before is None else replace(before, contribution_mm=before.contribution_mm + part.contribution_mm)
+        )
     return list(summed.values())
 
 

@@ -403,7 +403,7 @@ def test_three_rulers_spread_by_two_degrees_of_freedom() -> None:
 
 
 def test_a_size_contributes_by_the_length() -> None:
-    """Relative to the size itself; sheets of blank paper share one cause, printed ones have their own."""
+    """Relative to the size itself; sheets of blank paper share one cause, and so do printed ones: one machine each."""
     printed = PrintScale(0.95, 0.004)
     part = printed.contribution(600.0, "a4-2")
     assert (part.key, part.contribution_mm) == ("print-scale:a4-2", pytest.approx(600 * 0.004 / 0.95))
@@ -412,7 +412,6 @@ def test_a_size_contributes_by_the_length() -> None:
     assert (part.key, part.contribution_mm) == ("print-scale:blank-a4", pytest.approx(1.2))
     parts = size_contributions({"a4-1": printed, "blank-a4-1": blank, "blank-a4-2": blank, "a4-2": UNCHECKED}, 600.0)
     assert [(each.key, each.contribution_mm) for each in parts] == [
-        ("print-scale:a4-1", pytest.approx(150 * 0.004 / 0.95)),
+        ("print-scale:a4-1", pytest.approx(150 * (0.004 / 0.95 + 0.0017))),
         ("print-scale:blank-a4", pytest.approx(0.6)),
-        ("print-scale:a4-2", pytest.approx(150 * 0.0017)),
     ]

@@ -56,10 +56,10 @@ def test_causes_that_hardly_matter_are_left_out(fitted):
 
 
 def test_two_sheets_share_the_scale(fitted):
-    """Each carries half of it: their prints err independently."""
+    """One printer made both: a second one averages nothing."""
     two = body_length(fitted, {"a4-1": PRINT, "a4-2": PRINT})
-    halves = [each.contribution_mm for each in two.budget if each.key is not None]
-    assert halves == pytest.approx([0.001 * two.value_mm] * 2)
+    whole = [each.contribution_mm for each in two.budget if each.key is not None]
+    assert whole == pytest.approx([0.002 * two.value_mm])
 
 
 def widest(unknowns, which):
