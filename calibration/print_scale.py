@@ -294,8 +294,10 @@ def combined_scale(checks: Iterable[PrintScale]) -> tuple[PrintScale, bool]:
     -------
     PrintScale
         Of rulers, and of edges that are compatible with true size: the mean weighted by precision, with an uncertainty
-        that grows where they disagree (R. T. Birge, Phys. Rev. 40 (1932) 207).  Edges that speak for another size count
-        where no ruler does, as `scale_from_paper` says.
+        that grows where they disagree (R. T. Birge, Phys. Rev. 40 (1932) 207).  Where no edge is seen and the rulers do
+        not contradict an ordinary print in true size, that counts as it does where such edges are seen: a bar that is
+        as long as it should be makes nothing less sure.  Edges that speak for another size count where no ruler does,
+        as `scale_from_paper` says.
     bool
         Whether the checks contradict one another (normalised deviations beyond `CONTRADICTED`).
 
@@ -312,14 +314,11 @@ def combined_scale(checks: Iterable[PrintScale]) -> tuple[PrintScale, bool]:
     if not rulers:
         return done[0], False
     counted = [check for check in done if check.ruler or not check.suspected]
-    values = np.array([check.scale for check in counted])
-    precision = 1 / np.array([check.standard_uncertainty for check in counted]) ** 2
-    mean = float(precision @ values / precision.sum())
-    ratio = 1.0
-    if len(counted) > 1:
-        ratio = max(1.0, float(np.sqrt(precision @ (values - mean) ** 2 / (len(counted) - 1))))
-    uncertainty = ratio / float(np.sqrt(precision.sum()))
+    mean, uncertainty, ratio = _weighted(counted)
     contradicted = ratio > CONTRADICTED
+    unspoken = done == rulers and not contradicted  # of the edges
+    if unspoken and abs(mean - 1) < CONTRADICTED * hypot(uncertainty, PRINTER_RELATIVE_U):
+        mean, uncertainty, _ = _weighted([*rulers, UNCHECKED])
     for edges in (check for check in done if check not in counted):
         away = abs((edges.measured or 1.0) - mean)
         if away > CONTRADICTED * float(np.hypot(edges.measured_uncertainty or 0.0, uncertainty)):
@@ -327,6 +326,17 @@ def combined_scale(checks: Iterable[PrintScale]) -> tuple[PrintScale, bool]:
             uncertainty = float(np.hypot(uncertainty, away / 2))
     paper = next((check.paper for check in done if check.paper is not None), None)
     return replace(measured_by_ruler(mean, uncertainty), paper=paper), contradicted
+
+
+def _weighted(checks: Sequence[PrintScale]) -> tuple[float, float, float]:
+    """Mean by precision, its standard uncertainty, and Birge's ratio (1 at least), by which that has grown."""
+    values = np.array([check.scale for check in checks])
+    precision = 1 / np.array([check.standard_uncertainty for check in checks]) ** 2
+    mean = float(precision @ values / precision.sum())
+    ratio = 1.0
+    if len(checks) > 1:
+        ratio = max(1.0, float(np.sqrt(precision @ (values - mean) ** 2 / (len(checks) - 1))))
+    return mean, ratio / float(np.sqrt(precision.sum())), ratio
 
 
 def agreed_prints(each: Sequence[Mapping[str, PrintScale]]) -> dict[str, PrintScale]:

@@ -177,6 +177,20 @@ def test_edges_that_fit_true_size_count_as_an_ordinary_printer() -> None:
     assert combined.scale == pytest.approx(float(weights @ [1.0, bar.scale] / weights.sum()))
 
 
+def test_a_bar_as_long_as_it_should_be_makes_nothing_less_sure_where_no_edge_is_seen() -> None:
+    """An ordinary print counts as where the edges are seen, unless the bar contradicts it by 2.5 deviations."""
+    edges = PrintScale(checked=True, measured=1.004, measured_uncertainty=0.004)
+    for length_mm in (150.0, 149.5, 151.0):
+        bar = scale_from_bar(length_mm)
+        unseen, _ = combined_scale([UNCHECKED, bar])
+        seen, _ = combined_scale([edges, bar])
+        assert (unseen.scale, unseen.standard_uncertainty) == (seen.scale, seen.standard_uncertainty)
+        assert unseen.ruler
+    assert combined_scale([UNCHECKED, scale_from_bar(150.0)])[0].standard_uncertainty < PRINTER_RELATIVE_U
+    odd = scale_from_bar(148.7)
+    assert combined_scale([UNCHECKED, odd]) == (odd, False)
+
+
 def test_no_check_leaves_the_printer_s_uncertainty() -> None:
     assert combined_scale([UNCHECKED]) == (UNCHECKED, False)
     part = UNCHECKED.contribution(500.0, "a4-1")
