@@ -12,13 +12,16 @@ self.addEventListener("install", (event) => {
 });
 self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
 
+// A phone that is full is shown the part all the same.
+const keep = (cache, request, answer) => cache.put(request, answer).catch(() => {});
+
 // What is not kept yet is fetched and kept; large parts never change under their address.
 async function large(request) {
   const cache = await caches.open(KEPT);
   const known = await cache.match(request);
   if (known) return known;
   const answer = await fetch(request);
-  if (answer.ok) await cache.put(request, answer.clone());
+  if (answer.ok) await keep(cache, request, answer.clone());
   return answer;
 }
 
@@ -27,7 +30,7 @@ async function newest(request) {
   const cache = await caches.open(KEPT);
   try {
     const answer = await fetch(request);
-    if (answer.ok) await cache.put(request, answer.clone());
+    if (answer.ok) await keep(cache, request, answer.clone());
     return answer;
   } catch (lost) {
     const known = await cache.match(request);

@@ -155,6 +155,60 @@ def test_the_camera_is_not_started_before_its_script_listens(
     expect(tab.locator("[data-camera]")).not_to_have_attribute("data-state", "start")
 
 
+def test_taken_again_nothing_of_before_is_left_to_send(
+    filmed: Callable[..., Page], measured: tuple[Serving, Seeded, Recorded]
+) -> None:
+    service, seeded, _ = measured
+    tab = filmed(films.sample("child-1"))
+    start(tab, service, seeded)
+    hears(tab, "next")
+    tab.get_by_role("button", name="Enough").click()
+    expect(tab.get_by_role("button", name="Take them again")).to_be_visible()
+    left = """() => { const all = (each) => document.querySelectorAll(each);
+      all("[data-anew]")[0].click();
+      return [all("[data-taken] img").length, all("[data-enough]")[0].hidden]; }"""
+    assert tab.evaluate(left) == [0, True]  # at once, before another one is taken
+    hears(tab, "next")
+    expect(tab.get_by_role("button", name="Enough")).to_be_visible()
+
+
+def test_a_camera_that_is_taken_away_is_said_and_loses_no_photo(
+    filmed: Callable[..., Page], measured: tuple[Serving, Seeded, Recorded]
+) -> None:
+    service, seeded, _ = measured
+    taken_away = """() => { for (const track of document.querySelector("video").srcObject.getTracks()) {
+      track.stop(); track.dispatchEvent(new Event("ended")); } }"""
+    tab = filmed(films.darkened(films.sample("child-1"), 0.25))
+    start(tab, service, seeded)
+    hears(tab, "dark")
+    tab.evaluate(taken_away)
+    expect(tab.locator("[data-said]")).to_have_text(re.compile("The camera cannot be used here"))
+    tab.get_by_role("button", name="Start the camera").click()
+    hears(tab, "dark")
+
+    tab = filmed(films.sample("child-1"))
+    start(tab, service, seeded)
+    hears(tab, "next")
+    tab.evaluate(taken_away)
+    expect(tab.locator("[data-said]")).to_have_text("This is the photo. Nothing has been sent yet.")
+    tab.get_by_role("button", name="Send the photos").click()
+    tab.wait_for_url(RESULT)
+
+
+def test_what_could_not_be_loaded_is_loaded_when_there_is_a_connection(
+    filmed: Callable[..., Page], measured: tuple[Serving, Seeded, Recorded]
+) -> None:
+    service, seeded, _ = measured
+    tab = filmed(films.darkened(films.sample("child-1"), 0.25))
+    tab.goto(f"{service.address}/f/{seeded.family}/camera/arm")
+    tab.context.set_offline(True)
+    tab.get_by_role("button", name="Start the camera").click()
+    expect(tab.locator("[data-said]")).to_have_text(re.compile("could not be loaded"))
+    tab.context.set_offline(False)
+    tab.get_by_role("button", name="Start the camera").click()
+    assert hears(tab, "dark").startswith(SAID["dark"])
+
+
 def upright_faults() -> dict[str, np.ndarray]:
     child = films.sample("child-1")
     return {

@@ -28,6 +28,7 @@
   let wished = ["", 0];
   let restUntil = 0;
   let checks = [];
+  let turn = 0; // how often the camera was begun or stopped: what an earlier turn began is not carried on
 
   const show = (state) => {
     stage.dataset.state = state;
@@ -37,6 +38,7 @@
     said.dataset.tone = tone;
   };
   const stop = () => {
+    turn += 1;
     for (const track of stream ? stream.getTracks() : []) track.stop();
     if (worker) worker.terminate();
     stream = worker = undefined;
@@ -47,32 +49,49 @@
     say(text, "bad");
   };
 
+  // Nothing more is seen: the camera was taken away, or the looking failed. What was taken can be sent all the same.
+  const over = (text) => (views.length ? finish() : fail(text));
+
   async function begin() {
-    views = [];
+    stop();
+    const mine = turn;
+    [views, recent, good, checks, wished, restUntil] = [[], [], [], [], ["", 0], 0];
     taken.replaceChildren();
+    enough.hidden = true;
+    delete stage.dataset.hint;
     show("loading");
     say(words.asking);
+    let opened;
     try {
-      stream = await navigator.mediaDevices.getUserMedia({
+      opened = await navigator.mediaDevices.getUserMedia({
         audio: false,
         video: { facingMode: { ideal: "environment" }, width: { ideal: 2560 }, height: { ideal: 1440 } },
       });
     } catch {
-      return fail(words.denied);
+      if (turn === mine) fail(words.denied);
+      return;
     }
+    if (turn !== mine) {
+      for (const track of opened.getTracks()) track.stop();
+      return;
+    }
+    stream = opened;
+    for (const track of stream.getTracks()) track.addEventListener("ended", () => over(words.denied));
     stage.scrollIntoView({ block: "start" });
     video.srcObject = stream;
     await video.play().catch(() => {});
+    if (turn !== mine) return;
     worker = new Worker(stage.dataset.worker);
-    worker.onerror = () => fail(words.failed);
+    const broken = () => turn === mine && over(stage.dataset.state === "loading" ? words.unloaded : words.failed);
+    worker.onerror = broken;
     worker.onmessage = ({ data }) => {
-      if (data.failed) fail(words.failed);
+      if (data.failed) broken();
       else if (data.loading) say(words.loading.replace("%(share)s", percent.format(data.loading)));
       else if (data.ready) {
         show("live");
         say("");
         look();
-      } else take(data.seen).catch(() => fail(words.failed));
+      } else take(data.seen).catch(broken);
     };
     const { markers, modelBytes } = stage.dataset;
     worker.postMessage({ begin: { kind, markers, modelBytes: Number(modelBytes) } });
@@ -80,7 +99,8 @@
 
   async function look() {
     if (!worker || stage.dataset.state !== "live") return;
-    if (video.readyState < 2 || document.hidden) return void setTimeout(look, 100);
+    const asleep = stream.getVideoTracks().some((track) => track.muted); // then the last picture stands still
+    if (video.readyState < 2 || video.paused || document.hidden || asleep) return void setTimeout(look, 100);
     const bitmap = await createImageBitmap(video).catch(() => null); // between two pictures there may be none
     if (!bitmap) return void setTimeout(look, 100);
     if (worker) worker.postMessage({ look: { bitmap, time: performance.now(), needsSheet } }, [bitmap]);
@@ -125,8 +145,9 @@
     const canvas = document.createElement("canvas");
     [canvas.width, canvas.height] = [video.videoWidth, video.videoHeight];
     canvas.getContext("2d").drawImage(video, 0, 0);
+    const mine = turn;
     const jpeg = await new Promise((done) => canvas.toBlob(done, "image/jpeg", QUALITY));
-    if (!jpeg) return;
+    if (!jpeg || turn !== mine) return; // "Enough" was pressed meanwhile
     views.push({ photo: jpeg, place: seen.place });
     const item = document.createElement("li");
     const image = document.createElement("img");
@@ -164,6 +185,17 @@
   stage.querySelector("[data-anew]").addEventListener("click", begin);
   enough.addEventListener("click", finish);
   addEventListener("pagehide", stop);
-  start.disabled = false; // not before somebody listens: a press in between would be lost
-  if (!globalThis.cameraHelps || !globalThis.cameraHelps()) fail(words.failed);
+  addEventListener("pageshow", ({ persisted }) => {
+    if (!persisted || !["live", "loading"].includes(stage.dataset.state)) return; // the camera was let go with the page
+    if (views.length) finish();
+    else show("start");
+  });
+  document.addEventListener("visibilitychange", () => {
+    if (!document.hidden && stream) video.play().catch(() => {}); // phones stop it while another page is shown
+  });
+  if (globalThis.cameraHelps?.()) start.disabled = false; // not before somebody listens: a press would be lost
+  else {
+    start.hidden = true;
+    fail(words.failed);
+  }
 })();
