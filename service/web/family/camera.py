@@ -73,6 +73,7 @@ def camera_page(request: Request, who: Family, records: FamilyRecords, kind: Kin
         request,
         "family/camera.html",
         **steps(records, who, asked, kind),
+        stay=f"camera/{kind}",
         kind=kind,
         client_key=secrets.token_hex(16),
         views=CAMERA_VIEWS,

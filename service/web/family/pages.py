@@ -7,6 +7,7 @@ on the disk; the page then waits a moment for the result, and asks again by itse
 from __future__ import annotations
 
 import asyncio
+import re
 import secrets
 from collections.abc import Sequence
 from contextlib import suppress
@@ -68,6 +69,8 @@ PLACES = {
     "delete": "/delete/",
 }
 """Pages of the family by the names their templates use; every other one is the first page."""
+NAMED_BY_ADDRESS = re.compile(r"camera/(arm|instrument)|photo/[0-9a-f]{32}")
+"""Pages that are named by their address."""
 
 PHOTO_FIELDS = ("photo", "film", "photo_chosen")
 """Photos and films from the phone's camera, and what was there already."""
@@ -113,7 +116,8 @@ def language(who: Family, records: FamilyRecords, form: FamilyFields) -> Redirec
     wished = FamilyLanguageForm.read(form)
     if wished.language is not None:
         open_request(records, who).language = wished.language
-    return go_to(f"/f/{who.token}{PLACES.get(wished.here, '')}")
+    named = f"/{wished.here}" if NAMED_BY_ADDRESS.fullmatch(wished.here) else ""
+    return go_to(f"/f/{who.token}{PLACES.get(wished.here, named)}")
 
 
 @router.get("/sheet")
@@ -232,6 +236,7 @@ def photo_result(
         request,
         "family/result.html",
         **shown,
+        stay=f"photo/{upload.id}",
         upload=upload,
         measured=upload.state in (MEASURED, ACCEPTED),
         waiting=upload.state == RECEIVED,

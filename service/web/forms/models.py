@@ -285,7 +285,7 @@ class FamilyLanguageForm(PageForm):
     """The family's language, and the page it was chosen on."""
 
     language: ChosenLanguage = None
-    here: Annotated[str, _cut(16)] = ""
+    here: Annotated[str, _cut(40)] = ""
 
 
 def _ruler_text(text: str) -> str:

@@ -160,6 +160,12 @@ def test_the_language_is_changed_where_one_stands(browser: Browser, measured: tu
     tab.get_by_text("Sprache: Deutsch").click()
     tab.get_by_role("button", name="English").click()
     assert heading(tab) == "Photo of the child"
+    for place in ("camera/arm", f"photo/{seeded.arm_upload_id}"):
+        for before, after in (("Language: English", "Deutsch"), ("Sprache: Deutsch", "English")):
+            tab.goto(f"{service.address}/f/{seeded.family}/{place}")
+            tab.get_by_text(before).click()
+            tab.get_by_role("button", name=after).click()
+            assert tab.url.endswith(f"/{place}")
 
 
 def test_without_script_the_family_does_everything(
