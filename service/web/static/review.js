@@ -435,11 +435,15 @@ function start(benches) {
     event.preventDefault();
     undo.click();
   });
+  let accepting = false;
   accept.addEventListener("submit", async (event) => {
-    if (!asker.busy) return;
-    event.preventDefault(); // what is accepted is what the last move says
+    if (!asker.busy && !accepting) return;
+    event.preventDefault(); // what is accepted is what the last move says; where it says nothing, nothing is
+    if (accepting) return;
+    accepting = true;
     await asker.busy;
-    if (failure.hidden) accept.submit();
+    accepting = failure.hidden && !accept.querySelector("button").disabled;
+    if (accepting) accept.submit();
   });
 
   tools.hidden = false;

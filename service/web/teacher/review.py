@@ -16,7 +16,7 @@ from typing import Any
 from fastapi import APIRouter, BackgroundTasks, Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from pydantic import ValidationError
-from sqlalchemy import select
+from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 
@@ -30,6 +30,7 @@ from service.measuring.results import kept_build, kept_length
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.records.asking import is_open
 from service.records.audit import Action, note
+from service.records.database import changed
 from service.records.deciding import chart_in_use, latest_arm, losses_in_use, verdict_for
 from service.records.lookups import Stated, age_years, stated, stated_by
 from service.records.photos import FOR_MOVING, ORIGINAL, OVERLAY, VIEWS
@@ -259,7 +260,12 @@ async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse
     def take() -> RedirectResponse:
         with parts.store.for_studio(who.studio_id) as records:
             upload = _upload(records, upload_id)
-            if upload.state != MEASURED or upload.result is None:
+            under_review = (Upload.id == upload_id, Upload.state == MEASURED)
+            is_first = changed(records, update(Upload).where(*under_review).values(state=MEASURED))
+            records.refresh(upload)
+            if not is_first and upload.state == ACCEPTED:  # pressed twice, or by two teachers
+                return go_to(_after_review(records, upload))
+            if not is_first or upload.result is None:
                 raise nothing_here()
             now = parts.clock.now()
             with did(records, who, parts, f"{upload.kind}-accepted", upload.child_id) as deed:
@@ -272,10 +278,9 @@ async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse
                 upload.state = ACCEPTED
             about = upload.child_id or upload.instrument_id
             note(records, who.studio_id, Action.MEASUREMENT_ACCEPTED, now, who.teacher_id, about)
-            following = _next_to_review(records, upload)
-            back = f"/children/{upload.child_id}" if upload.child_id else "/instruments"
+            following = _after_review(records, upload)
         parts.photos.delete(upload_id, *FOR_MOVING)
-        return go_done(f"/reviews/{following}" if following else back, deed)
+        return go_done(following, deed)
 
     return await run_in_threadpool(take)
 
@@ -345,13 +350,15 @@ def _waiting(records: Session) -> int:
     return len(records.scalars(select(Upload.id).where(Upload.state == MEASURED)).all())
 
 
-def _next_to_review(records: Session, done: Upload) -> str | None:
-    """The photo to review next: the same child's first, then whichever waits longest."""
+def _after_review(records: Session, done: Upload) -> str:
+    """Where to go on: to the same child's next photo to review, to whichever waits longest, else to what it is of."""
     waiting = records.scalars(
         select(Upload).where(Upload.state == MEASURED, Upload.id != done.id).order_by(Upload.received_at)
     ).all()
     own = [each for each in waiting if done.child_id is not None and each.child_id == done.child_id]
-    return next((each.id for each in (*own, *waiting)), None)
+    following = next((each.id for each in (*own, *waiting)), None)
+    back = f"/children/{done.child_id}" if done.child_id else "/instruments"
+    return f"/reviews/{following}" if following else back
 
 
 def _upload(records: Session, upload_id: str) -> Upload:

@@ -8,10 +8,10 @@ from collections.abc import Iterator
 from urllib.parse import parse_qs
 
 import pytest
-from playwright.sync_api import Browser, Locator, Page, Request, expect
+from playwright.sync_api import Browser, Locator, Page, Request, Route, expect
 
 from service.records.photos import ORIGINAL, OVERLAY
-from service.records.tables import ArmRecord, Upload
+from service.records.tables import MEASURED, ArmRecord, Upload
 from tests.service.browser.test_walk import PHONE
 from tests.service.full_studio import use_real_photos
 from tests.service.seeding import Seeded, seed
@@ -309,6 +309,27 @@ def test_what_cannot_be_measured_is_not_accepted(phone_review: Page, studio: tup
     settle(tab)
     expect(tab.get_by_role("button", name="Accept")).to_be_enabled()
     assert kept(studio, studio[1].instrument_upload_id) == {}
+
+
+def test_nothing_is_accepted_before_the_last_move_was_measured_nor_where_it_cannot_be(
+    phone_review: Page, studio: tuple[Serving, Seeded]
+) -> None:
+    tab = phone_review
+    held: list[Route] = []
+    tab.route("**/points", lambda route: held.append(route))
+    tab.locator('[data-point="body_bottom"]').focus()
+    tab.keyboard.press("Shift+ArrowDown")
+    for _ in range(2):
+        tab.get_by_role("button", name="Accept").click()
+    while not held:
+        tab.wait_for_timeout(20)
+    told = {"usable": False, "html": "It cannot be measured like this", "more": "", "short": "", "drawn": {}}
+    held[0].fulfill(json=told)
+    settle(tab)
+    tab.wait_for_timeout(300)
+    assert tab.url.endswith(f"/reviews/{studio[1].instrument_upload_id}")
+    with studio[0].house.store.for_studio(studio[1].studio_id) as records:
+        assert records.get_one(Upload, studio[1].instrument_upload_id).state == MEASURED
 
 
 def test_accepting_keeps_both_and_draws_the_moved_point(browser: Browser, studio: tuple[Serving, Seeded]) -> None:

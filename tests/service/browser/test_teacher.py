@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Iterator
 from urllib.parse import parse_qs, urlsplit
 
@@ -44,6 +45,16 @@ def test_the_charts_picture_follows_what_is_typed(tab: Page, studio: tuple[Servi
     tab.wait_for_url("**/charts?done=*")
     tab.get_by_role("link", name="Our own", exact=True).click()
     assert tab.get_by_label("Arm to, row 2").input_value() == "530"
+
+
+def test_what_is_pressed_twice_is_done_once(tab: Page, studio: tuple[Serving, Seeded]) -> None:
+    tab.goto("/children/new")
+    tab.get_by_label("Nickname or initials").fill("Twice")
+    tab.evaluate("""() => { const save = document.querySelector("main form button");
+      save.click(); setTimeout(() => save.click(), 10); }""")
+    tab.wait_for_url(re.compile("/children/[0-9a-f]{32}$"))
+    tab.goto("/children")
+    expect(tab.get_by_role("link", name="Twice")).to_have_count(1)
 
 
 def test_a_new_chart_is_used_only_where_that_is_wished(tab: Page, studio: tuple[Serving, Seeded]) -> None:

@@ -13,9 +13,9 @@ import httpx
 import pytest
 from sqlalchemy import func, select
 
-from service.records.tables import OWNER, RecoveryCode, SignIn, Teacher
+from service.records.tables import OWNER, ArmRecord, RecoveryCode, SignIn, Teacher
 from service.web.gate import invitations, second_factor
-from service.web.teacher import people
+from service.web.teacher import people, review
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
 from tests.service.web.test_accounts import NEW_PASSWORD, post, second_teacher, signing_in, switched_on
@@ -122,3 +122,23 @@ def test_two_owners_cannot_leave_a_studio_to_nobody(
     with place.house.store.whole_house() as records:
         owners = select(func.count()).select_from(Teacher).where(Teacher.role == OWNER)
         assert records.scalar(owners) == 1
+
+
+def test_what_is_accepted_by_two_is_in_the_records_once(
+    place: Place, seeded: Seeded, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with place.house.store.whole_house() as records:
+        before = records.scalar(select(func.count()).select_from(ArmRecord))
+    monkeypatch.setattr(review, "_upload", together(review._upload, 2))
+
+    def accept(_: int) -> str:
+        with httpx.Client(transport=place.client._transport, base_url="http://testserver") as browser:
+            browser.cookies.set("scrollreach", seeded.session)
+            form = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
+            return browser.post(f"/reviews/{seeded.arm_upload_id}/accept", data=form).headers["location"]
+
+    with ThreadPoolExecutor(2) as threads:
+        went = {each.partition("?")[0] for each in threads.map(accept, range(2))}
+    assert went == {f"/reviews/{seeded.instrument_upload_id}"}
+    with place.house.store.whole_house() as records:
+        assert records.scalar(select(func.count()).select_from(ArmRecord)) == before + 1
