@@ -47,6 +47,11 @@ class Recorded:
     async def is_ready(self) -> bool:
         return True
 
+    def forget(self) -> None:
+        """Forget what was measured so far, and by which bars."""
+        self.measured.clear()
+        self.bars_mm.clear()
+
     async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
         await asyncio.sleep(self.pause_s)
         self._note(question)

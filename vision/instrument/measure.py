@@ -18,7 +18,7 @@ from calibration.blank import Blank
 from calibration.camera import PosedCamera, Surface
 from calibration.checked_camera import reference_camera
 from calibration.print_scale import PrintScale
-from calibration.problems import NO_BLANK_SHEET, NO_SHEET, SHEET_HIDDEN, Problem, Refused
+from calibration.problems import NO_BLANK_SHEET, NO_SHEET, PRINT_SCALE_DISAGREES, SHEET_HIDDEN, Problem, Refused
 from calibration.quality import sheet_problems
 from calibration.quantity import Length
 from calibration.sheet_in_photo import SheetInPhoto
@@ -336,7 +336,7 @@ def measurement_of(
     if not _PLAUSIBLE_TOTAL_TO_BODY[0] < ratio < _PLAUSIBLE_TOTAL_TO_BODY[1]:
         raise Refused(NOT_LYING_FLAT)
     if body.standard_uncertainty_mm > _WIDEST_SHARE * body.value_mm:
-        raise Refused(OUTLINE_UNCERTAIN)
+        raise Refused(PRINT_SCALE_DISAGREES if PRINT_SCALE_DISAGREES in detected.remarks else OUTLINE_UNCERTAIN)
     measurement = InstrumentMeasurement(
         photo=name,
         usable=True,

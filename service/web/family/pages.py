@@ -54,6 +54,7 @@ from service.web.gate.guard import (
 from service.web.house import House
 from service.web.pages import go_to, page
 from service.web.teacher.requests import REASONS
+from service.web.teacher.review import measure_by_new_bar
 
 router = APIRouter(prefix="/f/{token}")
 WAIT_S = 8.0
@@ -130,15 +131,25 @@ def sheet(request: Request, who: Family, records: FamilyRecords) -> Response:
 
 
 @router.post("/sheet")
-def sheet_checked(request: Request, who: Family, records: FamilyRecords, form: FamilyFields) -> Response:
-    """Note what the ruler said about the bar, where the family checked."""
-    asked = open_request(records, who)
-    try:
-        asked.bar_mm = SheetForm.read(form).bar_mm or asked.bar_mm
-    except ValidationError:
-        return page(request, "family/sheet.html", 422, **steps(records, who, asked, "sheet"), problem="bar")
-    asked.reference = None
-    return go_to(f"/f/{who.token}/{_next_kind(records, asked) or ARM}")
+async def sheet_checked(request: Request, who: Family, parts: TheHouse, form: FamilyFields) -> Response:
+    """Note what the ruler said about the bar, where the family checked; photos under review are measured by it."""
+
+    def noted() -> tuple[Response, bool]:
+        with parts.store.for_studio(who.studio_id) as records:
+            asked = open_request(records, who)
+            try:
+                bar_mm = SheetForm.read(form).bar_mm
+            except ValidationError:
+                shown = steps(records, who, asked, "sheet")
+                return page(request, "family/sheet.html", 422, **shown, problem="bar"), False
+            is_new = bar_mm != asked.bar_mm
+            asked.bar_mm, asked.reference = bar_mm, None
+            return go_to(f"/f/{who.token}/{_next_kind(records, asked) or ARM}"), is_new
+
+    answer, is_new = await run_in_threadpool(noted)
+    if is_new:
+        await measure_by_new_bar(parts, who)
+    return answer
 
 
 @router.get("/paper")

@@ -49,7 +49,7 @@ from service.records.tables import (
     Upload,
 )
 from service.web.forms.models import AcceptForm, AgainForm, PaperForm, PointsForm
-from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
+from service.web.gate.guard import FamilyVisit, Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION, House
 from service.web.language import marked, page_language, translator
 from service.web.pages import fragment, go_to, page
@@ -252,6 +252,50 @@ async def change_reference(request: Request, upload_id: str, who: Visitor, parts
     return await run_in_threadpool(keep)
 
 
+async def measure_by_new_bar(parts: House, who: FamilyVisit) -> None:
+    """Measure what a family sent, and nobody accepted yet, by the length of the bar that it gave or took back.
+
+    What cannot be measured so stays as it was: the ruler may have been read wrongly.  Points that were moved stay where
+    they are.
+    """
+
+    def under_review() -> list[tuple[str, str, Question]]:
+        of_sheets = Upload.request_id == who.request_id, Upload.state == MEASURED, Upload.reference.is_(None)
+        with parts.store.for_studio(who.studio_id) as records:
+            uploads = records.scalars(select(Upload).where(*of_sheets))
+            return [(each.id, each.kind, _question(parts, records, each)) for each in uploads]
+
+    for upload_id, kind, question in await run_in_threadpool(under_review):
+        originals = await run_in_threadpool(parts.photos.originals, upload_id)
+        outcome = await measured(parts.pool, originals, kind, question)
+        if outcome.result["usable"]:
+            moved = await run_in_threadpool(_keep_anew, parts, who, upload_id, outcome)
+            found = await _solved(parts, who, upload_id, moved) if moved else None
+            await run_in_threadpool(_keep_moved, parts, who, upload_id, found)
+
+
+def _keep_anew(
+    parts: House, who: FamilyVisit, upload_id: str, outcome: Outcome
+) -> dict[str, tuple[float, float]] | None:
+    """Keep what was measured anew; the points that were moved, whose lengths are still to be solved for."""
+    with parts.store.for_studio(who.studio_id) as records:
+        upload = records.get(Upload, upload_id)
+        if upload is None or upload.state != MEASURED:  # accepted, or asked for again, meanwhile
+            return None
+        keep_pictures(parts.photos, upload_id, outcome)
+        keep_result(upload, outcome)
+        moved, upload.corrected = (upload.corrected or {}).get("moved_px"), None
+        return moved
+
+
+def _keep_moved(parts: House, who: FamilyVisit, upload_id: str, found: dict[str, Any] | None) -> None:
+    """Keep what follows from moved points, unless a teacher moved one meanwhile."""
+    with parts.store.for_studio(who.studio_id) as records:
+        upload = records.get(Upload, upload_id)
+        if found is not None and found["usable"] and upload is not None and upload.state == MEASURED:
+            upload.corrected = upload.corrected or found
+
+
 @router.post("/{upload_id}/accept")
 async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
     """Take the measurement into the records; the photo as it came, and its copy, are deleted."""
@@ -369,7 +413,7 @@ def _upload(records: Session, upload_id: str) -> Upload:
 
 
 async def _solved(
-    parts: House, who: SignedIn, upload_id: str, points: dict[str, tuple[float, float]]
+    parts: House, who: SignedIn | FamilyVisit, upload_id: str, points: dict[str, tuple[float, float]]
 ) -> dict[str, Any]:
     """What follows from moved points."""
 
