@@ -1,8 +1,9 @@
 """The instrument in a photo, by a small network: where it is, which part is which, and eleven points on it.
 
-Two looks.  The first sees the whole photo, shrunk, and finds the largest instrument and how it lies.  The second sees
-that instrument alone, turned upright and as large as the network likes it; then once more smaller and in the mirror,
-and the mean of both gives the masks and points that count.
+The first look sees the whole photo, shrunk, and finds the largest instrument and how it lies.  The second sees that
+instrument alone, turned upright and as large as the network likes it.  Both are small at first, and for most photos
+that is enough: what the second shows is sharp and lies where the first had it.  Elsewhere both look again, larger, and
+a third sees the same in the mirror; the mean of the last two gives the masks and points that count.
 Masks are probabilities: `body` is the outline of the top as seen from the front, with what lies on it (chin rest,
 tailpiece, fingerboard) but without what sticks out beyond it; `whole` is body, neck, pegs and scroll, without bow and
 shoulder rest.  Each point comes with the deviation the network expects of itself and with a confidence between 0 and 1.
@@ -40,6 +41,16 @@ POINTS = (
 )
 """Left and right are those of a viewer with the scroll up."""
 
+QUICK_SIDE, QUICK_SIZE = 288, (224, 384)
+"""Side of the square that the whole photo is shrunk into at first, and width and height of the upright crop, px."""
+_IN_DOUBT, _SHARP = (0.2, 0.8), {"body": 13.0, "whole": 19.0}
+"""A mask is sharp if its pixels of such probabilities are at most so many times the root of those inside it."""
+_ENDS, _ENDS_SEEN = ("scroll_top", "body_top_center", "body_bottom_center"), 0.6
+"""Points that must be seen with such a confidence, and ..."""
+_SAME_BODY = 0.8
+"""... how much of the body both looks must share, for the quick ones to be enough.  Chosen on 104 pictures of
+`vision.training.composition` (seeds 720,000 to 720,035) and looked at on the benchmark's scenes and 17 photographs:
+what passes shares 0.976 or more of the body with what the thorough looks see."""
 FIRST_SIDE = 448
 """Side of the square that the whole photo is shrunk into, px (the size the network was trained at)."""
 _STRIDE = 32
@@ -62,8 +73,8 @@ _ENDS_SURE = 0.3
 """Confidence of both ends from which they, and not the mask's tail, tell how the instrument lies; our choice."""
 _LEAST_PIECE = 0.002
 """Share of the whole photo from which a piece of the mask can be an instrument; our choice."""
-_ON_PIECE_PX = 25
-"""Side of the square by which a piece is grown to say whether an end lies on it."""
+_ON_PIECE = 0.056
+"""Side of the square by which a piece is grown to say whether an end lies on it, over the longer side of the look."""
 _AXIS_PIXELS = 4000
 """Pixels, of many more, from which a piece's axis is found."""
 MASK_SHIFT = np.array([0.2, 0.0, 0.0, 0.0, 0.0], np.float32)
@@ -113,6 +124,29 @@ class InstrumentMap:
         return self.mask("whole")
 
 
+@dataclass(frozen=True)
+class _Sight:
+    """What one look shows: masks (5, h, w) as probabilities, points (K, 4) in px of the look, and where it looks."""
+
+    masks: Floats
+    points: Array
+    to_photo: Array
+
+    def map(self, size_px: tuple[int, int], instruments: int) -> InstrumentMap:
+        """The same as what is told of a photo of that size."""
+        points = to_photo_points(self.points, self.to_photo, POINTS)
+        return InstrumentMap(self.masks, self.to_photo, size_px, points, instruments)
+
+
+@dataclass(frozen=True)
+class _First:
+    """A look at the whole photo: what it shows, the largest piece of an instrument in it and how many are as large."""
+
+    sight: _Sight
+    piece: Mask
+    instruments: int
+
+
 class InstrumentNet:
     """The network, ready to run on the processor.
 
@@ -138,69 +172,89 @@ class InstrumentNet:
         -------
         InstrumentMap
         """
-        height, width = rgb.shape[:2]
-        scale = max(height, width) / FIRST_SIDE
-        # no more beside the photo than the network needs
-        first = int(_STRIDE * np.ceil(width / scale / _STRIDE)), int(_STRIDE * np.ceil(height / scale / _STRIDE))
-        middle, upwards = np.array([(width - 1) / 2, (height - 1) / 2]), np.array([0.0, -1.0])
-        whole_view = upright_crop(middle, upwards, scale, first)
         photo = SeveralCrops(rgb)
-        (whole,), points = self._look(photo, whole_view, first, (MASKS.index("whole"),))
-        found = _main_piece(whole)
-        if found is None:
-            nothing = np.zeros((len(MASKS), *whole.shape), np.float32)
-            return InstrumentMap(nothing, whole_view, (width, height), {}, 0)
-        piece, count = found
-        centre, up, length = _lie(piece, points)
-        view = whole_view
-        for _ in range(4):  # the second look may show that the first was off: then it looks again
-            to_photo = upright_crop(
-                whole_view[:, :2] @ centre + whole_view[:, 2],
-                up,
-                scale * length / (FILL * SECOND_SIZE[1]),
-                SECOND_SIZE,
-            )
-            masks, points = self._look(photo, to_photo, SECOND_SIZE)
-            view = to_photo
-            if min(points[0, 3], points[2, 3]) >= _UPSIDE_DOWN and points[0, 1] > points[2, 1]:
+        size_px = rgb.shape[1], rgb.shape[0]
+        first = self._whole_photo(photo, size_px, QUICK_SIDE)
+        if first.instruments == 1:
+            sight = self._alone(photo, first, QUICK_SIZE)
+            if _enough(first, sight):
+                return sight.map(size_px, 1)
+        first = self._whole_photo(photo, size_px, FIRST_SIDE)
+        if first.instruments == 0:
+            nothing = np.zeros_like(first.sight.masks)
+            return InstrumentMap(nothing, first.sight.to_photo, size_px, {}, 0)
+        sight = self._with_mirror(photo, self._alone(photo, first, SECOND_SIZE))
+        return sight.map(size_px, first.instruments)
+
+    def _whole_photo(self, photo: SeveralCrops, size_px: tuple[int, int], side: int) -> _First:
+        """Look at the whole photo, shrunk into a square of that side."""
+        scale = max(size_px) / side
+        # no more beside the photo than the network needs
+        width, height = (int(_STRIDE * np.ceil(each / scale / _STRIDE)) for each in size_px)
+        view = upright_crop((np.array(size_px) - 1) / 2, np.array([0.0, -1.0]), scale, (width, height))
+        sight = self._look(photo, view, (width, height))
+        piece, count = _main_piece(sight.masks[MASKS.index("whole")])
+        return _First(sight, piece, count)
+
+    def _alone(self, photo: SeveralCrops, first: _First, size: tuple[int, int]) -> _Sight:
+        """Look at the largest instrument alone, upright."""
+        centre, up, length = _lie(first.piece, first.sight.points, size[1] / size[0])
+        seen = first.sight.to_photo
+        scale = float(np.hypot(*seen[:, 0]))
+        for _ in range(4):  # this look may show that the first was off: then it looks again
+            to_photo = upright_crop(seen[:, :2] @ centre + seen[:, 2], up, scale * length / (FILL * size[1]), size)
+            sight = self._look(photo, to_photo, size)
+            head, foot = sight.points[0], sight.points[2]
+            if min(head[3], foot[3]) >= _UPSIDE_DOWN and head[1] > foot[1]:
                 up = -up
                 continue
-            beyond = _beyond(masks[1])
+            beyond = _beyond(sight.masks[MASKS.index("whole")])
             if not beyond.any():
                 break
             # the instrument goes on beyond the crop: look at more on that side
             centre = centre + _GROW * length * (beyond[0] * np.array([-up[1], up[0]]) + beyond[1] * up)
             length *= 1 + 2 * _GROW
-        masks, points = self._look_again(photo, view, masks, points)
-        return InstrumentMap(masks, view, (width, height), to_photo_points(points, view, POINTS), count)
+        return sight
 
-    def _look_again(self, photo: SeveralCrops, view: Array, masks: Floats, points: Array) -> tuple[Floats, Array]:
-        """Mean of what the second look saw and of what a smaller look in the mirror sees in the same crop."""
+    def _with_mirror(self, photo: SeveralCrops, sight: _Sight) -> _Sight:
+        """Mean of what was seen and of what a smaller look in the mirror sees in the same crop."""
+        view = sight.to_photo
         ratio = np.array(SECOND_SIZE) / np.array(MIRROR_SIZE)
         shift = (ratio - 1) / 2  # pixel centres lie at whole numbers in both
         flip = np.array([-ratio[0], ratio[1]])
         start = np.array([SECOND_SIZE[0] - 1 - shift[0], shift[1]])
         to_photo = np.column_stack([view[:, :2] * flip, view[:, :2] @ start + view[:, 2]])
-        again, places = self._look(photo, to_photo, MIRROR_SIZE)
-        large = np.stack([cv2.resize(each[:, ::-1], SECOND_SIZE, interpolation=cv2.INTER_LINEAR) for each in again])
-        places = places[MIRRORED]
+        again = self._look(photo, to_photo, MIRROR_SIZE)
+        large = [cv2.resize(each[:, ::-1], SECOND_SIZE, interpolation=cv2.INTER_LINEAR) for each in again.masks]
+        places = again.points[MIRRORED]
         places[:, :2] = places[:, :2] * flip + start
         places[:, 2] *= ratio[1]
-        return (masks + large) / 2, _agreed(points, places)
+        return _Sight((sight.masks + np.stack(large)) / 2, _agreed(sight.points, places), view)
 
-    def _look(
-        self,
-        photo: SeveralCrops,
-        to_photo: Array,
-        size: tuple[int, int],
-        wanted: tuple[int, ...] = tuple(range(len(MASKS))),
-    ) -> tuple[Floats, Array]:
-        """Run the network on a crop; the `wanted` masks (M, h, w) as probabilities and points in px of the crop."""
+    def _look(self, photo: SeveralCrops, to_photo: Array, size: tuple[int, int]) -> _Sight:
+        """Run the network on a crop."""
         crop = photo.take(to_photo, size)
         masks, maps = self._session.run(None, {"image": crop})
-        chances = 1 / (1 + np.exp(-(masks[0][wanted,] + MASK_SHIFT[wanted, None, None])))
+        chances = 1 / (1 + np.exp(-(masks[0] + MASK_SHIFT[:, None, None])))
         full = np.stack([cv2.resize(m, size, interpolation=cv2.INTER_LINEAR) for m in chances])
-        return full, read_points(maps[0], len(POINTS))
+        return _Sight(full, read_points(maps[0], len(POINTS)), to_photo)
+
+
+def _enough(first: _First, second: _Sight) -> bool:
+    """Whether a second look is sharp, sees the instrument's ends and has the body where the first one had it."""
+    for part, most in _SHARP.items():
+        mask = second.masks[MASKS.index(part)]
+        low, high = _IN_DOUBT
+        if np.count_nonzero((mask > low) & (mask < high)) > most * np.sqrt(np.count_nonzero(mask > 0.5)):
+            return False
+    if second.points[[POINTS.index(name) for name in _ENDS], 3].min() < _ENDS_SEEN:
+        return False
+    body = MASKS.index("body")
+    inverse, there = cv2.invertAffineTransform(second.to_photo), first.sight.to_photo
+    carried = np.column_stack([inverse[:, :2] @ there[:, :2], inverse[:, :2] @ there[:, 2] + inverse[:, 2]])
+    before = cv2.warpAffine(first.sight.masks[body], carried, second.masks.shape[:0:-1]) > 0.5
+    now = second.masks[body] > 0.5
+    return bool((before & now).sum() >= _SAME_BODY * (before | now).sum())
 
 
 def _agreed(one: Array, other: Array) -> Array:
@@ -222,26 +276,31 @@ def _beyond(whole: Floats) -> Array:
     return np.array([float(right) - float(left), float(top) - float(bottom)])
 
 
-def _main_piece(whole: Floats) -> tuple[Mask, int] | None:
-    """Return the largest connected piece of the whole-instrument mask, and how many pieces are of a like size."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats((whole > 0.5).astype(np.uint8), connectivity=8)
-    if count < 2:
-        return None
+def _main_piece(whole: Floats) -> tuple[Mask, int]:
+    """Return the largest connected piece of the whole-instrument mask, and how many pieces are of a like size.
+
+    Too small a piece is none: all is False, and there are 0.
+    """
+    _, labels, stats, _ = cv2.connectedComponentsWithStats((whole > 0.5).astype(np.uint8), connectivity=8)
     areas = stats[1:, cv2.CC_STAT_AREA]
-    if areas.max() < _LEAST_PIECE * whole.size:
-        return None
+    if areas.max(initial=0) < _LEAST_PIECE * whole.size:
+        return np.zeros(whole.shape, bool), 0
     return labels == 1 + int(np.argmax(areas)), int((areas > OTHER_SHARE * areas.max()).sum())
 
 
-def _lie(piece: Mask, points: Array) -> tuple[Array, Array, float]:
-    """Return centre, direction of the scroll and length of the instrument in px of the first look."""
+def _lie(piece: Mask, points: Array, slender: float) -> tuple[Array, Array, float]:
+    """Return centre, direction of the scroll and length of the instrument in px of the first look.
+
+    The length is at least so many times (`slender`) its width.
+    """
     rows, cols = np.nonzero(piece)
     xy = np.column_stack([cols, rows]).astype(float)
     middle = xy.mean(0)
     _, _, axes = np.linalg.svd((xy - middle)[:: max(1, len(xy) // _AXIS_PIXELS)], full_matrices=False)
     axis = axes[0]
     head, foot = points[0], points[2]
-    grown = cv2.dilate(piece.astype(np.uint8), np.ones((_ON_PIECE_PX, _ON_PIECE_PX), np.uint8))
+    around = round(_ON_PIECE * max(piece.shape))
+    grown = cv2.dilate(piece.astype(np.uint8), np.ones((around, around), np.uint8))
 
     def on(p: Array) -> bool:
         col, row = round(p[0]), round(p[1])
@@ -256,5 +315,5 @@ def _lie(piece: Mask, points: Array) -> tuple[Array, Array, float]:
     low, high = float(along.min()), float(along.max())
     left, right = float(across.min()), float(across.max())
     centre = middle + up * (low + high) / 2 + np.array([-up[1], up[0]]) * (left + right) / 2
-    length = max(high - low, (right - left) * SECOND_SIZE[1] / SECOND_SIZE[0])
+    length = max(high - low, (right - left) * slender)
     return centre, up, length

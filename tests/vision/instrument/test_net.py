@@ -1,11 +1,13 @@
 """The instrument's network on sample photos, and what crops and points are made of."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 
 from tests.vision.sample_photos import photo, truth
-from vision.instrument.net import MASKS, POINTS, InstrumentNet
+from vision.instrument.net import MASKS, POINTS, QUICK_SIDE, QUICK_SIZE, InstrumentNet, _enough
 from vision.networks.crops import SeveralCrops, take_crop, upright_crop
 from vision.networks.points import read_points
 
@@ -47,6 +49,38 @@ def test_finds_body_and_whole_and_points(net, name):
         assert np.hypot(got.x - points[key][0], got.y - points[key][1]) < 0.03 * length, key
         assert got.sigma_px > 0
         assert got.confidence > 0.2
+
+
+@pytest.mark.parametrize(("sigma_px", "looks"), [(0.0, 2), (6.0, 5)])
+def test_a_blurred_photo_is_looked_at_again(sigma_px, looks):
+    """Where the small looks are not sharp, two larger ones follow and one in the mirror."""
+    rgb, body, *_ = sample("instrument-1")
+    if sigma_px:
+        rgb = cv2.GaussianBlur(rgb, (0, 0), sigma_px)
+    net, sizes = InstrumentNet(), []
+    look = net._look
+    net._look = lambda photo, to_photo, size: (sizes.append(size), look(photo, to_photo, size))[1]
+    seen = net(rgb)
+    assert len(sizes) == looks
+    assert overlap(seen.body > 0.5, body) > 0.94
+
+
+@pytest.mark.parametrize(
+    ("fault", "enough"), [("none", True), ("soft", False), ("elsewhere", False), ("scroll unseen", False)]
+)
+def test_small_looks_are_enough_where_they_are_sharp_and_agree(net, fault, enough):
+    rgb, *_ = sample("instrument-1")
+    cut = SeveralCrops(rgb)
+    first = net._whole_photo(cut, rgb.shape[1::-1], QUICK_SIDE)
+    second = net._alone(cut, first, QUICK_SIZE)
+    masks, points, moved = second.masks.copy(), second.points.copy(), second.to_photo.copy()
+    if fault == "soft":
+        masks[MASKS.index("body")] = cv2.GaussianBlur(masks[MASKS.index("body")], (0, 0), 5.0)
+    if fault == "elsewhere":
+        moved[:, 2] += 0.15 * np.hypot(*moved[:, 1]) * QUICK_SIZE[1]
+    if fault == "scroll unseen":
+        points[POINTS.index("scroll_top"), 3] = 0.4
+    assert _enough(first, replace(second, masks=masks, points=points, to_photo=moved)) is enough
 
 
 def test_turning_the_photo_turns_what_is_found(net):
@@ -103,6 +137,17 @@ def test_crops_of_the_half_are_those_of_the_photo(scale):
     to_photo = upright_crop(np.array([371.0, 322.0]), np.array([0.28, -0.96]), scale, (96, 64))
     apart = SeveralCrops(photo).take(to_photo, (96, 64)) - take_crop(photo, to_photo, (96, 64))
     assert np.abs(apart).max() <= 2.0  # means are rounded once more
+
+
+@pytest.mark.parametrize("scale", [9.2, 9.9, 13.9])
+def test_blocks_of_an_odd_side_may_be_those_of_the_half_in_a_large_reduction(scale):
+    noise = np.random.default_rng(5).standard_normal((1280, 1600, 3))
+    field = cv2.GaussianBlur(noise, (0, 0), 25.0)  # nothing finer than a crop shows
+    photo = np.clip(114 + 40 * field / field.std(), 0, 255).astype(np.uint8)
+    to_photo = upright_crop(np.array([771.0, 622.0]), np.array([0.28, -0.96]), scale, (96, 64))
+    apart = SeveralCrops(photo).take(to_photo, (96, 64)) - take_crop(photo, to_photo, (96, 64))
+    assert np.abs(apart).mean() <= 1.0
+    assert np.abs(apart).max() <= 8.0
 
 
 def test_names_match_the_network(net):
