@@ -250,6 +250,7 @@ def photo_result(
         stay=f"photo/{upload.id}",
         upload=upload,
         measured=upload.state in (MEASURED, ACCEPTED),
+        accepted=upload.state == ACCEPTED,
         waiting=upload.state == RECEIVED,
         kept=upload.state == FAILED,
         asked_again=upload.state == AGAIN,

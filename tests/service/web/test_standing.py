@@ -42,6 +42,24 @@ def test_each_photo_says_how_far_it_is(family: tuple[Place, Seeded, str]) -> Non
     assert "being measured" in page
 
 
+def test_the_family_sees_the_length_that_was_accepted(family: tuple[Place, Seeded, str]) -> None:
+    place, seeded, link = family
+    form = {"form_token": place.house.signer.form_token(seeded.family)}
+    files = {"photo": ("a.jpg", b"photo", "image/jpeg")}
+    result = place.client.post(f"{link}/arm", data=form, files=files).headers["location"]
+    upload_id = result.rsplit("/", 1)[1]
+    place.client.cookies.set("scrollreach", seeded.session)
+    teacher = {"form_token": place.house.signer.form_token(seeded.sign_in_id), "points": '{"mid_palm": [840, 360]}'}
+    place.client.post(f"/reviews/{upload_id}/points", data=teacher)
+    moved = place.client.get(result).text
+    assert "436" in moved, "until it is accepted what the picture shows"
+    assert "The teacher looks at it" in moved
+    place.client.post(f"/reviews/{upload_id}/accept", data=teacher)
+    accepted = place.client.get(result).text
+    assert "446" in accepted
+    assert "The teacher looks at it" not in accepted
+
+
 def test_what_the_teacher_wants_again_is_said_until_a_new_one_comes(family: tuple[Place, Seeded, str]) -> None:
     place, seeded, link = family
     place.clock.forward(minutes=5)
