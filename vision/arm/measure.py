@@ -193,7 +193,7 @@ def _solved(
     held = pose_of(body, evidence, mixture.best)
     turned = np.array([turned_probability(held.turn, held.trunk, stance.name) for stance in stances])
     pose = pose_problems(body, seen.depths, evidence, mixture.best, mixture.share(priors.REACHING))
-    faults = (*seen.problems, *pose)
+    faults = tuple(dict.fromkeys((*seen.problems, *pose)))  # picture and pose may find the same
     lengths = {} if faults else arm_lengths(mixture, body.hand, body.camera, seen.prints, turned)
     lengths |= {} if faults else posture_lengths(body, evidence.body_to_sheet, mixture, seen.prints)
     measured = ArmMeasurement(

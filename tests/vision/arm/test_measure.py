@@ -121,6 +121,12 @@ def test_nobody_and_no_sheet():
     assert codes(found) == {"no_sheet", "no_person"}
 
 
+def test_what_picture_and_pose_both_find_is_said_once():
+    codes = [problem.code for problem in measure_arm(photo("instrument-1")).problems]
+    assert "no_arm_out" in codes
+    assert len(codes) == len(set(codes))
+
+
 def test_dark_and_blurred_photos_are_refused(picture):
     dark = replace(picture, rgb=(picture.rgb * 0.10).astype(np.uint8))
     assert not measure_arm(dark).usable
