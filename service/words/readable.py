@@ -76,7 +76,7 @@ def _limits_text(length: dict[str, Any], translate: Translate, language: str) ->
 def _together_sentence(result: dict[str, Any]) -> Sentence:
     """From how many photos together, and from how different places."""
     return say(
-        "Measured from {count} photos together, taken from places {angle} degrees apart.",
+        "Measured from {count} pictures together, taken from places {angle} degrees apart.",
         count=result["photos"],
         angle=Number(result["viewpoints_deg"], 0),
     )

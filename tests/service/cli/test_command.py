@@ -126,7 +126,7 @@ def test_an_instrument_is_measured_from_three_photos_and_from_a_film(tmp_path: P
         for name, true_mm in (("body_length", truth["body"]), ("total_length", truth["total"])):
             assert result[name]["low_mm"] < true_mm < result[name]["high_mm"]
     said = run("instrument", *files, "--same").stdout
-    assert "Measured from 3 photos together" in said
+    assert "Measured from 3 pictures together" in said
     fits = run("fit", "--arm-mm", "400±8", *(f"--instrument={file}" for file in files), "--json")
     assert fits.returncode == 0, fits.stderr
     assert json.loads(fits.stdout)["instrument"]["photos"] == 3

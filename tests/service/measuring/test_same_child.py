@@ -102,7 +102,7 @@ def test_photos_measured_together_are_one_result() -> None:
     assert joint.photos == tuple(photos)
     assert joint.overlay_jpeg == b"drawn together"
     words = measurement_text(joint.result)
-    assert "Measured from 2 photos together, taken from places 14 degrees apart." in words
+    assert "Measured from 2 pictures together, taken from places 14 degrees apart." in words
     lacking = measured_together([0, 1], [])
     lacking.result["hand_length"] = None
     filled = together(photos, lacking).result["hand_length"]
