@@ -36,10 +36,9 @@ from vision.instrument.model import (
     WIDTH,
     YAW,
     Pose,
+    PoseSlopes,
     X,
     Y,
-    axes_of,
-    outward_normals,
     pose_of,
     slopes_of,
 )
@@ -49,8 +48,9 @@ from vision.instrument.shape import MODES, outline_prior
 
 _LENGTHS_MM = (40.0, 1500.0)
 """Body lengths that a round of the fit may try: far beyond any instrument, to keep a bad start from running away."""
-_ENOUGH_MM = 0.01
-"""The fit stops when neither place nor lengths move by more, which is far below any uncertainty."""
+_ENOUGH_MM, _NEAR_MM = 0.01, 0.1
+"""The fit stops when neither place nor lengths move by more, which is far below any uncertainty; and one by which
+edges are only looked for, which the next one goes on from."""
 WIDTH_SPREAD = 0.035
 """Relative spread of a body's width about the outline's proportions (published lower bouts: 0.569 to 0.579)."""
 
@@ -124,7 +124,8 @@ class View:
 
 _STEP_MM = 1e-3
 """How far a point is moved to see how its picture moves: a millionth of its distance, far above rounding."""
-_STEP_RAD = 1e-5
+_STEP = 1e-5
+"""By how much of it, rad or mm, an unknown is changed to see how the scroll's rounding turns."""
 _TURNING = (YAW, LOW, NECK, ROLL)
 """Unknowns that turn the instrument."""
 _STEP_SIGMAS = 0.02
@@ -244,7 +245,7 @@ def fit(
         raise ValueError("there is no photo to fit an instrument to")
     problem = _Problem(tuple(views), setting, roots)
     try:
-        return problem.result(*_settled(problem, start, robust, rounds))
+        return problem.result(*_settled(problem, start, robust, rounds, _ENOUGH_MM))
     except np.linalg.LinAlgError as error:
         raise RanAway from error
 
@@ -253,16 +254,16 @@ def fit(
 def settle(
     start: Array, views: Sequence[View], setting: Setting, robust: float = 4.0, rounds: int = 8
 ) -> tuple[Array, Array]:
-    """Most probable instrument (BODY_UNKNOWNS,) and the weights of the edges; parameters and errors as of `fit`."""
+    """Near the most probable instrument (BODY_UNKNOWNS,), and the weights of the edges; otherwise as `fit`."""
     try:
-        unknowns, weight = _settled(_Problem(tuple(views), setting), start, robust, rounds)
+        unknowns, weight = _settled(_Problem(tuple(views), setting), start, robust, rounds, _NEAR_MM)
     except np.linalg.LinAlgError as error:
         raise RanAway from error
     return unknowns[:BODY_UNKNOWNS], weight
 
 
-def _settled(problem: _Problem, start: Array, robust: float, rounds: int) -> tuple[Array, Array]:
-    """All unknowns (P,) and the weights of the edges."""
+def _settled(problem: _Problem, start: Array, robust: float, rounds: int, enough_mm: float) -> tuple[Array, Array]:
+    """All unknowns (P,) and the weights of the edges, when a round moves nothing by more than `enough_mm`."""
     unknowns = problem.first(start)
     weight = np.ones(problem.edge_count)
     free = problem.free
@@ -280,7 +281,7 @@ def _settled(problem: _Problem, start: Array, robust: float, rounds: int) -> tup
         if not np.isfinite(unknowns).all():
             raise RanAway
         unknowns[LENGTH] = np.clip(unknowns[LENGTH], *_LENGTHS_MM)
-        if np.abs(step[[X, Y, LENGTH, TOTAL]]).max() < _ENOUGH_MM:
+        if np.abs(step[[X, Y, LENGTH, TOTAL]]).max() < enough_mm:
             break
     return unknowns, weight
 
@@ -298,6 +299,12 @@ class _Piece:
     def of_one(cls, cause: str, column: int, mean: float, deviation: float) -> _Piece:
         """Knowledge of one unknown."""
         return cls(cause, [column], np.array([mean]), np.array([[deviation]]))
+
+    def add_to(self, mean: Array, information: Array) -> None:
+        """Write it into the means (P,) of all unknowns, and add it to what is known of them (P, P)."""
+        mean[self.columns] = self.mean
+        whitener = np.linalg.inv(self.root)
+        information[np.ix_(self.columns, self.columns)] += whitener.T @ whitener
 
 
 class _Problem:
@@ -325,6 +332,10 @@ class _Problem:
         self.known = [column for columns in self.errors for column in columns] if given else []
         self.free = [column for column in range(self.size) if column not in self.known]
         self.edge_count = sum(len(view.edges.node) for view in views)
+        self.of_any_size = self._of_any_size()
+        self.usual_mean, self.usual_information = np.zeros(self.size), np.zeros((self.size, self.size))
+        for piece in self.of_any_size:
+            piece.add_to(self.usual_mean, self.usual_information)
 
     def first(self, start: Array) -> Array:
         unknowns = np.zeros(self.size)
@@ -364,7 +375,7 @@ class _Problem:
                 *(getattr(pose, tip.what) for tip in view.tips),
             ]
         )
-        rounding = _rounding(unknowns, pose, view)
+        rounding = _rounding(moves, view)
         # every residual is the distance along one direction of the picture, in sigmas
         direction = np.vstack([edges.normal_px, *(tip.direction_px for tip in view.tips)])
         direction = direction / np.concatenate([edges.sigma_px, [tip.sigma_px for tip in view.tips]])[:, None]
@@ -383,9 +394,7 @@ class _Problem:
         for row, tip in enumerate(view.tips, start=count):
             slopes[row, columns] = by_point[row] @ getattr(moves, tip.what)
             if tip.what == "scroll_top":
-                slopes[row, list(_TURNING)] += (
-                    _turning_of_scroll(unknowns, points[row], camera.position_mm) @ by_point[row]
-                )
+                slopes[row, list(_TURNING)] += _turning_of_scroll(moves, camera.position_mm) @ by_point[row]
         if self.shared is not None:
             slopes[:, self.shared] = slopes[:, self.shifts[index]]
         if self.errors[index] and wanted.issuperset(self.errors[index]):
@@ -408,21 +417,28 @@ class _Problem:
 
     def prior(self, unknowns: Array) -> tuple[Array, Array]:
         """Distance (P,) from the prior means and the prior's information matrix (P, P)."""
-        distance = np.zeros(self.size)
-        information = np.zeros((self.size, self.size))
-        for piece in self.pieces(unknowns):
-            distance[piece.columns] = unknowns[piece.columns] - piece.mean
-            whitener = np.linalg.inv(piece.root)
-            information[np.ix_(piece.columns, piece.columns)] += whitener.T @ whitener
-        return distance, information
+        mean, information = self.usual_mean.copy(), self.usual_information.copy()
+        for piece in self._of_size(unknowns):
+            piece.add_to(mean, information)
+        return unknowns - mean, information
 
     def pieces(self, unknowns: Array) -> list[_Piece]:
         """Everything that is known beforehand, at the length that `unknowns` have."""
+        return [*self._of_size(unknowns), *self.of_any_size]
+
+    def _of_size(self, unknowns: Array) -> list[_Piece]:
+        """What is known of an instrument of the length that `unknowns` have."""
         length = float(unknowns[LENGTH])
         heights = self.setting.heights_factor**2 * resting_covariance_mm2(length) + self.setting.table_spread_mm**2
+        return [
+            _Piece("height above the table", [LOW, NECK, SCROLL], np.zeros(3), np.asarray(np.linalg.cholesky(heights))),
+            _Piece.of_one("usual proportion", TOTAL, TOTAL_TO_BODY * length, TOTAL_TO_BODY_SPREAD * length),
+        ]
+
+    def _of_any_size(self) -> list[_Piece]:
+        """What is known whatever the length is."""
         shape = np.array([WIDTH_SPREAD, *np.ones(MODES)])
         pieces = [
-            _Piece("height above the table", [LOW, NECK, SCROLL], np.zeros(3), np.asarray(np.linalg.cholesky(heights))),
             _Piece(
                 "shape of the hidden outline",
                 [WIDTH, *range(SHAPE.start, SHAPE.stop)],
@@ -431,7 +447,6 @@ class _Problem:
             ),
             _Piece.of_one("sideways tilt", ROLL, 0.0, float(np.radians(ROLL_SPREAD_DEG))),
             _Piece.of_one("height of the ribs", DEPTH, 0.0, RIB_SPREAD_MM),
-            _Piece.of_one("usual proportion", TOTAL, TOTAL_TO_BODY * length, TOTAL_TO_BODY_SPREAD * length),
         ]
         for column, deviation in self._shifts():
             pieces.append(_Piece.of_one(self._name("light along the edge", column), column, 0.0, deviation))
@@ -486,13 +501,13 @@ class _Problem:
         )
 
 
-def _rounding(unknowns: Array, pose: Pose, view: View) -> Callable[[Array, Array], Array]:
+def _rounding(moves: PoseSlopes, view: View) -> Callable[[Array, Array], Array]:
     """What takes places on the model's lines and ends (R, 3) to where they end for a camera there: ways (R, 3), mm.
 
     How it turns with the pose is left out of the derivatives of edges: it is small beside the places' own turning.
     """
-    length, count = float(unknowns[LENGTH]), len(view.edges.node)
-    flat = outward_normals(length * outline_prior().closed(unknowns[SHAPE], unknowns[WIDTH]))[view.edges.node]
+    pose, length, count = moves.pose, moves.length_mm, len(view.edges.node)
+    flat = moves.normals[view.edges.node]
     outward = flat[:, :1] * pose.across + flat[:, 1:] * pose.along
 
     def ways(points: Array, camera_mm: Array) -> Array:
@@ -505,19 +520,15 @@ def _rounding(unknowns: Array, pose: Pose, view: View) -> Callable[[Array, Array
     return ways
 
 
-def _turning_of_scroll(unknowns: Array, point: Array, camera_mm: Array) -> Array:
+def _turning_of_scroll(moves: PoseSlopes, camera_mm: Array) -> Array:
     """How the place where the scroll ends for a camera moves on its rounding with the unknowns `_TURNING` (T, 3)."""
+    pose = moves.pose
 
-    def way(at: Array) -> Array:
-        _, along, up = axes_of(at)
-        return seen_of_scroll(point, along, up, camera_mm, float(unknowns[LENGTH]))[0]
+    def way(along: Array, up: Array) -> Array:
+        return seen_of_scroll(pose.scroll_top, along, up, camera_mm, moves.length_mm)[0]
 
-    here, slopes = way(unknowns), []
-    for column in _TURNING:
-        moved = unknowns.copy()
-        moved[column] += _STEP_MM if column in (LOW, NECK) else _STEP_RAD
-        slopes.append((way(moved) - here) / (moved[column] - unknowns[column]))
-    return np.array(slopes)
+    turned = [way(pose.along + _STEP * moves.along[:, each], pose.up + _STEP * moves.up[:, each]) for each in _TURNING]
+    return (np.array(turned) - way(pose.along, pose.up)) / _STEP
 
 
 def shared_errors(views: Sequence[View], share: float) -> tuple[View, ...]:

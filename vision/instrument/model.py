@@ -71,11 +71,15 @@ def pose_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0) -> Pos
     edge_shift_mm : float
         How far its edges are moved outward, mm.
     """
-    prior = outline_prior()
-    length = unknowns[LENGTH]
-    outline = length * prior.closed(unknowns[SHAPE], unknowns[WIDTH])
+    outline = unknowns[LENGTH] * outline_prior().closed(unknowns[SHAPE], unknowns[WIDTH])
     if edge_shift_mm:
         outline = outline + edge_shift_mm * outward_normals(outline)
+    return _lying(unknowns, table_mm, outline)
+
+
+def _lying(unknowns: Array, table_mm: float, outline: Array) -> Pose:
+    """Model in space; parameters as of `pose_of`, with the closed outline (C, 2), mm, that they have."""
+    length = unknowns[LENGTH]
     low, _, scroll = table_mm + resting_heights_mm(length) + unknowns[LOW : SCROLL + 1]
     across, along, up = axes_of(unknowns)
     bottom = np.array([unknowns[X], unknowns[Y], low])
@@ -174,10 +178,11 @@ def slopes_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0) -> P
     The chain rule through the formulas of `pose_of`, with one thing left out: how the outline's normals turn with its
     shape, since the shift moves an edge along its normal, and edges are compared along it.
     """
-    pose = pose_of(unknowns, table_mm, edge_shift_mm)
     length, width = float(unknowns[LENGTH]), float(unknowns[WIDTH])
     count = BODY_UNKNOWNS + 1
     unit = outline_prior().closed(unknowns[SHAPE], width)
+    normals = outward_normals(unit)
+    pose = _lying(unknowns, table_mm, length * unit + edge_shift_mm * normals)
 
     heights = np.zeros((3, count))
     heights[:, LENGTH] = resting_slopes(length)
@@ -217,7 +222,7 @@ def slopes_of(unknowns: Array, table_mm: float, edge_shift_mm: float = 0.0) -> P
         up=up,
         pose=pose,
         unit=unit,
-        normals=outward_normals(length * unit),
+        normals=normals,
         edge_shift_mm=edge_shift_mm,
         length_mm=length,
         width=width,
@@ -233,7 +238,6 @@ def _cross(a: Array, b: Array) -> Array:
 
 def outward_normals(outline: Array) -> Array:
     """Unit outward normals (C, 2) of a closed anticlockwise outline (C, 2)."""
-    tangent = np.roll(outline, -1, axis=0) - np.roll(outline, 1, axis=0)
-    normals = np.stack([tangent[:, 1], -tangent[:, 0]], axis=1)
-    unit: Array = normals / np.linalg.norm(normals, axis=1, keepdims=True)
-    return unit
+    closed = np.concatenate([outline[-1:], outline, outline[:1]])
+    ahead_x, ahead_y = (closed[2:] - closed[:-2]).T
+    return np.asarray(np.stack([ahead_y, -ahead_x], axis=1) / np.hypot(ahead_x, ahead_y)[:, None])

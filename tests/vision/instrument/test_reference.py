@@ -208,12 +208,12 @@ def test_one_photo(fixed):
     check(found, views, SETTING)
     first = fit(instrument(), views, SETTING, robust=ROBUST)
     assert first.unknowns[[LENGTH, TOTAL]] == pytest.approx(found.unknowns[[LENGTH, TOTAL]], abs=0.02)
-    unknowns, weight = settle(instrument(), views, SETTING, robust=ROBUST)
-    assert unknowns == pytest.approx(first.unknowns[:BODY_UNKNOWNS])
-    assert weight == pytest.approx(first.weight[0])
-    usual = settle(instrument(), views, SETTING), fit(instrument(), views, SETTING)
-    assert usual[0][0] == pytest.approx(usual[1].unknowns[:BODY_UNKNOWNS])
-    assert usual[0][1] == pytest.approx(first.weight[0])
+    # settled is what is less than a tenth of a millimetre away, and the same when settled on from there
+    near, _ = settle(instrument(), views, SETTING, robust=ROBUST)
+    assert near[[LENGTH, TOTAL]] == pytest.approx(first.unknowns[[LENGTH, TOTAL]], abs=0.1)
+    again, weight = settle(near, views, SETTING)
+    assert again == pytest.approx(first.unknowns[:BODY_UNKNOWNS], abs=0.05)
+    assert weight == pytest.approx(first.weight[0], abs=0.05)
 
 
 def test_two_photos_whose_cameras_are_unknowns_like_the_rest():
