@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.arrays import Array, Mask, Picture
+from calibration.arrays import Array, Floats, Mask, Picture
 from vision.networks.session import session
 
 MODEL = Path(__file__).parents[1] / "models" / "edge.onnx"
@@ -74,24 +74,17 @@ def read_edges(
         Resolution at the instrument.
     """
     across_px = np.asarray((np.arange(COLUMNS) - (COLUMNS - 1) / 2) * STEP_MM * px_per_mm, dtype=np.float64)
-    strips = np.stack(
-        [_strip(picture, line, normal, across_px) for line, normal in zip(lines_px, normals_px, strict=True)]
-    )
-    mean = strips.mean(axis=(1, 2), keepdims=True)
-    spread = strips.std(axis=(1, 2, 3), keepdims=True)
-    even = ((strips - mean) / (spread + _LEAST_SPREAD)).astype(np.float32)
     # rows of all lines one below the other, each with the neighbours that the network sees with it
     rows, own = zip(*(_with_neighbours(nodes) for nodes in asked), strict=True)
-    shown = np.concatenate([strip[row] for strip, row in zip(even, rows, strict=True)])
-    if not len(shown):
-        return tuple(_reading(np.empty((0, COLUMNS + 1)), row, len(line)) for row, line in zip(rows, even, strict=True))
-    logits = session(MODEL, 1).run(None, {"strips": shown.transpose(2, 0, 1)[None]})[0][0].astype(np.float64)
-    chance = np.exp(logits - logits.max(axis=1, keepdims=True))
-    chance /= chance.sum(axis=1, keepdims=True)
-    of_each = np.split(chance, np.cumsum([len(row) for row in rows])[:-1])
+    strips = [_strip(picture, line, normal, across_px) for line, normal in zip(lines_px, normals_px, strict=True)]
+    shown = np.concatenate([_even(strip, row) for strip, row in zip(strips, rows, strict=True)])
+    logits = np.empty((0, COLUMNS + 1))
+    if len(shown):
+        logits = session(MODEL, 1).run(None, {"strips": shown.transpose(2, 0, 1)[None]})[0][0].astype(np.float64)
+    of_each = np.split(logits, np.cumsum([len(row) for row in rows])[:-1])
     return tuple(
-        _reading(each[mine], row[mine], len(line))
-        for each, row, mine, line in zip(of_each, rows, own, even, strict=True)
+        _reading(each[mine], row[mine], len(nodes))
+        for each, row, mine, nodes in zip(of_each, rows, own, asked, strict=True)
     )
 
 
@@ -108,14 +101,23 @@ def _with_neighbours(asked: Mask) -> tuple[NDArray[np.intp], Mask]:
     return order, asked[order]
 
 
-def _strip(picture: Picture, line_px: Array, normal_px: Array, across_px: Array) -> Array:
+def _strip(picture: Picture, line_px: Array, normal_px: Array, across_px: Array) -> Picture:
     maps = (line_px[:, None, :] + across_px[None, :, None] * normal_px[:, None, :]).astype(np.float32)
-    values = cv2.remap(picture, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return values.astype(np.float64) / 255
+    return np.asarray(cv2.remap(picture, maps, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.uint8)
 
 
-def _reading(chance: Array, node: NDArray[np.intp], count: int) -> EdgeReading:
-    """Mean and spread of the highest peak of each row's probability (R, COLUMNS + 1); of `node` (R,)."""
+def _even(strip: Picture, row: NDArray[np.intp]) -> Floats:
+    """Rows (R, COLUMNS, 3) of a strip, less its mean colour, over the spread of all its colours; as in training."""
+    mean, deviation = (of_channels[:, 0] for of_channels in cv2.meanStdDev(strip))
+    spread = np.sqrt((mean**2 + deviation**2).mean() - mean.mean() ** 2)
+    least = 255 * _LEAST_SPREAD
+    return np.asarray((strip[row] - mean.astype(np.float32)) / (spread + least), dtype=np.float32)
+
+
+def _reading(logits: Array, node: NDArray[np.intp], count: int) -> EdgeReading:
+    """Mean and spread of the highest peak of each row's probability, of `node` (R,), by `logits` (R, COLUMNS + 1)."""
+    chance = np.exp(logits - logits.max(axis=1, keepdims=True))
+    chance /= chance.sum(axis=1, keepdims=True)
     place_mm = (np.arange(COLUMNS) - (COLUMNS - 1) / 2) * STEP_MM
     edge = chance[:, :COLUMNS]
     columns = np.arange(COLUMNS)[None]
