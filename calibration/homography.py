@@ -117,4 +117,5 @@ def signed_area(outline: ArrayLike) -> float:
     2.0
     """
     x, y = np.asarray(outline, dtype=np.float64).T
-    return float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2
+    to_first = float(x[-1] * y[0] - y[-1] * x[0])
+    return (float(x[:-1] @ y[1:] - y[:-1] @ x[1:]) + to_first) / 2

@@ -11,12 +11,14 @@ which of them are the paper is decided where all four sides are looked at togeth
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import accumulate
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array, Floats
+from calibration.homography import apply_homography
 from calibration.sheet_in_photo import SheetInPhoto
 
 SIDES = ("left", "right", "bottom", "top")
@@ -27,6 +29,8 @@ _LARGEST_SLOPE = 0.012  # a print turned on its paper by 0.7 degrees
 _SLOPE_RANGE = np.linspace(-_LARGEST_SLOPE, _LARGEST_SLOPE, 17)
 _STEP_PX = 0.4  # of a profile across an edge; our choice, finer than a blurred edge
 _MOST_ROWS = 160  # profiles along an edge; our choice, more add nothing
+_USUAL_ROWS = 4  # one of so many rows tells how much changes usually; our choice, neighbours are alike
+_STAYS = 0.01  # columns by which a line's middle may still move when it is found
 _CANDIDATES = 5  # lines looked at for one edge; our choice, shadows and folds lie beside it
 _LEAST_STRENGTH = 5.0  # grey levels of the weakest line; our choice, noise has about two
 
@@ -95,21 +99,25 @@ def _centre_mm(change: Floats, along_mm: Array, outward_mm: Array, peak: int, sl
     """Place of a line, outwards of nominal: the middle of the change along it, which chance and covers hardly shift."""
     step_mm = outward_mm[1] - outward_mm[0]
     reach = round(2 / _STEP_PX)
-    offsets, rows = np.arange(-reach, reach + 1), np.arange(len(along_mm))[:, None]
-    flat = change.reshape(-1, change.shape[2])
+    rows, columns, channels = change.shape
+    offsets, leans = np.arange(-reach, reach + 1), slope * along_mm / step_mm
+    flat, starts = np.moveaxis(change, 2, 0).reshape(channels, -1), columns * np.arange(rows)
     centre = float(peak)
     for _ in range(4):
-        column = centre + offsets + (slope * along_mm / step_mm)[:, None]
-        whole = np.floor(column).astype(int).clip(0, change.shape[1] - 2)
-        share = (column - whole)[..., None].clip(0, 1).astype(change.dtype)
-        at = rows * change.shape[1] + whole  # taken out of one long list, which is quicker than row by row
-        aligned = np.sort(flat.take(at, axis=0) * (1 - share) + flat.take(at + 1, axis=0) * share, axis=0)
+        column = centre + offsets[:, None] + leans
+        whole = np.floor(column).astype(int).clip(0, columns - 2)
+        share = (column - whole).clip(0, 1).astype(change.dtype)
+        at = starts + whole  # taken out of one long list, which is quicker than row by row
+        aligned = np.sort(flat.take(at, axis=1) * (1 - share) + flat.take(at + 1, axis=1) * share, axis=2)
         # the middle half of the rows decides
-        usual = aligned[len(aligned) // 4 : len(aligned) - len(aligned) // 4].mean(axis=0)
-        profile = (usual @ usual[reach - 2 : reach + 3].sum(axis=0)).clip(0)
+        usual = aligned[:, :, rows // 4 : rows - rows // 4].mean(axis=2)
+        profile = (usual[:, reach - 2 : reach + 3].sum(axis=1) @ usual).clip(0)
         if profile.sum() <= 0:
             break
-        centre += float(profile @ offsets / profile.sum())
+        away = float(profile @ offsets / profile.sum())
+        centre += away
+        if abs(away) < _STAYS:
+            break
     return float(outward_mm[0] + step_mm * (0.5 + centre))
 
 
@@ -126,27 +134,28 @@ def _strip(image: NDArray[np.uint8], sheet: SheetInPhoto, side: str) -> tuple[Fl
     along = np.linspace(-length / 2 + _ENDS_MM, length / 2 - _ENDS_MM, rows)
     outward = np.arange(-_INWARDS_MM, _OUTWARDS_MM, _STEP_PX / sheet.px_per_mm)
     far = (_nominal_mm(sheet, side) + outward) * (-1 if side in ("left", "bottom") else 1)
-    # a row and a column of the strip add to a point's homogeneous place each
-    matrix = np.asarray(sheet.homography, dtype=np.float64)
-    by_row, by_column = matrix.T[[1, 0] if side in ("left", "right") else [0, 1]]
-    x, y, depth = (np.add.outer(along * by_row[k], far * by_column[k] + matrix[k, 2]) for k in range(3))
-    height, width = image.shape[:2]
-    maps = (x / depth).astype(np.float32), (y / depth).astype(np.float32)
-    lasts = (width - 1, height - 1)
-    inside = np.all(
-        [(each.min(axis=1) >= 0) & (each.max(axis=1) <= end) for each, end in zip(maps, lasts, strict=True)], axis=0
-    )
-    if inside.sum() < 20:
+    upright = side in ("left", "right")
+    across, down = np.meshgrid(far[[0, -1]], along)
+    ends_px = apply_homography(sheet.homography, np.stack([across, down] if upright else [down, across], axis=2))
+    # rows are straight lines in the photo as well: with both ends in it, all of a row is
+    inside = ((ends_px >= 0) & (ends_px <= [image.shape[1] - 1, image.shape[0] - 1])).all(axis=(1, 2))
+    along = along[inside]
+    if len(along) < 20:
         return np.empty((0, len(outward), 3), np.float32), along[:0], outward
-    strip = cv2.remap(image, maps[0][inside], maps[1][inside], cv2.INTER_LINEAR)
-    smooth = np.asarray(cv2.GaussianBlur(strip, (5, 1), 1.0), dtype=np.float32)
-    return smooth, along[inside], outward
+    by_column = [far[1] - far[0], 0.0, far[0]]
+    by_row = [0.0, along[1] - along[0], along[0]]
+    to_sheet = np.array([by_column, by_row, [0, 0, 1]] if upright else [by_row, by_column, [0, 0, 1]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    strip = cv2.warpPerspective(image, sheet.homography @ to_sheet, (len(far), len(along)), flags=flags)
+    smooth = cv2.GaussianBlur(strip, (5, 1), 1.0)
+    # a channel in one piece of memory, here and in all that is made of it, is gone through several times as fast
+    return np.moveaxis(np.array(cv2.split(smooth), np.float32), 0, 2), along, outward
 
 
 def _limited(change: Floats) -> Floats:
     """Changes limited to three times their usual size, channel by channel, in units of that size."""
-    sizes = np.abs(np.ascontiguousarray(change.reshape(-1, change.shape[2]).T))  # a channel in one piece of memory
-    usual = np.maximum(1.4826 * np.median(sizes, axis=1), 0.05)
+    some = np.abs(change[::_USUAL_ROWS]).reshape(-1, change.shape[2])
+    usual = np.maximum(1.4826 * np.median(some, axis=0), 0.05)
     return np.asarray(np.clip(change / usual.astype(change.dtype), -3, 3))
 
 
@@ -154,20 +163,20 @@ def _line_scores(change: Floats, along_mm: Array, outward_mm: Array) -> Array:
     """How far each line stands out, (slopes, columns): the change along it over what chance gives."""
     step_mm = outward_mm[1] - outward_mm[0]
     rows, columns, channels = change.shape
-    above = np.concatenate([np.zeros((1, columns, channels), np.float32), np.cumsum(change, axis=0)])
-    # a channel in one piece of memory is gone through nine times as fast
-    spread = np.maximum(np.ascontiguousarray(change.reshape(-1, channels).T).std(axis=1), 0.3)
+    spread = np.maximum(change.reshape(-1, channels).std(axis=0), 0.3)
     # neighbouring rows are alike: only every second one counts as independent
     independent = np.sqrt(rows / 2)
     shifts = np.round(_SLOPE_RANGE[:, None] * along_mm / step_mm).astype(int)
     furthest = int(np.abs(shifts).max())
-    wide = np.pad(above, ((0, 0), (furthest, furthest), (0, 0)), mode="edge")
-    shifted = np.lib.stride_tricks.sliding_window_view(wide, columns, axis=1)  # (rows + 1, shifts, channels, columns)
+    # sums from the first row on, row by row: along an inner axis NumPy's own take three times as long
+    above = np.array([*accumulate(np.moveaxis(change, 2, 1), initial=np.zeros((channels, columns), change.dtype))])
+    wide = np.pad(above, ((0, 0), (0, 0), (furthest, furthest)), mode="edge")
+    shifted = np.lib.stride_tricks.sliding_window_view(wide, columns, axis=2)  # (rows + 1, channels, shifts, columns)
     # rows that are shifted alike lie together: their sums are differences of the sums from the first row on
     line, before = np.nonzero(np.diff(shifts, axis=1, prepend=furthest + 1))
     after = np.append(before[1:], rows)
     after[after == 0] = rows
     by = furthest + shifts[line, before]
     begins = np.flatnonzero(before == 0)
-    total = np.add.reduceat(shifted[after, by] - shifted[before, by], begins, axis=0).transpose(0, 2, 1)
-    return np.asarray(np.sqrt(((total * (independent / rows / spread)) ** 2).sum(axis=2) / channels))
+    total = np.add.reduceat(shifted[after, :, by] - shifted[before, :, by], begins, axis=0)
+    return np.asarray(np.sqrt(((total * (independent / rows / spread)[:, None]) ** 2).sum(axis=1) / channels))

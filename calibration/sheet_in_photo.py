@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,7 +57,7 @@ class SheetInPhoto:
         """The seen saddle points (N, 3) in mm of the sheet's frame."""
         return self.layout.corner_mm[self.corner_index]
 
-    @property
+    @cached_property
     def px_per_mm(self) -> float:
         """Mean resolution on the board, px/mm (root of the area ratio)."""
         board = self.layout.board

@@ -125,7 +125,7 @@ def test_changes_are_in_units_of_the_usual_one_and_limited_to_three() -> None:
     change = np.random.default_rng(3).normal(0, [1.0, 4.0, 0.001], (160, 90, 3))
     change[:, 40] = 100.0
     limited = paper_edges._limited(change)
-    assert limited[:, :40, :2].std(axis=(0, 1)) == pytest.approx([0.99, 0.99], abs=0.02)
+    assert limited[:, :40, :2].std(axis=(0, 1)) == pytest.approx([0.99, 0.99], abs=0.05)
     assert (limited.max(), limited[:, :40].min()) == (3.0, -3.0)
     assert limited[:, 40] == pytest.approx(3.0)
     # where hardly anything changes, the limit is 0.05 grey levels: rounding is no edge
@@ -221,11 +221,12 @@ def test_a_strip_has_twenty_rows_at_least_and_all_in_the_photo() -> None:
 
 
 def test_changes_are_limited_by_hand() -> None:
-    change = np.array([[[1.0, -8.0], [-2.0, 0.02]], [[30.0, 16.0], [-4.0, -0.04]], [[-2.0, 24.0], [2.0, 0.0]]])
+    row = np.array([[1.0, -8.0], [-2.0, 0.02], [30.0, 16.0], [-4.0, -0.04], [-2.0, 24.0], [2.0, 0.0]])
+    change = np.stack([row, 9 * row, -row, 5 * row])  # every fourth row tells what is usual
     # medians of sizes: 2 and (0.04 + 8) / 2
     expected = np.clip(change / (1.4826 * np.array([2.0, 4.02])), -3, 3)
     assert paper_edges._limited(change) == pytest.approx(expected)
-    assert (expected[1, 0, 0], expected[2, 1, 1]) == (3.0, 0.0)
+    assert (expected[0, 2, 0], expected[0, 5, 1]) == (3.0, 0.0)
     assert paper_edges._limited(np.array([[[-9.0], [0.001], [0.02]]])).ravel() == pytest.approx([-3.0, 0.02, 0.4])
 
 
@@ -279,7 +280,8 @@ def test_a_line_s_middle_is_as_by_another_way(peak: int, slope: float, size: flo
         change[row] += np.exp(-(line**2) / 4)[:, None] * [8.0, 5.0, -3.0]
         change[row] -= np.exp(-((line - 3.5) ** 2) / 2)[:, None] * [3.0, 0.0, 1.0]
     place = paper_edges._centre_mm(size * change, along, outward, peak, slope)
-    assert place == pytest.approx(_centre_by_rows(change, along, -5.5, 0.3, peak, slope), abs=1e-9)
+    # what the next round would move is less than a hundredth of a column
+    assert place == pytest.approx(_centre_by_rows(change, along, -5.5, 0.3, peak, slope), abs=0.003)
 
 
 def test_where_nothing_changes_a_line_stays_where_it_was() -> None:
