@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from calibration.camera import PosedCamera
 from calibration.print_scale import UNCHECKED, PrintScale, measured_by_ruler
-from calibration.sampling import grey_photo, window
-from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, ROUND_CORNER_MM, Box, SheetLayout
+from calibration.sampling import grey_photo
+from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, ROUND_CORNER_MM, SheetLayout
 
 Array = NDArray[np.float64]
 
@@ -59,15 +59,14 @@ def scale_from_card(image: NDArray[np.uint8], camera: PosedCamera, number: int =
         return UNCHECKED
     px_per_mm = camera.sheets[number].px_per_mm
     window = layout.card_window
-    places = {side: _edge_mm(image, camera, number, layout, side) for side in ("left", "right", "bottom", "top")}
-    if any(place is None for place in places.values()):
-        return UNCHECKED
-    seen = Box(*(float(places[side] or 0.0) for side in ("left", "bottom", "right", "top")))
-    if seen.width_mm < window.width_mm + _WINDOW_CLEAR_MM or seen.height_mm < window.height_mm + _WINDOW_CLEAR_MM:
-        return UNCHECKED
+    sizes_mm = []
+    for low, high, open_mm in (("left", "right", window.width_mm), ("bottom", "top", window.height_mm)):
+        near, far = (_edge_mm(image, camera, number, layout, side) for side in (low, high))
+        if near is None or far is None or far - near < open_mm + _WINDOW_CLEAR_MM:
+            return UNCHECKED
+        sizes_mm.append(far - near)
     distance_mm = float(np.linalg.norm(camera.sheet_frame(number)[1] - camera.position_mm))
-    raised = 1 - CARD_THICKNESS_MM / distance_mm
-    sizes = np.array([seen.width_mm, seen.height_mm]) * raised
+    sizes = np.array(sizes_mm) * (1 - CARD_THICKNESS_MM / distance_mm)
     true = np.array([CARD_WIDTH_MM, CARD_HEIGHT_MM])
     scales = true / sizes
     variances = 2 * (_EDGE_PX / px_per_mm / sizes) ** 2
@@ -118,7 +117,6 @@ def _strip(
     x, y = (first, second) if upright else (second, first)
     rotation, shift = camera.sheet_frame(number)
     points = np.column_stack([x.ravel(), y.ravel(), np.zeros(x.size)]) @ rotation.T + shift
-    at = camera.project(points).reshape(*x.shape, 2)
-    left, top, right, bottom = window(at.reshape(-1, 2), image, 1.0)
-    grey = grey_photo(image[top:bottom, left:right])
-    return np.asarray(cv2.remap(grey, (at - [left, top]).astype(np.float32), None, cv2.INTER_LINEAR), dtype=np.float64)
+    at = camera.project(points).reshape(*x.shape, 2).astype(np.float32)
+    strip = np.asarray(cv2.remap(image, at, None, cv2.INTER_LINEAR), dtype=np.uint8)
+    return grey_photo(strip).astype(np.float64)
