@@ -15,6 +15,9 @@ BURNT = 250
 MOST_BURNT = 0.06
 """Share of the body's picture that may be burnt out; 56 rendered scenes stay below 0.004; our choice."""
 
+_STEP = 2
+"""Every second row and column of the map tells the share to a thousandth."""
+
 
 def burnt_share(rgb: Picture, seen: InstrumentSeen) -> float:
     """Share of the body that is burnt out.
@@ -31,11 +34,12 @@ def burnt_share(rgb: Picture, seen: InstrumentSeen) -> float:
     float
         0 to 1; 0 where no body is seen.
     """
-    height, width = seen.body.shape
+    body = seen.body[::_STEP, ::_STEP] > 0.5
+    to_photo = np.asarray(seen.to_photo, dtype=np.float64) * [_STEP, _STEP, 1]
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    picture = cv2.warpAffine(rgb, np.asarray(seen.to_photo, dtype=np.float64), (width, height), flags=flags)
-    body = seen.body > 0.5
-    return float((picture[body].min(axis=1) >= BURNT).mean()) if body.any() else 0.0
+    picture = cv2.warpAffine(rgb, to_photo, body.shape[::-1], flags=flags)
+    burnt = cv2.inRange(picture, (BURNT,) * 3, (255,) * 3)
+    return float((burnt[body] > 0).mean()) if body.any() else 0.0
 
 
 def refuse_glare(rgb: Picture, seen: InstrumentSeen) -> None:
