@@ -44,7 +44,7 @@ from vision.instrument.model import (
 )
 from vision.instrument.resting import RIB_SPREAD_MM, ROLL_SPREAD_DEG, resting_covariance_mm2
 from vision.instrument.rounding import seen_of_edge, seen_of_end, seen_of_scroll
-from vision.instrument.shape import MODES, outline_prior
+from vision.instrument.shape import MODES
 
 _LENGTHS_MM = (40.0, 1500.0)
 """Body lengths that a round of the fit may try: far beyond any instrument, to keep a bad start from running away."""
