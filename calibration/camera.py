@@ -58,9 +58,12 @@ CENTRE_SD_SHARE = 0.01
 K1_SD, K2_SD = 0.015, 0.006
 """Main cameras of phones correct their distortion down to about 0.5 % at the corner (from memory), where r is 0.8."""
 
-MOST_STEPS, NEAR_SD, FIRST_DAMPING = 100, 1e-4, 1e-2
+MOST_STEPS, NEAR_SD, FIRST_DAMPING, NEAR_DAMPING = 100, 1e-4, 1e-2, 1e-12
 """Steps of an adjustment at most, the length of the last one in standard deviations, and the damping of the first,
-which may start far off (from four corners of blank paper): our choice."""
+which may start far off (from four corners of blank paper) or near: our choice."""
+_LOOKS_ALIKE = 1e3
+"""Of two poses that a plane may have, one that misses the corners by thirty times as much as the other (the root of
+this) is no other view of what is seen; our choice."""
 _FEWEST_JUDGED = 4
 """Corners beyond which misfits tell the corners' noise; four fit nearly any pose."""
 
@@ -367,9 +370,15 @@ class Adjustment:
         at_mm = np.append((middle_px - self.common[1:3]) / self.common[0], 1.0) * distance_mm
         return np.concatenate([upright, at_mm - _rotation(upright) @ middle_mm])
 
-    def solve(self, start: Array) -> Minimum:
+    def solve(self, start: Array, damping: float = FIRST_DAMPING) -> Minimum:
         """Least squares from one starting point."""
-        return minimum(lambda at: (self.residuals(at), self.jacobian(at)), start, MOST_STEPS, NEAR_SD, FIRST_DAMPING)
+        return minimum(lambda at: (self.residuals(at), self.jacobian(at)), start, MOST_STEPS, NEAR_SD, damping)
+
+    def likely_starts(self) -> list[Array]:
+        """Starting points from which the least sum of squares may be reached."""
+        starts = list(self.starts())
+        costs = [float((self.residuals(start) ** 2).sum()) for start in starts]
+        return [start for start, cost in zip(starts, costs, strict=True) if cost <= _LOOKS_ALIKE * min(costs)]
 
     def judge_noise(self, parameters: Array) -> None:
         """Take the corners' noise from their misfits to the adjusted camera; each sheet's pose used up six of them."""
@@ -463,10 +472,10 @@ class _Solution:
 
 
 def _solved(problem: Adjustment) -> _Solution:
-    start = min((problem.solve(start) for start in problem.starts()), key=lambda found: found.cost)
+    start = min((problem.solve(start) for start in problem.likely_starts()), key=lambda found: found.cost)
     # the corners' noise was judged without a lens; now that the lens is known it is judged again
     problem.judge_noise(start.x)
-    parameters = problem.solve(start.x).x
+    parameters = problem.solve(start.x, NEAR_DAMPING).x
     root = inverse_root(problem.jacobian(parameters))
     return _Solution(problem, parameters, root, problem.improbability + start.cost)
 

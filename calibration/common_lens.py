@@ -153,7 +153,7 @@ class _Joint:
         common = self.parts[0].common
         parameters = np.concatenate([common, np.zeros(2 * len(self.parts))])
         for part in self.parts:
-            found = min((part.solve(at) for at in part.starts()), key=lambda each: each.cost)
+            found = min((part.solve(at) for at in part.likely_starts()), key=lambda each: each.cost)
             poses = np.array(found.x[COMMON:]).reshape(-1, POSE)
             poses[:, 5] *= common[0] / found.x[0]
             parameters = np.append(parameters, poses.ravel())

@@ -18,6 +18,9 @@ NEAR = 1e-3
 """Step, in standard deviations, after which no further one is made: the next would be far smaller."""
 LEAST_DAMPING = 1e-3
 """Damping after a first step that led upwards, as a share of the diagonal; our choice."""
+FASTEST_FALL = 0.1
+"""Of the damping, what a step leaves that gained what it promised: a third would creep where unknowns are hardly told
+apart; our choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,12 +85,15 @@ def minimum(
         step = -np.linalg.solve(information + damping * np.eye(len(at)), pull)
         length = float(step @ information @ step) ** 0.5
         there, slopes_there = linearised(at + step / size)
-        gain = (rows @ rows - there @ there) / float(step @ (damping * step - pull))
+        promised = float(step @ (damping * step - pull))
+        if promised <= 0:  # not a step is left
+            break
+        gain = (rows @ rows - there @ there) / promised
         if not gain > 0 and length > near:
             damping, growth = max(growth * damping, LEAST_DAMPING), 2 * growth
             continue
         at, rows, slopes = at + step / size, there, slopes_there
-        damping, growth = damping * max(1 / 3, 1 - (2 * float(gain) - 1) ** 3), 2.0
+        damping, growth = damping * max(FASTEST_FALL, 1 - (2 * float(gain) - 1) ** 3), 2.0
         if length < near:
             break
     return Minimum(at, rows)
