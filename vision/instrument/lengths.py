@@ -142,16 +142,16 @@ def string_length(
     """
     size = fit.unknowns[LENGTH] / FULL_SIZE_MM
     lifts = np.array([NUT_LIFT_MM * size, BRIDGE_LIFT_MM * size])
+    pose = pose_of(fit.unknowns[:BODY_UNKNOWNS], fit.table_mm)
 
-    def span(nut: Array, bridge: Array, lift: Array) -> float:
-        pose = pose_of(fit.unknowns[:BODY_UNKNOWNS], fit.table_mm)
-        places = [_on_instrument(pose, camera, point, height) for point, height in ((nut, lift[0]), (bridge, lift[1]))]
+    def span(nut: Array, lift: Array) -> float:
+        places = _on_instrument(pose, camera, np.array([nut, bridge_px]), lift)
         return float(np.linalg.norm(places[0] - places[1]))
 
-    value = span(nut_px, bridge_px, lifts)
+    value = span(nut_px, lifts)
     axis = (nut_px - bridge_px) / np.linalg.norm(nut_px - bridge_px)
-    per_px = span(nut_px + axis, bridge_px, lifts) - value
-    slopes = [span(nut_px, bridge_px, lifts + step) - value for step in np.eye(2)]
+    per_px = span(nut_px + axis, lifts) - value
+    slopes = [span(nut_px, lifts + step) - value for step in np.eye(2)]
     relative = value / fit.unknowns[LENGTH]
     length, slopes_of_it = _of_one(fit, LENGTH)
     scale = _length(fit, relative * length, relative * slopes_of_it, "string_length", prints)
@@ -162,14 +162,13 @@ def string_length(
     return Length(value, (*scale.budget, *own))
 
 
-def _on_instrument(pose: Pose, camera: Camera, point_px: Array, lift_mm: float) -> Array:
-    """Where the ray of a pixel meets the plane `lift_mm` above the plane of the top edge."""
-    near = camera.to_plane(point_px[None], 0.0)[0]
-    far = camera.to_plane(point_px[None], 100.0)[0]
+def _on_instrument(pose: Pose, camera: Camera, points_px: Array, lift_mm: Array) -> Array:
+    """Where the rays of pixels (N, 2) meet the planes `lift_mm` (N,) above the plane of the top edge (N, 3)."""
+    near, far = camera.to_plane(points_px, 0.0), camera.to_plane(points_px, 100.0)
     direction = far - near
-    anchor = pose.body_bottom + lift_mm * pose.up
-    place: Array = near + direction * ((anchor - near) @ pose.up) / (direction @ pose.up)
-    return place
+    anchors = pose.body_bottom + lift_mm[:, None] * pose.up
+    along = ((anchors - near) @ pose.up) / (direction @ pose.up)
+    return np.asarray(near + direction * along[:, None])
 
 
 def _of_one(fit: Fit, column: int) -> tuple[float, Array]:
