@@ -530,7 +530,7 @@ def _project(points_mm: Array, lens: Array, rotation: Array, translation_mm: Arr
     focal, centre_x, centre_y, k1, k2 = lens
     in_camera = points_mm @ rotation.T + translation_mm
     plane = in_camera[:, :2] / in_camera[:, 2:]
-    square = (plane**2).sum(1, keepdims=True)
+    square = plane[:, :1] ** 2 + plane[:, 1:] ** 2
     return np.asarray(focal * plane * (1 + square * (k1 + k2 * square)) + [centre_x, centre_y])
 
 

@@ -50,10 +50,12 @@ def lies_on_book(rgb: Picture, camera: PosedCamera, number: int = 0) -> bool:
     """
     rotation, shift = camera.sheet_frame(number)
     corners = camera.sheets[number].layout.page.corners_mm
-    rims = 0
+    sides_without = 0
     for start, end in pairwise([*corners, corners[0]]):
-        rims += _has_rim(_band(rgb, camera, rotation, shift, start, end))
-    return rims >= _LEAST_RIMS
+        sides_without += not _has_rim(_band(rgb, camera, rotation, shift, start, end))
+        if sides_without > len(corners) - _LEAST_RIMS:
+            return False
+    return True
 
 
 def _band(rgb: Picture, camera: PosedCamera, rotation: Array, shift: Array, start: Array, end: Array) -> Array:
