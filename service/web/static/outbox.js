@@ -107,7 +107,10 @@
 
   function showAnswer(answer) {
     const main = new DOMParser().parseFromString(answer, "text/html").querySelector("main");
-    if (main) document.querySelector("main").replaceWith(document.adoptNode(main));
+    if (!main) return;
+    document.querySelector("main").replaceWith(document.adoptNode(main));
+    globalThis.helpForms?.(); // what is asked for now is asked for as before
+    document.querySelector("main [role=alert]")?.scrollIntoView({ block: "center" });
   }
 
   // Takes over a form, or photos without one; false where this browser cannot keep them.

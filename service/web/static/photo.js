@@ -153,7 +153,7 @@ function chooseOnly(form, chosen, working) {
   send.focus();
 }
 
-for (const form of document.querySelectorAll("form[data-shrink]")) {
+function help(form) {
   const working = new Map();
   form.classList.add("helped");
   for (const input of form.querySelectorAll("input[type=file]")) {
@@ -188,3 +188,6 @@ for (const form of document.querySelectorAll("form[data-shrink]")) {
   });
   window.addEventListener("pageshow", () => form.removeAttribute("aria-busy"));
 }
+
+globalThis.helpForms = () => document.querySelectorAll("form[data-shrink]:not(.helped)").forEach(help);
+globalThis.helpForms();

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import BrowserContext, Page, expect
@@ -153,3 +154,24 @@ def test_another_photo_from_the_same_page_is_another_photo(
     tab.wait_for_url(RESULT)
     assert tab.url != first
     assert pool.measured == ["arm", "arm"]
+
+
+def test_after_a_refused_file_the_next_one_is_sent_as_before(phone: BrowserContext, tmp_path: Path) -> None:
+    pool = Recorded()
+    with serving(tmp_path, pool=pool, upload_megabytes=1) as service:
+        seeded = seed(service.house)
+        tab = phone.new_page()
+        tab.goto(f"{service.address}/f/{seeded.family}/arm")
+        large = {"name": "a.png", "mimeType": "image/png", "buffer": b"\x89PNG" + bytes(2 * 2**20)}
+        tab.set_input_files("#photo", large)
+        tab.get_by_role("button", name="Send the photo").click()
+        expect(tab.get_by_role("alert")).to_contain_text("larger than we accept")
+        expect(tab.get_by_role("alert")).to_be_in_viewport()
+        tab.set_input_files("#photo", {"name": "b.jpg", "mimeType": "image/jpeg", "buffer": small_photo()})
+        tab.wait_for_selector("img.preview")
+        phone.set_offline(True)
+        tab.get_by_role("button", name="Send the photo").click()
+        expect(tab.locator("form [data-status]")).to_contain_text(LOST)
+        phone.set_offline(False)
+        tab.wait_for_url(RESULT)
+    assert pool.measured == ["arm"]
