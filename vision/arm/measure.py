@@ -14,7 +14,7 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.blank import Blank
 from calibration.camera import PosedCamera
-from calibration.problems import Problem, Refused
+from calibration.problems import BLANK_SHEET_UNLIKE, Problem, Refused
 from calibration.quantity import Length
 from calibration.sheet_in_photo import SheetInPhoto
 from vision.arm import priors as priors
@@ -194,12 +194,13 @@ def _solved(
     turned = np.array([turned_probability(held.turn, held.trunk, stance.name) for stance in stances])
     pose = pose_problems(body, seen.depths, evidence, mixture.best, mixture.share(priors.REACHING))
     faults = tuple(dict.fromkeys((*seen.problems, *pose)))  # picture and pose may find the same
+    scale_first = BLANK_SHEET_UNLIKE in seen.remarks  # then everything else was judged by a wrong scale
     lengths = {} if faults else arm_lengths(mixture, body.hand, body.camera, seen.prints, turned)
     lengths |= {} if faults else posture_lengths(body, evidence.body_to_sheet, mixture, seen.prints)
     measured = ArmMeasurement(
         photo=seen.photo,
         usable=not faults,
-        problems=(*faults, *seen.remarks),
+        problems=(*seen.remarks, *faults) if scale_first else (*faults, *seen.remarks),
         side=body.side,
         points_px=points_of(body, evidence, mixture.best),
         wall_probability=mixture.share(priors.WALL),

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
+from calibration.blank import Blank
 from tests.vision.sample_photos import measured_arm, photo, seen_arm, truth
 from vision.arm.judge import turned_probability
 from vision.arm.measure import measure_arm, solve_arm
@@ -125,6 +126,12 @@ def test_what_picture_and_pose_both_find_is_said_once():
     codes = [problem.code for problem in measure_arm(photo("instrument-1")).problems]
     assert "no_arm_out" in codes
     assert len(codes) == len(set(codes))
+
+
+def test_what_is_no_such_paper_is_said_before_what_was_judged_by_it():
+    found = measure_arm(photo("child-1"), reference=Blank.A4)  # the paper about the print, seen in part
+    assert not found.usable
+    assert found.problems[0].code == "blank_sheet_unlike"
 
 
 def test_dark_and_blurred_photos_are_refused(picture):
