@@ -97,7 +97,7 @@ def together(
     problem = NO_PHOTO_USABLE if not usable else PHOTOS_DISAGREE if found is not None and not found.holds else None
     lengths = {name: None if problem else _joint(usable, name) for name in ARM_LENGTHS}
     result: dict[str, Any] = {
-        "photo": " + ".join(each.result["photo"] for each in outcomes),
+        "photo": " + ".join(each.result["photo"] for each in usable or outcomes),
         "usable": problem is None,
         "problems": problems_json([] if problem is None else [problem]),
         **lengths,

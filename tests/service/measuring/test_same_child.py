@@ -75,6 +75,7 @@ def test_photos_that_contradict_one_another_give_no_length() -> None:
 
 def test_refused_photos_are_left_out() -> None:
     joint = together([refused("a.jpg"), outcome(450, 4, "b.jpg")])
+    assert joint.result["photo"] == "b.jpg", "of what it is measured"
     assert joint.result["arm_length"] == arm_result(450, 4)["arm_length"]
     assert joint.result["agreement"] is None
     none = together([refused("a.jpg"), refused("b.jpg")])
