@@ -79,14 +79,16 @@ def sightings_of(body: SeenBody) -> tuple[dict[str, Sighting], float]:
         whitening = np.array([along / error.along_deviation, down / error.across_deviation]) / (grown * arm_px)
         return Sighting(px - arm_px * (error.along * along + error.down * down), whitening, cause)
 
+    knuckles = 0.5 * (body.landmark("index") + body.landmark("little"))
+    guess = 0.5 * (body.landmark("wrist") + knuckles)
     if body.hand is not None:
         error = priors.OPEN_PALM_ERROR if faces_camera(body.hand) else priors.PALM_ERROR
+        apart = float(np.linalg.norm(body.hand.palm_px - guess)) / arm_px
+        if apart > priors.PALMS_APART:
+            error = error.widened(apart / 2)
         palm = sighting(body.hand.palm_px, error, "palm point")
     else:
-        knuckles = 0.5 * (body.landmark("index") + body.landmark("little"))
-        palm = sighting(
-            0.5 * (body.landmark("wrist") + knuckles), priors.PALM_WITHOUT_HAND_ERROR, "palm point (hand not seen)"
-        )
+        palm = sighting(guess, priors.PALM_WITHOUT_HAND_ERROR, "palm point (hand not seen)")
     cause = "shoulder, elbow and wrist points"
     shoulder, elbow, wrist = _joint_errors(body)
     return {

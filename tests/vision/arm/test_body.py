@@ -68,17 +68,20 @@ def aside(body):
 
 
 def turned(landmarks, centre, degrees):
-    """The same body with these landmarks turned about another one, in the picture."""
+    """The same body with these landmarks and the hand turned about another one, in the picture."""
 
     def change(body):
         moved, c, s = body.landmarks_px.copy(), np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
-        moved[landmarks] = moved[centre] + (moved[landmarks] - moved[centre]) @ np.array([[c, -s], [s, c]])
-        return replace(body, landmarks_px=moved)
+        turn, middle = np.array([[c, -s], [s, c]]), moved[centre].copy()
+        moved[landmarks] = middle + (moved[landmarks] - middle) @ turn
+        hand = replace(body.hand, points_px=middle + (body.hand.points_px - middle) @ turn)
+        return replace(body, landmarks_px=moved, hand=hand)
 
     return change
 
 
-ARM, FOREARM = [Landmark.LEFT_ELBOW, Landmark.LEFT_WRIST], [Landmark.LEFT_WRIST]
+FOREARM = [Landmark.LEFT_WRIST, Landmark.LEFT_INDEX, Landmark.LEFT_LITTLE]
+ARM = [Landmark.LEFT_ELBOW, *FOREARM]
 
 
 @pytest.mark.parametrize(
@@ -127,6 +130,21 @@ def test_an_open_hand_read_twice_tells_the_palm_best():
     gain = priors.PALM_ERROR.along_deviation / priors.OPEN_PALM_ERROR.along_deviation
     gain *= priors.PALM_ERROR.across_deviation / priors.OPEN_PALM_ERROR.across_deviation
     assert np.linalg.det(better["palm"].whitening) == pytest.approx(gain * np.linalg.det(once["palm"].whitening))
+
+
+@pytest.mark.parametrize(("share", "by"), [(0.05, 0.0), (0.14, 0.07)])
+def test_a_palm_far_from_where_the_body_has_it_is_less_sure(share, by):
+    body = seen_arm(usual_joints()).body
+    reach = body.landmark("wrist") - body.landmark("shoulder")
+    arm_px = float(np.linalg.norm(reach)) / WRIST_OF_ARM
+    knuckles = 0.5 * (body.landmark("index") + body.landmark("little"))
+    away = 0.5 * (body.landmark("wrist") + knuckles) + share * arm_px * reach / np.linalg.norm(reach)
+    hand = replace(body.hand, points_px=body.hand.points_px + away - body.hand.palm_px)
+    root = sightings_of(replace(body, hand=hand))[0]["palm"].whitening
+    grown = np.hypot(1.0, priors.SMALL_ARM_PX / arm_px) * arm_px
+    deviations = np.sqrt(np.linalg.eigvalsh(np.linalg.inv(root.T @ root))) / grown
+    usual = [priors.PALM_ERROR.across_deviation, priors.PALM_ERROR.along_deviation]
+    assert deviations == pytest.approx(np.hypot(usual, by))
 
 
 def test_causes_say_what_was_seen():
