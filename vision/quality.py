@@ -96,14 +96,14 @@ def _least_of_strongest(slope: Floats) -> float:
 
 def _edge_width_px(grey: Picture) -> float:
     """The wider of the edges across and the edges down: a moved phone blurs one direction only."""
-    smooth = cv2.GaussianBlur(grey, (0, 0), _SMOOTH_PX).astype(np.float32)
+    smooth = np.asarray(cv2.GaussianBlur(grey, (0, 0), _SMOOTH_PX), np.uint8)
     return max(_step_width_px(smooth), _step_width_px(np.ascontiguousarray(smooth.T)))
 
 
-def _step_width_px(grey: Floats) -> float:
+def _step_width_px(grey: Picture) -> float:
     """Range of grey over the steepest slope along the rows, at the strongest edges: how wide a step has become."""
     slope = np.abs(cv2.Sobel(grey, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8))
-    window = np.ones((1, _WINDOW_PX), np.uint8)
-    spread = cv2.dilate(grey, window) - cv2.erode(grey, window)
     strong = slope >= _least_of_strongest(slope)
-    return float(np.median(spread[strong] / np.maximum(slope[strong], 1e-3)))
+    window = np.ones((1, _WINDOW_PX), np.uint8)
+    spread = cv2.dilate(grey, window)[strong].astype(float) - cv2.erode(grey, window)[strong]
+    return float(np.median(spread / np.maximum(slope[strong], 1e-3)))
