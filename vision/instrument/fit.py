@@ -288,23 +288,31 @@ def _settled(problem: _Problem, start: Array, robust: float, rounds: int, enough
 
 @dataclass(frozen=True)
 class _Piece:
-    """A piece of knowledge that the photos do not give: some unknowns' means and the root of their covariance."""
+    """A piece of knowledge that the photos do not give: some unknowns' means and the root of their covariance.
+
+    The inverse of that covariance is kept beside it.
+    """
 
     cause: str
     columns: list[int]
     mean: Array
     root: Array
+    information: Array
+
+    @classmethod
+    def of_each(cls, cause: str, columns: list[int], mean: Array, deviation: Array) -> _Piece:
+        """Knowledge of unknowns that are independent of one another."""
+        return cls(cause, columns, mean, np.diag(deviation), np.diag(1 / deviation**2))
 
     @classmethod
     def of_one(cls, cause: str, column: int, mean: float, deviation: float) -> _Piece:
         """Knowledge of one unknown."""
-        return cls(cause, [column], np.array([mean]), np.array([[deviation]]))
+        return cls(cause, [column], np.array([mean]), np.array([[deviation]]), np.array([[deviation**-2]]))
 
     def add_to(self, mean: Array, information: Array) -> None:
         """Write it into the means (P,) of all unknowns, and add it to what is known of them (P, P)."""
         mean[self.columns] = self.mean
-        whitener = np.linalg.inv(self.root)
-        information[np.ix_(self.columns, self.columns)] += whitener.T @ whitener
+        information[np.array(self.columns)[:, None], self.columns] += self.information
 
 
 class _Problem:
@@ -430,20 +438,20 @@ class _Problem:
         """What is known of an instrument of the length that `unknowns` have."""
         length = float(unknowns[LENGTH])
         heights = self.setting.heights_factor**2 * resting_covariance_mm2(length) + self.setting.table_spread_mm**2
+        root, information = np.asarray(np.linalg.cholesky(heights)), np.asarray(np.linalg.inv(heights))
         return [
-            _Piece("height above the table", [LOW, NECK, SCROLL], np.zeros(3), np.asarray(np.linalg.cholesky(heights))),
+            _Piece("height above the table", [LOW, NECK, SCROLL], np.zeros(3), root, information),
             _Piece.of_one("usual proportion", TOTAL, TOTAL_TO_BODY * length, TOTAL_TO_BODY_SPREAD * length),
         ]
 
     def _of_any_size(self) -> list[_Piece]:
         """What is known whatever the length is."""
-        shape = np.array([WIDTH_SPREAD, *np.ones(MODES)])
         pieces = [
-            _Piece(
+            _Piece.of_each(
                 "shape of the hidden outline",
                 [WIDTH, *range(SHAPE.start, SHAPE.stop)],
                 np.array([1.0, *np.zeros(MODES)]),
-                np.diag(shape),
+                np.array([WIDTH_SPREAD, *np.ones(MODES)]),
             ),
             _Piece.of_one("sideways tilt", ROLL, 0.0, float(np.radians(ROLL_SPREAD_DEG))),
             _Piece.of_one("height of the ribs", DEPTH, 0.0, RIB_SPREAD_MM),
@@ -452,7 +460,7 @@ class _Problem:
             pieces.append(_Piece.of_one(self._name("light along the edge", column), column, 0.0, deviation))
         for index, columns in enumerate(self.pieces_of_cameras):
             cause = _of_photo("camera and sheet", index)
-            pieces.append(_Piece(cause, columns, np.zeros(len(columns)), np.eye(len(columns))))
+            pieces.append(_Piece.of_each(cause, columns, np.zeros(len(columns)), np.ones(len(columns))))
         return pieces
 
     def _shifts(self) -> list[tuple[int, float]]:
@@ -485,7 +493,7 @@ class _Problem:
                 follows[piece.columns] = np.eye(len(piece.columns))
                 shares[piece.cause] = follows @ piece.root
             else:
-                shares[piece.cause] = inner[:, piece.columns] @ np.linalg.inv(piece.root).T
+                shares[piece.cause] = inner[:, piece.columns] @ piece.information @ piece.root
         covariance = np.asarray(sum(share @ share.T for share in shares.values()))
         views = tuple(replace(view, camera=self.camera(unknowns, i)) for i, view in enumerate(self.views))
         bounds = np.cumsum([len(view.edges.node) for view in self.views])[:-1]
