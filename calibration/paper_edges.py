@@ -169,7 +169,8 @@ def _line_scores(change: Floats, along_mm: Array, outward_mm: Array) -> Array:
     shifts = np.round(_SLOPE_RANGE[:, None] * along_mm / step_mm).astype(int)
     furthest = int(np.abs(shifts).max())
     # sums from the first row on, row by row: along an inner axis NumPy's own take three times as long
-    above = np.array([*accumulate(np.moveaxis(change, 2, 1), initial=np.zeros((channels, columns), change.dtype))])
+    by_row = np.ascontiguousarray(np.moveaxis(change, 2, 1))
+    above = np.array([*accumulate(by_row, initial=np.zeros((channels, columns), change.dtype))])
     wide = np.pad(above, ((0, 0), (0, 0), (furthest, furthest)), mode="edge")
     shifted = np.lib.stride_tricks.sliding_window_view(wide, columns, axis=2)  # (rows + 1, channels, shifts, columns)
     # rows that are shifted alike lie together: their sums are differences of the sums from the first row on
