@@ -520,7 +520,7 @@ def _rounding(moves: PoseSlopes, view: View) -> Callable[[Array, Array], Array]:
 
     def ways(points: Array, camera_mm: Array) -> Array:
         ends = [
-            seen_of_end(tip.what, replace(pose, **{tip.what: place}), camera_mm, length)
+            seen_of_end(tip.what, place, pose, camera_mm, length)
             for tip, place in zip(view.tips, points[count:], strict=True)
         ]
         return np.vstack([seen_of_edge(points[:count], outward, pose.up, camera_mm, length), *ends])
@@ -530,13 +530,11 @@ def _rounding(moves: PoseSlopes, view: View) -> Callable[[Array, Array], Array]:
 
 def _turning_of_scroll(moves: PoseSlopes, camera_mm: Array) -> Array:
     """How the place where the scroll ends for a camera moves on its rounding with the unknowns `_TURNING` (T, 3)."""
-    pose = moves.pose
-
-    def way(along: Array, up: Array) -> Array:
-        return seen_of_scroll(pose.scroll_top, along, up, camera_mm, moves.length_mm)[0]
-
-    turned = [way(pose.along + _STEP * moves.along[:, each], pose.up + _STEP * moves.up[:, each]) for each in _TURNING]
-    return (np.array(turned) - way(pose.along, pose.up)) / _STEP
+    pose, turning = moves.pose, list(_TURNING)
+    along = np.vstack([pose.along, pose.along + _STEP * moves.along[:, turning].T])
+    up = np.vstack([pose.up, pose.up + _STEP * moves.up[:, turning].T])
+    ways, _ = seen_of_scroll(pose.scroll_top, along, up, camera_mm, moves.length_mm)
+    return np.asarray((ways[1:] - ways[0]) / _STEP)
 
 
 def shared_errors(views: Sequence[View], share: float) -> tuple[View, ...]:

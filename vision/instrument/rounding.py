@@ -51,20 +51,19 @@ def seen_of_edge(points: Array, outward: Array, up: Array, camera_mm: Array, bod
 
 def seen_of_scroll(
     scroll_top: Array, along: Array, up: Array, camera_mm: Array, body_length_mm: float
-) -> tuple[Array, float]:
-    """From the furthest point of the scroll to where it ends for a camera (3,), mm, and the length of that way, mm.
+) -> tuple[Array, Array]:
+    """From the furthest point of the scroll to where it ends for a camera (..., 3), mm, and the length of that way, mm.
 
-    Parameters are as of `seen_of_edge`, with the axis for what is outward.
+    Parameters are as of `seen_of_edge`, with the axis for what is outward; point and directions are (..., 3).
     """
-    touching, turned = _touching(scroll_top[None], along[None], up, camera_mm)
+    touching, turned = _touching(scroll_top, along, up, camera_mm)
     radius = _SCROLL_RADIUS_MM * (body_length_mm / FULL_SIZE_MM) ** _SCROLL_POWER
-    shrunk = radius * (1 - _SCROLL_SHRINKS * max(float(turned[0]), 0.0))
-    return np.asarray(shrunk * touching[0] - radius * along), float(radius * (1 - np.cos(turned[0])))
+    shrunk = radius * (1 - _SCROLL_SHRINKS * np.maximum(turned, 0.0))
+    return np.asarray(shrunk[..., None] * touching - radius * along), np.asarray(radius * (1 - np.cos(turned)))
 
 
-def seen_of_end(name: str, pose: Pose, camera_mm: Array, body_length_mm: float) -> Array:
-    """From an end of the model, called as the fields of a `Pose` are, to where it ends for a camera (3,), mm."""
-    end: Array = getattr(pose, name)
+def seen_of_end(name: str, end: Array, pose: Pose, camera_mm: Array, body_length_mm: float) -> Array:
+    """From an end of the model (3,), called as the fields of a `Pose` are, to where it ends for a camera (3,), mm."""
     if name == "scroll_top":
         return seen_of_scroll(end, pose.along, pose.up, camera_mm, body_length_mm)[0]
     outward = pose.along if name == "body_top" else -pose.along
@@ -74,12 +73,11 @@ def seen_of_end(name: str, pose: Pose, camera_mm: Array, body_length_mm: float) 
 def end_seen(name: str, pose: Pose, camera_mm: Array, body_length_mm: float) -> Array:
     """Where an end of the model, called as the fields of a `Pose` are, ends for a camera (3,), mm."""
     end: Array = getattr(pose, name)
-    return end + seen_of_end(name, pose, camera_mm, body_length_mm)
+    return end + seen_of_end(name, end, pose, camera_mm, body_length_mm)
 
 
 def _touching(points: Array, outward: Array, up: Array, camera_mm: Array) -> tuple[Array, Array]:
-    """Unit directions (N, 3) from the middle of the rounding to where sight touches it, and by how far upwards, rad."""
+    """Unit directions (..., 3) from the middle of a rounding to where sight touches it, and how far upwards, rad."""
     sight = points - camera_mm
-    out, down = (sight * outward).sum(axis=1), -(sight @ up)
-    turned = np.arctan2(out, down)
-    return np.cos(turned)[:, None] * outward + np.sin(turned)[:, None] * up, turned
+    turned = np.asarray(np.arctan2(np.vecdot(sight, outward), -np.vecdot(sight, up)))
+    return np.cos(turned)[..., None] * outward + np.sin(turned)[..., None] * up, turned

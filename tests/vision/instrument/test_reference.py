@@ -82,7 +82,7 @@ def tip_residuals(x, views, setting, roots=None) -> np.ndarray:
         camera_now, pose = seen_by(x, number, views, setting, roots)
         for tip in view.tips:
             end = getattr(pose, tip.what)
-            end = end + seen_of_end(tip.what, pose, camera_now.position_mm, x[LENGTH])
+            end = end + seen_of_end(tip.what, end, pose, camera_now.position_mm, x[LENGTH])
             place = camera_now.project(end[None])[0]
             off.append((place - tip.point_px) @ tip.direction_px / tip.sigma_px)
     return np.array(off)
