@@ -52,7 +52,7 @@ COUNTED = {
         "edge_candidates": 4,
         "landmarks": 0,
         "networks": 3,  # two looks at the instrument, one at its edges
-        "linearised": 24,
+        "linearised": 16,
     },
 }
 """The most that may be done for one photo that shows one sheet."""
@@ -140,7 +140,7 @@ def test_a_photo_of_48_megapixels_is_decoded_smaller() -> None:
     assert done["bytes decoded"] < 1.2 * 3 * 12e6
 
 
-@pytest.mark.parametrize(("kind", "most"), [("arm", 7.5), ("instrument", 12.0)])
+@pytest.mark.parametrize(("kind", "most"), [("arm", 7.5), ("instrument", 6.0)])
 def test_a_photo_takes_not_many_times_its_decoding_and_its_sheet(kind: str, most: float) -> None:
     """Processor time of this process over that of decoding and finding the sheet, twice what it was found to be."""
     photo = photo_of(kind, 12)
