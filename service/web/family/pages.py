@@ -26,7 +26,7 @@ from service.jobs.workflows import news_of
 from service.measuring.admission import Rank
 from service.records.asking import arrived, photo_states, sent_report, still_wanted
 from service.records.erase import erase_request
-from service.records.photos import MOST_VIEWS, OVERLAY
+from service.records.photos import MOST_VIEWS, ORIGINAL, OVERLAY
 from service.records.tables import (
     ACCEPTED,
     AGAIN,
@@ -251,6 +251,7 @@ def photo_result(
         upload=upload,
         measured=upload.state in (MEASURED, ACCEPTED),
         accepted=upload.state == ACCEPTED,
+        drawn_anew=bool(upload.corrected) and not parts.photos.has(upload.id, ORIGINAL),  # when it was accepted
         waiting=upload.state == RECEIVED,
         kept=upload.state == FAILED,
         asked_again=upload.state == AGAIN,

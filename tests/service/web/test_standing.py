@@ -54,10 +54,14 @@ def test_the_family_sees_the_length_that_was_accepted(family: tuple[Place, Seede
     moved = place.client.get(result).text
     assert "436" in moved, "until it is accepted what the picture shows"
     assert "The teacher looks at it" in moved
-    place.client.post(f"/reviews/{upload_id}/accept", data=teacher)
+    deed = place.client.post(f"/reviews/{upload_id}/accept", data=teacher).headers["location"].partition("done=")[2]
     accepted = place.client.get(result).text
     assert "446" in accepted
     assert "The teacher looks at it" not in accepted
+    place.client.post(f"/deeds/{deed}/undo", data=teacher)
+    undone = place.client.get(result).text
+    assert "446" in undone, "the picture was drawn anew"
+    assert "The teacher looks at it" in undone
 
 
 def test_what_the_teacher_wants_again_is_said_until_a_new_one_comes(family: tuple[Place, Seeded, str]) -> None:
