@@ -121,6 +121,19 @@ def together(
     )
 
 
+def without_lost_frames(looked: Sequence[Outcome]) -> list[Outcome]:
+    """What photos and films gave, without the refused frames of films of which others were measured.
+
+    A frame is chosen by this program, and is no photo that was refused.
+    """
+
+    def film(frame: Outcome) -> str:
+        return str(frame.result["photo"]).rsplit(" ", 2)[0]  # named after its film and the second, `vision.clip`
+
+    measured = {film(each) for each in looked if each.film_s is not None and each.result["usable"]}
+    return [each for each in looked if each.result["usable"] or each.film_s is None or film(each) not in measured]
+
+
 def _views(used: Mapping[int, Outcome], file_of: Sequence[int]) -> tuple[Outcome | None, ...]:
     """What is shown of each file: the first of its pictures that went in, by their numbers in `used`."""
     found: list[Outcome | None] = [None] * (max(file_of, default=-1) + 1)

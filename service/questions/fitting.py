@@ -13,7 +13,7 @@ from service.fit.errors import FitError
 from service.fit.sentences import Translate, say, unchanged
 from service.measuring.pool import Measurer
 from service.measuring.results import kept_build, kept_length, translated
-from service.measuring.same_child import check_distinct
+from service.measuring.same_child import check_distinct, without_lost_frames
 from service.measuring.work import InstrumentQuestion, Outcome
 from service.questions.asked import (
     LONGEST_LABEL,
@@ -147,7 +147,7 @@ async def answer(pool: Measurer, question: FitQuestion) -> FitAnswer:
     from service.fit.verdict import judge
 
     child, instrument = await asyncio.gather(_child(pool, question), _instrument(pool, question))
-    photos = () if child is None else child.photos or (child,)
+    photos = () if child is None else tuple(without_lost_frames(child.photos)) or (child,)
     arm = question.arm_length if child is None else kept_length(child.result, "arm_length")
     if arm is None or (instrument is not None and not instrument.result["usable"]):
         return FitAnswer(child, instrument, None, photos)

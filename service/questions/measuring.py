@@ -10,7 +10,7 @@ from pydantic import Field
 
 from calibration.blank import Blank
 from service.measuring.pool import Measurer
-from service.measuring.same_child import check_distinct
+from service.measuring.same_child import check_distinct, without_lost_frames
 from service.measuring.work import InstrumentQuestion, Outcome
 from service.questions.asked import Bar, OfTheChild, Question, Reference
 from service.words.lengths import captions
@@ -59,7 +59,7 @@ async def arms(pool: Measurer, question: ArmPhotos, files: Sequence[PhotoFile]) 
     Returns
     -------
     list of Outcome
-        One a photo, in their order.
+        One a photo, in their order; where photos of one child are joined, one a frame that was measured of a film.
     Outcome or None
         What all give together, where they show one child and there are several.
 
@@ -73,7 +73,7 @@ async def arms(pool: Measurer, question: ArmPhotos, files: Sequence[PhotoFile]) 
     known = question.known()
     if question.same and len(files) > 1:
         joint = await pool.arm_together(files, known)
-        return list(joint.photos), joint
+        return without_lost_frames(joint.photos), joint
     return list(await asyncio.gather(*(pool.arm(*file, known) for file in files))), None
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from math import hypot
 from typing import Any
 
@@ -10,7 +11,7 @@ import pytest
 from click.testing import Result
 
 from service.fit.errors import FitError
-from service.measuring.same_child import check_distinct, together
+from service.measuring.same_child import check_distinct, together, without_lost_frames
 from service.measuring.work import ArmQuestion, Outcome
 from service.words.readable import measurement_text
 from tests.service.cli.command import invoke
@@ -118,6 +119,15 @@ def test_a_photo_that_does_not_go_with_the_others_is_named() -> None:
     assert joint["left_out"] == ["b.jpg"]
     assert [problem["code"] for problem in joint["problems"]] == ["view_left_out"]
     assert "Left out: b.jpg" in measurement_text(joint)
+
+
+def test_a_frame_that_was_lost_is_no_refused_photo() -> None:
+    def frame(shown: Outcome) -> Outcome:
+        return replace(shown, film_s=0.0)
+
+    lost, seen = frame(refused("a b.mp4 0.0 s")), frame(outcome(450, 4, "a b.mp4 1.0 s"))
+    other, photo = frame(refused("c.mp4 0.0 s")), refused("d.jpg")
+    assert without_lost_frames([lost, seen, other, photo]) == [seen, other, photo]
 
 
 def test_the_same_photo_twice_is_refused() -> None:
