@@ -16,12 +16,13 @@ self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim(
 const keep = (cache, request, answer) => cache.put(request, answer).catch(() => {});
 
 // What is not kept yet is fetched and kept; large parts never change under their address.
-async function large(request) {
+async function large(event) {
+  const { request } = event;
   const cache = await caches.open(KEPT);
   const known = await cache.match(request);
   if (known) return known;
   const answer = await fetch(request);
-  if (answer.ok) await keep(cache, request, answer.clone());
+  if (answer.ok) event.waitUntil(keep(cache, request, answer.clone())); // the page says meanwhile how much has come
   return answer;
 }
 
@@ -46,7 +47,7 @@ self.addEventListener("fetch", (event) => {
   if (request.mode === "navigate") {
     const offline = () => caches.match("/f/offline");
     event.respondWith(fetch(request).catch(async (lost) => (await offline()) || Promise.reject(lost)));
-  } else if (path.startsWith(LARGE)) event.respondWith(large(request));
+  } else if (path.startsWith(LARGE)) event.respondWith(large(event));
   else if (path.startsWith("/static/")) event.respondWith(newest(request));
 });
 

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
+from threading import Event
+from typing import Any
 
 import numpy as np
 import pytest
+from fastapi.responses import FileResponse, Response, StreamingResponse
 from playwright.sync_api import Browser, Page, Route, expect
 from playwright.sync_api import TimeoutError as PlaywrightTimeout
 
 from calibration.blank_sheet import Blank
 from service.measuring.results import kept_length
 from service.records.tables import PhotoRequest, Upload
+from service.web.family import camera
 from tests.service.browser import films
 from tests.service.browser.conftest import PHONE
 from tests.service.conftest import Recorded
@@ -207,6 +212,36 @@ def test_what_could_not_be_loaded_is_loaded_when_there_is_a_connection(
     tab.context.set_offline(False)
     tab.get_by_role("button", name="Start the camera").click()
     assert hears(tab, "dark").startswith(SAID["dark"])
+
+
+def test_it_says_how_much_has_been_loaded(
+    filmed: Callable[..., Page], measured: tuple[Serving, Seeded, Recorded], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    service, seeded, _ = measured
+    rest_may_come = Event()
+
+    def by_halves(path: Path, **how: Any) -> Response:
+        content = path.read_bytes()
+
+        async def halves() -> AsyncIterator[bytes]:
+            yield content[: len(content) // 2]
+            while not rest_may_come.is_set():
+                await asyncio.sleep(0.02)
+            yield content[len(content) // 2 :]
+
+        return StreamingResponse(halves(), **how) if path.suffix == ".task" else FileResponse(path, **how)
+
+    monkeypatch.setattr(camera, "FileResponse", by_halves)
+    tab = filmed(films.darkened(films.sample("child-1"), 0.25))
+    tab.goto(f"{service.address}/f/{seeded.family}")
+    tab.evaluate("navigator.serviceWorker.ready.then(() => true)")  # what it keeps goes through it
+    tab.goto(f"{service.address}/f/{seeded.family}/camera/arm")
+    tab.get_by_role("button", name="Start the camera").click()
+    try:
+        expect(tab.locator("[data-said]")).to_have_text(re.compile("Getting ready: (49|50)%"), timeout=LOADING_MS)
+    finally:
+        rest_may_come.set()
+    hears(tab, "dark")
 
 
 def upright_faults() -> dict[str, np.ndarray]:

@@ -81,12 +81,14 @@
     video.srcObject = stream;
     await video.play().catch(() => {});
     if (turn !== mine) return;
+    const loading = (share) => say(words.loading.replace("%(share)s", percent.format(share)));
+    loading(0);
     worker = new Worker(stage.dataset.worker);
     const broken = () => turn === mine && over(stage.dataset.state === "loading" ? words.unloaded : words.failed);
     worker.onerror = broken;
     worker.onmessage = ({ data }) => {
       if (data.failed) broken();
-      else if (data.loading) say(words.loading.replace("%(share)s", percent.format(data.loading)));
+      else if (data.loading) loading(data.loading);
       else if (data.ready) {
         show("live");
         say("");
