@@ -97,7 +97,7 @@ def _summit(nodes: Array) -> tuple[float, Array]:
 
     So the width is a smooth function of the unknowns.
     """
-    curve = np.polyfit(nodes[:, 1] - nodes[1, 1], nodes[:, 0], 2)
+    curve = np.asarray(np.linalg.solve(np.vander(nodes[:, 1] - nodes[1, 1]), nodes[:, 0]), dtype=np.float64)
     return float(-curve[1] / (2 * curve[0]) if abs(curve[0]) > _STRAIGHT else 0.0), curve
 
 
