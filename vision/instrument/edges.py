@@ -40,14 +40,14 @@ from vision.problems import OUTLINE_NOT_FOUND
 _MAP_REACH_MM = (16.0, 8.0, 5.0)
 """How far on either side of the line the map's edge is looked for, round after round: wide for the first guess,
 then narrower; our choice."""
-_PHOTO_ROBUST = (12.0, 6.0, 4.0)
-"""Residual, in sigmas, beyond which an edge hardly counts, for the fits after the photo was read."""
+_PHOTO_ROBUST = ((12.0, 1), (6.0, 1), (4.0, 8))
+"""Residual, in sigmas, beyond which an edge hardly counts, and rounds at most, of the fits after the photo was read."""
 _LEAST_BARE = 0.5
 """Probability of a bare edge from which it counts as bare."""
 _LEAST_AGREEMENT = 0.5
 """Mean weight of the edges below which no violin's outline was found; our choice."""
 _LEAST_WEIGHT = 0.05
-"""Weight below which an edge is left out for good: one of something else, 1.9 times the last `_PHOTO_ROBUST` off."""
+"""Weight below which an edge is left out for good: one of something else, 1.9 times the last of `_PHOTO_ROBUST` off."""
 _LEAST_FOUND = 0.25
 """Share of the outline's nodes with an edge in the map below which the map shows no violin; our choice."""
 _FEWEST_EDGES = 60
@@ -147,8 +147,8 @@ def _trace(rgb: Picture, seen: InstrumentSeen, camera: Camera, setting: Setting)
     pose = pose_of(start, setting.table_mm)
     scroll = _scroll_in_photo(rgb, scroll_in_map(seen, pose, camera), start[LENGTH], px_per_mm)
     edges, covered = _photo_edges(rgb, seen, pose, camera, usable, px_per_mm)
-    for robust in _PHOTO_ROBUST:
-        start, weight = settle(start, [View(camera, edges, (scroll,))], setting, robust)
+    for robust, rounds in _PHOTO_ROBUST:
+        start, weight = settle(start, [View(camera, edges, (scroll,))], setting, robust, rounds)
     if weight.mean() < _LEAST_AGREEMENT:
         raise Refused(OUTLINE_NOT_FOUND)
     edges = edges.where(weight > _LEAST_WEIGHT)
