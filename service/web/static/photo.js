@@ -186,7 +186,13 @@ function help(form) {
     if (keeps && (await globalThis.outbox.post(form, status))) return;
     form.submit();
   });
-  window.addEventListener("pageshow", () => form.removeAttribute("aria-busy"));
+  window.addEventListener("pageshow", ({ persisted }) => {
+    form.removeAttribute("aria-busy");
+    const key = form.elements.client_key;
+    if (!persisted || !key) return;
+    // The browser shows the page as it was left: what is sent now is another photo, and not the same one again.
+    key.value = [...crypto.getRandomValues(new Uint8Array(16))].map((each) => each.toString(16).padStart(2, "0")).join("");
+  });
 }
 
 globalThis.helpForms = () => document.querySelectorAll("form[data-shrink]:not(.helped)").forEach(help);

@@ -142,3 +142,14 @@ def test_no_message_is_offered_that_the_settings_do_not_allow(tab: Page) -> None
     status = """async what => (await fetch(`/account/push/${what}`, { method: "POST", body: new URLSearchParams(
       { form_token: document.querySelector("[name=form_token]").value }) })).status"""
     assert [tab.evaluate(status, what) for what in ("on", "off", "seen")] == [404, 404, 404]
+
+
+def test_a_page_that_is_come_back_to_sends_another_photo(tab: Page, studio: tuple[Serving, Seeded]) -> None:
+    tab.goto("/instruments/photo")
+    key = tab.locator("[name=client_key]")
+    before = key.input_value()
+    tab.evaluate("dispatchEvent(new PageTransitionEvent('pageshow', { persisted: false }))")
+    assert key.input_value() == before
+    tab.evaluate("dispatchEvent(new PageTransitionEvent('pageshow', { persisted: true }))")
+    assert re.fullmatch("[0-9a-f]{32}", key.input_value())
+    assert key.input_value() != before
