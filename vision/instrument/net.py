@@ -1,9 +1,9 @@
 """The instrument in a photo, by a small network: where it is, which part is which, and eleven points on it.
 
 The first look sees the whole photo, shrunk, and finds the largest instrument and how it lies.  The second sees that
-instrument alone, turned upright and as large as the network likes it.  Both are small at first, and for most photos
-that is enough: what the second shows is sharp and lies where the first had it.  Elsewhere both look again, larger, and
-a third sees the same in the mirror; the mean of the last two gives the masks and points that count.
+instrument alone, turned upright and as large as the network likes it.  Both are small, and where the second is sharp
+and lies where the first had it, that is enough.  Where it is not sharp, it looks again, larger, and once more in the
+mirror; the mean of those gives the masks and points that count.  Where the two do not agree, a larger first one begins.
 Masks are probabilities: `body` is the outline of the top as seen from the front, with what lies on it (chin rest,
 tailpiece, fingerboard) but without what sticks out beyond it; `whole` is body, neck, pegs and scroll, without bow and
 shoulder rest.  Each point comes with the deviation the network expects of itself and with a confidence between 0 and 1.
@@ -175,11 +175,13 @@ class InstrumentNet:
         photo = SeveralCrops(rgb)
         size_px = rgb.shape[1], rgb.shape[0]
         first = self._whole_photo(photo, size_px, QUICK_SIDE)
-        if first.instruments == 1:
-            sight = self._alone(photo, first, QUICK_SIZE)
-            if _enough(first, sight):
+        sight = self._alone(photo, first, QUICK_SIZE) if first.instruments == 1 else None
+        if sight is not None and _agree(first, sight):
+            if _is_sharp(sight):
                 return sight.map(size_px, 1)
-        first = self._whole_photo(photo, size_px, FIRST_SIDE)
+            first = _first_of(sight)  # where it lies is known, and how
+        else:
+            first = self._whole_photo(photo, size_px, FIRST_SIDE)
         if first.instruments == 0:
             nothing = np.zeros_like(first.sight.masks)
             return InstrumentMap(nothing, first.sight.to_photo, size_px, {}, 0)
@@ -192,9 +194,7 @@ class InstrumentNet:
         # no more beside the photo than the network needs
         width, height = (int(_STRIDE * np.ceil(each / scale / _STRIDE)) for each in size_px)
         view = upright_crop((np.array(size_px) - 1) / 2, np.array([0.0, -1.0]), scale, (width, height))
-        sight = self._look(photo, view, (width, height))
-        piece, count = _main_piece(sight.masks[MASKS.index("whole")])
-        return _First(sight, piece, count)
+        return _first_of(self._look(photo, view, (width, height)))
 
     def _alone(self, photo: SeveralCrops, first: _First, size: tuple[int, int]) -> _Sight:
         """Look at the largest instrument alone, upright."""
@@ -202,7 +202,8 @@ class InstrumentNet:
         seen = first.sight.to_photo
         scale = float(np.hypot(*seen[:, 0]))
         for _ in range(4):  # this look may show that the first was off: then it looks again
-            to_photo = upright_crop(seen[:, :2] @ centre + seen[:, 2], up, scale * length / (FILL * size[1]), size)
+            middle, upwards = seen[:, :2] @ centre + seen[:, 2], seen[:, :2] @ up / scale
+            to_photo = upright_crop(middle, upwards, scale * length / (FILL * size[1]), size)
             sight = self._look(photo, to_photo, size)
             head, foot = sight.points[0], sight.points[2]
             if min(head[3], foot[3]) >= _UPSIDE_DOWN and head[1] > foot[1]:
@@ -240,13 +241,23 @@ class InstrumentNet:
         return _Sight(full, read_points(maps[0], len(POINTS)), to_photo)
 
 
-def _enough(first: _First, second: _Sight) -> bool:
-    """Whether a second look is sharp, sees the instrument's ends and has the body where the first one had it."""
+def _first_of(sight: _Sight) -> _First:
+    """A look, and the largest piece of an instrument in it."""
+    return _First(sight, *_main_piece(sight.masks[MASKS.index("whole")]))
+
+
+def _is_sharp(sight: _Sight) -> bool:
+    """Whether few pixels of its masks are in doubt."""
+    low, high = _IN_DOUBT
     for part, most in _SHARP.items():
-        mask = second.masks[MASKS.index(part)]
-        low, high = _IN_DOUBT
+        mask = sight.masks[MASKS.index(part)]
         if np.count_nonzero((mask > low) & (mask < high)) > most * np.sqrt(np.count_nonzero(mask > 0.5)):
             return False
+    return True
+
+
+def _agree(first: _First, second: _Sight) -> bool:
+    """Whether a second look sees the instrument's ends, and has the body where the first one had it."""
     if second.points[[POINTS.index(name) for name in _ENDS], 3].min() < _ENDS_SEEN:
         return False
     body = MASKS.index("body")
