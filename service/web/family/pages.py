@@ -23,7 +23,7 @@ from starlette.concurrency import run_in_threadpool
 from calibration.sheet import CHECK_BAR_MM
 from service.jobs.running import start_measuring
 from service.jobs.workflows import news_of
-from service.measuring.admission import Rank
+from service.measuring.admission import Busy, Rank
 from service.records.asking import arrived, photo_states, sent_report, still_wanted
 from service.records.erase import erase_request
 from service.records.photos import MOST_VIEWS, ORIGINAL, OVERLAY
@@ -148,7 +148,8 @@ async def sheet_checked(request: Request, who: Family, parts: TheHouse, form: Fa
 
     answer, is_new = await run_in_threadpool(noted)
     if is_new:
-        await measure_by_new_bar(parts, who)
+        with suppress(Busy):  # what is measured already stands, and the bar is noted
+            await measure_by_new_bar(parts, who)
     return answer
 
 

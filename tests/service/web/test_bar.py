@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from service.measuring.admission import Busy
 from service.records.tables import MEASURED, PhotoRequest, Upload
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
@@ -50,3 +51,21 @@ def test_a_photo_under_review_is_measured_by_the_bar_that_is_given_later(
     place.client.post(f"/reviews/{upload_id}/accept", data=teacher)
     place.client.post(f"/f/{seeded.family}/sheet", data=form | {"bar_mm": "149"})
     assert place.pool.bars_mm == [None], "what was accepted stays; one more was drawn with its moved point"
+
+
+def test_the_family_goes_on_where_nothing_can_be_measured_now(
+    family: tuple[Place, Seeded, dict[str, str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place, seeded, form = family
+    upload_id = sent(place, seeded, form)
+
+    async def busy(*_: object) -> None:
+        raise Busy(30)
+
+    monkeypatch.setattr(place.pool, "arm", busy)
+    monkeypatch.setattr(place.pool, "instrument", busy)
+    answer = place.client.post(f"/f/{seeded.family}/sheet", data=form | {"bar_mm": "148"})
+    assert answer.status_code == 303
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        assert records.get_one(PhotoRequest, seeded.request_id).bar_mm == 148.0
+        assert records.get_one(Upload, upload_id).state == MEASURED
