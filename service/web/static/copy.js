@@ -7,7 +7,11 @@ for (const button of document.querySelectorAll("[data-copy]")) {
   button.setAttribute("aria-live", "polite");
   const words = button.textContent;
   button.addEventListener("click", async () => {
-    await navigator.clipboard.writeText(button.dataset.copy);
+    try {
+      await navigator.clipboard.writeText(button.dataset.copy);
+    } catch {
+      return getSelection().selectAllChildren(document.querySelector(".link")); // not allowed: it is copied by hand
+    }
     button.textContent = button.dataset.done;
     setTimeout(() => { button.textContent = words; }, 2500);
   });
