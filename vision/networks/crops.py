@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from functools import cached_property
-
 import cv2
 import numpy as np
 
@@ -12,12 +10,9 @@ from calibration.sampling import window
 
 MID_GREY = (114, 114, 114)
 """Colour of what lies beyond the photo; as in training."""
-_FROM_HALF = 4.0
-"""Photo px a crop px from which one of several crops is cut out of the photo at half its size, which leaves as much
-again to be reduced at least; our choice."""
-_ODD_FROM_HALF = 8.0
-"""The same where the photo's own blocks would be of an odd side, which are not made of halves: those of the half leave
-a fifth more to be interpolated here, and less of a larger reduction; our choice."""
+_LEAST_SHRINK, _MOST_LEFT = 2, 1.25
+"""A crop is cut out of the photo halved as often as leaves it to be reduced so many times at least, by whole blocks of
+pixels, and from those by this at most; our choice."""
 
 
 def upright_crop(centre: Array, up: Array, scale: float, size: tuple[int, int]) -> Array:
@@ -106,15 +101,19 @@ class SeveralCrops:
     """
 
     def __init__(self, rgb: Picture) -> None:
-        self._rgb = rgb
-
-    @cached_property
-    def _half(self) -> Picture:
-        return halved(self._rgb, 2)
+        self._halves = [rgb]
 
     def take(self, to_photo: Array, size: tuple[int, int]) -> Floats:
         """Cut one; parameters and what is given as of `take_crop`."""
-        scale = float(np.hypot(*to_photo[:, 0]))
-        if scale < (_ODD_FROM_HALF if int(scale) % 2 else _FROM_HALF):
-            return take_crop(self._rgb, to_photo, size)
-        return take_crop(self._half, _reduced(to_photo, 2, (0, 0)), size)
+        times = _halvings(float(np.hypot(*to_photo[:, 0])))
+        while len(self._halves) <= times:
+            self._halves.append(halved(self._halves[-1], 2))
+        return take_crop(self._halves[times], _reduced(to_photo, 2**times, (0, 0)), size)
+
+
+def _halvings(scale: float) -> int:
+    """How often a photo is halved for a crop of so many photo px a px."""
+    times = max(int(np.log2(max(scale, 1.0) / _LEAST_SHRINK)), 0)
+    while times and scale / 2**times > _MOST_LEFT * int(scale / 2**times):
+        times -= 1
+    return times

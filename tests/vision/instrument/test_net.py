@@ -141,7 +141,7 @@ def test_crops_of_the_half_are_those_of_the_photo(scale):
 
 
 @pytest.mark.parametrize("scale", [9.2, 9.9, 13.9])
-def test_blocks_of_an_odd_side_may_be_those_of_the_half_in_a_large_reduction(scale):
+def test_a_large_reduction_may_be_of_halves_of_the_half(scale):
     noise = np.random.default_rng(5).standard_normal((1280, 1600, 3))
     field = cv2.GaussianBlur(noise, (0, 0), 25.0)  # nothing finer than a crop shows
     photo = np.clip(114 + 40 * field / field.std(), 0, 255).astype(np.uint8)
