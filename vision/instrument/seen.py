@@ -26,9 +26,12 @@ _BORDER_PX = 3.0
 """Nearer to the photo's border than that a pixel counts as lying on it: masks blur over that much."""
 _TOUCH, _SCROLL_MARGIN = 0.17, 0.004
 """A cut instrument meets the photo's border over more than the first, or the end of its scroll lies nearer to it than
-the second, over its whole length.  Seventeen photographs cropped on purpose: 1 % of the length off the lower end or the
-scroll, tight crops meet over 16 % at most and keep the scroll 0.007 away; 1.5 % too far in, lower ends meet over
-20 % at least and scrolls lie at 0.001 at most."""
+the second, over its whole length.  Seventeen photographs cropped on purpose: tight crops, 0.5 to 1 % beyond the lower
+end or the scroll, meet over 16 % at most and keep the scroll 0.007 away; 1.5 % too far in, lower ends meet over 20 % at
+least and most scrolls lie at 0.001 at most."""
+_SCROLL_TOUCH, _AT_SCROLL = 0.013, 0.06
+"""Or it meets the border over more than the first within the second of the scroll's end.  The same photographs: tight
+crops over 0.009 at most, scrolls cut by 1 % over 0.015 at least."""
 _SHOULDER_REST_SHARE = 0.004
 """Pixels of a shoulder rest over those of the instrument from which one is mounted: a few cells; our choice."""
 _SCROLL_BESIDE, _SCROLL_FROM, _SCROLL_TO = 0.03, 0.5, 1.15
@@ -162,14 +165,18 @@ def _is_cut(seen: InstrumentSeen) -> bool:
     length = float(np.linalg.norm(scroll - lower))
     right, bottom = np.array(seen.size_px) - 1.0
     margin = min(scroll[0], scroll[1], right - scroll[0], bottom - scroll[1])
-    return bool(margin < _SCROLL_MARGIN * length or _longest_touch_px(seen) > _TOUCH * length)
+    if margin < _SCROLL_MARGIN * length:
+        return True
+    touches = _touches(seen)
+    at_scroll = np.linalg.norm(touches[:, 1:] - scroll, axis=1) < _AT_SCROLL * length
+    return bool((touches[:, 0] > np.where(at_scroll, _SCROLL_TOUCH, _TOUCH) * length).any())
 
 
-def _longest_touch_px(seen: InstrumentSeen) -> float:
-    """Length of the longest stretch of the photo's border that the instrument covers, px."""
+def _touches(seen: InstrumentSeen) -> Array:
+    """Stretches (N, 3) of the photo's border that the instrument covers: length and middle, px."""
     inset = max(_BORDER_PX, 1.5 * seen.map_px)
     width, height = seen.size_px
-    longest = 0
+    touches = [np.zeros((0, 3))]
     for axis, far in ((0, height), (1, width)):
         along = np.arange(0.0, (width, height)[axis], seen.map_px)
         for level in (inset, far - 1 - inset):
@@ -178,8 +185,9 @@ def _longest_touch_px(seen: InstrumentSeen) -> float:
             places = seen.in_map(line).astype(np.float32)
             inside = cv2.remap(seen.whole, places[:, :1], places[:, 1:], cv2.INTER_LINEAR)[:, 0] > _INSIDE
             turns = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(int)))
-            longest = max(longest, int((turns[1::2] - turns[::2]).max(initial=0)))
-    return longest * seen.map_px
+            first, last = turns[::2], turns[1::2] - 1
+            touches.append(np.column_stack([(last - first + 1) * seen.map_px, (line[first] + line[last]) / 2]))
+    return np.concatenate(touches)
 
 
 def refuse_shoulder_rest(seen: InstrumentSeen) -> None:

@@ -193,7 +193,7 @@ def test_half_an_instrument_is_refused(plain):
     assert [problem.code for problem in refused.problems] == ["instrument_cut"]
 
 
-@pytest.mark.parametrize(("share", "cut"), [(-0.012, False), (0.02, True), (0.05, True)])
+@pytest.mark.parametrize(("share", "cut"), [(-0.012, False), (0.01, True), (0.03, True), (0.05, True)])
 def test_a_scroll_at_the_border_is_refused_and_a_tight_picture_is_not(upright, share, cut):
     rgb, scroll, length = upright
     picture = np.ascontiguousarray(rgb[round(scroll + share * length) :])
