@@ -1,8 +1,8 @@
 """The camera of a photo, with the size of each print checked by all that the photo and the family tell.
 
-Two checks need no camera: the paper's own edges, and the bar that the family measured.  The third, a card laid into a
-sheet's frame, is measured in the view of a camera to which every print is in true size.  Where a print is not, the
-camera is solved once more with the sizes found.
+Two checks need no camera: the paper's own edges, and the bar, or the whole print, that the family measured.  The third,
+a card laid into a sheet's frame, is measured in the view of a camera to which every print is in true size.  Where a
+print is not, the camera is solved once more with the sizes found.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from calibration.card import scale_from_card
 from calibration.detection import find_sheets
 from calibration.print_scale import PrintScale, combined_scale, scale_from_bar, scale_from_paper
 from calibration.problems import BAR_LENGTH, PRINT_SCALE, PRINT_SCALE_DISAGREES, PRINT_SCALE_UNSURE, Problem, Refused
+from calibration.sheet import SheetLayout
 from calibration.sheet_in_photo import SheetInPhoto
 
 
@@ -63,7 +64,7 @@ def reference_camera(
     surface : Surface
         What the reference is fixed to.
     bar_mm : float, optional
-        Length of a printed sheet's check bar as the family measured it, mm.
+        Length of a printed sheet's check bar, or of its whole print, as the family measured it, mm.
     reference : Blank, optional
         The blank paper or card that lies there; None for the printed sheet.
     film : bool
@@ -109,7 +110,8 @@ def checked_camera(
     surface : Surface
         What the sheets are fixed to.
     bar_mm : float, optional
-        Length of a check bar as the family measured it, mm; taken to hold for all sheets, which one printer made.
+        Length of a check bar or of a whole print as the family measured it, mm; taken to hold for all sheets, which
+        one printer made.
     film : bool
         Whether it is a frame of a film.
 
@@ -124,13 +126,13 @@ def checked_camera(
         As `solve_camera`; ``bar_length`` where what was measured cannot be the bar.
     """
     try:
-        told = [] if bar_mm is None else [scale_from_bar(bar_mm)]
+        told = [[] if bar_mm is None else [scale_from_bar(bar_mm, _whole_mm(sheet))] for sheet in sheets]
     except ValueError:
         raise Refused(BAR_LENGTH) from None
     size_px = (image.shape[1], image.shape[0])
     camera = solve_camera(sheets, size_px, focal35_mm, surface, film=film)
     checks = {
-        sheet.layout.name: [scale_from_paper(image, sheet), scale_from_card(image, camera, number), *told]
+        sheet.layout.name: [scale_from_paper(image, sheet), scale_from_card(image, camera, number), *told[number]]
         for number, sheet in enumerate(sheets)
     }
     combined = {name: combined_scale(each) for name, each in checks.items()}
@@ -147,3 +149,8 @@ def checked_camera(
     elif suspected:
         remarks.append(PRINT_SCALE_UNSURE)
     return CheckedCamera(camera, prints, tuple(remarks))
+
+
+def _whole_mm(sheet: SheetInPhoto) -> float | None:
+    """Length of the whole print of a sheet in true size, mm."""
+    return sheet.layout.print_height_mm if isinstance(sheet.layout, SheetLayout) else None

@@ -4,7 +4,7 @@
 instrument.  Three independent checks find that:
 
 - the paper's own edges against the printed pattern: a smaller print leaves more white around it;
-- the length of a printed bar, measured by the family with a ruler;
+- the length of a printed bar, or of the whole print, measured by the family with a ruler;
 - a blank ID-1 card laid into the printed frame.
 
 Each check gives a scale with a standard uncertainty.  The bar and the card are rulers: what they say corrects lengths.
@@ -55,7 +55,9 @@ CONTRADICTED = 2.5
 distribution); our choice."""
 
 RULER_U_MM = 0.4
-"""Of a bar's length read from a ruler with mm marks by a layman; our assumption."""
+"""Of a length read from a ruler with mm marks by a layman: either end to a whole mm, a rectangular distribution of
++-0.5 mm each, is 0.29 times the root of two (JCGM 100:2008, F.2.2.1, for a resolution of 1 mm).  Whoever reads halves
+errs by half as much; what is left is for the ruler itself."""
 
 _OFF_CENTRE_MM = 1.5  # of a print on its paper, one standard deviation; our assumption
 _SAME_BOTH_WAYS = 0.006  # of the scales across and along, one standard deviation: cutting and feeding
@@ -253,27 +255,37 @@ def _agreements(
     return agreement, mean, np.hypot(np.sqrt(1 / whole), together)
 
 
-def scale_from_bar(measured_mm: float, reading_uncertainty_mm: float = RULER_U_MM) -> PrintScale:
-    """Scale from the length of a printed bar as the family measured it, in mm.
+def scale_from_bar(measured_mm: float, whole_mm: float | None = None) -> PrintScale:
+    """Scale from the length of the printed bar as the family measured it, or from that of the whole print, in mm.
+
+    Parameters
+    ----------
+    measured_mm : float
+        What was measured; which of the two it is, its size tells.
+    whole_mm : float, optional
+        Length of the whole print in true size (`calibration.sheet.SheetLayout.print_height_mm`).
 
     Raises
     ------
     ValueError
-        If the length is not within 20 % of what was printed: then something else was measured.
+        If the length is not within 20 % of either: then something else was measured.
 
     Examples
     --------
     >>> found = scale_from_bar(144.0)
     >>> found.scale, round(found.standard_uncertainty, 4), found.suspected
     (0.96, 0.0027, True)
+    >>> round(scale_from_bar(279.0, 279.0).standard_uncertainty, 4)
+    0.0015
     """
-    scale = measured_mm / CHECK_BAR_MM
-    if not 0.8 < scale < 1.2:
-        raise ValueError(
-            f"the bar is {CHECK_BAR_MM:.0f} mm long on a sheet in true size; {measured_mm:g} mm cannot be it"
-        )
-    uncertainty = float(np.hypot(reading_uncertainty_mm / CHECK_BAR_MM, PRINTER_RELATIVE_U / 3))
-    return measured_by_ruler(scale, uncertainty)
+    for true_mm in (CHECK_BAR_MM, whole_mm):
+        if true_mm is not None and 0.8 < measured_mm / true_mm < 1.2:
+            uncertainty = hypot(RULER_U_MM / true_mm, PRINTER_RELATIVE_U / 3)
+            return measured_by_ruler(measured_mm / true_mm, uncertainty)
+    raise ValueError(
+        f"the bar is {CHECK_BAR_MM:.0f} mm long on a sheet in true size; {measured_mm:g} mm cannot be it, nor the "
+        "whole print"
+    )
 
 
 def measured_by_ruler(scale: float, standard_uncertainty: float) -> PrintScale:

@@ -262,6 +262,17 @@ class SheetLayout:
         )
 
     @property
+    def print_height_mm(self) -> float:
+        """From the board's upper edge straight down to the card frame's lower edge: as much as a ruler of 30 cm holds.
+
+        Examples
+        --------
+        >>> [round(SheetLayout(paper, 1).print_height_mm, 3) for paper in Paper]
+        [279.0, 263.4]
+        """
+        return self.board.top - self.card_frame.bottom
+
+    @property
     def words(self) -> Box:
         """Room for words and drawings, to the right of the card frame."""
         return Box(self.card_frame.right + 5.0, self.card_frame.bottom, self.page.right - 12.0, self.card_frame.top)

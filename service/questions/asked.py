@@ -15,7 +15,7 @@ from pydantic_core import core_schema
 
 from calibration.blank import Blank
 from calibration.quantity import Contribution, Length
-from calibration.sheet import CHECK_BAR_MM
+from calibration.sheet import CHECK_BAR_MM, Paper, SheetLayout
 from service.fit.chart import STRETCH_MM, Chart, chart_from_entries, default_chart
 from service.fit.errors import FitError
 from service.fit.lengths import check_plausible, parse_length
@@ -271,8 +271,20 @@ class WithLosses(Question):
         return self.losses or LOSSES
 
 
-BAR_PLAUSIBLE_MM = (0.85 * CHECK_BAR_MM, 1.1 * CHECK_BAR_MM)
-"""Outside of this, mm, the ruler was read wrongly: "fit to page" changes a page by 3 to 6 %."""
+PRINT_HEIGHTS_MM = {paper: SheetLayout(paper, 1).print_height_mm for paper in Paper}
+"""Length of a sheet's whole print."""
+_SHRUNK, _GROWN = 0.85, 1.1
+BAR_PLAUSIBLE_MM = (_SHRUNK * CHECK_BAR_MM, _GROWN * max(PRINT_HEIGHTS_MM.values()))
+BETWEEN_BARS_MM = (_GROWN * CHECK_BAR_MM, _SHRUNK * min(PRINT_HEIGHTS_MM.values()))
+"""Outside of the former, or within the latter, mm, the ruler was read wrongly: it lies along the bar or along the whole
+print, and "fit to page" changes a page by 3 to 6 %."""
+
+
+def _bar_or_whole(measured_mm: float | None) -> float | None:
+    if measured_mm is not None and BETWEEN_BARS_MM[0] < measured_mm < BETWEEN_BARS_MM[1]:
+        raise ValueError("neither the bar nor the whole print is that long")
+    return measured_mm
+
 
 Bar = Annotated[
     float | None,
@@ -280,8 +292,10 @@ Bar = Annotated[
         ge=BAR_PLAUSIBLE_MM[0],
         le=BAR_PLAUSIBLE_MM[1],
         allow_inf_nan=False,
-        description="Length of the sheet's 150 mm check bar as you measured it with a ruler.",
+        description="Length of the sheet's 150 mm check bar as you measured it with a ruler; or, surer, of the whole "
+        "print, from the squares' upper edge to the lower edge of the card's frame: 279 mm on A4, 263.4 on Letter.",
     ),
+    AfterValidator(_bar_or_whole),
 ]
 
 Reference = Annotated[

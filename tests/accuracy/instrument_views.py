@@ -16,7 +16,7 @@ import numpy as np
 from PIL import Image
 
 from calibration.problems import Refused
-from calibration.sheet import CHECK_BAR_MM
+from calibration.sheet import CHECK_BAR_MM, Paper, SheetLayout
 from tests.accuracy.instrument import TRUTHS
 from tests.accuracy.scenes import Scene, sequences_of
 from tests.accuracy.table import Reading, Row, row
@@ -29,6 +29,12 @@ from vision.photo import load_photo
 TARGETS = {"body_length": "half-width 1.0", "total_length": "half-width 1.5"}
 SETS = {"violin": "", "card": ", card in the frame"}
 """Folders under ``sequences``, and what is said of them."""
+RULERS = {
+    "": None,
+    ", bar checked": CHECK_BAR_MM,
+    ", whole print checked": SheetLayout(Paper.A4, 1).print_height_mm,
+}
+"""What is said of the print, and what the ruler gave: the prints are of A4 and in true size."""
 COUNTS = {2: "two views", 3: "three views", 5: "five views"}
 
 
@@ -72,7 +78,7 @@ def lying(shared_scenes: Path, kind: str, bar_mm: float | None) -> Iterator[Lyin
 
 
 def rows(shared_scenes: Path) -> list[Row]:
-    """Figures of one view, two, three and five, with and without the bar typed or a card in the frame.
+    """Figures of one view, two, three and five, with and without a ruler's word or a card in the frame.
 
     Parameters
     ----------
@@ -83,17 +89,17 @@ def rows(shared_scenes: Path) -> list[Row]:
     for kind, said in SETS.items():
         if not (shared_scenes / "sequences" / kind).is_dir():
             continue
-        for bar_mm, checked in ((None, ""), (CHECK_BAR_MM, ", bar checked")):
+        for checked, bar_mm in RULERS.items():
             every = list(lying(shared_scenes, kind, bar_mm))
             table += _of_set(every, said + checked)
     return table + _of_films(shared_scenes / "films" / "violin")
 
 
 def _of_films(folder: Path) -> list[Row]:
-    """Figures of films, with and without the bar typed."""
+    """Figures of films, with and without a ruler's word."""
     films = [(scene, clip_photos(_filmed(scene), "film.mp4")) for scene in _filmed_scenes(folder)]
     table = []
-    for bar_mm, checked in ((None, ""), (CHECK_BAR_MM, ", bar checked")):
+    for checked, bar_mm in RULERS.items():
         found = [
             (Lying((scene,), (), ()), measure_instrument_together(frames, bar_mm=bar_mm)) for scene, frames in films
         ]

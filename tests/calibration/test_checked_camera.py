@@ -28,6 +28,10 @@ def test_a_print_that_the_bar_shows_to_be_small_brings_the_camera_nearer() -> No
     assert true.remarks == ()
     assert [problem.code for problem in small.remarks] == ["print_scale"]
     assert small.prints["a4-1"].scale == pytest.approx(0.95)
+    whole = checked(photo(0.95), 0.95 * LAYOUT.print_height_mm)
+    assert [problem.code for problem in whole.remarks] == ["print_scale"]
+    assert whole.prints["a4-1"].scale == pytest.approx(0.95)
+    assert whole.prints["a4-1"].standard_uncertainty < small.prints["a4-1"].standard_uncertainty
     # both patterns look equally large, so the smaller one is nearer
     assert small.camera.position_mm[2] == pytest.approx(0.95 * true.camera.position_mm[2], rel=0.005)
 

@@ -380,10 +380,25 @@ def test_a_bar_is_within_a_fifth(length_mm: float, fits: bool) -> None:
         with pytest.raises(ValueError, match="cannot be it"):
             scale_from_bar(length_mm)
         return
-    found = scale_from_bar(length_mm, 0.7)
+    found = scale_from_bar(length_mm)
     assert found.scale == found.measured == pytest.approx(length_mm / 150)
-    assert found.standard_uncertainty == pytest.approx(np.hypot(0.7 / 150, 0.0017 / 3))
+    assert found.standard_uncertainty == pytest.approx(np.hypot(0.4 / 150, 0.0017 / 3))
     assert (found.ruler, found.checked, found.suspected) == (True, True, True)
+
+
+@pytest.mark.parametrize(("paper", "whole_mm"), [(Paper.A4, 279.0), (Paper.LETTER, 263.4)])
+def test_the_whole_print_says_it_more_exactly_than_the_bar(paper: Paper, whole_mm: float) -> None:
+    layout = SheetLayout(paper, 2)
+    assert layout.print_height_mm == pytest.approx(whole_mm)
+    for scale in (0.94, 1.0, 1.04):
+        whole = scale_from_bar(scale * whole_mm, layout.print_height_mm)
+        assert whole.scale == pytest.approx(scale)
+        assert whole.standard_uncertainty == pytest.approx(np.hypot(0.4 / whole_mm, 0.0017 / 3))
+        bar = scale_from_bar(scale * 150, layout.print_height_mm)
+        assert bar.scale == pytest.approx(scale)
+        assert whole.standard_uncertainty < 0.61 * bar.standard_uncertainty
+    with pytest.raises(ValueError, match="cannot be it"):
+        scale_from_bar(layout.board.height_mm, whole_mm)
 
 
 @pytest.mark.parametrize(("scale", "suspected"), [(0.9815, True), (0.9825, False), (1.0175, False), (1.0185, True)])

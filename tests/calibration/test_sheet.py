@@ -240,6 +240,16 @@ def test_printed_board_and_level_bar_have_their_size(printed: tuple[SheetLayout,
     assert bar[-1] - bar[0] == pytest.approx(CHECK_BAR_MM, abs=0.1)
 
 
+def test_a_ruler_finds_black_at_both_ends_of_the_whole_print_on_one_plumb_line(
+    printed: tuple[SheetLayout, NDArray],
+) -> None:
+    layout, page = printed
+    middle = layout.cell(1, -1).centre_mm[0]
+    down = _edges_mm(page[:, round((middle - layout.page.left) * PX_PER_MM)])
+    assert down[0] == pytest.approx(layout.page.top - layout.board.top, abs=0.1)
+    assert down[-1] - down[0] == pytest.approx(layout.print_height_mm, abs=0.2)  # pixels that are touched are black
+
+
 def test_printed_squares_have_their_size(printed: tuple[SheetLayout, NDArray]) -> None:
     layout, page = printed
     column = round((layout.core.left + 1.5 - layout.page.left) * PX_PER_MM)

@@ -115,7 +115,7 @@ def measure_arm(
     corrections : mapping of str to (x, y), optional
         Points placed by a person, px: any of ``side_neck``, ``mid_palm``, ``shoulder``, ``elbow``, ``wrist``.
     bar_mm : float, optional
-        Length of the sheet's check bar as the family measured it, mm.
+        Length of the sheet's check bar, or of its whole print, as the family measured it, mm.
     reference : Blank, optional
         Blank paper or a card instead of the printed sheet.
 

@@ -84,7 +84,7 @@ def see_arm(photo: Photo, side: str = "auto", bar_mm: float | None = None, refer
     side : str
         ``"left"``, ``"right"`` (the person's own) or ``"auto"``: the arm that is stretched out.
     bar_mm : float, optional
-        Length of the sheet's check bar as the family measured it, mm.
+        Length of the sheet's check bar, or of its whole print, as the family measured it, mm.
     reference : Blank, optional
         Blank paper or a card instead of the printed sheet.
 

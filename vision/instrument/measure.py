@@ -183,7 +183,7 @@ def measure_instrument(
     sheet_height_mm : float, optional
         How far the (first) sheet lies above the table on which the instrument lies; None lets the photo tell.
     bar_mm : float, optional
-        Length of the sheet's check bar as measured with a ruler, mm.
+        Length of the sheet's check bar, or of its whole print, as measured with a ruler, mm.
     reference : Blank, optional
         Blank paper or a card instead of the printed sheet.
 

@@ -20,10 +20,11 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 
-from calibration.sheet import CHECK_BAR_MM
+from calibration.sheet import CHECK_BAR_MM, Paper
 from service.jobs.running import start_measuring
 from service.jobs.workflows import news_of
 from service.measuring.admission import Busy, Rank
+from service.questions.asked import PRINT_HEIGHTS_MM
 from service.records.asking import arrived, photo_states, sent_report, still_wanted
 from service.records.erase import erase_request
 from service.records.photos import MOST_VIEWS, ORIGINAL, OVERLAY
@@ -333,6 +334,7 @@ def steps(records: Session, who: FamilyVisit, asked: PhotoRequest, here: str) ->
         "here": here,
         "good": arrived(records, asked) | ({"sheet"} if asked.bar_mm is not None or asked.reference else set()),
         "bar_nominal_mm": CHECK_BAR_MM,
+        "print_mm": {paper.value: PRINT_HEIGHTS_MM[paper] for paper in Paper},
         "most_views": MOST_VIEWS,
         "reason": REASONS.get(wanted.reason or "") if wanted and wanted.again else None,
         "reason_code": (wanted.reason or "") if wanted else "",

@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from markupsafe import Markup
 from sqlalchemy.orm import Session
 
+from service.questions.asked import BETWEEN_BARS_MM
 from service.records.asking import is_open, still_wanted
 from service.records.audit import Action, note
 from service.records.tables import Child, PhotoRequest
@@ -91,6 +92,7 @@ def request_page(
         reach=reach(link, parts.settings.has_own_certificate),
         open=is_open(asked, parts.clock.now()),
         wanted=[(each, REASONS.get(each.reason or "")) for each in still_wanted(records, asked)],
+        whole_from_mm=BETWEEN_BARS_MM[1],
         subject=translator(asked.language)(MAIL_SUBJECT),
         words=translator(asked.language)(MAIL_WORDS),
     )
