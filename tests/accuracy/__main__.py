@@ -10,7 +10,7 @@ from tests.accuracy import arm
 from tests.accuracy.table import print_table
 from vision.arm import depth
 
-PARTS = ("arm", "instrument", "blank", "prints", "sequences", "turned", "views")
+PARTS = ("arm", "instrument", "blank", "five", "prints", "sequences", "turned", "views")
 
 
 def main() -> None:
@@ -42,6 +42,10 @@ def main() -> None:
         from tests.accuracy import blank
 
         table += blank.rows(options.scenes)
+    if options.only == "five":
+        from tests.accuracy import five
+
+        table += five.rows(options.scenes)
     if options.only == "sequences":
         from tests.accuracy import sequences
 

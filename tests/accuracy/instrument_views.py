@@ -19,7 +19,7 @@ from calibration.problems import Refused
 from calibration.sheet import CHECK_BAR_MM, Paper, SheetLayout
 from tests.accuracy.instrument import TRUTHS
 from tests.accuracy.scenes import Scene, sequences_of
-from tests.accuracy.table import Reading, Row, row
+from tests.accuracy.table import Reading, Row, budget, row
 from tests.vision.filming import film
 from vision.clip import clip_photos
 from vision.instrument.measure import DetectedInstrument, InstrumentMeasurement, detect_instrument, solve_instrument
@@ -125,7 +125,10 @@ def _of_set(every: Sequence[Lying], said: str) -> list[Row]:
     for quantity, target in TARGETS.items():
         table.append(row("instrument", f"one view{said}", quantity, [one.reading(m, quantity) for one, m in alone]))
         for count, words in COUNTS.items():
-            readings = [one.reading(measured(one.seen[:count]), quantity) for one in every]
-            notes = "; ".join(f"{each.name} {' '.join(each.problems)}" for each in readings if each.problems)
+            found = [measured(one.seen[:count]) for one in every]
+            readings = [one.reading(each, quantity) for one, each in zip(every, found, strict=True)]
+            odd = [f"{each.name} {' '.join(each.problems)}" for each in readings if each.problems]
+            causes = [budget([getattr(each, quantity) for each in found])] if count == max(COUNTS) else []
+            notes = "; ".join([*causes, *odd])
             table.append(row("instrument", f"{words}{said}", quantity, readings, target if count > 2 else "", notes))
     return table

@@ -14,7 +14,7 @@ from calibration.problems import Refused
 from calibration.quantity import Length
 from tests.accuracy.arm import KINDS
 from tests.accuracy.scenes import Scene, sequences_of
-from tests.accuracy.table import Reading, Row, row
+from tests.accuracy.table import Reading, Row, budget, row
 from vision.arm.depth import ArmDepths
 from vision.arm.measure import solve_arm
 from vision.arm.seen import SeenArm, see_arm
@@ -82,8 +82,10 @@ def rows(shared_scenes: Path) -> list[Row]:
         alone = [_alone(one, seen) for one in every for seen in one.seen]
         table.append(row(title, "one view", "arm", alone))
         table.append(row(title, "three views", "arm", [one.together(solve_views(one.seen[:THREE])) for one in every]))
-        five = [one.together(solve_views(one.seen)) for one in every]
-        notes = "; ".join(f"{reading.name} {' '.join(reading.problems)}" for reading in five if reading.problems)
+        solved = [solve_views(one.seen) for one in every]
+        five = [one.together(found) for one, found in zip(every, solved, strict=True)]
+        odd = [f"{reading.name} {' '.join(reading.problems)}" for reading in five if reading.problems]
+        notes = "; ".join([budget([found.measurement.arm_length for found in solved if found is not None]), *odd])
         table.append(row(title, "five views", "arm", five, TARGETS[kind], notes))
         told = [
             one.together(solve_views(one.seen, against_wall=one.views[0].truth["protocol"] == "wall")) for one in every

@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from calibration.quantity import Length
+
 
 @dataclass(frozen=True)
 class Row:
@@ -96,6 +98,17 @@ def row(
         notes,
         extra={"bias_95_mm": float(1.96 * error.std(ddof=1) / np.sqrt(len(error))) if len(error) > 1 else None},
     )
+
+
+def budget(lengths: Sequence[Length | None]) -> str:
+    """What each cause of doubt brings, as the root of the mean square of its standard uncertainties, mm."""
+    squares: dict[str, float] = {}
+    measured = [length for length in lengths if length is not None]
+    for part in (part for length in measured for part in length.budget):
+        cause = part.source.partition(", photo ")[0]  # those of each photo together
+        squares[cause] = squares.get(cause, 0.0) + part.contribution_mm**2 / len(measured)
+    ordered = sorted(squares.items(), key=lambda each: -each[1])
+    return "standard uncertainties: " + ", ".join(f"{cause} {square**0.5:.1f}" for cause, square in ordered)
 
 
 def print_table(rows: Sequence[Row]) -> None:
