@@ -31,7 +31,6 @@ from service.records.photos import MOST_VIEWS, ORIGINAL, OVERLAY
 from service.records.tables import (
     ACCEPTED,
     AGAIN,
-    ARM,
     FAILED,
     MEASURED,
     RECEIVED,
@@ -145,7 +144,7 @@ async def sheet_checked(request: Request, who: Family, parts: TheHouse, form: Fa
                 return page(request, "family/sheet.html", 422, **shown, problem="bar"), False
             is_new = bar_mm != asked.bar_mm
             asked.bar_mm, asked.reference = bar_mm, None
-            return go_to(f"/f/{who.token}/{_next_kind(records, asked) or ARM}"), is_new
+            return go_to(f"/f/{who.token}/{_next_step(records, asked)}"), is_new
 
     answer, is_new = await run_in_threadpool(noted)
     if is_new:
@@ -171,7 +170,7 @@ def paper_chosen(request: Request, who: Family, records: FamilyRecords, form: Fa
     if chosen is None:
         return page(request, "family/paper.html", 422, **steps(records, who, asked, "paper"), problem="none")
     asked.reference = chosen
-    return go_to(f"/f/{who.token}/{_next_kind(records, asked) or ARM}")
+    return go_to(f"/f/{who.token}/{_next_step(records, asked)}")
 
 
 @router.get("/sheet.pdf")
@@ -321,8 +320,9 @@ def _own_upload(records: Session, who: FamilyVisit, upload_id: str) -> Upload:
     return upload
 
 
-def _next_kind(records: Session, asked: PhotoRequest) -> str | None:
-    return next((each.kind for each in still_wanted(records, asked)), None)
+def _next_step(records: Session, asked: PhotoRequest) -> str:
+    """The first photo that is still wanted; where everything has been sent, how far it is."""
+    return next((each.kind for each in still_wanted(records, asked)), "done/")
 
 
 def steps(records: Session, who: FamilyVisit, asked: PhotoRequest, here: str) -> dict[str, Any]:

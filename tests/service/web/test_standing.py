@@ -42,6 +42,17 @@ def test_each_photo_says_how_far_it_is(family: tuple[Place, Seeded, str]) -> Non
     assert "being measured" in page
 
 
+@pytest.mark.parametrize(("step", "told"), [("sheet", {"bar_mm": "149"}), ("paper", {"reference": "card"})])
+def test_sheet_and_paper_lead_to_what_is_wanted_and_else_to_where_everything_stands(
+    family: tuple[Place, Seeded, str], step: str, told: dict[str, str]
+) -> None:
+    place, seeded, link = family
+    form = {"form_token": place.house.signer.form_token(seeded.family)} | told
+    assert place.client.post(f"{link}/{step}", data=form).headers["location"] == f"{link}/done/"
+    set_state(place, seeded, seeded.instrument_upload_id, "dismissed")
+    assert place.client.post(f"{link}/{step}", data=form).headers["location"] == f"{link}/instrument"
+
+
 def test_the_family_sees_the_length_that_was_accepted(family: tuple[Place, Seeded, str]) -> None:
     place, seeded, link = family
     form = {"form_token": place.house.signer.form_token(seeded.family)}
