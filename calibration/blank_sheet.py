@@ -33,9 +33,9 @@ from calibration.camera import FOCAL_RELATIVE_SD, PosedCamera, Surface, solve_ca
 from calibration.homography import fit_homography, signed_area
 from calibration.print_scale import EDGE_SHIFT_PX, PrintScale
 from calibration.problems import (
+    BLANK_BENT,
     BLANK_SHEET_UNLIKE,
     NO_BLANK_SHEET,
-    SHEET_BENT,
     WHICH_PAPER,
     Problem,
     Refused,
@@ -95,6 +95,11 @@ class BlankLayout:
     def fewest_good_corners(self) -> int:
         """All four."""
         return 4
+
+
+def is_blank(camera: PosedCamera) -> bool:
+    """Whether a camera was found from blank paper or a card instead of a printed sheet."""
+    return isinstance(camera.sheets[0].layout, BlankLayout)
 
 
 LEVELS = 24
@@ -248,7 +253,7 @@ def find_blank(
         raise Refused(BLANK_SHEET_UNLIKE)
     remarks = []
     if quadrangle.bow > _BOW_SHARE:
-        remarks.append(SHEET_BENT)
+        remarks.append(BLANK_BENT)
     if probability[blank] < 1 - _SURE or _cost(cameras[blank], focal35_mm) > _WORST_MISFIT:
         remarks.append(BLANK_SHEET_UNLIKE)
     camera = cameras[blank]

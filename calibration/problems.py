@@ -2,6 +2,7 @@
 
 Each problem is a constant: a stable code for programs, one sentence that says what is wrong, and one that says the one
 thing to do differently.  The texts are English source strings for the message catalogue; `service` translates them.
+What is wrong with a printed sheet and with blank paper or a card has one code and two wordings.
 """
 
 from __future__ import annotations
@@ -64,6 +65,18 @@ SHEET_BLURRED = Problem(
     "sheet_blurred",
     "The printed sheet is too blurred to be measured well.",
     "Hold the phone still, tap on the sheet to focus, and take the photo again in more light.",
+)
+
+BLANK_TOO_SMALL = Problem(
+    "sheet_too_small",
+    "The paper or card is so small in this photo that it cannot be measured well.",
+    SHEET_TOO_SMALL.advice,
+)
+
+BLANK_BENT = Problem(
+    "sheet_bent",
+    "The paper or card is not flat.",
+    "Lay the paper or card on a firm flat surface, or fix it there with tape, and take the photo again.",
 )
 
 PRINT_SCALE = Problem(

@@ -2,8 +2,17 @@
 
 from __future__ import annotations
 
+from calibration.blank_sheet import is_blank
 from calibration.camera import PosedCamera
-from calibration.problems import SHEET_BENT, SHEET_BLURRED, SHEET_HIDDEN, SHEET_TOO_SMALL, Problem
+from calibration.problems import (
+    BLANK_BENT,
+    BLANK_TOO_SMALL,
+    SHEET_BENT,
+    SHEET_BLURRED,
+    SHEET_HIDDEN,
+    SHEET_TOO_SMALL,
+    Problem,
+)
 
 SMALLEST_PX_PER_MM = 0.3
 """Below it corners scatter by more than a fifth of a pixel, half a millimetre and more; measured on our scenes, whose
@@ -29,16 +38,19 @@ def sheet_problems(camera: PosedCamera) -> tuple[Problem, ...]:
     -------
     tuple of Problem
         ``sheet_hidden``, ``sheet_too_small`` and ``sheet_blurred`` where that is so of every sheet, ``sheet_bent``
-        where it is so of any; each at most once.
+        where it is so of any; each at most once.  A blank thing's blur is not measured: where it would be too much,
+        the thing is too small.
     """
     problems = []
+    blank = is_blank(camera)
     if all(len(sheet.corner_index) < sheet.layout.fewest_good_corners for sheet in camera.sheets):
         problems.append(SHEET_HIDDEN)
-    if all(sheet.px_per_mm < SMALLEST_PX_PER_MM for sheet in camera.sheets):
-        problems.append(SHEET_TOO_SMALL)
-    if all(sheet.blur_px > MOST_BLUR_MM * sheet.px_per_mm for sheet in camera.sheets):
+    blurred = all(sheet.blur_px > MOST_BLUR_MM * sheet.px_per_mm for sheet in camera.sheets)
+    if all(sheet.px_per_mm < SMALLEST_PX_PER_MM for sheet in camera.sheets) or (blank and blurred):
+        problems.append(BLANK_TOO_SMALL if blank else SHEET_TOO_SMALL)
+    if blurred and not blank:
         problems.append(SHEET_BLURRED)
     misfits = zip(camera.sheets, camera.misfit_px, strict=True)
     if any(misfit > max(_BENT_PX, _BENT_MM * sheet.px_per_mm) for sheet, misfit in misfits):
-        problems.append(SHEET_BENT)
+        problems.append(BLANK_BENT if blank else SHEET_BENT)
     return tuple(problems)

@@ -113,6 +113,11 @@ SHEET_ON_BOOK = Problem(
     "The printed sheet seems to lie on a book, so the lengths are less certain.",
     "Lay the sheet flat on the same table as the instrument, or tell us how thick the book is.",
 )
+BLANK_ON_BOOK = Problem(
+    "sheet_on_book",
+    "The paper or card seems to lie on a book, so the lengths are less certain.",
+    "Lay the paper or card flat on the same table as the instrument, or tell us how thick the book is.",
+)
 PHOTOS_NOT_OF_ONE_INSTRUMENT = Problem(
     "photos_not_of_one_instrument",
     "These photos do not show the same instrument lying unmoved beside the same sheet.",
@@ -200,6 +205,11 @@ HAND_HIDDEN = Problem(
     "hand_hidden",
     "We cannot see the child's open hand.",
     "Let the child open the hand with the palm to the camera, nothing in front of it, and take the photo again.",
+)
+BLANK_TOO_FAR = Problem(
+    "sheet_too_far",
+    "The paper or card is too far from the child's arm.",
+    "Bring the paper or card beside the stretched arm, a hand's breadth above or below it, and take the photo again.",
 )
 SHEET_TOO_FAR = Problem(
     "sheet_too_far",

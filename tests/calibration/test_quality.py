@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from calibration.blank import Blank
+from calibration.blank_sheet import BlankLayout
 from calibration.camera import FRAME_DIAGONAL_MM, PosedCamera, solve_camera
 from calibration.detection import find_sheets
 from calibration.quality import sheet_problems
@@ -81,3 +85,12 @@ def test_tiny_sheet() -> None:
     assert sheets
     codes = [problem.code for problem in sheet_problems(solve_camera(sheets, (220, 200), 26.0))]
     assert "sheet_too_small" in codes
+
+
+def test_paper_and_card_are_called_neither_printed_nor_sheets() -> None:
+    """What of a printed sheet is blur that was measured is smallness of a blank thing, whose blur was not."""
+    posed = _posed((4, 0.39, 1.0, 0.2))
+    sheets = tuple(replace(sheet, layout=BlankLayout(Blank.CARD)) for sheet in posed.sheets)
+    problems = sheet_problems(replace(posed, sheets=sheets))
+    assert [problem.code for problem in problems] == ["sheet_too_small", "sheet_bent"]
+    assert all(problem.message.startswith("The paper or card ") for problem in problems)

@@ -13,6 +13,7 @@ from statistics import NormalDist
 import numpy as np
 
 from calibration.arrays import Array
+from calibration.blank_sheet import is_blank
 from calibration.problems import Problem
 from vision import problems
 from vision.arm.body import SeenBody
@@ -192,5 +193,5 @@ def pose_problems(
         found.append(problems.CAMERA_TILTED)
     centres = np.array([body.camera.sheet_frame(number)[1] for number in range(len(body.camera.sheets))])
     if np.linalg.norm(centres[:, :2] - arm[:2], axis=1).min() > FAR_MM:
-        found.append(problems.SHEET_TOO_FAR)
+        found.append(problems.BLANK_TOO_FAR if is_blank(body.camera) else problems.SHEET_TOO_FAR)
     return tuple(found)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from calibration.arrays import Array
 from calibration.blank import Blank
+from calibration.blank_sheet import is_blank
 from calibration.camera import PosedCamera, Surface
 from calibration.checked_camera import reference_camera
 from calibration.print_scale import PrintScale
@@ -36,6 +37,7 @@ from vision.instrument.sheet_support import BOOK_MM, BOOK_SPREAD_MM, lies_on_boo
 from vision.instrument.shoulder_rest import shows_feet
 from vision.photo import Corrections, Photo
 from vision.problems import (
+    BLANK_ON_BOOK,
     NOT_LYING_FLAT,
     OUTLINE_NOT_FOUND,
     OUTLINE_UNCERTAIN,
@@ -260,7 +262,9 @@ def _table(photo: Photo, camera: PosedCamera, sheet_height_mm: float | None) -> 
     if sheet_height_mm is not None:
         return Setting(table_mm=-sheet_height_mm, table_spread_mm=_STATED_SPREAD_MM), ()
     if all(lies_on_book(photo.rgb, camera, number) for number in range(len(camera.sheets))):
-        return Setting(table_mm=-BOOK_MM, table_spread_mm=BOOK_SPREAD_MM), (SHEET_ON_BOOK,)
+        return Setting(table_mm=-BOOK_MM, table_spread_mm=BOOK_SPREAD_MM), (
+            BLANK_ON_BOOK if is_blank(camera) else SHEET_ON_BOOK,
+        )
     return Setting(), ()
 
 

@@ -6,6 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from calibration.blank import Blank
+from calibration.blank_sheet import BlankLayout
+from calibration.sheet import Paper, SheetLayout
 from tests.vision.arm.made_up import STRAIGHT, camera, evidence, joints, seen_arm
 from vision.arm import judge
 from vision.arm import priors as priors
@@ -151,6 +154,23 @@ def test_a_sheet_far_from_the_arm_is_refused():
         points[:, 1] += np.sqrt(away**2 - points[1:, 0].mean() ** 2)
         told = evidence(points)
         assert ("sheet_too_far" in codes(points, seen=seen_arm(joints()), evidence_of=told)) == expected
+
+
+@pytest.mark.parametrize(("layout", "called"), [(SheetLayout(Paper.A4, 1), "sheet"), (BlankLayout(Blank.CARD), "card")])
+def test_what_is_far_from_the_arm_is_called_what_it_is(layout, called):
+    points = joints() + np.array([0.0, 1400.0, 0.0])
+    seen = seen_arm(joints())
+    (sheet,) = seen.body.camera.sheets
+    view = replace(seen.body.camera, sheets=(replace(sheet, layout=layout),))
+    found = pose_problems(
+        replace(seen.body, camera=view),
+        ArmDepths.usual(),
+        evidence(points),
+        Solution(priors.WALL, points, 0.0, {}),
+        0.0,
+    )
+    assert [problem.code for problem in found] == ["sheet_too_far"]
+    assert all(called in sentence for sentence in (found[0].message, found[0].advice))
 
 
 def test_a_turned_trunk_is_the_likelier_the_further_the_nose_is_off():

@@ -6,9 +6,12 @@ import cv2
 import numpy as np
 import pytest
 
+from calibration.blank import Blank
+from calibration.blank_sheet import BlankLayout
 from calibration.problems import Refused
 from tests.vision.sample_photos import detected_instrument, measured_instrument, photo, truth
 from tests.vision.trace import trace_instrument
+from vision.instrument import measure
 from vision.instrument.lengths import BRIDGE_LIFT_MM, NUT_LIFT_MM
 from vision.instrument.measure import (
     POINT_NAMES,
@@ -160,6 +163,16 @@ def test_the_lower_of_two_sheets_lies_on_the_table():
 def test_a_book_is_seen_by_its_rim(plain):
     assert lies_on_book(photo(BOOK).rgb, detected_instrument(BOOK).camera, 0)
     assert not lies_on_book(plain[1].rgb, plain[2].camera, 0)
+
+
+def test_what_lies_on_a_book_is_called_what_it_is(plain, monkeypatch):
+    monkeypatch.setattr(measure, "lies_on_book", lambda *_: True)
+    camera = plain[2].camera
+    card = replace(camera, sheets=(replace(camera.sheets[0], layout=BlankLayout(Blank.CARD)),))
+    for view, called in ((camera, "The printed sheet"), (card, "The paper or card")):
+        (remark,) = measure._table(plain[1], view, None)[1]
+        assert remark.code == "sheet_on_book"
+        assert remark.message.startswith(called)
 
 
 def test_a_stated_height_of_the_sheet_is_believed(plain):
