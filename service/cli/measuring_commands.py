@@ -21,7 +21,7 @@ from service.cli.options import (
     plain_errors,
     read_own_chart,
     read_photos,
-    write,
+    write_picture,
 )
 from service.cli.words import _
 from service.fit.signs import SIGN_QUESTIONS
@@ -113,7 +113,7 @@ def fit(
     )
     result = _measure(lambda pool: answer(pool, question), len(child_photos) + len(instrument_photos))
     if picture is not None and (annotated := result.picture_jpeg()) is not None:
-        write(picture, annotated)
+        write_picture(picture, annotated)
     if as_json:
         click.echo(json.dumps(result.as_json(translator(language), language)))
     else:
@@ -151,6 +151,6 @@ def _finish(outcomes: Sequence[Outcome], as_json: bool, picture: Path | None, la
         else:
             click.echo(measurement_text(outcome.result, translate, language))
     if picture is not None and outcomes[0].overlay_jpeg is not None:
-        write(picture, outcomes[0].overlay_jpeg)
+        write_picture(picture, outcomes[0].overlay_jpeg)
     if not all(outcome.result["usable"] for outcome in outcomes):
         sys.exit(REFUSED_STATUS)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 from collections.abc import Callable, Sequence
 from functools import wraps
@@ -23,6 +24,8 @@ LARGEST_FILE_BYTES = 100_000_000
 """Larger files are not even read; what is accepted is said by `vision.photo`. Our choice."""
 REFUSED_STATUS = 3
 """Exit status where a photo was refused."""
+PICTURE_KINDS = (".jpg", ".jpeg", ".png")
+"""How the name of a picture that we write may end."""
 
 
 class Number(click.FloatRange):
@@ -53,6 +56,18 @@ class NewFile(click.Path):
         return path
 
 
+class PictureFile(NewFile):
+    """A picture to write, of the kind that its name says."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Check place and name."""
+        path = super().convert(value, param, ctx)
+        if path.suffix.lower() not in PICTURE_KINDS:
+            said = _("{file!r} is not the name of a picture that we write: it has to end in .jpg or .png.")
+            self.fail(said.format(file=path.name), param, ctx)
+        return path
+
+
 FILE = click.Path(exists=True, dir_okay=False, readable=True, path_type=Path)
 NEW_FILE = NewFile()
 LANGUAGE = click.Choice(LANGUAGES)
@@ -75,7 +90,7 @@ language_option = click.option(
 
 def picture_option(words: str) -> Callable[[Command], Command]:
     """The option that saves what was drawn."""
-    return click.option("--picture", type=NEW_FILE, help=words)
+    return click.option("--picture", type=PictureFile(), help=words)
 
 
 def plain_errors(command: Callable[..., None]) -> Callable[..., None]:
@@ -161,6 +176,18 @@ def write(path: Path, data: bytes) -> None:
     except OSError as error:
         said = _("Cannot write {path}: {reason}.")
         raise click.UsageError(said.format(path=path, reason=error.strerror)) from None
+
+
+def write_picture(path: Path, jpeg: bytes) -> None:
+    """Write a picture, given as a JPEG file, as the kind that its name says; raises as `write`."""
+    if path.suffix.lower() == ".png":
+        from PIL import Image
+
+        png = io.BytesIO()
+        Image.open(io.BytesIO(jpeg)).save(png, "PNG")
+        write(path, png.getvalue())
+    else:
+        write(path, jpeg)
 
 
 def _cannot_read(path: object, error: OSError) -> str:

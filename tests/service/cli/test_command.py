@@ -45,6 +45,14 @@ def test_two_photos_give_a_verdict_and_a_picture(tmp_path: Path) -> None:
     assert picture.read_bytes()[:3] == b"\xff\xd8\xff"
 
 
+def test_a_picture_is_of_the_kind_that_its_name_says(tmp_path: Path) -> None:
+    picture = tmp_path / "arm.PNG"
+    done = run("arm", SAMPLES / "child-1.jpg", "--picture", picture)
+    assert done.returncode == 0, done.stderr
+    with Image.open(picture) as written:
+        assert written.format == "PNG"
+
+
 def test_a_stated_age_that_contradicts_the_photo_is_named_in_a_verdict_too() -> None:
     done = run("fit", "--child", SAMPLES / "child-1.jpg", "--body-mm", "280±2", "--age", "4", "--language", "de")
     assert done.returncode == 0, done.stderr

@@ -48,6 +48,7 @@ def run(words: str) -> Result:
         ("arm photo.jpg --stature 1.4", "not in the range"),
         ("arm photo.jpg --stature inf", "not in the range"),
         ("arm photo.jpg --side both", "is not one of"),
+        ("arm photo.jpg --picture picture.gif", "it has to end in .jpg or .png"),
         ("arm photo.jpg --picture no/such/picture.jpg", "There is no folder 'no/such'"),
         ("arm photo.jpg same.jpg --same", "are the same photo"),
         ("arm photo.jpg --bar-mm 15", "not in the range"),
