@@ -56,6 +56,12 @@ PHOTO_TOO_SMALL = Problem(
     "Send the original photo, not a thumbnail or a screenshot of it.",
 )
 
+POINTS_APART = Problem(
+    "points_apart",
+    "A point that was moved lies far from where everything else in the photo has it.",
+    "Look at the moved points once more; if another point is wrong as well, move it too.",
+)
+
 # --- the instrument ---------------------------------------------------------------------------------------------------
 
 NO_INSTRUMENT = Problem(

@@ -24,11 +24,12 @@ from vision.arm.estimator import ArmProblem, Evidence, Sighting, Solution, expec
 from vision.arm.judge import pose_of, pose_problems, turned_probability
 from vision.arm.lengths import arm_lengths
 from vision.arm.mixture import Mixture
+from vision.arm.placed import contradict
 from vision.arm.posture import posture_lengths
 from vision.arm.seen import SeenArm, see_arm
 from vision.person.hand import HandPoint
 from vision.photo import Corrections, Photo
-from vision.problems import STATED_BUILD
+from vision.problems import POINTS_APART, STATED_BUILD
 
 CORRECTION_DEVIATION = {"side_neck": 0.010, "mid_palm": 0.010, "shoulder": 0.03, "elbow": 0.02, "wrist": 0.015}
 """Standard deviation of a point placed by a person, over the straight arm: careful readers repeat a visible neck point
@@ -144,13 +145,20 @@ def solve_arm(
     without it, and a remark says so.
     """
     evidence = evidence_of(seen.body, None, None, corrections or {})
-    unstated, solved_at = _solved(seen, evidence, against_wall)
+    apart = _placed_apart(seen, evidence, against_wall) if corrections else ()
+    unstated, solved_at = _solved(seen, evidence, against_wall, apart)
     if unstated.arm_length is None or (age_years is None and stature_mm is None):
         return unstated
     if build_deviation(unstated.arm_length, age_years, stature_mm) > MOST_BUILD_DEVIATION:
         return replace(unstated, problems=(*unstated.problems, STATED_BUILD))
     # what is stated moves the arm little: it is sought from where it was found without
-    return _solved(seen, replace(evidence, age_years=age_years, stature_mm=stature_mm), against_wall, solved_at)[0]
+    return _solved(seen, replace(evidence, age_years=age_years, stature_mm=stature_mm), against_wall, (), solved_at)[0]
+
+
+def _placed_apart(seen: SeenArm, placed: Evidence, against_wall: bool | None) -> tuple[Problem, ...]:
+    """What is wrong with points that a person placed, if anything."""
+    stances = [informed(stance, seen.depths) for stance in stances_of(against_wall)]
+    return (POINTS_APART,) if contradict(evidence_of(seen.body, None, None, {}), placed, stances, seen.depths) else ()
 
 
 def build_deviation(arm: Length, age_years: float | None, stature_mm: float | None) -> float:
@@ -180,9 +188,16 @@ def build_deviation(arm: Length, age_years: float | None, stature_mm: float | No
 
 
 def _solved(
-    seen: SeenArm, evidence: Evidence, against_wall: bool | None, starts: Sequence[Array | None] = ()
+    seen: SeenArm,
+    evidence: Evidence,
+    against_wall: bool | None,
+    apart: tuple[Problem, ...],
+    starts: Sequence[Array | None] = (),
 ) -> tuple[ArmMeasurement, list[Array]]:
-    """The measurement, and the unknowns of each stance's solution; `starts` are those of a like one."""
+    """The measurement, and the unknowns of each stance's solution; `starts` are those of a like one.
+
+    `apart` is what is wrong with points that a person placed.
+    """
     body = seen.body
     stances = [informed(stance, seen.depths) for stance in stances_of(against_wall)]
     solved = [
@@ -193,7 +208,7 @@ def _solved(
     held = pose_of(body, evidence, mixture.best)
     turned = np.array([turned_probability(held.turn, held.trunk, stance.name) for stance in stances])
     pose = pose_problems(body, seen.depths, evidence, mixture.best, mixture.share(priors.REACHING))
-    faults = tuple(dict.fromkeys((*seen.problems, *pose)))  # picture and pose may find the same
+    faults = tuple(dict.fromkeys((*apart, *seen.problems, *pose)))  # picture and pose may find the same
     scale_first = BLANK_SHEET_UNLIKE in seen.remarks  # then everything else was judged by a wrong scale
     lengths = {} if faults else arm_lengths(mixture, body.hand, body.camera, seen.prints, turned)
     lengths |= {} if faults else posture_lengths(body, evidence.body_to_sheet, mixture, seen.prints)

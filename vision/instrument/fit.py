@@ -151,6 +151,9 @@ class Fit:
         Final weight of each edge, one array for each view.
     residual_sigma : float
         Root mean square of the weighted edge residuals in units of their sigma.
+    apart_sigmas : (H,) ndarray
+        How far each end that a person set lies from where everything else has it, all such ends left out, over the
+        standard deviation of that distance.
     """
 
     unknowns: Array
@@ -160,6 +163,7 @@ class Fit:
     table_mm: float
     weight: tuple[Array, ...]
     residual_sigma: float
+    apart_sigmas: Array
 
     def pose(self) -> Pose:
         """Model in space at the estimate, edges where the instrument's are."""
@@ -508,7 +512,15 @@ class _Problem:
             table_mm=self.setting.table_mm,
             weight=tuple(np.split(weight, bounds)),
             residual_sigma=mean_square**0.5,
+            apart_sigmas=self._apart_sigmas(residual, jacobian[:, self.free], inner[np.ix_(self.free, self.free)]),
         )
+
+    def _apart_sigmas(self, residual: Array, slopes: Array, covariance: Array) -> Array:
+        """As `Fit.apart_sigmas`: what the fit would have without these rows follows from the rows' own leverage."""
+        hands = [tip.by_hand for view in self.views for tip in view.tips]
+        rows = self.edge_count + np.flatnonzero(hands)
+        without = np.linalg.inv(np.eye(len(rows)) - slopes[rows] @ covariance @ slopes[rows].T)
+        return np.asarray(np.abs(without @ residual[rows]) / np.sqrt(np.diag(without)))
 
 
 def _rounding(moves: PoseSlopes, view: View) -> Callable[[Array, Array], Array]:

@@ -42,6 +42,7 @@ from vision.problems import (
     OUTLINE_NOT_FOUND,
     OUTLINE_UNCERTAIN,
     PHOTO_BLURRED,
+    POINTS_APART,
     SHEET_CUT,
     SHEET_ON_BOOK,
     SHOULDER_REST_MOUNTED,
@@ -56,6 +57,9 @@ _HAND_SIGMA_PX = 1.5
 _HAND_REACH = 0.12
 """Share of the body's length about an end set by hand in which the edges that were seen no longer count: they are what
 the hand corrects; our choice."""
+_MOST_APART_SIGMAS = 6.0
+"""Standard deviations from where everything else has it, beyond which an end set by hand contradicts that, some 5 % of
+the body for its ends; our choice: true ends are within 1.3 in 19 scenes."""
 _STEEPEST_DEG = 38.0
 """Angle between the line of sight to the body's middle and the vertical, beyond which the ribs hide too much and
 heights weigh too much; our choice."""
@@ -288,7 +292,7 @@ def solve_instrument(detected: DetectedInstrument, corrections: Corrections | No
     try:
         fitted = fit(detected.traced.start, [view_of(detected, corrections or {})], detected.setting)
     except RanAway as error:
-        raise Refused(OUTLINE_NOT_FOUND) from error
+        raise Refused(POINTS_APART if corrections else OUTLINE_NOT_FOUND) from error
     return measurement_of(detected.photo, detected, fitted, detected.prints)
 
 
@@ -335,10 +339,12 @@ def measurement_of(
     Refused
         As `solve_instrument`.
     """
+    if (fitted.apart_sigmas > _MOST_APART_SIGMAS).any():
+        raise Refused(POINTS_APART)
     body, total = body_length(fitted, prints), total_length(fitted, prints)
     ratio = total.value_mm / body.value_mm
     if not _PLAUSIBLE_TOTAL_TO_BODY[0] < ratio < _PLAUSIBLE_TOTAL_TO_BODY[1]:
-        raise Refused(NOT_LYING_FLAT)
+        raise Refused(POINTS_APART if len(fitted.apart_sigmas) else NOT_LYING_FLAT)
     if body.standard_uncertainty_mm > _WIDEST_SHARE * body.value_mm:
         raise Refused(PRINT_SCALE_DISAGREES if PRINT_SCALE_DISAGREES in detected.remarks else OUTLINE_UNCERTAIN)
     measurement = InstrumentMeasurement(

@@ -116,7 +116,7 @@ def test_moves_that_contradict_one_another_are_refused_and_drop_no_picture() -> 
     one, other, _ = solve_sight(sight, AGE).views
     assert one is not None
     assert other is not None
-    apart = solve_sight(sight, AGE, {0: place(one, "mid_palm", 60.0), 1: place(other, "mid_palm", -60.0)})
+    apart = solve_sight(sight, AGE, {0: place(one, "mid_palm", 35.0), 1: place(other, "mid_palm", -35.0)})
     assert not apart.result["usable"]
     assert [each["code"] for each in apart.result["problems"]] == ["moved_apart"]
     assert len([view for view in apart.views if view is not None]) == 3

@@ -1,6 +1,7 @@
 """The whole way from a photo to an arm length, and what refuses a photo."""
 
 from dataclasses import replace
+from itertools import combinations
 
 import cv2
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 from calibration.blank import Blank
 from tests.vision.sample_photos import measured_arm, photo, seen_arm, truth
 from vision.arm.judge import turned_probability
-from vision.arm.measure import measure_arm, solve_arm
+from vision.arm.measure import CORRECTED, measure_arm, solve_arm
 from vision.arm.overlay import blur_face, draw_arm
 from vision.person.pose import Landmark
 from vision.photo import Photo
@@ -203,3 +204,29 @@ def test_a_turned_head_makes_a_turned_trunk_likelier_and_the_interval_longer_upw
     assert any(part.source == "trunk turned or not" for part in after.budget)
     looked = solve_arm(replace(seen, body=replace(seen.body, landmarks_px=landmarks_px)), against_wall=False).arm_length
     assert looked.high_mm - looked.value_mm < after.high_mm - after.value_mm  # the trunk looks straight in this photo
+
+
+@pytest.mark.parametrize(("name", "share"), [("mid_palm", 0.67), ("mid_palm", -0.33), ("side_neck", 0.35)])
+def test_a_point_that_contradicts_the_rest_of_the_arm_makes_no_length(seen, name, share):
+    points = {each: np.array(at) for each, at in solve_arm(seen).points_px.items()}
+    arm = points["mid_palm"] - points["side_neck"]
+    outwards = arm if name == "mid_palm" else -arm
+    found = solve_arm(seen, corrections={name: tuple(points[name] + share * outwards)})
+    assert found.arm_length is None
+    assert found.problems[0].code == "points_apart"
+    # with all of the arm moved alike it is another arm, and another length
+    neck = points["side_neck"]
+    alike = {each: tuple(neck + 1.15 * (points[each] - neck)) for each in CORRECTED}
+    assert solve_arm(seen, corrections=alike).usable
+
+
+@pytest.mark.parametrize("name", [WALL, "child-2", FLOATING])
+def test_true_points_go_with_the_rest_of_the_arm(name):
+    side, true = truth(name)["side"], truth(name)["points"]
+    shown = {"shoulder": "shoulder_joint"}
+    places = {each: true[f"{shown.get(each, each)}_{side}"]["px"] for each in CORRECTED}
+    seen = seen_arm(name)
+    for count in range(1, len(places) + 1):
+        for names in combinations(places, count):
+            placed = {each: places[each] for each in names}
+            assert "points_apart" not in codes(solve_arm(seen, corrections=placed)), names

@@ -243,3 +243,24 @@ def test_a_picture_of_nothing_is_refused():
 def test_no_photo_is_a_wrong_call():
     with pytest.raises(ValueError, match="at least one"):
         Photo("empty", np.zeros((0, 0, 3), np.uint8))
+
+
+@pytest.mark.parametrize(
+    ("end", "share"), [("body_bottom", -0.08), ("body_bottom", 0.08), ("body_top", 0.06), ("scroll_top", 0.2)]
+)
+def test_an_end_that_contradicts_the_rest_of_the_instrument_makes_no_length(plain, end, share):
+    points = {name: np.array(at) for name, at in plain[2].points_px.items()}
+    place = points[end] + share * (points["body_top"] - points["body_bottom"])
+    with pytest.raises(Refused) as refusal:
+        solve_instrument(plain[2].detected, {end: tuple(place)})
+    assert [problem.code for problem in refusal.value.problems] == ["points_apart"]
+
+
+@pytest.mark.parametrize("name", [PLAIN, "instrument-2", "instrument-3"])
+def test_true_ends_go_with_the_rest_of_the_instrument(name):
+    true = truth(name)["points_px"]
+    ends = {"scroll_top": "scroll_top", "body_top": "body_top_center", "body_bottom": "body_bottom_center"}
+    detected = detected_instrument(name)
+    for end, known in ends.items():
+        assert solve_instrument(detected, {end: true[known]}).usable
+    assert solve_instrument(detected, {end: true[known] for end, known in ends.items()}).usable
