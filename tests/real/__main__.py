@@ -1,4 +1,4 @@
-"""Real photographs with labels: ``python -m tests.real FOLDER [--json FILE] [--only people|violins]``.
+"""Real photographs with labels: ``python -m tests.real FOLDER [--json FILE] [--only people|violins] [--ways]``.
 
 FOLDER holds people.json and violins.json, either of which may be absent, and the pictures they name below people/ and
 violins/.  A person's entry has ``file``, ``view``, ``points`` (x, y in px of side_neck, shoulder, elbow, wrist and
@@ -13,10 +13,12 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from tests.real import people, violins
 from tests.real.table import Line, print_lines
+from tests.real.ways import in_all_ways
 
 
 def main() -> None:
@@ -27,6 +29,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path, help="folder with the indices and the pictures")
     parser.add_argument("--json", type=Path, help="write every reading to this file as well")
     parser.add_argument("--only", choices=["people", "violins"], help="one half of the table")
+    parser.add_argument("--ways", action="store_true", help="read each photograph turned, mirrored, darker ... as well")
     options = parser.parse_args()
     indices = {
         kind: json.loads(file.read_text())
@@ -35,25 +38,38 @@ def main() -> None:
     }
     if not indices:
         parser.error(f"there is neither people.json nor violins.json in {options.folder}")
-    lines: list[Line] = []
-    readings: dict[str, Any] = {}
-    if "people" in indices:
-        arms = people.read_people(indices["people"], options.folder / "people")
-        for arm in arms:
-            print(_arm_line(arm))
-        lines += people.people_lines(arms)
-        readings["people"] = people.as_json(arms)
-    if "violins" in indices:
-        instruments = violins.read_violins(indices["violins"], options.folder / "violins")
-        for instrument in instruments:
-            print(_violin_line(instrument))
-        lines += violins.violin_lines(instruments)
-        readings["violins"] = violins.as_json(instruments)
+    with TemporaryDirectory() as changed:
+        folder = options.folder
+        if options.ways:
+            folder = Path(changed)
+            indices = {
+                kind: in_all_ways(index, options.folder / kind, folder / kind) for kind, index in indices.items()
+            }
+        lines, readings = _read(indices, folder)
     print()
     print_lines(lines)
     if options.json:
         readings["table"] = {line.what: line.measured for line in lines}
         options.json.write_text(json.dumps(readings, indent=1))
+
+
+def _read(indices: dict[str, Any], folder: Path) -> tuple[list[Line], dict[str, Any]]:
+    """Read and print every photograph; the table's lines, and plain values."""
+    lines: list[Line] = []
+    readings: dict[str, Any] = {}
+    if "people" in indices:
+        arms = people.read_people(indices["people"], folder / "people")
+        for arm in arms:
+            print(_arm_line(arm))
+        lines += people.people_lines(arms)
+        readings["people"] = people.as_json(arms)
+    if "violins" in indices:
+        instruments = violins.read_violins(indices["violins"], folder / "violins")
+        for instrument in instruments:
+            print(_violin_line(instrument))
+        lines += violins.violin_lines(instruments)
+        readings["violins"] = violins.as_json(instruments)
+    return lines, readings
 
 
 def _arm_line(arm: people.ArmReading) -> str:

@@ -4,6 +4,7 @@ import json
 import shutil
 import sys
 
+import cv2
 import numpy as np
 import pytest
 
@@ -12,6 +13,7 @@ from tests.real.__main__ import main
 from tests.real.people import LABELS, read_people
 from tests.real.table import figures, share
 from tests.real.violins import overlap
+from tests.real.ways import WAYS, in_all_ways
 
 POINTS = {"shoulder": "shoulder_joint", "wrist": "wrist"}
 
@@ -80,6 +82,30 @@ def test_a_rendered_violin_is_read_against_its_truth(folder):
     assert violin.body_overlap > 0.95
     assert violin.whole_overlap < violin.body_overlap  # only its body was labelled
     assert violin.measures
+
+
+@pytest.mark.parametrize("name", WAYS)
+def test_a_dot_in_a_changed_picture_lies_where_its_label_does(name):
+    picture = np.full((300, 400, 3), 40, np.uint8)
+    cv2.circle(picture, (120, 90), 8, (220, 220, 220), -1)
+    changed, to_changed = WAYS[name].changed(picture)
+    rows, columns = np.nonzero(changed[..., 1] > changed.min() + 40)
+    assert [columns.mean(), rows.mean()] == pytest.approx(to_changed @ [120, 90, 1], abs=0.3)
+
+
+def test_a_child_in_the_mirror_stretches_out_the_other_arm(folder, tmp_path):
+    index = json.loads((folder / "people.json").read_text())
+    changed = in_all_ways(index, folder / "people", tmp_path)
+    assert len(changed) == len(WAYS)
+    (arm,) = read_people([each for each in changed if each["file"].startswith("mirrored")], tmp_path)
+    assert arm.side == "right"
+    assert max(point.size for point in arm.points.values()) < 12.0
+
+
+def test_the_command_reads_every_way(folder, capsys, monkeypatch):
+    monkeypatch.setattr(sys, "argv", ["tests.real", str(folder), "--only", "violins", "--ways"])
+    main()
+    assert f"violin: both lengths within 2 %  {len(WAYS)} of {len(WAYS)}" in capsys.readouterr().out
 
 
 def test_the_command_prints_both_halves(folder, capsys, monkeypatch):
