@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import re
+import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 from threading import Event
@@ -346,6 +347,32 @@ def test_where_the_camera_cannot_help_nothing_is_offered(
         tab.goto(f"{service.address}/f/{seeded.family}/arm")
         expect(tab.locator("[data-camera-offer]")).to_be_hidden()
         context.close()
+
+
+def test_the_offer_of_the_camera_moves_nothing(browser: Browser, measured: tuple[Serving, Seeded, Recorded]) -> None:
+    """What follows it stands where it stands from the first frame on that is drawn, however late its script comes."""
+    service, seeded, _ = measured
+    context = browser.new_context(**PHONE)  # type: ignore[arg-type]
+    tab = context.new_page()
+    tab.add_init_script(
+        """globalThis.tops = [];
+        const look = () => {
+          const form = document.querySelector("form[data-keep]");
+          if (form) tops.push(form.getBoundingClientRect().top);
+          requestAnimationFrame(look);
+        };
+        requestAnimationFrame(look);"""
+    )
+
+    def late(route: Route) -> None:
+        time.sleep(0.4)
+        route.continue_()
+
+    tab.route("**/camera/offer.js", late)
+    tab.goto(f"{service.address}/f/{seeded.family}/arm")
+    expect(tab.locator("[data-camera-offer] a")).to_be_visible()
+    assert len(set(tab.evaluate("tops"))) == 1
+    context.close()
 
 
 def test_webassembly_runs_on_the_camera_page_alone(

@@ -1,4 +1,5 @@
 // Whether this browser can help with the camera: only then is the help offered; else all stays as it is.
+// The pages that offer it wait for this before they draw anything, so that nothing moves when it is there.
 "use strict";
 
 globalThis.cameraHelps = () =>
@@ -10,4 +11,4 @@ globalThis.cameraHelps = () =>
       globalThis.WebAssembly &&
       globalThis.Worker,
   );
-for (const offer of document.querySelectorAll("[data-camera-offer]")) offer.hidden = !globalThis.cameraHelps();
+document.documentElement.classList.toggle("camera-helps", globalThis.cameraHelps());
