@@ -142,19 +142,27 @@ TypedLength = Annotated[str, Field(max_length=LONGEST_TYPED, examples=["462±10"
 """``V±U`` with U the expanded (95%) uncertainty; mm unless another unit is written."""
 
 
+PlainLength = Annotated[float, Field(gt=0, le=LONGEST_MM)]
+"""The same as a JSON number, mm."""
+
+
 def _length_of(kind: str) -> GetPydanticSchema:
-    """How a field that holds a `Length` is read: typed, as measured before, or the length itself."""
+    """How a field that holds a `Length` is read: typed, a number, as measured before, or the length itself."""
 
     def read(value: Any, handler: Callable[[Any], Any]) -> Length:
         if isinstance(value, Length):
             check_plausible(value.value_mm, kind)
             return value
+        if isinstance(value, int | float) and not isinstance(value, bool):  # as typed without a unit
+            value = format(value, ".10g")
         given = handler(value)
         return parse_length(given, kind) if isinstance(given, str) else _measured(given, kind)
 
     return GetPydanticSchema(
         lambda _, handler: core_schema.no_info_wrap_validator_function(
-            read, handler.generate_schema(TypedLength | MeasuredLength)
+            read,
+            handler.generate_schema(TypedLength | MeasuredLength),
+            json_schema_input_schema=handler.generate_schema(TypedLength | PlainLength | MeasuredLength),
         )
     )
 

@@ -55,9 +55,17 @@ def test_a_length_is_typed_measured_or_given(given: object) -> None:
     assert arm.standard_uncertainty_mm == pytest.approx(3, abs=0.001)
 
 
+@pytest.mark.parametrize("given", [450, 450.0, 450.125])
+def test_a_plain_number_is_a_length_in_mm(given: float) -> None:
+    arm = asked(OrderQuestion, arm_length=given).arm_length
+    assert arm.value_mm == given
+    assert arm.standard_uncertainty_mm == asked(OrderQuestion, arm_length="450").arm_length.standard_uncertainty_mm
+
+
 @pytest.mark.parametrize(
     ("question", "typed", "said"),
     [
+        (OrderQuestion, {"arm_length": 45}, "Did you mean 45 cm?"),
         (OrderQuestion, {"arm_length": "45"}, "Did you mean 45 cm?"),
         (OrderQuestion, {"arm_length": Length.stated(4500, 1)}, "cannot be the length of an arm"),
         (OrderQuestion, {"arm_length": "450", "age_years": 6.0}, "go together"),
