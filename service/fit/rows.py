@@ -13,7 +13,12 @@ MOST_NAMED = 10
 
 
 def read_rows(text: str) -> list[list[str]]:
-    """Split CSV text into rows of cells without the space around them.
+    """The rows of `numbered_rows` without their numbers."""
+    return [cells for _, cells in numbered_rows(text)]
+
+
+def numbered_rows(text: str) -> list[tuple[int, list[str]]]:
+    """Split CSV text into rows of cells without the space around them, each with its line's number, from 1.
 
     Empty lines and lines that begin with # are left out.  The separator is the semicolon or the tab where the first
     line holds one, otherwise the comma.
@@ -23,12 +28,18 @@ def read_rows(text: str) -> list[list[str]]:
     FitError
         If a cell is absurdly long.
     """
-    lines = [line for line in text.lstrip("\ufeff").splitlines() if line.strip() and not line.startswith("#")]
+    lines = {
+        number: line
+        for number, line in enumerate(text.lstrip("\ufeff").splitlines(), start=1)
+        if line.strip() and not line.startswith("#")
+    }
     if not lines:
         return []
-    separator = next((each for each in (";", "\t") if each in lines[0]), ",")
+    numbers, kept = list(lines), list(lines.values())
+    separator = next((each for each in (";", "\t") if each in kept[0]), ",")
+    reader = csv.reader(kept, delimiter=separator)
     try:
-        return [[cell.strip() for cell in row] for row in csv.reader(lines, delimiter=separator)]
+        return [(numbers[reader.line_num - 1], [cell.strip() for cell in row]) for row in reader]
     except csv.Error:
         raise FitError(say("This is not a table of rows separated by commas, semicolons or tabs.")) from None
 

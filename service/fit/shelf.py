@@ -12,7 +12,7 @@ from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths
 from service.fit.errors import FitError, LengthError
 from service.fit.lengths import parse_length
-from service.fit.rows import read_rows, refuse_rows
+from service.fit.rows import numbered_rows, refuse_rows
 from service.fit.sentences import Sentence, say
 
 
@@ -26,11 +26,11 @@ def read_shelf(text: str) -> tuple[InstrumentLengths, ...]:
     """
     found: list[InstrumentLengths] = []
     wrong: dict[int, list[Sentence]] = {}
-    for number, row in enumerate(_rows(text, ("name", "body_length", "total_length")), start=1):
+    for number, row in _rows(text, ("name", "body_length", "total_length")):
         try:
             body = parse_length(row["body_length"], "body") if row["body_length"] else None
             total = parse_length(row["total_length"], "total") if row["total_length"] else None
-            found.append(InstrumentLengths(body, total, row.get("label") or None, row["name"] or str(number)))
+            found.append(InstrumentLengths(body, total, row.get("label") or None, row["name"] or str(len(found) + 1)))
         except LengthError as error:
             wrong[number] = [say("List row {number}: {reason}", number=number, reason=error.sentence)]
     refuse_rows(wrong)
@@ -47,8 +47,8 @@ def read_class(text: str) -> dict[str, Length]:
     """
     arms: dict[str, Length] = {}
     wrong: dict[int, list[Sentence]] = {}
-    for number, row in enumerate(_rows(text, ("name", "arm")), start=1):
-        name, faults = row["name"] or str(number), wrong.setdefault(number, [])
+    for number, row in _rows(text, ("name", "arm")):
+        name, faults = row["name"] or str(len(wrong) + 1), wrong.setdefault(number, [])
         if name in arms:
             faults.append(say("List row {number}: the name {name} is there twice.", number=number, name=name))
         try:
@@ -59,11 +59,12 @@ def read_class(text: str) -> dict[str, Length]:
     return arms
 
 
-def _rows(text: str, needed: Sequence[str]) -> list[Mapping[str, str]]:
-    rows = read_rows(text)
+def _rows(text: str, needed: Sequence[str]) -> list[tuple[int, Mapping[str, str]]]:
+    """Cells by column, each row with the number that a spreadsheet shows beside it."""
+    rows = numbered_rows(text)
     if len(rows) < 2:
         raise FitError(say("The list is empty."))
-    names = [name.lower() for name in rows[0]]
+    names = [name.lower() for name in rows[0][1]]
     missing = [name for name in needed if name not in names]
     if missing:
         raise FitError(
@@ -73,4 +74,5 @@ def _rows(text: str, needed: Sequence[str]) -> list[Mapping[str, str]]:
                 missing=", ".join(missing),
             )
         )
-    return [dict.fromkeys(names, "") | dict(zip(names, cells, strict=False)) for cells in rows[1:]]
+    empty = dict.fromkeys(names, "")
+    return [(number, empty | dict(zip(names, cells, strict=False))) for number, cells in rows[1:]]

@@ -173,8 +173,8 @@ def test_wrong_usage_is_said_in_plain_words(words, said):
 def test_wrong_lists_name_the_row(tmp_path):
     path = tmp_path / "list.csv"
     for text, said in (
-        ("name,label,body_length,total_length\nA,1/8,,\n", "row 1: Neither body length"),
-        ("name,label,body_length,total_length\nA,1/8,255,421\nB,,25,\n", "row 2: 25 mm is too short"),
+        ("name,label,body_length,total_length\nA,1/8,,\n", "row 2: Neither body length"),
+        ("name,label,body_length,total_length\nA,1/8,255,421\nB,,25,\n", "row 3: 25 mm is too short"),
         ("name,label\nA,1/8\n", "body_length, total_length is missing"),
         ("", "The list is empty"),
     ):

@@ -69,17 +69,20 @@ def test_what_was_seen_while_a_child_played_counts(chart, strained):
             assert alone.instrument is None
 
 
-def test_a_wrong_row_of_a_class_is_counted_from_one():
-    with pytest.raises(FitError, match="List row 2"):
+def test_a_wrong_row_of_a_class_is_counted_as_a_spreadsheet_does():
+    """So are the rows of a shelf that is taken over on the pages and over HTTP."""
+    with pytest.raises(FitError, match="List row 3"):
         read_class("name,arm\nP1,450\nP2,much\n")
-    with pytest.raises(FitError, match="List row 1"):
+    with pytest.raises(FitError, match="List row 2"):
         read_class("name,arm\nP1,9999\n")
+    with pytest.raises(FitError, match="List row 5"):
+        read_class('# autumn\nname,arm\n"P1",450\n\nP2,much\n')
 
 
 def test_every_wrong_row_is_named_at_once():
-    with pytest.raises(FitError, match=r"List row 1: .*Did you mean 43 cm.* List row 3: .* List row 4: .*twice"):
+    with pytest.raises(FitError, match=r"List row 2: .*Did you mean 43 cm.* List row 4: .* List row 5: .*twice"):
         read_class("name,arm\nP1,43\nP2,450\nP3,much\nP2,460\n")
-    with pytest.raises(FitError, match=r"List row 1: .* List row 2: "):
+    with pytest.raises(FitError, match=r"List row 2: .* List row 3: "):
         read_shelf("name,body_length,total_length\nA,much,421\nB,255,more\n")
 
 
