@@ -16,6 +16,7 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from pydantic import ValidationError
+from sqlalchemy import select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
@@ -295,8 +296,11 @@ def delete_page(request: Request, who: Family, records: FamilyRecords) -> HTMLRe
 @router.post("/delete/")
 def delete_everything(request: Request, who: Family, parts: TheHouse, form: FamilyFields) -> HTMLResponse:
     """Delete everything sent through this link, now; the link is closed with it."""
+    with parts.store.for_studio(who.studio_id) as records:
+        accepted = select(Upload.id).where(Upload.request_id == who.request_id, Upload.state == ACCEPTED)
+        taken_over = records.scalars(accepted).first() is not None
     erase_request(parts.store, parts.photos, who.studio_id, who.request_id)
-    return page(request, "family/deleted.html", closed_token=who.token)
+    return page(request, "family/deleted.html", closed_token=who.token, taken_over=taken_over)
 
 
 def open_request(records: Session, who: FamilyVisit) -> PhotoRequest:
