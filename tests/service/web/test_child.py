@@ -112,3 +112,13 @@ def test_the_shelf_is_in_order_of_its_numbers(place: Place) -> None:
         kept.name = "Shelf 3"
     words = shown(place, seeded, "/instruments")
     assert words.index("Shelf 3") < words.index("Shelf 12")
+
+
+def test_a_child_whose_photos_have_arrived_is_not_asked_for_photos(place: Place) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        for arm in records.query(ArmRecord):
+            records.delete(arm)
+    words = shown(place, seeded, f"/children/{seeded.child_id}")
+    assert words.count("Photos have arrived: look at what was measured.") == 2
+    assert "Ask the family for photos." not in words
