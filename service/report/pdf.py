@@ -25,6 +25,7 @@ from service.fit.sentences import Percent, Translate
 from service.report.letters import Piece, Writer
 from service.words.i18n import marked
 from service.words.lengths import LENGTHS, SHORT
+from service.words.names import instrument_name
 from service.words.readable import length_sentence
 from service.words.writing import unbroken, written_day, written_mm, written_number
 
@@ -148,7 +149,7 @@ def make_report(
         for_whom=nickname,
         by_whom=teacher,
         studio=studio,
-        instrument=_instrument(inputs["instrument"], translate),
+        instrument=_instrument(inputs["instrument"], nickname, translate),
         day=day,
         probabilities=tuple(outcome["probabilities"][name] for name in CLASSES),
         odds=translate(marked("Too small %(a)s, fits %(b)s, stretch %(c)s, too large %(d)s"))
@@ -182,9 +183,9 @@ def make_report(
     )
 
 
-def _instrument(kept: dict[str, Any], translate: Translate) -> str:
+def _instrument(kept: dict[str, Any], nickname: str, translate: Translate) -> str:
     """The name of the instrument that was judged, and the size it is sold as."""
-    name, label = str(kept["name"]), kept.get("label")
+    name, label = instrument_name(str(kept["name"]), nickname, translate), kept.get("label")
     return translate(marked("%(name)s, sold as %(label)s")) % {"name": name, "label": label} if label else name
 
 

@@ -55,6 +55,7 @@ from service.web.language import marked, page_language, translator
 from service.web.pages import fragment, go_to, page
 from service.web.teacher.deeds import did, go_done
 from service.web.teacher.requests import REASONS, ask
+from service.words.names import instrument_of
 
 router = APIRouter(prefix="/reviews")
 MOVABLE = {
@@ -636,7 +637,7 @@ def _name_to_begin_with(records: Session, child: Child | None, language: str) ->
     """What an instrument is called until somebody names it: after its child, or by its place on the shelf."""
     translate = translator(language)
     if child is not None:
-        return translate(marked("Instrument of %(nickname)s")) % {"nickname": child.nickname}
+        return instrument_of(child.nickname, translate)
     number = len(records.scalars(select(Instrument.id).where(Instrument.child_id.is_(None))).all()) + 1
     return translate(marked("Instrument %(number)s")) % {"number": number}
 

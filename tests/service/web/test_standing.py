@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import event
 
 from service.records.asking import photo_states
-from service.records.tables import ACCEPTED, MEASURED, RECEIVED, PhotoRequest, Upload, VerdictRecord
+from service.records.tables import ACCEPTED, MEASURED, RECEIVED, Child, PhotoRequest, Upload, VerdictRecord
 from service.web.family import pages
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
@@ -73,6 +73,21 @@ def test_the_family_sees_the_length_that_was_accepted(family: tuple[Place, Seede
     undone = place.client.get(result).text
     assert "446" in undone, "the picture was drawn anew"
     assert "The teacher looks at it" in undone
+
+
+def test_what_stays_with_the_teacher_is_said_when_all_else_is_deleted(family: tuple[Place, Seeded, str]) -> None:
+    place, seeded, link = family
+    set_state(place, seeded, seeded.arm_upload_id, ACCEPTED)
+    form = {"form_token": place.house.signer.form_token(seeded.family)}
+    gone = place.client.post(f"{link}/delete/", data=form).text
+    assert "Everything is deleted" in gone
+    assert "belong to the teacher" in gone
+
+
+def test_where_nothing_was_accepted_nothing_stays(family: tuple[Place, Seeded, str]) -> None:
+    place, seeded, link = family
+    form = {"form_token": place.house.signer.form_token(seeded.family)}
+    assert "belong to the teacher" not in place.client.post(f"{link}/delete/", data=form).text
 
 
 def test_what_the_teacher_wants_again_is_said_until_a_new_one_comes(family: tuple[Place, Seeded, str]) -> None:
@@ -149,3 +164,16 @@ def test_no_report_is_promised_or_shown_where_there_is_none(family: tuple[Place,
         assert "has sent you a report" not in shown
         assert "you will get a report" not in shown
     assert place.client.get(f"{link}/report").headers["location"] == link
+
+
+def test_the_report_calls_an_unnamed_instrument_in_its_own_language(family: tuple[Place, Seeded, str]) -> None:
+    place, seeded, _ = family
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        verdict = records.get_one(VerdictRecord, seeded.verdict_id)
+        child = records.get_one(Child, verdict.child_id).nickname
+        kept = verdict.inputs["instrument"] | {"name": f"Instrument of {child}", "label": None}
+        verdict.inputs = verdict.inputs | {"instrument": kept}
+        verdict.report_language = "de"
+    report = place.client.get(f"/r/{seeded.report}").text
+    assert f"Instrument von {child}" in report
+    assert f"Instrument of {child}" not in report
