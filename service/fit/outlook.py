@@ -16,7 +16,7 @@ from service.fit.verdict import Verdict
 
 
 def outlook(growth: Growth, measured_on: date, verdict: Verdict | None = None) -> list[Sentence]:
-    """When the present instrument is outgrown and when the next size begins to fit.
+    """When an instrument is outgrown, the present one or another, and when the next size begins to fit.
 
     Parameters
     ----------
@@ -24,7 +24,7 @@ def outlook(growth: Growth, measured_on: date, verdict: Verdict | None = None) -
     measured_on : date
         Day of the last measurement, from which `growth` counts.
     verdict : Verdict, optional
-        Of the present instrument: how long it will do is said only where it is to be played, and no date is given that
+        Of that instrument: how long it will do is said only where it is to be played, and no date is given that
         would stand against what there is to do now.
     """
     if growth.suspects:
@@ -37,16 +37,16 @@ def outlook(growth: Growth, measured_on: date, verdict: Verdict | None = None) -
             _told(
                 growth.outgrown,
                 measured_on,
-                say("The present instrument is already too small."),
-                say("The present instrument becomes too small around {likely} ({early} to {late})."),
-                say("The present instrument will not become too small within the next two years."),
+                say("This instrument is already too small."),
+                say("This instrument becomes too small around {likely} ({early} to {late})."),
+                say("This instrument will not become too small within the next two years."),
             )
         )
     if growth.next_fits is not None and growth.next_size is not None:
         if verdict is not None and verdict.mislabelled:
             lines.append(
                 say(
-                    "Sold as {label}, the present instrument measures like a {size}; the measures count here.",
+                    "Sold as {label}, this instrument measures like a {size}; the measures count here.",
                     label=verdict.instrument.label or "",
                     size=verdict.size,
                 )

@@ -23,7 +23,7 @@ def growth(outgrown: Crossing | None, next_fits: Crossing | None = None) -> Grow
 def test_months_are_counted_from_the_measurement() -> None:
     lines = outlook(growth(Crossing(4, 8, 12), Crossing(None, 10.5, None)), DAY)
     assert [each.text() for each in lines] == [
-        "The present instrument becomes too small around November 2031 (July 2031 to March 2032).",
+        "This instrument becomes too small around November 2031 (July 2031 to March 2032).",
         "The next larger size, 1/4 with a body of about 280 mm, begins to fit around January 2032 (March 2031 to "
         "later).",
     ]
@@ -38,7 +38,7 @@ def test_an_instrument_under_a_wrong_label_is_not_mixed_up_with_the_next_size(ch
     assert verdict.action in PLAYED
     lines = [each.text() for each in outlook(predict([DatedArm(6.0, arm)], None, chart, tenth), DAY, verdict)]
     assert lines[1:] == [
-        "Sold as 1/8, the present instrument measures like a 1/10; the measures count here.",
+        "Sold as 1/8, this instrument measures like a 1/10; the measures count here.",
         "The next larger size, 1/8 with a body of about 255 mm, fits already.",
     ]
 
