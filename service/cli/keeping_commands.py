@@ -95,8 +95,13 @@ def restore(file: Path, secret_from: Path | None, new_secret: bool) -> None:
     with store.nobody_serves(settings.data_folder):
         if given is not None and there is None:
             keep_secret(settings.secret_file, given)
-        mark = None if new_secret else secret_mark(load_or_make_secret(settings.secret_file))
-        kept = backup.restore(file, store, keeping_of(settings), settings.data_folder, mark)
+        try:
+            mark = None if new_secret else secret_mark(load_or_make_secret(settings.secret_file))
+            kept = backup.restore(file, store, keeping_of(settings), settings.data_folder, mark)
+        except Exception:
+            if there is None:  # nothing was restored: another try, with the right one, finds the folder as it was
+                settings.secret_file.unlink(missing_ok=True)
+            raise
         store.check_secret(secret_mark(load_or_make_secret(settings.secret_file)))
     store.close()
     click.echo(

@@ -158,6 +158,11 @@ def test_what_cannot_be_restored_is_said_and_leaves_nothing(former: tuple[House,
     said = command(tmp_path / "a", "restore", str(file), "--secret", str(other), status=2)
     assert "The secret is not the one that this backup was made with" in said
     secret = str(tmp_path / "former" / "secret")
+    assert not (tmp_path / "a" / "secret").exists()
+    assert "Restored" in command(tmp_path / "a", "restore", str(file), "--secret", secret), "another try finds it empty"
+    said = command(tmp_path / "a", "restore", str(file), "--secret", secret, status=2)
+    assert "There are records" in said
+    assert (tmp_path / "a" / "secret").exists(), "it is that of these records"
     whole = file.read_bytes()
     for name, content in (("half", whole[: len(whole) // 2]), ("noise", os.urandom(5000)), ("empty", b"")):
         broken = tmp_path / f"{name}.tar"
