@@ -333,16 +333,20 @@ def _print_rows(rows: Sequence[tuple[str, str, Any]], language: str) -> None:
 
     translate = translator(language)
     for name, size, found in rows:
-        line = say(
-            "{name} ({size}): {action}; {decision}; fits {fits}, too large {too_large}",
-            name=name,
-            size=size,
-            action=ACTION_NAMES[found.action],
-            decision=CLASS_NAMES[found.decision],
-            fits=Percent(found.probabilities.fits),
-            too_large=Percent(found.probabilities.too_large),
-        ).text(translate, language)
+        words: dict[str, Any] = {
+            "name": name,
+            "size": size,
+            "action": ACTION_NAMES[found.action],
+            "decision": CLASS_NAMES[found.decision],
+            "fits": Percent(found.probabilities.fits),
+            "too_large": Percent(found.probabilities.too_large),
+        }
+        line = say("{name} ({size}): {action}; {decision}; fits {fits}, too large {too_large}", **words)
         beside = getattr(found, "against_next", None)
         if beside is not None:
-            line += "; " + beside.sentence().text(translate, language)
-        click.echo(line)
+            line = say(
+                "{name} ({size}): {action}; {decision}; fits {fits}, too large {too_large}; {beside}",
+                **words,
+                beside=beside.sentence(),
+            )
+        click.echo(line.text(translate, language))

@@ -282,7 +282,7 @@ class WithLosses(Question):
 PRINT_HEIGHTS_MM = {paper: SheetLayout(paper, 1).print_height_mm for paper in Paper}
 """Length of a sheet's whole print."""
 _SHRUNK, _GROWN = 0.85, 1.1
-BAR_PLAUSIBLE_MM = (_SHRUNK * CHECK_BAR_MM, _GROWN * max(PRINT_HEIGHTS_MM.values()))
+BAR_PLAUSIBLE_MM = (round(_SHRUNK * CHECK_BAR_MM, 1), round(_GROWN * max(PRINT_HEIGHTS_MM.values()), 1))
 BETWEEN_BARS_MM = (_GROWN * CHECK_BAR_MM, _SHRUNK * min(PRINT_HEIGHTS_MM.values()))
 """Outside of the former, or within the latter, mm, the ruler was read wrongly: it lies along the bar or along the whole
 print, and "fit to page" changes a page by 3 to 6 %."""

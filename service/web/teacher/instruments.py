@@ -34,6 +34,8 @@ from service.web.house import PROGRAM_VERSION
 from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.deeds import did, go_done
+from service.words.i18n import LANGUAGES
+from service.words.writing import written_number
 
 router = APIRouter(prefix="/instruments")
 NO_NAME = marked("Please give the instrument a name or a shelf number.")
@@ -163,7 +165,7 @@ def _fill(request: Request, instrument: Instrument, form: FormData) -> str | Non
     try:
         for field, kind in (("body_length", "body"), ("total_length", "total")):
             text = getattr(filled, field)
-            if text != _as_typed(kept, field):
+            if text not in {_as_typed(kept, field, code) for code in LANGUAGES}:  # the page may have spoken another
                 typed[field] = length_json(parse_length(text, kind)) if text else None
         kept |= typed
         InstrumentLengths(kept_length(kept, "body_length"), kept_length(kept, "total_length"))
@@ -179,10 +181,13 @@ def _fill(request: Request, instrument: Instrument, form: FormData) -> str | Non
     return None
 
 
-def _as_typed(lengths: dict[str, Any], field: str) -> str:
-    """A kept length as a form shows it: with its expanded uncertainty."""
+def _as_typed(lengths: dict[str, Any], field: str, language: str) -> str:
+    """A kept length as a form shows it: with its expanded uncertainty, as the language writes numbers."""
     kept = lengths.get(field)
-    return f"{kept['value_mm']:.1f}±{(kept['high_mm'] - kept['low_mm']) / 2:.1f}" if kept else ""
+    if not kept:
+        return ""
+    value, half = kept["value_mm"], (kept["high_mm"] - kept["low_mm"]) / 2
+    return f"{written_number(value, language, 1)}±{written_number(half, language, 1)}"
 
 
 def _form_page(
@@ -194,8 +199,8 @@ def _form_page(
         filled = InstrumentForm(
             name=instrument.name,
             label=instrument.label or "",
-            body_length=_as_typed(instrument.lengths, "body_length"),
-            total_length=_as_typed(instrument.lengths, "total_length"),
+            body_length=_as_typed(instrument.lengths, "body_length", page_language(request)),
+            total_length=_as_typed(instrument.lengths, "total_length", page_language(request)),
             words=instrument.notes.get("words", ""),
         )
     else:

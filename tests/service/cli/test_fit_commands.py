@@ -213,3 +213,15 @@ def test_a_class_is_given_its_shelf(shelf, tmp_path):
     words = ("assign", "--shelf", str(shelf), "--class", str(children), "--chart", str(own), "--json")
     by_own = json.loads(run(*words).output)["loans"]
     assert [each["instrument"] for each in by_own] != [each["instrument"] for each in found["loans"]]
+
+
+def test_a_ranking_is_written_as_its_language_writes(tmp_path):
+    path = tmp_path / "shelf.csv"
+    path.write_text("name,label,body_length,total_length\nA,1/8,250,413\nB,1/4,280,463\n")
+    said = run("compare", "--arm-mm", "450", "--shelf", str(path), "--language", "fr").output
+    assert "%; " not in said
+    assert "\u202f; convient mieux que le suivant" in said
+
+
+def test_a_limit_is_a_number_that_people_write():
+    assert "x<=306.9]" in run("arm", "--help").output.replace("\n", "")

@@ -5,7 +5,17 @@ from __future__ import annotations
 import re
 from datetime import timedelta
 
-from service.records.tables import ACCEPTED, MEASURED, ArmRecord, Instrument, SignIn, SignsRecord, TapeRecord, Upload
+from service.records.tables import (
+    ACCEPTED,
+    MEASURED,
+    ArmRecord,
+    Instrument,
+    SignIn,
+    SignsRecord,
+    TapeRecord,
+    Teacher,
+    Upload,
+)
 from tests.service.conftest import Place
 from tests.service.seeding import NOW, Seeded, arm_result, seed
 
@@ -122,3 +132,22 @@ def test_a_child_whose_photos_have_arrived_is_not_asked_for_photos(place: Place)
     words = shown(place, seeded, f"/children/{seeded.child_id}")
     assert words.count("Photos have arrived: look at what was measured.") == 2
     assert "Ask the family for photos." not in words
+
+
+def test_a_length_in_a_form_is_written_as_its_reader_writes_and_stays_a_photos(place: Place) -> None:
+    seeded = seed(place.house)
+    place.client.cookies.set("scrollreach", seeded.session)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        instrument = records.query(Instrument).filter(Instrument.measured_by == "photo").first()
+        records.query(Teacher).update({"language": "de"})
+        address, kept = f"/instruments/{instrument.id}", instrument.lengths
+    typed = re.search(r'name="body_length"[^>]*value="([^"]*)"', place.client.get(address).text)
+    assert typed is not None
+    assert re.fullmatch(r"\d+(,\d)?±\d+(,\d)?", typed[1])
+    assert "," in typed[1]
+    form = {"form_token": place.house.signer.form_token(seeded.sign_in_id), "name": "Anew", "body_length": typed[1]}
+    form["total_length"] = re.search(r'name="total_length"[^>]*value="([^"]*)"', place.client.get(address).text)[1]
+    assert place.client.post(address, data=form).status_code == 303
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        instrument = records.query(Instrument).filter(Instrument.name == "Anew").one()
+        assert (instrument.measured_by, instrument.lengths) == ("photo", kept)
