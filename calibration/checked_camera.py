@@ -18,10 +18,22 @@ from calibration.blank_sheet import find_blank
 from calibration.camera import PosedCamera, Surface, solve_camera
 from calibration.card import scale_from_card
 from calibration.detection import find_sheets
+from calibration.homography import apply_homography
 from calibration.print_scale import PrintScale, combined_scale, scale_from_bar, scale_from_paper
-from calibration.problems import BAR_LENGTH, PRINT_SCALE, PRINT_SCALE_DISAGREES, PRINT_SCALE_UNSURE, Problem, Refused
+from calibration.problems import (
+    BAR_LENGTH,
+    BLANK_SHEET_UNLIKE,
+    PRINT_SCALE,
+    PRINT_SCALE_DISAGREES,
+    PRINT_SCALE_UNSURE,
+    Problem,
+    Refused,
+)
 from calibration.sheet import SheetLayout
 from calibration.sheet_in_photo import SheetInPhoto
+
+_WINDOW_MM = 2.2
+"""How near corners have to be to the printed window's to be those: half as far as a card's own are; our choice."""
 
 
 @dataclass(frozen=True)
@@ -80,13 +92,28 @@ def reference_camera(
     Raises
     ------
     Refused
-        As `checked_camera` or `find_blank`.
+        As `checked_camera` or `find_blank`; ``blank_sheet_unlike`` where what looks like a card is printed.
     """
     if reference is None:
         sheets = sorted(find_sheets(image), key=lambda sheet: sheet.layout.name != first)
         return checked_camera(image, sheets, focal35_mm, surface, bar_mm, film)
     found = find_blank(image, reference, focal35_mm, surface)
+    if reference is Blank.CARD and any(is_card_window(found.camera.sheets[0], sheet) for sheet in find_sheets(image)):
+        raise Refused(BLANK_SHEET_UNLIKE)
     return CheckedCamera(found.camera, found.scales, found.remarks)
+
+
+def is_card_window(card: SheetInPhoto, sheet: SheetInPhoto) -> bool:
+    """Whether what was taken for a card is the white within the frame that a sheet has printed for one.
+
+    It has nearly a card's proportions and is a tenth smaller; a card that lies in the frame covers it.
+    """
+    if not isinstance(sheet.layout, SheetLayout):
+        return False
+    corners_mm = apply_homography(np.linalg.inv(sheet.homography), card.corner_px)
+    window_mm = sheet.layout.card_window.corners_mm
+    away_mm = np.linalg.norm(corners_mm[:, None] - window_mm[None], axis=2).min(axis=1)
+    return bool(away_mm.max() < _WINDOW_MM)
 
 
 def checked_camera(

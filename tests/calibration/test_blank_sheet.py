@@ -11,8 +11,11 @@ from calibration import blank_sheet
 from calibration.blank import Blank
 from calibration.blank_sheet import BlankLayout, blank_quadrangles, find_blank
 from calibration.camera import PosedCamera, Surface
-from calibration.checked_camera import reference_camera
+from calibration.checked_camera import is_card_window, reference_camera
+from calibration.homography import apply_homography
 from calibration.problems import Refused
+from calibration.sheet import Paper, SheetLayout
+from calibration.sheet_in_photo import SheetInPhoto
 from tests.calibration.test_any_camera import truth
 
 SIZE = (1200, 900)
@@ -263,3 +266,15 @@ def test_the_six_largest_are_tried_largest_first() -> None:
     found = blank_quadrangles(photo)
     sides = np.sqrt([abs(cv2.contourArea(each.corner_px.astype(np.float32))) for each in found])
     assert sides == pytest.approx([110.0 - 5 * number for number in range(6)], abs=0.5)
+
+
+@pytest.mark.parametrize(("box", "printed"), [("card_window", True), ("card", False)])
+def test_the_window_of_a_printed_frame_is_no_card(box: str, printed: bool) -> None:
+    """A card that lies in the frame is one; the white within the frame is a tenth smaller than that."""
+    layout = SheetLayout(Paper.A4, 1)
+    way = np.array([[1.1, 0.1, 800.0], [0.05, -1.1, 600.0], [1e-5, 2e-5, 1.0]])
+    seen = {"noise_px": 0.1, "misfit_px": 0.1, "blur_px": 1.0}
+    sheet = SheetInPhoto(layout, np.arange(42), np.zeros((42, 2)), way, **seen)
+    corner_px = apply_homography(way, getattr(layout, box).corners_mm)[[2, 3, 0, 1]] + 0.4
+    card = SheetInPhoto(BlankLayout(Blank.CARD), np.arange(4), corner_px, way, **seen)
+    assert is_card_window(card, sheet) is printed

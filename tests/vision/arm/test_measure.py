@@ -230,3 +230,9 @@ def test_true_points_go_with_the_rest_of_the_arm(name):
         for names in combinations(places, count):
             placed = {each: places[each] for each in names}
             assert "points_apart" not in codes(solve_arm(seen, corrections=placed)), names
+
+
+@pytest.mark.parametrize("name", [WALL, FLOATING])
+def test_the_frame_that_a_sheet_has_printed_for_a_card_is_none(name):
+    """Taken for a card it made these arms 8 to 11 % too long, and sure of it."""
+    assert codes(measure_arm(photo(name), reference=Blank.CARD)) == {"blank_sheet_unlike"}
