@@ -146,9 +146,9 @@ def test_points_are_moved_in_several_photos_and_taken_back_where_they_were(
 
 def test_moves_that_contradict_one_another_are_not_accepted(browser: Browser, studios: dict[str, Studio]) -> None:
     for tab in opened(browser, studios["child"]):
-        drag(tab, "mid_palm", 70)
+        drag(tab, "mid_palm", 40)
         tab.get_by_role("radio", name="Photo 2").check()
-        drag(tab, "mid_palm@2", -70)
+        drag(tab, "mid_palm@2", -40)
         expect(tab.locator("[data-live]")).to_contain_text("contradict one another")
         expect(tab.get_by_role("button", name="Accept")).to_be_disabled()
         tab.get_by_role("button", name="Undo").click()
@@ -174,10 +174,12 @@ def test_on_a_phone_an_instrument_is_corrected_in_one_of_its_photos_and_accepted
         x, y = on_screen(tab, "body_bottom@3")
         touch = tab.context.new_cdp_session(tab)
         for kind, step in [("touchStart", 0), *(("touchMove", step) for step in range(1, 9))]:
-            touch.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [{"x": x - 3 * step, "y": y}]})
+            touch.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [{"x": x - 0.6 * step, "y": y}]})
         expect(tab.locator(".loupe:visible")).to_have_count(1)
         expect(tab.locator("[data-is-moved]:visible")).to_have_count(1)
-        assert on_screen(tab, "body_bottom@3") == pytest.approx((x - 24, y), abs=1.0), "nothing shifts under the finger"
+        assert on_screen(tab, "body_bottom@3") == pytest.approx((x - 4.8, y), abs=1.0), (
+            "nothing shifts under the finger"
+        )
         touch.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
         settle(tab)
         assert set(moved_px(studio)) == {"body_bottom@3"}
@@ -196,9 +198,9 @@ def test_on_a_phone_an_instrument_is_corrected_in_one_of_its_photos_and_accepted
     assert upload_id not in {key[0] for key in photos.sights._kept}
 
 
-@pytest.mark.parametrize(("what", "point"), [("film", "mid_palm"), ("filmed violin", "body_bottom")])
+@pytest.mark.parametrize(("what", "point", "right_px"), [("film", "mid_palm", 30), ("filmed violin", "body_bottom", 8)])
 def test_a_point_is_moved_in_the_frame_of_a_film_and_accepted(
-    browser: Browser, studios: dict[str, Studio], what: str, point: str
+    browser: Browser, studios: dict[str, Studio], what: str, point: str, right_px: float
 ) -> None:
     service, seeded, upload_id = studio = studios[what]
     photos = service.house.photos
@@ -207,7 +209,7 @@ def test_a_point_is_moved_in_the_frame_of_a_film_and_accepted(
         expect(tab.locator("main")).to_contain_text("This was measured in a film as a whole")
         expect(tab.get_by_role("radio")).to_have_count(0)
         assert shown(tab) == "photo.jpg"
-        drag(tab, point, 30)
+        drag(tab, point, right_px)
         assert set(moved_px(studio)) == {point}
         assert abs(value_mm(tab) - automatic) > 1.0
         # forgotten meanwhile: the film is looked at again
