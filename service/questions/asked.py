@@ -154,7 +154,7 @@ def _length_of(kind: str) -> GetPydanticSchema:
             check_plausible(value.value_mm, kind)
             return value
         if isinstance(value, int | float) and not isinstance(value, bool):  # as typed without a unit
-            value = format(value, ".10g")
+            value = str(value) if isinstance(value, int) else format(value, ".10g")  # 400 digits are no float
         given = handler(value)
         return parse_length(given, kind) if isinstance(given, str) else _measured(given, kind)
 
