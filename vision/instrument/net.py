@@ -139,8 +139,8 @@ class _Sight:
 
 
 @dataclass(frozen=True)
-class _First:
-    """A look at the whole photo: what it shows, the largest piece of an instrument in it and how many are as large."""
+class _Found:
+    """What one look found: all it shows, the largest piece (h, w) of an instrument in it, and how many are as large."""
 
     sight: _Sight
     piece: Mask
@@ -179,7 +179,7 @@ class InstrumentNet:
         if sight is not None and _agree(first, sight):
             if _is_sharp(sight):
                 return sight.map(size_px, 1)
-            first = _first_of(sight)  # where it lies is known, and how
+            first = _found_in(sight)  # where it lies is known, and how
         else:
             first = self._whole_photo(photo, size_px, FIRST_SIDE)
         if first.instruments == 0:
@@ -188,15 +188,15 @@ class InstrumentNet:
         sight = self._with_mirror(photo, self._alone(photo, first, SECOND_SIZE))
         return sight.map(size_px, first.instruments)
 
-    def _whole_photo(self, photo: SeveralCrops, size_px: tuple[int, int], side: int) -> _First:
+    def _whole_photo(self, photo: SeveralCrops, size_px: tuple[int, int], side: int) -> _Found:
         """Look at the whole photo, shrunk into a square of that side."""
         scale = max(size_px) / side
         # no more beside the photo than the network needs
         width, height = (int(_STRIDE * np.ceil(each / scale / _STRIDE)) for each in size_px)
         view = upright_crop((np.array(size_px) - 1) / 2, np.array([0.0, -1.0]), scale, (width, height))
-        return _first_of(self._look(photo, view, (width, height)))
+        return _found_in(self._look(photo, view, (width, height)))
 
-    def _alone(self, photo: SeveralCrops, first: _First, size: tuple[int, int]) -> _Sight:
+    def _alone(self, photo: SeveralCrops, first: _Found, size: tuple[int, int]) -> _Sight:
         """Look at the largest instrument alone, upright."""
         centre, up, length = _lie(first.piece, first.sight.points, size[1] / size[0])
         seen = first.sight.to_photo
@@ -241,9 +241,9 @@ class InstrumentNet:
         return _Sight(full, read_points(maps[0], len(POINTS)), to_photo)
 
 
-def _first_of(sight: _Sight) -> _First:
-    """A look, and the largest piece of an instrument in it."""
-    return _First(sight, *_main_piece(sight.masks[MASKS.index("whole")]))
+def _found_in(sight: _Sight) -> _Found:
+    """The largest piece of an instrument in a look."""
+    return _Found(sight, *_main_piece(sight.masks[MASKS.index("whole")]))
 
 
 def _is_sharp(sight: _Sight) -> bool:
@@ -256,7 +256,7 @@ def _is_sharp(sight: _Sight) -> bool:
     return True
 
 
-def _agree(first: _First, second: _Sight) -> bool:
+def _agree(first: _Found, second: _Sight) -> bool:
     """Whether a second look sees the instrument's ends, and has the body where the first one had it."""
     if second.points[[POINTS.index(name) for name in _ENDS], 3].min() < _ENDS_SEEN:
         return False

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.instrument.net import InstrumentMap, InstrumentNet
+from vision.instrument.net import QUICK_SIZE, InstrumentMap, InstrumentNet
 from vision.person.neck import from_shoulders
 from vision.person.neck_net import NeckNet
 from vision.person.pose import find_people
@@ -75,7 +75,7 @@ def show(name: str, rows: list[list[float]]) -> None:
 
 def instrument(folder: Path) -> None:
     """Masks and points on whole scenes; those with a cut instrument are left out."""
-    net, rows = InstrumentNet(), []
+    net, rows, quick = InstrumentNet(), [], 0
     errors: dict[str, list[tuple[float, float]]] = {}
     for place, truth, rgb in scenes(folder):
         if truth["quality"] == "instrument_cut":
@@ -83,11 +83,13 @@ def instrument(folder: Path) -> None:
         points = {k: np.array(v) for k, v in truth["points_px"].items()}
         seen = net(rgb)
         rows.append(row(seen, *true_masks(place, truth), points))
+        quick += seen.crop.shape[:0:-1] == QUICK_SIZE
         length = float(np.linalg.norm(points["body_top_center"] - points["body_bottom_center"]))
         for name, p in seen.keypoints.items():
             error = float(np.hypot(p.x - points[name][0], p.y - points[name][1]))
             errors.setdefault(name, []).append((100 * error / length, 100 * p.sigma_px / length))
     show(folder.name, rows)
+    print(f"  two small looks were enough in {quick} of {len(rows)}")
     for name, pairs in errors.items():
         e, s = np.array(pairs).T
         ratio = float(np.sqrt(np.mean((e / s) ** 2) / 2))
