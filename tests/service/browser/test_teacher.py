@@ -102,7 +102,8 @@ def test_a_link_is_made_copied_mailed_and_scanned(tab: Page, studio: tuple[Servi
     assert tab.evaluate("navigator.clipboard.readText()") == link
     tab.evaluate("() => { Clipboard.prototype.writeText = () => Promise.reject(new Error()); }")
     tab.get_by_role("button", name="Copy the link").click()
-    assert tab.evaluate("getSelection().toString()") == link, "where the browser does not let it"
+    said = tab.wait_for_function("link => getSelection().toString() === link", arg=link)
+    assert said, "where the browser does not let it"
     mail = urlsplit(tab.get_by_role("link", name="Write an e-mail").get_attribute("href") or "")
     assert mail.scheme == "mailto"
     body = parse_qs(mail.query)["body"][0]
