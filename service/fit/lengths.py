@@ -12,6 +12,7 @@ cancels as far as it does in truth (JCGM 100:2008, 5.2.2 and F.1.2.3).
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable
 from math import sqrt
 
@@ -19,8 +20,15 @@ from calibration.quantity import COVERAGE_FACTOR, Contribution, Length
 from service.fit.errors import LengthError
 from service.fit.sentences import Percent, Sentence, say
 
-MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "in": 25.4, "inch": 25.4, "inches": 25.4, '"': 25.4, "″": 25.4}
+MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "in": 25.4}
 """The inch is 25.4 mm exactly (international yard and pound agreement, 1959)."""
+
+WRITTEN_OUT = {
+    "mm": ("milim", "milli", "ミリ", "毫米", "مم"),
+    "cm": ("centi", "centí", "centy", "zenti", "センチ", "厘米", "公分", "سم"),
+    "in": ("inch", "zoll", "pouce", "pulgada", "pollic", "duim", "cal", "インチ", "英寸", "بوصة"),
+}
+"""How a unit begins that is written out in a language of the pages."""
 
 TAPE_ARM_U_MM = 7.0
 """Standard uncertainty of one careful arm reading with a tape by a layman, mm.  No figure is published for this line;
@@ -50,15 +58,15 @@ STATED = say("as stated")
 BARE = say("reading without a stated uncertainty")
 """Causes named in the budget of a typed length."""
 
-_NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|\d+(?:[.,]\d+)?)"
+_NUMBER = r"(?:\d+(?:\s+|\s*-\s*)\d+/\d+|\d+/\d+|\d+(?:[.,]\d+)?)"
+_UNIT = r'(?:"|[^\W\d_]*)'
 _FORM = re.compile(
-    rf"^\s*(?P<value>{_NUMBER})\s*(?P<unit1>[a-z\"″]*)\s*"
-    rf"(?:(?:±|\+\s*/?\s*-)\s*(?P<spread>{_NUMBER})\s*(?P<unit2>[a-z\"″]*)\s*)?$",
-    re.IGNORECASE,
+    rf"^\s*(?P<value>{_NUMBER})\s*(?P<unit1>{_UNIT})\.?\s*"
+    rf"(?:(?:±|\+\s*/?\s*-)\s*(?P<spread>{_NUMBER})\s*(?P<unit2>{_UNIT})\.?\s*)?$"
 )
 
 
-_SEGMENTS = re.compile(rf"^\s*{_NUMBER}\s*[a-z]*(?:\s*\+\s*{_NUMBER}\s*[a-z]*){{3}}\s*$", re.IGNORECASE)
+_SEGMENTS = re.compile(rf"^\s*{_NUMBER}\s*{_UNIT}(?:\s*\+\s*{_NUMBER}\s*{_UNIT}){{3}}\s*$")
 """Four readings along a bent arm, ``105+200+160+55``."""
 
 
@@ -71,8 +79,8 @@ def parse_length(
     ----------
     text : str
         ``V``, ``V±U``, ``V+-U`` or ``V+/-U``, each number with an optional unit (mm, cm, in); U is the expanded
-        (95 %) uncertainty.  Numbers may have a decimal comma or be like ``18 1/2``.  An arm that cannot be raised is
-        four numbers, ``105+200+160+55``: see `along_bent_arm`.
+        (95 %) uncertainty.  Numbers may have a decimal comma or be like ``18 1/2`` or ``18½``.  An arm that cannot be
+        raised is four numbers, ``105+200+160+55``: see `along_bent_arm`.
     kind : {'arm', 'body', 'total', 'string', 'tape'}
         What is measured; sets the plausible range and the uncertainty of a bare number.
     default_u_mm : float, optional
@@ -97,23 +105,20 @@ def parse_length(
     >>> round(length.value_mm, 1), round(length.standard_uncertainty_mm, 2)
     (462.0, 5.1)
     """
-    if kind == "arm" and _SEGMENTS.match(text):
-        parts = (parse_length(each, "segment", SEGMENT_U_MM, source, unit) for each in text.split("+"))
+    plain = _plain(text)
+    if kind == "arm" and _SEGMENTS.match(plain):
+        parts = (parse_length(each, "segment", SEGMENT_U_MM, source, unit) for each in plain.split("+"))
         return along_bent_arm(*parts)
-    match = _FORM.match(text)
+    match = _FORM.match(plain)
     if match is None:
         raise LengthError(say("“{text}” is not a length. Write it like 462, 462±10, 46.2 cm or 18 1/2 in.", text=text))
-    unit_value = (match["unit1"] or match["unit2"] or unit).lower()
-    unit_spread = (match["unit2"] or match["unit1"] or unit).lower()
-    for name in (unit_value, unit_spread):
-        if name not in MM_PER_UNIT:
-            raise LengthError(say("“{unit}” is not a unit we know. Use mm, cm or in.", unit=name))
-    value_mm = _number(match["value"]) * MM_PER_UNIT[unit_value]
+    value_mm = _number(match["value"]) * _mm_of(match["unit1"] or match["unit2"] or unit)
+    spread_unit_mm = _mm_of(match["unit2"] or match["unit1"] or unit)
     check_plausible(value_mm, kind)
     if match["spread"] is None:
         stated = default_u_mm if default_u_mm is not None else _bare_u_mm(kind)
         return Length.stated(value_mm, stated, source or BARE.template)
-    expanded_mm = _number(match["spread"]) * MM_PER_UNIT[unit_spread]
+    expanded_mm = _number(match["spread"]) * spread_unit_mm
     if expanded_mm > WIDEST_SHARE * value_mm:
         raise LengthError(
             say(
@@ -123,6 +128,42 @@ def parse_length(
             )
         )
     return Length.stated(value_mm, expanded_mm / COVERAGE_FACTOR, source or STATED.template)
+
+
+def _plain(text: str) -> str:
+    """The text in signs of one kind: phones write ½ for 1/2 and ” for ", other scripts digits of their own.
+
+    Examples
+    --------
+    >>> _plain("18½”"), _plain("４６．５㎝")
+    ('18 1/2"', '46.5cm')
+    """
+    parted = "".join(f" {sign}" if unicodedata.decomposition(sign).startswith("<fraction>") else sign for sign in text)
+    plain = unicodedata.normalize("NFKC", parted).replace("\N{FRACTION SLASH}", "/").replace("٫", ".")
+    return re.sub("[“”″]|['’′]{2}", '"', plain).strip().lower()
+
+
+def _mm_of(unit: str) -> float:
+    code = "in" if unit == '"' else unit
+    code = next((each for each, begins in WRITTEN_OUT.items() if unit.startswith(begins)), code)
+    if code not in MM_PER_UNIT:
+        raise LengthError(say("“{unit}” is not a unit we know. Use mm, cm or in.", unit=unit))
+    return MM_PER_UNIT[code]
+
+
+def written_mm(text: str, unit: str) -> float | None:
+    """A bare number in mm, whatever it says: ``16 7/8``, ``46,5`` or ``46.5 cm``; None where it is none.
+
+    Parameters
+    ----------
+    text : str
+    unit : str
+        Of a number without one.
+    """
+    match = _FORM.match(_plain(text))
+    if match is None or match["spread"] is not None:
+        return None
+    return _number(match["value"]) * _mm_of(match["unit1"] or unit)
 
 
 def check_plausible(value_mm: float, kind: str) -> None:
@@ -256,7 +297,7 @@ def _bare_u_mm(kind: str) -> float:
 
 def _number(text: str) -> float:
     total = 0.0
-    for part in text.replace(",", ".").split():
+    for part in text.replace(",", ".").replace("-", " ").split():
         above, _, below = part.partition("/")
         if below and float(below) == 0:
             raise LengthError(say("“{text}” is not a number.", text=text))

@@ -24,6 +24,13 @@ from service.fit.lengths import BARE, STATED, linear, parse_length, widened
         ("18 1/2 in", 469.9, 7.0),
         ('23"', 584.2, 7.0),
         ("462", 462, 7.0),
+        ("18½”", 469.9, 7.0),
+        ("18 ½ Zoll", 469.9, 7.0),
+        ("18-1/2''", 469.9, 7.0),
+        ("46,2 Zentimeter", 462, 7.0),
+        ("46,2 centimètres ± 9,8 mm.", 462, 5.0),
+        ("４６．２㎝", 462, 7.0),
+        ("٤٦٫٢ سم", 462, 7.0),
     ],
 )
 def test_lengths_are_read_with_their_expanded_uncertainty(text, value_mm, u_mm):
