@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
@@ -29,9 +30,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from service.fit.errors import ChartError
-from service.fit.lengths import MM_PER_UNIT, PLAUSIBLE_MM
-from service.fit.rows import read_rows, refuse_rows
+from service.fit.errors import ChartError, LengthError
+from service.fit.lengths import MM_PER_UNIT, PLAUSIBLE_MM, written_mm
+from service.fit.rows import numbered_rows, refuse_rows
 from service.fit.sentences import Sentence, say
 
 Array = NDArray[np.float64]
@@ -43,6 +44,8 @@ children of 3 to 13 grow 25 mm a year (regression on the individuals of Snyder 1
 COMMON_PRACTICE = say("common practice")
 """Name of the default chart."""
 
+ARM, ARM_COLUMNS = "arm", ("arm_from", "arm_to")
+"""One column for the arm, in place of two."""
 COLUMNS = ("size", "arm_from", "arm_to", "body_length", "total_length")
 IN_UNITS = {"mm": say("in millimetres"), "cm": say("in centimetres"), "in": say("in inches")}
 """How numbers are said to be written, by the unit's code."""
@@ -213,10 +216,13 @@ class Chart:
 def read_chart(text: str, name: str = "own chart", unit: str = "mm", stretch_mm: float = STRETCH_MM) -> Chart:
     """Read a chart from CSV text.
 
-    The first line names the columns: size, arm_from, arm_to, body_length, total_length.  A column name may end in
-    ``_mm``, ``_cm`` or ``_in``; otherwise `unit` holds.  Separator: comma, semicolon or tab; with the latter two a
-    decimal comma is understood.  Lines that begin with # are notes.  ``arm_to`` may be empty: then it is the next
-    size's ``arm_from``, and open for the largest.  The order of the rows does not matter.
+    The first line names the columns: size, arm_from, arm_to, body_length, total_length.  They may be written as the
+    pages write them (``Arm from``, ``Body``), and with a unit (``body_length_cm``, ``Body (cm)``); otherwise `unit`
+    holds.  In place of the two for the arm there may be one, ``arm``, with ``430-470`` or ``600+``.  Other columns are
+    left aside.  Separator: comma, semicolon or tab; with the latter two a decimal comma is understood.  Lines that
+    begin with # are notes.  ``arm_to`` may be empty: then it is the next size's ``arm_from``, and open for the
+    largest.  The order of the rows does not matter; where one is wrong it is
+    named by its line, as an editor or a spreadsheet counts them.
 
     Raises
     ------
@@ -224,20 +230,21 @@ def read_chart(text: str, name: str = "own chart", unit: str = "mm", stretch_mm:
         With every row that cannot be read, or the first that does not go with the others, and the reason.
     """
     note = "\n".join(line.lstrip("# ").rstrip() for line in text.splitlines() if line.startswith("#"))
-    rows = read_rows(text)
+    rows = numbered_rows(text)
     if not rows:
         raise ChartError(say("The chart is empty."))
-    names, units = _header([cell.lower() for cell in rows[0]], unit)
+    names, units = _header(rows[0][1], unit)
+    lines = {number: _as_wide(line, len(names)) for number, line in rows[1:] if any(line)}
     refuse_rows(
         {
             number: [_row_fault(number, "", say("it has {n} entries instead of {m}", n=len(line), m=len(names)))]
-            for number, line in enumerate(rows[1:], start=1)
+            for number, line in lines.items()
             if len(line) != len(names)
         },
         ChartError,
     )
-    entries = [dict(zip(names, line, strict=True)) for line in rows[1:]]
-    return chart_from_entries(entries, name, units, stretch_mm, note)
+    entries = [_with_arms_apart(dict(zip(names, line, strict=True))) for line in lines.values()]
+    return chart_from_entries(entries, name, units, stretch_mm, note, [*lines])
 
 
 def chart_from_entries(
@@ -246,6 +253,7 @@ def chart_from_entries(
     unit: str | Mapping[str, str] = "mm",
     stretch_mm: float = STRETCH_MM,
     note: str = "",
+    numbers: Sequence[int] | None = None,
 ) -> Chart:
     """Build a chart from rows as a form or JSON gives them: mappings with the keys of `COLUMNS`.
 
@@ -261,6 +269,8 @@ def chart_from_entries(
         See `Chart`.
     note : str
         Where the numbers come from.
+    numbers : sequence of int, optional
+        What each row is called where it is wrong; by default its place, from 1.
 
     Raises
     ------
@@ -275,7 +285,7 @@ def chart_from_entries(
             raise ChartError(say("“{unit}” is not a unit we know. Use mm, cm or in.", unit=each))
     rows: list[dict[str, Any]] = []
     wrong: dict[int, list[Sentence]] = {}
-    for number, given in enumerate(entries, start=1):
+    for number, given in zip(numbers or range(1, len(entries) + 1), entries, strict=True):
         entry = {key.removesuffix("_mm"): value for key, value in given.items()}
         size = str(entry.get("size") or "").strip()
         faults = wrong.setdefault(number, [] if size else [_row_fault(number, "", say("it names no size"))])
@@ -295,6 +305,8 @@ def chart_from_entries(
         arm_to = row["arm_to"]
         if arm_to is None:
             arm_to = following["arm_from"] if following is not None else float("inf")
+            if following is not None and arm_to <= row["arm_from"]:  # nobody wrote a longest arm that could be wrong
+                raise _not_longer(following["number"], following["size"], say("shortest arm"), row["size"])
         built.append(ChartRow(row["size"], row["arm_from"], arm_to, row["body_length"], row["total_length"]))
     _check_unit(built)
     _validate(built, [row["number"] for row in rows])
@@ -366,16 +378,33 @@ def _proportional(x: Array, knots: Array, values: Array) -> Array:
     return np.asarray(np.where(x > knots[-1], values[-1] * x / knots[-1], inside))
 
 
-def _header(names: list[str], unit: str) -> tuple[list[str], dict[str, str]]:
+HEADS = {"arm_length": "arm", "body": "body_length", "total": "total_length", "overall_length": "total_length"}
+"""Further names of columns, as people and our own pages write them."""
+_HEAD = re.compile(r"^(?P<stem>.*?)[\s_,]*[(\[_\s](?P<unit>mm|cm|in)[)\]]?$")
+_BAND = re.compile(r"^(?P<arm_from>\S.*?)(?:\s*[-\u2010-\u2015]|\s[^\W\d]+\s)\s*(?P<arm_to>\d.*)$")
+"""``430-470``, ``17 to 18 1/2 in``, ``43 bis 47``."""
+_OPEN = re.compile(r"^(?P<arm_from>\d.*?)\s*\+$")
+
+
+_DATE = re.compile(r"^(\d{1,2}[-.\s]+[^\W\d]{3,}\.?|[^\W\d]{3}[-.\s]+\d{2}|\d{1,4}([-./])\d{1,2}\2\d{2,4})$")
+"""What becomes of 1/8 in a spreadsheet: ``01. Aug``, ``8-Jan``, ``Jan-08``, ``2026-01-08``."""
+
+
+def _header(heads: Sequence[str], unit: str) -> tuple[list[str], dict[str, str]]:
+    """Names of the columns, and the unit of each."""
     units: dict[str, str] = {}
     plain = []
-    for name in names:
-        stem, _, suffix = name.rpartition("_")
-        known = suffix in ("mm", "cm", "in")
-        column = stem if known else name
-        units[column] = suffix if known else unit
+    for head in heads:
+        text = head.strip().lower()
+        found = _HEAD.match(text)
+        stem = re.sub(r"[\s-]+", "_", found["stem"] if found else text).strip("_")
+        column = HEADS.get(stem, stem)
+        units[column] = found["unit"] if found else unit
         plain.append(column)
-    missing = [column for column in COLUMNS if column not in plain]
+    if ARM in plain:
+        units |= dict.fromkeys(ARM_COLUMNS, units[ARM])
+    there = {*plain, *(ARM_COLUMNS if ARM in plain else ())}
+    missing = [column for column in COLUMNS if column not in there]
     if missing:
         raise ChartError(
             say(
@@ -385,6 +414,20 @@ def _header(names: list[str], unit: str) -> tuple[list[str], dict[str, str]]:
             )
         )
     return plain, units
+
+
+def _as_wide(line: list[str], cells: int) -> list[str]:
+    """A line without the empty cells that a spreadsheet appends beyond the columns."""
+    return line if any(line[cells:]) else line[:cells]
+
+
+def _with_arms_apart(entry: dict[str, str]) -> dict[str, str]:
+    """An entry with the arm's two columns, where it has one for both: ``430-470``, or ``600+`` for the largest."""
+    if ARM not in entry:
+        return entry
+    found = _BAND.match(entry[ARM]) or _OPEN.match(entry[ARM])
+    apart = found.groupdict("") if found else {"arm_from": entry[ARM], "arm_to": ""}
+    return {"arm_to": ""} | entry | apart
 
 
 def _cell(value: str | float | None, column: str, unit: str) -> float | None:
@@ -400,12 +443,18 @@ def _cell(value: str | float | None, column: str, unit: str) -> float | None:
             return None
         raise ChartError(say("{column} is empty", column=column))
     try:
-        mm = float(str(value).replace(",", ".")) * MM_PER_UNIT[unit]
-    except ValueError:
+        mm = float(value) * MM_PER_UNIT[unit] if isinstance(value, float | int) else _typed_mm(value, unit)
+    except (ValueError, LengthError):
         raise ChartError(say("“{value}” is not a number", value=str(value))) from None
     if not isfinite(mm) or mm <= 0:
         raise ChartError(say("{column} must be more than zero", column=column))
     return round(mm, 3)
+
+
+def _typed_mm(text: str, unit: str) -> float:
+    """A number as people write it, mm: also ``nan`` and ``-1``, which are refused as what they are."""
+    found = written_mm(text, unit)
+    return float(text.replace(",", ".")) * MM_PER_UNIT[unit] if found is None else found
 
 
 def _validate(rows: Sequence[ChartRow], numbers: Sequence[int]) -> None:
@@ -416,6 +465,10 @@ def _validate(rows: Sequence[ChartRow], numbers: Sequence[int]) -> None:
     for number, row in zip(numbers, rows, strict=True):
         if row.size.isdigit():
             raise _row_error(number, row.size, say("a number alone is no size; write it like 1/8 or 4/4"))
+        if _DATE.match(row.size):
+            raise _row_error(
+                number, row.size, say("a spreadsheet made a date of this size; write it like 1/8, as text")
+            )
         if plain_size(row.size) in seen:
             raise _row_error(number, row.size, say("this size is there twice"))
         seen.add(plain_size(row.size))
@@ -433,11 +486,7 @@ def _validate(rows: Sequence[ChartRow], numbers: Sequence[int]) -> None:
             ("total_length_mm", say("total length")),
         ):
             if not getattr(small, attribute) < getattr(large, attribute):
-                raise _row_error(
-                    number,
-                    large.size,
-                    say("its {what} is not longer than that of {smaller}", what=words, smaller=small.size),
-                )
+                raise _not_longer(number, large.size, words, small.size)
         if small.arm_to_mm < large.arm_from_mm:
             raise _row_error(
                 number,
@@ -449,6 +498,10 @@ def _validate(rows: Sequence[ChartRow], numbers: Sequence[int]) -> None:
                     smaller=small.size,
                 ),
             )
+
+
+def _not_longer(number: int, size: str, what: Sentence, smaller: str) -> ChartError:
+    return _row_error(number, size, say("its {what} is not longer than that of {smaller}", what=what, smaller=smaller))
 
 
 def _row_error(number: int, size: str, reason: Sentence) -> ChartError:

@@ -12,11 +12,6 @@ MOST_NAMED = 10
 """Wrong rows that are named at once; our choice: whoever has more looks at the whole table."""
 
 
-def read_rows(text: str) -> list[list[str]]:
-    """The rows of `numbered_rows` without their numbers."""
-    return [cells for _, cells in numbered_rows(text)]
-
-
 def numbered_rows(text: str) -> list[tuple[int, list[str]]]:
     """Split CSV text into rows of cells without the space around them, each with its line's number, from 1.
 

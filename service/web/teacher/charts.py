@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import count, takewhile
+
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
@@ -21,8 +23,6 @@ from service.web.plots import PlotWords, chart_plot
 from service.web.teacher.deeds import did, go_done
 
 router = APIRouter(prefix="/charts")
-MOST_ROWS = 14
-"""Rows of the editor; our choice, more sizes than any trade sells."""
 SPARE_ROWS = 2
 """Empty rows offered below the filled ones."""
 UNITS = ("mm", "cm", "in")
@@ -143,11 +143,16 @@ def _rows_of(chart: Chart) -> list[dict[str, str]]:
     ]
 
 
-def _typed_rows(form: FormData) -> list[dict[str, str]]:
-    rows = [
-        {column: text_field(form, f"{column}-{n}", LONGEST_CHART_CELL) for column in COLUMNS} for n in range(MOST_ROWS)
-    ]
-    return [row for row in rows if any(row.values())]
+def _typed_rows(form: FormData) -> dict[int, dict[str, str]]:
+    """The rows that are not empty, by their numbers in the table, from 1."""
+    sent = takewhile(lambda n: any(f"{column}-{n}" in form for column in COLUMNS), count())
+    rows = {n + 1: {column: text_field(form, f"{column}-{n}", LONGEST_CHART_CELL) for column in COLUMNS} for n in sent}
+    return {number: row for number, row in rows.items() if any(row.values())}
+
+
+def _with_gaps(rows: dict[int, dict[str, str]]) -> list[dict[str, str]]:
+    """The table with its empty rows in between, so that a row keeps the number by which it is refused."""
+    return [rows.get(number, dict.fromkeys(COLUMNS, "")) for number in range(1, max(rows, default=0) + 1)]
 
 
 def _chart_of(
@@ -171,7 +176,8 @@ def _chart_of(
     try:
         if typed.csv:
             return read_chart(typed.csv, name, unit, stretch_mm), None
-        return chart_from_entries(_typed_rows(form), name, unit, stretch_mm), None
+        rows = _typed_rows(form)
+        return chart_from_entries([*rows.values()], name, unit, stretch_mm, numbers=[*rows]), None
     except FitError as error:
         return None, error.sentence.text(translate, language)
 
@@ -179,10 +185,11 @@ def _chart_of(
 def _editor_again(
     request: Request, kept: StudioChart | None, form: FormData, chart: Chart | None, fault: str | None
 ) -> HTMLResponse:
-    rows = _rows_of(chart) if chart is not None else _typed_rows(form)
+    rows = _rows_of(chart) if chart is not None else _with_gaps(_typed_rows(form))
     typed = ChartForm.read(form)
     unit = "mm" if chart is not None else typed.unit or "mm"
-    return _editor(request, kept, typed.name, rows, unit, typed.stretch, chart, fault)
+    pasted = typed.csv if chart is None else ""
+    return _editor(request, kept, typed.name, rows, unit, typed.stretch, chart, fault, pasted)
 
 
 def _editor(
@@ -194,19 +201,20 @@ def _editor(
     stretch: str,
     chart: Chart | None,
     fault: str | None = None,
+    pasted: str = "",
 ) -> HTMLResponse:
-    spare = max(0, min(MOST_ROWS - len(rows), SPARE_ROWS))
     return page(
         request,
         "teacher/chart_form.html",
         422 if fault else 200,
         kept=kept,
         name=name,
-        rows=rows + [dict.fromkeys(COLUMNS, "")] * spare,
+        rows=rows + [dict.fromkeys(COLUMNS, "")] * SPARE_ROWS,
         columns=COLUMNS,
         unit=unit,
         units=UNITS,
         stretch=stretch,
+        pasted=pasted,
         chart=chart,
         fault=fault,
         plot=_plot(request, chart),

@@ -87,21 +87,21 @@ def test_what_is_written_is_read_again():
     ("rows", "words"),
     [
         ("1/8,430,470,255,421\n", "at least two sizes"),
-        ("1/8,430,470,255,421\n1/4,480,,280,463\n", r"row 2 \(1/4\).*between 470 and 480 mm belong to no size"),
-        ("1/8,430,470,255,421\n1/4,420,500,280,463\n", r"row 2 \(1/4\).*shortest arm is not longer than that of 1/8"),
-        ("1/8,430,520,255,421\n1/4,470,500,280,463\n", r"row 2 \(1/4\).*longest arm"),
+        ("1/8,430,470,255,421\n1/4,480,,280,463\n", r"row 3 \(1/4\).*between 470 and 480 mm belong to no size"),
+        ("1/8,430,470,255,421\n1/4,420,500,280,463\n", r"row 3 \(1/4\).*shortest arm is not longer than that of 1/8"),
+        ("1/8,430,520,255,421\n1/4,470,500,280,463\n", r"row 3 \(1/4\).*longest arm"),
         ("1/8,430,470,255,421\n1/8,470,,280,463\n", "twice"),
         ("1/8,430,470,255,421\n1/4,470,,280,420\n", "total length is not longer than that of 1/8"),
-        ("1/8,430,470,255,250\n1/4,470,,280,463\n", r"row 1 \(1/8\).*not longer than its body"),
+        ("1/8,430,470,255,250\n1/4,470,,280,463\n", r"row 2 \(1/8\).*not longer than its body"),
         ("1/8,430,430,255,421\n1/4,470,,280,463\n", "longest arm is not longer than its shortest"),
         ("1/8,long,470,255,421\n1/4,470,,280,463\n", "“long” is not a number"),
-        ("1/8,,470,255,421\n1/4,470,,280,463\n", r"row 1 \(1/8\): arm_from is empty"),
-        ("1/8,430,470,255\n1/4,470,,280,463\n", "row 1: it has 4 entries instead of 5"),
-        (",430,470,255,421\n1/4,470,,280,463\n", "row 1: it names no size"),
+        ("1/8,,470,255,421\n1/4,470,,280,463\n", r"row 2 \(1/8\): arm_from is empty"),
+        ("1/8,430,470,255\n1/4,470,,280,463\n", "row 2: it has 4 entries instead of 5"),
+        (",430,470,255,421\n1/4,470,,280,463\n", "row 2: it names no size"),
         ("1/8,-430,470,255,421\n1/4,470,,280,463\n", "more than zero"),
         ("1/8,nan,470,255,421\n1/4,470,,280,463\n", "more than zero"),
         ("", "The chart is empty"),
-        ("1/4,420,500,280,463\n1/8,430,470,255,421\n", r"row 1 \(1/4\).*shortest arm is not longer than that of 1/8"),
+        ("1/4,420,500,280,463\n1/8,430,470,255,421\n", r"row 2 \(1/4\).*shortest arm is not longer than that of 1/8"),
     ],
 )
 def test_a_chart_that_leaves_a_verdict_undefined_is_refused_with_row_and_reason(rows, words):
@@ -116,6 +116,28 @@ def test_no_chart_is_made_of_rows_that_leave_a_verdict_undefined():
         Chart("turned round", tuple(reversed(rows)))
     with pytest.raises(ChartError, match="at least two sizes"):
         Chart("one", rows[:1])
+
+
+AS_WRITTEN = (
+    "Size;Arm from (cm);Arm to (cm);Body (cm);Total (cm)\n1/8;43;47;25,5;42,1\n1/4;47;;28;46,3\n;;;;\n",
+    "Size\tArm length [cm]\tAge\tBody length\tTotal length\n⅛\t43 – 47\t5-6\t255\t421\n¼\t47+\t7\t280\t463\t\n",
+    "size,arm,body,overall length\n1/8,430 mm to 470 mm,25.5 cm,421\n1/4,470,280,463\n",
+    "Size;Arm;Body (in);Total (in)\n1/8;430;10;16 1/2\n1/4;470;11”;18¼\n",
+)
+
+
+@pytest.mark.parametrize("table", AS_WRITTEN)
+def test_a_chart_is_read_as_shops_and_spreadsheets_write_it(table):
+    small, large = read_chart(table).rows
+    assert (small.arm_from_mm, small.arm_to_mm, large.arm_from_mm, large.arm_to_mm) == (430, 470, 470, np.inf)
+    assert (small.body_length_mm, large.body_length_mm) == pytest.approx((255, 280), abs=1.1)
+    assert (small.total_length_mm, large.total_length_mm) == pytest.approx((421, 463), abs=2)
+
+
+@pytest.mark.parametrize("size", ["01. Aug", "8-Jan", "Jan-08", "08.01.2026", "2026-01-08"])
+def test_a_size_of_which_a_spreadsheet_made_a_date_is_refused(size):
+    with pytest.raises(ChartError, match=r"row 2 \(.*\): a spreadsheet made a date of this size; write it like 1/8"):
+        read_chart(HEADER + f"{size},430,470,255,421\n1/4,470,,280,463\n")
 
 
 def test_missing_columns_are_named():
@@ -156,13 +178,21 @@ def test_every_row_that_cannot_be_read_is_named():
     with pytest.raises(ChartError) as refused:
         read_chart(HEADER + rows)
     assert str(refused.value) == (
-        "Chart row 1 (1/8): “much” is not a number. Chart row 1 (1/8): “x” is not a number. Chart row 1 (1/8): "
-        "total_length must be more than zero. Chart row 2 (1/4): arm_from is empty. Chart row 3: it names no size."
+        "Chart row 2 (1/8): “much” is not a number. Chart row 2 (1/8): “x” is not a number. Chart row 2 (1/8): "
+        "total_length must be more than zero. Chart row 3 (1/4): arm_from is empty. Chart row 4: it names no size."
     )
     with pytest.raises(ChartError) as short:
         read_chart(HEADER + "1/8,430\n1/4,470,510,280,463\n1/2,510\n")
-    told = [f"Chart row {number}: it has 2 entries instead of 5." for number in (1, 3)]
+    told = [f"Chart row {number}: it has 2 entries instead of 5." for number in (2, 4)]
     assert str(short.value) == " ".join(told)
+
+
+def test_a_wrong_row_is_named_by_its_line():
+    """Notes, empty lines and the heading count, as they do in an editor or a spreadsheet."""
+    with pytest.raises(ChartError, match=r"row 6 \(1/4\): arm_from is empty"):
+        read_chart(f"# ours\n\n{HEADER}1/8,430,470,255,421\n\n1/4,,510,280,463\n")
+    with pytest.raises(ChartError, match=r"row 6 \(1/4\): its shortest arm is not longer"):
+        read_chart(f"# ours\n\n{HEADER}1/8,430,470,255,421\n\n1/4,420,510,280,463\n")
 
 
 def test_of_many_wrong_rows_ten_are_named():
@@ -170,8 +200,8 @@ def test_of_many_wrong_rows_ten_are_named():
         read_chart(HEADER + "1/8,x,x,y,y\n" * 14)
     assert str(refused.value).count("“y”") == MOST_NAMED
     assert str(refused.value).count("“x”") == MOST_NAMED, "once a row"
-    assert f"row {MOST_NAMED} " in str(refused.value)
-    assert f"row {MOST_NAMED + 1}" not in str(refused.value)
+    assert f"row {MOST_NAMED + 1} " in str(refused.value)
+    assert f"row {MOST_NAMED + 2}" not in str(refused.value)
 
 
 def test_every_row_that_is_no_violin_is_named():

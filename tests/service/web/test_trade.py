@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from datetime import timedelta
+from html import unescape
 
 import pytest
 from httpx import Response
 from sqlalchemy import delete, select
 
 from calibration.quantity import length_json
-from service.fit.chart import IN_UNITS, read_chart
+from service.fit.chart import COLUMNS, IN_UNITS, read_chart
 from service.fit.lengths import parse_length
 from service.records.tables import (
     ArmRecord,
@@ -127,6 +128,40 @@ def test_a_chart_in_another_unit_is_asked_back_and_never_taken(place: Place, uni
         kept = [read_chart(each.csv) for each in records.scalars(select(StudioChart)) if each.name.startswith("Mine")]
     bodies = [row.body_length_mm for chart in kept for row in chart.rows]
     assert bodies == pytest.approx([240, 260] * 2, abs=0.2)
+
+
+def test_a_refused_chart_is_shown_again_as_it_was_sent(place: Place) -> None:
+    """Pasted text is still there; of rows an empty one stays where it was, so that the number names the same row."""
+    seeded = seed(place.house)
+    pasted = "Size;Arm;Body;Total\n1/8;430-470;255;421\n1/4;;280;463\n"
+    refused = sent(place, seeded, "/charts/new", name="Ours", csv=pasted)
+    assert "Chart row 3 (1/4): arm_from is empty." in words_of(refused.text)
+    assert pasted.strip() in unescape(refused.text)
+    rows = [("1/8", "430", "", "255", "421"), ("",) * 5, ("1/4", "420", "", "280", "463")]
+    cells = {f"{column}-{n}": cell for n, row in enumerate(rows) for column, cell in zip(COLUMNS, row, strict=True)}
+    again = sent(place, seeded, "/charts/new", name="Ours", **cells).text
+    assert "Chart row 3 (1/4): its shortest arm is not longer than that of 1/8." in words_of(again)
+    assert 'name="arm_from-2" value="420"' in again
+    assert 'name="size-1" value=""' in again
+
+
+def test_no_size_of_a_long_chart_is_lost_where_it_is_edited(place: Place) -> None:
+    seeded = seed(place.house)
+    lines = [f"{n}/99,{300 + 20 * n},,{180 + 10 * n},{300 + 16 * n}" for n in range(1, 19)]
+    sent(
+        place,
+        seeded,
+        "/charts/new",
+        name="Long",
+        csv="\n".join(["size,arm_from,arm_to,body_length,total_length", *lines]),
+    )
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        kept = records.scalars(select(StudioChart).where(StudioChart.name == "Long")).one()
+    page = place.client.get(f"/charts/{kept.id}").text
+    fields = dict(re.findall(r'name="([a-z_]+-\d+)" value="([^"]*)"', page))
+    assert sent(place, seeded, f"/charts/{kept.id}", name="Long", **fields).status_code == 303
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        assert len(read_chart(records.get_one(StudioChart, kept.id).csv).rows) == 18
 
 
 def test_a_slip_of_the_tape_is_named_and_not_averaged_in(place: Place) -> None:
