@@ -85,6 +85,7 @@ class GrowthOut(BaseModel):
 
     points: list[GrowthPointOut]
     rate_mm_per_year: float
+    fits_in_months: CrossingOut | None
     outgrown_in_months: CrossingOut | None
     next_size: str | None
     next_body_length_mm: float | None

@@ -36,6 +36,7 @@ from calibration.anthropometry import SHARE_CV, Sex, height_cv, median_arm_mm
 from calibration.quantity import Length, covariance_mm2
 from service.fit.assessment import InstrumentLengths, assess
 from service.fit.chart import Chart
+from service.fit.decision import DECISIONS, Decision, decide
 from service.fit.errors import GrowthError
 from service.fit.lengths import PLAUSIBLE_MM, check_plausible, linear, widened
 from service.fit.sentences import Millimetres, Number, Sentence, Value, say, unchanged
@@ -53,6 +54,9 @@ UNEXPLAINED = 2.5
 
 LEAST_SPAN_YEARS = 0.25
 """Readings closer than this say nothing about a rate, years; ours: an arm grows 6 mm in that time."""
+
+FITS_ALREADY = (Decision.FITS, Decision.SMALL_OR_FITS, Decision.TOO_SMALL)
+"""What is known of a next size that fits already: what is likely by growth alone is a half chance."""
 
 AGES = (3.0, 13.0)
 LAST_AGE = 15.0
@@ -113,6 +117,12 @@ class Growth:
         Body length of that size, mm.
     next_fits : Crossing or None
         When that size begins to fit.
+    fits : Crossing or None
+        When the present instrument begins to fit; None unless the arm is still too short for it.
+    known : Decision or None
+        What is known of the present instrument at the last measurement by the lengths, as a verdict says it.
+    next_known : Decision or None
+        The same of the next size, as the chart has it.
     suspects : tuple of int
         Places of measurements that contradict growth.
     unusual : bool
@@ -133,6 +143,9 @@ class Growth:
     unexplained: float | None = None
     named: tuple[DatedArm, ...] = ()
     next_body_mm: float | None = None
+    fits: Crossing | None = None
+    known: Decision | None = None
+    next_known: Decision | None = None
 
     @property
     def next_in_words(self) -> dict[str, Value]:
@@ -152,6 +165,7 @@ class Growth:
                 for each in self.points
             ],
             "rate_mm_per_year": round(self.rate_mm_per_year, 1),
+            "fits_in_months": _crossing_json(self.fits),
             "outgrown_in_months": _crossing_json(self.outgrown),
             "next_size": self.next_size,
             "next_body_length_mm": self.next_body_mm,
@@ -205,15 +219,19 @@ def predict(
     mean, sd = _condition(ages[used], offsets[used], noise[np.ix_(used, used)], ahead, sex)
     median = median_arm_mm(ahead, sex)
     low, likely, high = (median * np.exp(mean + z * sd) for z in (-Z_TEN, 0.0, Z_TEN))
-    outgrown = next_fits = next_size = next_body = None
+    outgrown = next_fits = fits = known = next_known = larger = None
     if chart is not None and instrument is not None:
         found = assess(chart, history[-1].arm, [instrument])
-        longest = float(found.longest_arm_mm[0])
+        known = DECISIONS[decide(found.classes)[0]]
+        shortest, longest = float(found.shortest_arm_mm[0]), float(found.longest_arm_mm[0])
         outgrown = _crossing(steps, low, likely, high, longest) if longest <= PLAUSIBLE_MM["arm"][1] else None
-        larger = [row for row in chart.rows if row.arm_from_mm > found.shortest_arm_mm[0] + chart.stretch_mm]
-        if larger:
-            next_size, next_body = larger[0].size, larger[0].body_length_mm
-            next_fits = _crossing(steps, low, likely, high, larger[0].arm_from_mm)
+        if history[-1].arm.value_mm < shortest:
+            fits = _crossing(steps, low, likely, high, shortest)
+        larger = next((row for row in chart.rows if row.arm_from_mm > shortest + chart.stretch_mm), None)
+    if chart is not None and larger is not None:
+        next_fits = _crossing(steps, low, likely, high, larger.arm_from_mm)
+        exact = InstrumentLengths(Length(larger.body_length_mm, ()), Length(larger.total_length_mm, ()))
+        next_known = DECISIONS[decide(assess(chart, history[-1].arm, [exact]).classes)[0]]
     rate = (
         float(np.interp(12, steps, likely) - likely[0]) if months >= 12 else float(likely[-1] - likely[0]) * 12 / months
     )
@@ -221,13 +239,16 @@ def predict(
         tuple(GrowthPoint(*map(float, each)) for each in zip(steps, low, likely, high, strict=True)),
         rate,
         outgrown,
-        next_size,
+        larger.size if larger is not None else None,
         next_fits,
         suspects,
         bool(abs(offsets[-1]) > CONTRADICTION * np.hypot(_spread(ages[-1:], sex)[0], np.sqrt(noise[-1, -1]))),
         None if suspects else _unexplained([history[place] for place in kept], sex),
         tuple(history[place] for place in suspects),
-        next_body,
+        larger.body_length_mm if larger is not None else None,
+        None if fits is not None and fits.likely == 0 else fits,
+        known,
+        next_known,
     )
 
 
@@ -258,20 +279,32 @@ def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:
     sentences += growth_alerts(growth)
     if growth.suspects:  # nothing is said of what hangs on a reading that is likely wrong
         return tuple(sentences)
-    if growth.outgrown is not None:
+    if growth.fits is not None:
         sentences.append(
             _when(
-                growth.outgrown,
-                say("The present instrument is already too small."),
-                say("The present instrument becomes too small in about {likely} months ({early} to {late})."),
-                say("The present instrument will not become too small within this time."),
+                growth.fits,
+                say("The present instrument begins to fit in about {likely} months ({early} to {late})."),
+                say("The present instrument will not fit within this time."),
+                say("The present instrument begins to fit about now."),
             )
         )
-    if growth.next_fits is not None and growth.next_size is not None:
+    if growth.outgrown is not None and (growth.fits is None or growth.outgrown.likely is not None):
         sentences.append(
-            _when(
+            say("The present instrument is already too small.")
+            if growth.known is Decision.TOO_SMALL
+            else _when(
+                growth.outgrown,
+                say("The present instrument becomes too small in about {likely} months ({early} to {late})."),
+                say("The present instrument will not become too small within this time."),
+                say("The present instrument becomes too small about now."),
+            )
+        )
+    if growth.next_fits is not None and growth.next_size is not None and growth.fits is None:
+        sentences.append(
+            say("The next larger size, {size} with a body of about {body}, fits already.", **growth.next_in_words)
+            if growth.next_known in FITS_ALREADY
+            else _when(
                 growth.next_fits,
-                say("The next larger size, {size} with a body of about {body}, fits already.", **growth.next_in_words),
                 say(
                     "The next larger size, {size} with a body of about {body}, begins to fit in about {likely} months "
                     "({early} to {late}).",
@@ -279,6 +312,10 @@ def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:
                 ),
                 say(
                     "The next larger size, {size} with a body of about {body}, will not fit within this time.",
+                    **growth.next_in_words,
+                ),
+                say(
+                    "The next larger size, {size} with a body of about {body}, begins to fit about now.",
                     **growth.next_in_words,
                 ),
             )
@@ -332,11 +369,11 @@ def _unexplained(history: Sequence[DatedArm], sex: Sex | None) -> float | None:
     return change.value_mm / years if off > UNEXPLAINED else None
 
 
-def _when(crossing: Crossing, already: Sentence, coming: Sentence, never: Sentence) -> Sentence:
+def _when(crossing: Crossing, coming: Sentence, never: Sentence, now: Sentence) -> Sentence:
     if crossing.likely is None:
         return never
-    if crossing.likely == 0:
-        return already
+    if crossing.likely <= 1:
+        return now
     early = Number(crossing.early if crossing.early is not None else 0)
     late = Number(crossing.late) if crossing.late is not None else say("later")
     return Sentence(coming.template, {**coming.values, "likely": Number(crossing.likely), "early": early, "late": late})

@@ -9,8 +9,8 @@ from __future__ import annotations
 from datetime import date
 from math import floor
 
-from service.fit.decision import PLAYED
-from service.fit.growth import Crossing, Growth
+from service.fit.decision import PLAYED, Action, Decision
+from service.fit.growth import FITS_ALREADY, Crossing, Growth
 from service.fit.sentences import Month, Sentence, say
 from service.fit.verdict import Verdict
 
@@ -30,16 +30,18 @@ def outlook(growth: Growth, measured_on: date, verdict: Verdict | None = None) -
     if growth.suspects:
         return [say("A measurement contradicts growth; how long the instrument will do is said when that is settled.")]
     if verdict is not None and verdict.action not in PLAYED:
-        return []
+        return _until_it_fits(growth, measured_on) if verdict.action in (Action.SMALLER, Action.WAIT) else []
     lines = []
     if growth.outgrown is not None:
         lines.append(
-            _told(
+            say("This instrument is already too small.")
+            if growth.known is Decision.TOO_SMALL
+            else _told(
                 growth.outgrown,
                 measured_on,
-                say("This instrument is already too small."),
                 say("This instrument becomes too small around {likely} ({early} to {late})."),
                 say("This instrument will not become too small within the next two years."),
+                say("This instrument becomes too small about now."),
             )
         )
     if growth.next_fits is not None and growth.next_size is not None:
@@ -52,10 +54,11 @@ def outlook(growth: Growth, measured_on: date, verdict: Verdict | None = None) -
                 )
             )
         lines.append(
-            _told(
+            say("The next larger size, {size} with a body of about {body}, fits already.", **growth.next_in_words)
+            if growth.next_known in FITS_ALREADY
+            else _told(
                 growth.next_fits,
                 measured_on,
-                say("The next larger size, {size} with a body of about {body}, fits already.", **growth.next_in_words),
                 say(
                     "The next larger size, {size} with a body of about {body}, begins to fit around {likely} ({early} "
                     "to {late}).",
@@ -65,16 +68,28 @@ def outlook(growth: Growth, measured_on: date, verdict: Verdict | None = None) -
                     "The next larger size, {size} with a body of about {body}, will not fit within the next two years.",
                     **growth.next_in_words,
                 ),
+                say(
+                    "The next larger size, {size} with a body of about {body}, begins to fit about now.",
+                    **growth.next_in_words,
+                ),
             )
         )
     return lines
 
 
-def _told(crossing: Crossing, since: date, already: Sentence, coming: Sentence, never: Sentence) -> Sentence:
+def _until_it_fits(growth: Growth, measured_on: date) -> list[Sentence]:
+    """From when an instrument that is not played for its size will fit."""
+    if growth.fits is None:
+        return []
+    coming = say("This instrument begins to fit around {likely} ({early} to {late}).")
+    return [_told(growth.fits, measured_on, coming, say("This instrument will not fit within the next two years."))]
+
+
+def _told(crossing: Crossing, since: date, coming: Sentence, never: Sentence, now: Sentence | None = None) -> Sentence:
     if crossing.likely is None:
         return never
-    if crossing.likely == 0:
-        return already
+    if crossing.likely == 0 and now is not None:
+        return now
     late = month_after(since, crossing.late) if crossing.late is not None else say("later")
     times = {"likely": month_after(since, crossing.likely), "early": month_after(since, crossing.early or 0)}
     return Sentence(coming.template, {**coming.values, **times, "late": late})

@@ -1,5 +1,7 @@
 """Growth of the arm: the tables, the prediction, and measurements that contradict it."""
 
+import re
+
 import numpy as np
 import pytest
 from scipy.stats import norm
@@ -135,6 +137,30 @@ def test_when_the_instrument_is_outgrown(chart):
     already = predict([DatedArm(6.0, Length.stated(480, 3))], None, chart, instrument(255, 421))
     assert already.outgrown.likely == 0
     assert "already too small" in growth_sentences(already)[1].text()
+    assert "1/4 with a body of about 280 mm, fits already" in growth_sentences(already)[2].text()
+
+
+def test_what_a_verdict_leaves_open_growth_does_not_claim(chart):
+    """An arm of 474 mm is longer than an eighth asks for with a chance of four in five: a verdict lets it be played."""
+    growth = predict([DatedArm(6.0, Length.stated(474, 4))], None, chart, instrument(255, 421))
+    assert growth.outgrown.likely == 0
+    assert [each.text() for each in growth_sentences(growth)[1:]] == [
+        "The present instrument becomes too small about now.",
+        "The next larger size, 1/4 with a body of about 280 mm, begins to fit about now.",
+    ]
+
+
+def test_when_an_instrument_that_is_too_large_begins_to_fit(chart):
+    growth = predict([DatedArm(6.0, Length.stated(410, 3))], None, chart, instrument(255, 421))
+    assert growth.fits.likely == pytest.approx(12 * 20 / growth.rate_mm_per_year, abs=2)
+    assert re.fullmatch(
+        r"The present instrument begins to fit in about \d+ months \(\d+ to \d+\)\.", growth_sentences(growth)[1].text()
+    )
+    assert len(growth_sentences(growth)) == 2, "and nothing of outgrowing it, nor of a size that is larger still"
+    assert growth.as_json()["fits_in_months"]["likely"] == growth.fits.likely
+    never = predict([DatedArm(6.0, Length.stated(410, 3))], None, chart, instrument(310, 512))
+    assert "will not fit within this time" in growth_sentences(never)[1].text()
+    assert predict([DatedArm(6.0, Length.stated(440, 3))], None, chart, instrument(255, 421)).fits is None
 
 
 def test_the_largest_size_is_never_outgrown(chart):

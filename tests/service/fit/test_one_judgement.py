@@ -3,7 +3,7 @@
 import re
 from datetime import date
 from functools import cache
-from itertools import product
+from itertools import pairwise, product
 
 import pytest
 
@@ -42,6 +42,7 @@ CANNOT_BOTH_BE_TRUE = (
         r"This instrument fits the child\.",
         r"Take a smaller|Take a larger|Stop playing|is slightly large|Try it, and watch",
     ),
+    (r"It can be played", r"already too small"),
     (r"Take a smaller", r"Take a larger|It can be played|becomes too small|already too small"),
     (r"Take a larger", r"It can be played|begins to fit around|will not become too small"),
     (r"Stop playing", r"It can be played|Wanted: a violin|becomes too small|begins to fit|fits already"),
@@ -100,6 +101,17 @@ def test_no_pair_of_sentences_contradicts_itself(row):
                 f"{row.size}, arm {arm.value_mm:.0f} mm, u {arm.standard_uncertainty_mm:.1f}, {seen}: "
                 f"“{first}” and “{second}” in\n{everything}"
             )
+
+
+def test_a_next_size_fits_already_only_where_a_verdict_says_so():
+    for row, larger in pairwise(CHART.rows):
+        for margin in (-2, 0, 2, 4, 8, 20):
+            arm = Length.stated(larger.arm_from_mm + margin, 4.0)
+            growth = predict([DatedArm(7.0, arm)], None, CHART, sized(row))
+            text = " ".join(each.text() for each in outlook(growth, date(2031, 3, 1)))
+            exact = instrument(larger.body_length_mm, larger.total_length_mm, 0.0)
+            fits = judge(arm, exact, CHART).decision in (Decision.FITS, Decision.SMALL_OR_FITS)
+            assert ("fits already" in text) == fits
 
 
 def test_the_bar_never_stands_against_the_headline():

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
 
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths
-from service.fit.decision import PLAYED
+from service.fit.decision import PLAYED, Action, Decision
 from service.fit.growth import Crossing, DatedArm, Growth, predict
 from service.fit.outlook import month_after, outlook
 from service.fit.verdict import judge
@@ -39,13 +40,34 @@ def test_an_instrument_under_a_wrong_label_is_not_mixed_up_with_the_next_size(ch
     lines = [each.text() for each in outlook(predict([DatedArm(6.0, arm)], None, chart, tenth), DAY, verdict)]
     assert lines[1:] == [
         "Sold as 1/8, this instrument measures like a 1/10; the measures count here.",
-        "The next larger size, 1/8 with a body of about 255 mm, fits already.",
+        "The next larger size, 1/8 with a body of about 255 mm, begins to fit about now.",
     ]
 
 
-@pytest.mark.parametrize(("likely", "words"), [(0, "already too small"), (None, "will not become too small")])
+@pytest.mark.parametrize(("likely", "words"), [(0, "too small about now"), (None, "will not become too small")])
 def test_what_has_come_and_what_never_comes(likely: float | None, words: str) -> None:
     assert words in outlook(growth(Crossing(0, likely, None)), DAY)[0].text()
+
+
+def test_only_what_is_known_is_said_to_be_so_already() -> None:
+    now = Crossing(0, 0, 0)
+    known = replace(growth(now, now), known=Decision.TOO_SMALL, next_known=Decision.FITS)
+    assert [each.text() for each in outlook(known, DAY)] == [
+        "This instrument is already too small.",
+        "The next larger size, 1/4 with a body of about 280 mm, fits already.",
+    ]
+
+
+def test_it_is_said_from_when_an_instrument_that_is_too_large_fits(chart) -> None:
+    eighth = InstrumentLengths(Length.stated(255.0, 1.0), Length.stated(421.0, 1.5))
+    arm = Length.stated(410.0, 3.0)
+    verdict = judge(arm, eighth, chart)
+    assert verdict.action is Action.SMALLER
+    (told,) = outlook(predict([DatedArm(6.0, arm)], None, chart, eighth), DAY, verdict)
+    assert told.text() == "This instrument begins to fit around March 2032 (December 2031 to August 2032)."
+    half = InstrumentLengths(Length.stated(310.0, 1.0), Length.stated(512.0, 1.5))
+    (never,) = outlook(predict([DatedArm(6.0, arm)], None, chart, half), DAY, judge(arm, half, chart))
+    assert never.text() == "This instrument will not fit within the next two years."
 
 
 @pytest.mark.parametrize(
