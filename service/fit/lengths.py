@@ -106,7 +106,7 @@ def parse_length(
     (462.0, 5.1)
     """
     plain = _plain(text)
-    if kind == "arm" and _SEGMENTS.match(plain):
+    if kind in ("arm", "tape") and _SEGMENTS.match(plain):
         parts = (parse_length(each, "segment", SEGMENT_U_MM, source, unit) for each in plain.split("+"))
         return along_bent_arm(*parts)
     match = _FORM.match(plain)

@@ -157,6 +157,7 @@ TAPES = (
     TapeCase("546±4", ("do not agree", "Two digits were probably swapped: 456 mm was meant")),
     TapeCase("383±4", ("do not agree", "read from the shoulder")),
     TapeCase("328±4", ("do not agree", "from the armpit")),
+    TapeCase("17.9 cm", ("do not agree", "Inches were probably written as centimetres")),
     TapeCase("446±8", ("could agree, but a slip cannot be ruled out",)),
     TapeCase("456±4", ("agree", "Together they give"), unsaid=("do not agree", "probably")),
 )

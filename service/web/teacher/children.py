@@ -37,7 +37,7 @@ from service.records.tables import (
 from service.web.forms.models import LONGEST_NICKNAME, ChildForm, InstrumentChoice, TapeForm, answers
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION
-from service.web.language import page_language, translator
+from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.child_view import child_view, side_by_side
 from service.web.teacher.deeds import did, go_done
@@ -90,10 +90,15 @@ def child_page(request: Request, child_id: str, parts: TheHouse, records: Record
 
 
 @router.get("/{child_id}/compare")
-def compare(request: Request, child_id: str, records: Records, one: str = "", other: str = "") -> Response:
+def compare(
+    request: Request, child_id: str, parts: TheHouse, records: Records, one: str = "", other: str = ""
+) -> Response:
     """Two instruments side by side for a child."""
     child = _child(records, child_id)
     language = page_language(request)
+    if one and one == other:
+        words = translator(language)(marked("Choose two different instruments to compare."))
+        return _shown(request, parts.clock.now(), records, child, 422, compare_problem=words)
     found = side_by_side(records, child, (one, other), translator(language), language)
     if found is None:
         return go_to(f"/children/{child.id}#instruments")
@@ -165,7 +170,7 @@ def note_tape(
     child = _child(records, child_id)
     now = parts.clock.now()
     try:
-        reading = parse_length(TapeForm.read(form).reading, "arm", TAPE_ARM_U_MM)
+        reading = parse_length(TapeForm.read(form).reading, "tape", TAPE_ARM_U_MM)  # which may hold any slip
     except FitError as error:
         language = page_language(request)
         words = error.sentence.text(translator(language), language)
@@ -274,7 +279,13 @@ def delete_child(child_id: str, who: Visitor, parts: TheHouse, form: Fields) -> 
 
 
 def _shown(
-    request: Request, now: datetime, records: Session, child: Child, status: int = 200, tape_problem: str | None = None
+    request: Request,
+    now: datetime,
+    records: Session,
+    child: Child,
+    status: int = 200,
+    tape_problem: str | None = None,
+    compare_problem: str | None = None,
 ) -> HTMLResponse:
     language = page_language(request)
     return page(
@@ -283,6 +294,7 @@ def _shown(
         status,
         child=child,
         tape_problem=tape_problem,
+        compare_problem=compare_problem,
         **child_view(records, child, now, translator(language), language),
     )
 

@@ -151,3 +151,13 @@ def test_a_length_in_a_form_is_written_as_its_reader_writes_and_stays_a_photos(p
     with place.house.store.for_studio(seeded.studio_id) as records:
         instrument = records.query(Instrument).filter(Instrument.name == "Anew").one()
         assert (instrument.measured_by, instrument.lengths) == ("photo", kept)
+
+
+def test_two_of_one_instrument_are_not_compared_and_that_is_said(place: Place) -> None:
+    seeded = seed(place.house)
+    place.client.cookies.set("scrollreach", seeded.session)
+    own = seeded.instrument_id
+    answer = place.client.get(f"/children/{seeded.child_id}/compare", params={"one": own, "other": own})
+    assert answer.status_code == 422
+    assert "Choose two different instruments to compare." in answer.text
+    assert '<details class="leaf fold" id="instruments" open>' in answer.text, "and where to choose them is unfolded"
