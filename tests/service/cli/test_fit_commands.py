@@ -196,7 +196,7 @@ def test_a_chart_file_is_used(tmp_path):
     path.write_text("size,arm_from,arm_to,body_length,total_length\nS,400,430,240,400\nL,440,480,260,430\n")
     result = run("order", "--arm-mm", "420±4", "--chart", str(path))
     assert result.exit_code == 2
-    assert "Chart row 2 (L): arms between 430 and 440 mm belong to no size" in result.output
+    assert "Chart row 3 (L): arms between 430 and 440 mm belong to no size" in result.output
 
 
 def test_a_class_is_given_its_shelf(shelf, tmp_path):
