@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
@@ -61,6 +62,9 @@ class OpenOrderOut(BaseModel):
     created_at: datetime
     checked_at: datetime | None
     closed_at: datetime | None
+    same_reference: list[str] = Field(
+        description="Other open orders with this reference: one for each instrument that is wanted, or a slip."
+    )
 
 
 class OpenOrderPage(BaseModel):
@@ -147,9 +151,25 @@ def _member(request: Request) -> Caller:
     return who
 
 
-def _order_out(order: OpenOrder) -> dict[str, Any]:
-    said = {name: getattr(order, name) for name in OpenOrderOut.model_fields if name != "arm_length"}
-    return said | {"arm_length": order.arm}
+def _order_out(records: Records, order: OpenOrder) -> dict[str, Any]:
+    (out,) = _orders_out(records, [order])
+    return out
+
+
+def _orders_out(records: Records, orders: Sequence[OpenOrder]) -> list[dict[str, Any]]:
+    named = {each.reference for each in orders}
+    found = records.scalars(
+        select(OpenOrder).where(OpenOrder.reference.in_(named), OpenOrder.closed_at.is_(None)).order_by(OpenOrder.id)
+    ).all()
+    as_kept = [name for name in OpenOrderOut.model_fields if name not in ("arm_length", "same_reference")]
+    return [
+        {name: getattr(order, name) for name in as_kept}
+        | {
+            "arm_length": order.arm,
+            "same_reference": [each.id for each in found if each.reference == order.reference and each is not order],
+        }
+        for order in orders
+    ]
 
 
 @once.post(
@@ -180,7 +200,7 @@ def open_order(
     records.add(order)
     records.flush()
     response.headers["Location"] = f"/api/v1/open-orders/{order.id}"
-    return _order_out(order)
+    return _order_out(records, order)
 
 
 @router.get("/open-orders", response_model=OpenOrderPage, tags=["orders"], summary="The orders", dependencies=[ORDERS])
@@ -189,15 +209,18 @@ def orders_kept(
     limit: Limit = 100,
     cursor: Cursor = None,
     closed: Annotated[bool, Query(description="Those that are closed instead.")] = False,
+    reference: Annotated[str | None, Query(max_length=60, description="Those with this reference only.")] = None,
 ) -> dict[str, Any]:
     """Orders that are open, a page at a time."""
     after = read_cursor(cursor, 1)
     wanted = select(OpenOrder).where(OpenOrder.closed_at.is_not(None) if closed else OpenOrder.closed_at.is_(None))
+    if reference is not None:
+        wanted = wanted.where(OpenOrder.reference == reference)
     if after is not None:
         wanted = wanted.where(OpenOrder.id > after[0])
     found = records.scalars(wanted.order_by(OpenOrder.id).limit(limit + 1)).all()
     last = cursor_of(found[limit - 1].id) if len(found) > limit else None
-    return {"items": [_order_out(each) for each in found[:limit]], "next_cursor": last}
+    return {"items": _orders_out(records, found[:limit]), "next_cursor": last}
 
 
 def _order(records: Records, order_id: str) -> OpenOrder:
@@ -217,7 +240,7 @@ def _order(records: Records, order_id: str) -> OpenOrder:
 )
 def order_is(order_id: Identity, records: Records) -> dict[str, Any]:
     """One order, as last checked."""
-    return _order_out(_order(records, order_id))
+    return _order_out(records, _order(records, order_id))
 
 
 @once.post(
@@ -232,7 +255,7 @@ def close_order(order_id: Identity, records: Records, clock: TheClock) -> dict[s
     """Check an order no longer; closed twice is closed once."""
     order = _order(records, order_id)
     order.closed_at = order.closed_at or clock.now()
-    return _order_out(order)
+    return _order_out(records, order)
 
 
 @router.delete(

@@ -129,6 +129,25 @@ def test_an_order_says_what_suits_it_until_it_is_closed(till: Till) -> None:
     assert till.ask("GET", f"{OPEN}/{made['id']}").status_code == 404
 
 
+def test_an_order_names_the_other_open_ones_of_its_reference(till: Till) -> None:
+    """Two for a family that wants two instruments are no mistake; two of one arm sent twice are, and are found."""
+    first = till.ask("POST", OPEN, json=ORDER).json()
+    assert first["same_reference"] == []
+    second = till.ask("POST", OPEN, json=ORDER).json()
+    assert second["same_reference"] == [first["id"]]
+    other = till.ask("POST", OPEN, json=ORDER | {"reference": "119"}).json()
+    assert other["same_reference"] == []
+    of_it = till.ask("GET", OPEN, params={"reference": ORDER["reference"]}).json()["items"]
+    assert {each["id"]: each["same_reference"] for each in of_it} == {
+        first["id"]: [second["id"]],
+        second["id"]: [first["id"]],
+    }
+    assert till.ask("POST", f"{OPEN}/{second['id']}/close").json()["same_reference"] == [first["id"]]
+    assert till.ask("GET", f"{OPEN}/{first['id']}").json()["same_reference"] == []
+    found = till.ask("GET", OPEN, params={"reference": ORDER["reference"]}).json()["items"]
+    assert [each["id"] for each in found] == [first["id"]]
+
+
 def test_an_order_with_growth_leaves_out_what_is_outgrown_soon(till: Till) -> None:
     for body in range(236, 276, 4):
         till.ask("POST", SHELF, json={"name": f"Of {body}", "body_length": f"{body}±1"})
