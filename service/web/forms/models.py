@@ -168,7 +168,9 @@ class PointsForm(PageForm):
 
 
 class AcceptForm(PageForm):
-    """What an instrument of a photo is called."""
+    """Which measurement was seen, by its digest, and what an instrument of a photo is called."""
+
+    seen: Annotated[str, _cut(16)] = ""
 
     name: Annotated[str, _cut(LONGEST_SHELF_NAME)] = ""
     label: Annotated[str, _cut(LONGEST_LABEL)] = ""

@@ -327,11 +327,11 @@ function start(benches) {
   const still = () => live.setAttribute("aria-busy", String(Boolean(board?.held) || asker.busy !== null)); // then it is read out
   const asker = new Asker(benches.dataset.address, token, {
     slow: (is) => live.classList.toggle("busy", is),
-    failed: () => { failure.hidden = false; },
+    failed: () => { failure.hidden = false; allow(""); }, // the page shows points of which nothing is known
     still,
-    answer: ({ usable, html, more, short, drawn }) => {
+    answer: ({ usable, html, more, short, seen, drawn }) => {
       failure.hidden = true;
-      accept.querySelector("button").disabled = !usable;
+      allow(usable ? seen : "");
       live.innerHTML = html; // made by our own server, every value escaped
       const everything = document.querySelector("[data-more]");
       const open = everything.querySelector("details")?.open;
@@ -341,6 +341,12 @@ function start(benches) {
       if (open) everything.querySelector("details")?.setAttribute("open", "");
     },
   });
+
+  // What is accepted is what stands on the page, or nothing is.
+  function allow(seen) {
+    accept.elements.seen.value = seen;
+    accept.querySelector("button").disabled = !seen;
+  }
 
   function tell() {
     undo.disabled = past.length === 0;

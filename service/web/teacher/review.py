@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from hashlib import sha256
 from typing import Any
 
 from fastapi import APIRouter, BackgroundTasks, Request
@@ -157,8 +158,13 @@ def _review_page(
     upload: Upload,
     refused: dict[str, str] | None = None,
     status: int = 200,
+    changed: bool = False,
 ) -> HTMLResponse:
-    """The page; `refused` says why the photo cannot be measured by what somebody said lies in it."""
+    """The page.
+
+    `refused` says why the photo cannot be measured by what somebody said lies in it; `changed` that what was to be
+    accepted is no longer what stood on the page.
+    """
     child = records.get_one(Child, upload.child_id) if upload.child_id else None
     say = translator(page_language(request))
     live, more, short = _live(request, records, child, upload, upload.corrected or upload.result or {})
@@ -169,6 +175,8 @@ def _review_page(
         status,
         upload=upload,
         refused=refused,
+        changed=changed,
+        seen=_seen(upload),
         child=child,
         views=views,
         moved=json.dumps((upload.corrected or {}).get("moved_px", {})),
@@ -205,7 +213,7 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
         raise nothing_here() from None
     found = await _solved(parts, who, upload_id, points)
 
-    def keep() -> tuple[str, str, str, dict[str, Any]]:
+    def keep() -> tuple[str, str, str, str, dict[str, Any]]:
         with parts.store.for_studio(who.studio_id) as records:
             upload = _upload(records, upload_id)
             if upload.state != MEASURED:
@@ -213,10 +221,12 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
             if found["usable"]:
                 upload.corrected = found if points else None
             child = records.get_one(Child, upload.child_id) if upload.child_id else None
-            return *_live(request, records, child, upload, found), _drawn(upload, found)
+            seen = _seen(upload) if found["usable"] else ""
+            return *_live(request, records, child, upload, found), seen, _drawn(upload, found)
 
-    words, more, short, drawn = await run_in_threadpool(keep)
-    return JSONResponse({"usable": found["usable"], "html": words, "more": more, "short": short, "drawn": drawn})
+    words, more, short, seen, drawn = await run_in_threadpool(keep)
+    told = {"html": words, "more": more, "short": short, "seen": seen, "drawn": drawn}
+    return JSONResponse({"usable": found["usable"], **told})
 
 
 @router.post("/{upload_id}/reference")
@@ -298,11 +308,12 @@ def _keep_moved(parts: House, who: FamilyVisit, upload_id: str, found: dict[str,
 
 
 @router.post("/{upload_id}/accept")
-async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> RedirectResponse:
-    """Take the measurement into the records; the photo as it came, and its copy, are deleted."""
+async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> Response:
+    """Take the measurement that the page showed into the records; the photo as it came, and its copy, are deleted."""
     await _draw_moved_points(parts, who, upload_id)
+    said = AcceptForm.read(form)
 
-    def take() -> RedirectResponse:
+    def take() -> Response:
         with parts.store.for_studio(who.studio_id) as records:
             upload = _upload(records, upload_id)
             under_review = (Upload.id == upload_id, Upload.state == MEASURED)
@@ -312,6 +323,8 @@ async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse
                 return go_to(_after_review(records, upload))
             if not is_first or upload.result is None:
                 raise nothing_here()
+            if said.seen != _seen(upload):
+                return _review_page(request, parts, records, upload, status=409, changed=True)
             now = parts.clock.now()
             with did(records, who, parts, f"{upload.kind}-accepted", upload.child_id) as deed:
                 if upload.kind == ARM:
@@ -319,7 +332,7 @@ async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse
                 else:
                     child = records.get(Child, upload.child_id) if upload.child_id else None
                     named = _name_to_begin_with(records, child, page_language(request))
-                    _keep_instrument(records, upload, AcceptForm.read(form), named)
+                    _keep_instrument(records, upload, said, named)
                 upload.state = ACCEPTED
             about = upload.child_id or upload.instrument_id
             note(records, who.studio_id, Action.MEASUREMENT_ACCEPTED, now, who.teacher_id, about)
@@ -640,6 +653,16 @@ def _name_to_begin_with(records: Session, child: Child | None, language: str) ->
         return instrument_of(child.nickname, translate)
     number = len(records.scalars(select(Instrument.id).where(Instrument.child_id.is_(None))).all()) + 1
     return translate(marked("Instrument %(number)s")) % {"number": number}
+
+
+def _seen(upload: Upload) -> str:
+    """What a page shows of a measurement and would accept, as a digest: it goes back with the button.
+
+    Another teacher may move a point meanwhile, or the family tell how long its sheet's bar is.
+    """
+    kept = upload.corrected or upload.result or {}
+    told = {name: kept.get(name) for name in ("moved_px", "points_px")} | _only_lengths(kept)
+    return sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:16]
 
 
 def _only_lengths(result: dict[str, Any]) -> dict[str, Any]:

@@ -295,6 +295,11 @@ def test_a_lost_answer_is_asked_for_again_and_a_refused_one_is_told(open_review:
     tab.route("**/points", lambda route: route.fulfill(status=404))
     tab.keyboard.press("Shift+ArrowRight")
     expect(tab.locator("[data-failure]")).to_be_visible()
+    expect(tab.get_by_role("button", name="Accept")).to_be_disabled()  # nobody knows what these points would give
+    tab.unroute("**/points")
+    tab.keyboard.press("Shift+ArrowRight")
+    settle(tab)
+    expect(tab.get_by_role("button", name="Accept")).to_be_enabled()
 
 
 def test_what_cannot_be_measured_is_not_accepted(phone_review: Page, studio: tuple[Serving, Seeded]) -> None:
@@ -323,7 +328,7 @@ def test_nothing_is_accepted_before_the_last_move_was_measured_nor_where_it_cann
         tab.get_by_role("button", name="Accept").click()
     while not held:
         tab.wait_for_timeout(20)
-    told = {"usable": False, "html": "It cannot be measured like this", "more": "", "short": "", "drawn": {}}
+    told = {"usable": False, "html": "It cannot be measured like this", "more": "", "short": "", "seen": "", "drawn": {}}
     held[0].fulfill(json=told)
     settle(tab)
     tab.wait_for_timeout(300)

@@ -11,6 +11,7 @@ from service.jobs.running import sweep
 from service.records.photos import ORIGINAL, OVERLAY, VIEW
 from service.records.tables import MEASURED, REFUSED, Upload
 from tests.service.conftest import Place
+from tests.service.reviewing import as_seen
 from tests.service.seeding import Seeded, seed
 from tests.waiting import until
 
@@ -57,7 +58,8 @@ def test_acceptance_deletes_the_photo_as_it_came(place: Place) -> None:
     seeded = seed(place.house)
     place.client.cookies.set("scrollreach", seeded.session)
     data = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
-    assert place.client.post(f"/reviews/{seeded.arm_upload_id}/accept", data=data).status_code == 303
+    seen = as_seen(place.client, seeded.arm_upload_id)
+    assert place.client.post(f"/reviews/{seeded.arm_upload_id}/accept", data=data | seen).status_code == 303
     assert kept(place, seeded.arm_upload_id) == {OVERLAY}
 
 

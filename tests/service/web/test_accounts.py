@@ -17,6 +17,7 @@ from service.security import digest
 from service.web.gate.passwords import TRIED_FIRST, password_fault
 from service.web.gate.second_factor import STEP_S, matching_step
 from tests.service.conftest import Place
+from tests.service.reviewing import as_seen
 from tests.service.seeding import PASSWORD, Seeded, seed
 from tests.service.web.test_strangers import everything, form, routes
 
@@ -384,7 +385,7 @@ def test_who_did_what_is_shown_to_owners_and_names_no_child(place: Place, seeded
     assert "Mo" in nickname
     place.client.get(f"/children/{seeded.child_id}/export.json")
     post(place, f"/children/{seeded.child_id}/request", seeded, arm="yes")
-    post(place, f"/reviews/{seeded.arm_upload_id}/accept", seeded)
+    post(place, f"/reviews/{seeded.arm_upload_id}/accept", seeded, **as_seen(place.client, seeded.arm_upload_id))
     post(place, f"/verdicts/{seeded.verdict_id}/share", seeded)
     post(place, "/studio/settings", seeded, name="Other")
     post(place, f"/children/{seeded.child_id}/delete", seeded)

@@ -7,6 +7,7 @@ import pytest
 from service.measuring.admission import Busy
 from service.records.tables import MEASURED, PhotoRequest, Upload
 from tests.service.conftest import Place
+from tests.service.reviewing import as_seen
 from tests.service.seeding import Seeded, seed
 
 
@@ -48,7 +49,7 @@ def test_a_photo_under_review_is_measured_by_the_bar_that_is_given_later(
             assert upload.corrected["arm_length"]["value_mm"] == 446.0
 
     place.client.post(f"/f/{seeded.family}/sheet", data=form)  # as it was: nothing to measure
-    place.client.post(f"/reviews/{upload_id}/accept", data=teacher)
+    place.client.post(f"/reviews/{upload_id}/accept", data=teacher | as_seen(place.client, upload_id))
     place.client.post(f"/f/{seeded.family}/sheet", data=form | {"bar_mm": "149"})
     assert place.pool.bars_mm == [None], "what was accepted stays; one more was drawn with its moved point"
 

@@ -7,6 +7,7 @@ import pytest
 from service.records.photos import ORIGINAL, OVERLAY, VIEW
 from service.records.tables import MEASURED, Upload
 from tests.service.conftest import Place
+from tests.service.reviewing import as_seen
 from tests.service.seeding import Seeded, plain_picture, seed
 
 FILM = b"\0\0\0\x20ftypqt  " + b"a film as a phone saves it" * 50
@@ -50,7 +51,7 @@ def test_a_film_goes_the_way_of_a_photo(family: tuple[Place, Seeded, dict[str, s
     for key, status in ((point, 200), (f"{point}@2", 404)):
         moved = teacher | {"points": f'{{"{key}": [840, 360]}}'}
         assert place.client.post(f"/reviews/{upload_id}/points", data=moved).status_code == status
-    assert place.client.post(f"/reviews/{upload_id}/accept", data=teacher).status_code == 303
+    assert place.client.post(f"/reviews/{upload_id}/accept", data=teacher | as_seen(place.client, upload_id)).status_code == 303
     assert not photos.has(upload_id, ORIGINAL)
     assert not photos.has(upload_id, VIEW)
     assert photos.get(upload_id, OVERLAY) == plain_picture(3), "drawn anew"

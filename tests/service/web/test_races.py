@@ -17,6 +17,7 @@ from service.records.tables import OWNER, ArmRecord, RecoveryCode, SignIn, Teach
 from service.web.gate import invitations, second_factor
 from service.web.teacher import people, review
 from tests.service.conftest import Place
+from tests.service.reviewing import as_seen
 from tests.service.seeding import Seeded, seed
 from tests.service.web.test_accounts import NEW_PASSWORD, post, second_teacher, signing_in, switched_on
 
@@ -129,12 +130,14 @@ def test_what_is_accepted_by_two_is_in_the_records_once(
 ) -> None:
     with place.house.store.whole_house() as records:
         before = records.scalar(select(func.count()).select_from(ArmRecord))
+    place.client.cookies.set("scrollreach", seeded.session)
+    seen = as_seen(place.client, seeded.arm_upload_id)
     monkeypatch.setattr(review, "_upload", together(review._upload, 2))
 
     def accept(_: int) -> str:
         with httpx.Client(transport=place.client._transport, base_url="http://testserver") as browser:
             browser.cookies.set("scrollreach", seeded.session)
-            form = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
+            form = seen | {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
             return browser.post(f"/reviews/{seeded.arm_upload_id}/accept", data=form).headers["location"]
 
     with ThreadPoolExecutor(2) as threads:

@@ -9,6 +9,7 @@ from service.measuring.work import ArmQuestion, Outcome
 from service.records.tables import PhotoRequest, Upload
 from service.web.family import pages
 from tests.service.conftest import REFUSED, Place
+from tests.service.reviewing import as_seen
 from tests.service.seeding import Seeded, seed
 from tests.waiting import until
 
@@ -128,5 +129,6 @@ def test_the_teacher_says_what_lies_in_a_photo(
     place.client.post(f"{address}/reference", data=teacher | {"reference": ""})  # the printed sheet after all
     assert place.pool.references[-1] is None
     assert kept()[0] is None
-    place.client.post(f"{address}/accept", data=teacher)
+    seen = as_seen(place.client, address.rsplit("/", 1)[1])
+    assert place.client.post(f"{address}/accept", data=teacher | seen).status_code == 303
     assert place.client.post(f"{address}/reference", data=teacher | {"reference": "a4"}).status_code == 404

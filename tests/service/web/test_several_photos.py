@@ -13,12 +13,14 @@ from httpx import Response
 from sqlalchemy import select
 
 from service.measuring.results import ARM_LENGTHS
-from service.measuring.work import ArmQuestion, Outcome
+from service.measuring.looking import MOVED_APART
+from service.measuring.work import ArmQuestion, Outcome, refused
 from service.records.photos import KINDS, MOST_VIEWS, ORIGINALS, OVERLAY
 from service.records.refused import RefusedPictures
 from service.records.tables import MEASURED, REFUSED, ArmRecord, Upload
 from service.records.uploads import keep_upload
 from tests.service.conftest import Place
+from tests.service.reviewing import as_seen
 from tests.service.seeding import NOW, Seeded, plain_picture, seed
 from tests.waiting import until
 
@@ -59,7 +61,7 @@ def test_photos_sent_as_one_are_measured_and_deleted_together(family: tuple[Plac
     for picture in ("overlay.jpg", "photo.jpg", "photo2.jpg", "photo3.jpg"):
         assert place.client.get(f"/reviews/{upload.id}/{picture}").status_code == 200
     assert place.client.get(f"/reviews/{upload.id}/photo4.jpg").status_code == 404
-    assert place.client.post(f"/reviews/{upload.id}/accept", data=teacher).status_code == 303
+    assert place.client.post(f"/reviews/{upload.id}/accept", data=teacher | as_seen(place.client, upload.id)).status_code == 303
     assert place.house.photos.originals(upload.id) == []
     assert [kind for kind in KINDS if place.house.photos.has(upload.id, kind)] == [OVERLAY]
 
@@ -141,7 +143,7 @@ def test_accepting_draws_the_moved_points_and_forgets_all_pictures_but_that(thre
     three.move(mid_palm_in_3=(842.0, 360.0))
     assert len(three.place.house.photos.sights) == 1
     measured = len(three.place.pool.measured)
-    assert three.post("accept").status_code == 303
+    assert three.post("accept", **as_seen(three.place.client, three.id)).status_code == 303
     photos = three.place.house.photos
     assert three.place.pool.measured[measured:] == ["arm"], "solved once, and not measured anew"
     assert [kind for kind in KINDS if photos.has(three.id, kind)] == [OVERLAY]
@@ -153,6 +155,42 @@ def test_accepting_draws_the_moved_points_and_forgets_all_pictures_but_that(thre
     assert arm.lengths["arm_length"]["value_mm"] == 448.0
     assert arm.automatic["arm_length"]["value_mm"] == 436.0
     assert not {"views", "drawn_px", "photo"} & set(arm.automatic)
+
+
+def test_only_what_the_page_showed_is_accepted(three: Review) -> None:
+    """Two teachers have the page open; one moves a point, the other presses the button under the length before it."""
+    seen = as_seen(three.place.client, three.id)
+    moved = three.move(mid_palm=(840.0, 360.0)).json()
+    assert moved["seen"] != seen["seen"]
+    for field in (seen, {}):
+        answer = three.post("accept", **field)
+        assert answer.status_code == 409
+        assert "corrected or measured anew since you looked" in answer.text
+        assert "446.0" in answer.text, "and the page shows what would be accepted"
+        assert three.upload.state == MEASURED
+    three.move()  # all as found
+    assert as_seen(three.place.client, three.id) == seen
+    assert three.post("accept", seen=moved["seen"]).status_code == 409
+    assert three.post("accept", **seen).status_code == 303
+    assert three.post("accept", **seen).status_code == 303, "pressed twice"
+    with three.place.house.store.for_studio(three.seeded.studio_id) as records:
+        arm = records.scalars(select(ArmRecord).where(ArmRecord.upload_id == three.id)).one()
+    assert arm.lengths["arm_length"]["value_mm"] == 436.0
+
+
+def test_after_a_refused_move_there_is_nothing_to_accept(three: Review, monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = three.move(mid_palm=(840.0, 360.0)).json()
+
+    async def refuse(*_: object) -> Outcome:
+        return refused("", (MOVED_APART,), {"side": None}, ())
+
+    with monkeypatch.context() as patched:
+        patched.setattr(three.place.pool, "solve", refuse)
+        answer = three.move(mid_palm=(940.0, 360.0)).json()
+    assert (answer["usable"], answer["seen"]) == (False, "")
+    assert three.post("accept", seen=answer["seen"]).status_code == 409
+    assert three.upload.corrected["moved_px"] == {"mid_palm": [840.0, 360.0]}, "as before, and so does the page say"
+    assert as_seen(three.place.client, three.id)["seen"] == kept["seen"]
 
 
 def test_what_was_forgotten_is_looked_at_again(three: Review) -> None:

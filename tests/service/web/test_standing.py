@@ -12,6 +12,7 @@ from service.records.asking import photo_states
 from service.records.tables import ACCEPTED, MEASURED, RECEIVED, Child, PhotoRequest, Upload, VerdictRecord
 from service.web.family import pages
 from tests.service.conftest import Place
+from tests.service.reviewing import as_seen
 from tests.service.seeding import Seeded, seed
 
 
@@ -65,6 +66,7 @@ def test_the_family_sees_the_length_that_was_accepted(family: tuple[Place, Seede
     moved = place.client.get(result).text
     assert "436" in moved, "until it is accepted what the picture shows"
     assert "The teacher looks at it" in moved
+    teacher |= as_seen(place.client, upload_id)
     deed = place.client.post(f"/reviews/{upload_id}/accept", data=teacher).headers["location"].partition("done=")[2]
     accepted = place.client.get(result).text
     assert "446" in accepted

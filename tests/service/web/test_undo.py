@@ -14,6 +14,7 @@ from service.records.deeds import LOG_DAYS, UNDO_DAYS
 from service.records.export import row_json
 from service.records.tables import ArmRecord, AuditEntry, Child, Deed, Instrument, SignIn, Upload
 from tests.service.conftest import Place
+from tests.service.reviewing import as_seen
 from tests.service.seeding import Seeded, seed
 
 CHART = {
@@ -67,6 +68,8 @@ def do(place: Place, seeded: Seeded, what: str) -> Deed:
     data = {name: text.format(**ids) for name, text in form.items()}
     token = place.house.signer.form_token(seeded.sign_in_id)
     place.client.cookies.set("scrollreach", seeded.session)
+    if path.endswith("/accept"):
+        data |= as_seen(place.client, path.format(**ids).split("/")[2])
     answer = place.client.post(path.format(**ids), data=data | {"form_token": token})
     assert answer.status_code == 303, (what, answer.text[:500])
     with place.house.store.for_studio(seeded.studio_id) as records:
@@ -121,12 +124,16 @@ def test_after_accepting_comes_the_next_photo_with_a_way_back(place: Place) -> N
     seeded = seed(place.house)
     token = place.house.signer.form_token(seeded.sign_in_id)
     place.client.cookies.set("scrollreach", seeded.session)
-    answer = place.client.post(f"/reviews/{seeded.arm_upload_id}/accept", data={"form_token": token})
+    first, second = (
+        {"form_token": token} | as_seen(place.client, each)
+        for each in (seeded.arm_upload_id, seeded.instrument_upload_id)
+    )
+    answer = place.client.post(f"/reviews/{seeded.arm_upload_id}/accept", data=first)
     assert answer.headers["location"].startswith(f"/reviews/{seeded.instrument_upload_id}?done=")
     shown = place.client.get(answer.headers["location"]).text
     assert "Arm accepted." in shown
     assert 'action="/deeds/' in shown
-    last = place.client.post(f"/reviews/{seeded.instrument_upload_id}/accept", data={"form_token": token})
+    last = place.client.post(f"/reviews/{seeded.instrument_upload_id}/accept", data=second)
     assert last.headers["location"].startswith(f"/children/{seeded.child_id}?done=")
 
 
