@@ -554,11 +554,22 @@ def _live(
         verdict = verdict_json(found, translate, language) if found is not None else None
     except FitError as error:
         words = error.sentence.text(translate, language)
-    shown = {"upload": upload, "result": result, "verdict": verdict, "words": words}
+    shown = {"upload": upload, "result": result, "verdict": verdict, "words": words, "beyond": _beyond(upload, result)}
     html, more, short = (
         fragment(request, f"teacher/review_{form}.html", **shown) for form in ("live", "more", "short")
     )
     return html, more, short.strip()
+
+
+def _beyond(upload: Upload, result: dict[str, Any]) -> dict[str, Any]:
+    """Lengths as the program found them, by name, where moved points give one outside of what it had held possible."""
+    found = _only_lengths(upload.result or {}) if result.get("usable") and result.get("moved_px") else {}
+    shown = ("arm_length",) if upload.kind == ARM else ("body_length", "total_length")
+    return {
+        name: found[name]
+        for name in shown
+        if name in found and not found[name]["low_mm"] <= result[name]["value_mm"] <= found[name]["high_mm"]
+    }
 
 
 def _verdict(records: Session, child: Child, upload: Upload, result: dict[str, Any]) -> Verdict | None:

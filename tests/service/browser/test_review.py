@@ -328,7 +328,14 @@ def test_nothing_is_accepted_before_the_last_move_was_measured_nor_where_it_cann
         tab.get_by_role("button", name="Accept").click()
     while not held:
         tab.wait_for_timeout(20)
-    told = {"usable": False, "html": "It cannot be measured like this", "more": "", "short": "", "seen": "", "drawn": {}}
+    told = {
+        "usable": False,
+        "html": "It cannot be measured like this",
+        "more": "",
+        "short": "",
+        "seen": "",
+        "drawn": {},
+    }
     held[0].fulfill(json=told)
     settle(tab)
     tab.wait_for_timeout(300)

@@ -51,7 +51,10 @@ def test_a_film_goes_the_way_of_a_photo(family: tuple[Place, Seeded, dict[str, s
     for key, status in ((point, 200), (f"{point}@2", 404)):
         moved = teacher | {"points": f'{{"{key}": [840, 360]}}'}
         assert place.client.post(f"/reviews/{upload_id}/points", data=moved).status_code == status
-    assert place.client.post(f"/reviews/{upload_id}/accept", data=teacher | as_seen(place.client, upload_id)).status_code == 303
+    assert (
+        place.client.post(f"/reviews/{upload_id}/accept", data=teacher | as_seen(place.client, upload_id)).status_code
+        == 303
+    )
     assert not photos.has(upload_id, ORIGINAL)
     assert not photos.has(upload_id, VIEW)
     assert photos.get(upload_id, OVERLAY) == plain_picture(3), "drawn anew"

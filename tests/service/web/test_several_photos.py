@@ -12,8 +12,8 @@ import pytest
 from httpx import Response
 from sqlalchemy import select
 
-from service.measuring.results import ARM_LENGTHS
 from service.measuring.looking import MOVED_APART
+from service.measuring.results import ARM_LENGTHS
 from service.measuring.work import ArmQuestion, Outcome, refused
 from service.records.photos import KINDS, MOST_VIEWS, ORIGINALS, OVERLAY
 from service.records.refused import RefusedPictures
@@ -61,7 +61,10 @@ def test_photos_sent_as_one_are_measured_and_deleted_together(family: tuple[Plac
     for picture in ("overlay.jpg", "photo.jpg", "photo2.jpg", "photo3.jpg"):
         assert place.client.get(f"/reviews/{upload.id}/{picture}").status_code == 200
     assert place.client.get(f"/reviews/{upload.id}/photo4.jpg").status_code == 404
-    assert place.client.post(f"/reviews/{upload.id}/accept", data=teacher | as_seen(place.client, upload.id)).status_code == 303
+    assert (
+        place.client.post(f"/reviews/{upload.id}/accept", data=teacher | as_seen(place.client, upload.id)).status_code
+        == 303
+    )
     assert place.house.photos.originals(upload.id) == []
     assert [kind for kind in KINDS if place.house.photos.has(upload.id, kind)] == [OVERLAY]
 
@@ -191,6 +194,17 @@ def test_after_a_refused_move_there_is_nothing_to_accept(three: Review, monkeypa
     assert three.post("accept", seen=answer["seen"]).status_code == 409
     assert three.upload.corrected["moved_px"] == {"mid_palm": [840.0, 360.0]}, "as before, and so does the page say"
     assert as_seen(three.place.client, three.id)["seen"] == kept["seen"]
+
+
+def test_a_point_moved_further_than_was_held_possible_is_asked_about(three: Review) -> None:
+    near = three.move(mid_palm=(832.0, 360.0)).json()["html"]
+    assert "data-beyond" not in near
+    far = three.move(mid_palm=(870.0, 360.0)).json()["html"]
+    assert 'data-beyond="arm_length"' in far
+    words = far.replace("\u00a0", " ")
+    assert "as they were moved it is 476.0 mm; the program held 430.1 mm to 441.9 mm possible" in words
+    assert "data-beyond" in three.page, "as long as it stands so"
+    assert "data-beyond" not in three.move().json()["html"]
 
 
 def test_what_was_forgotten_is_looked_at_again(three: Review) -> None:
