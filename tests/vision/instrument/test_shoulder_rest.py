@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
+import cv2
 import numpy as np
 import pytest
 
+from calibration.arrays import Array, Picture
+from tests.vision import sample_photos
 from vision.instrument import shoulder_rest
+from vision.instrument.cameras import LeanCamera
+from vision.instrument.model import pose_of
+from vision.instrument.shape import MODES, outline_prior
 
 GRIPPED = {
     "both feet, beside a chin rest": (
@@ -61,7 +69,10 @@ NOTHING_STICKS_OUT = {
     "dark far from where the ground is unseen": "...............##..................????.............",
     "dark at the corner, beyond unseen ground": ".............................................????###",
     "two, too far apart for one bout": "....##...................................##.........",
+    "two like feet, on printed notes": "o.....o........oo#...........oo#.....##......#..???.",
+    "the same in the mirror": "o...............ooo..........o##o.....#.#....#....??",
 }
+SAMPLE = "instrument-1"
 
 
 @pytest.mark.parametrize("case", GRIPPED)
@@ -91,9 +102,67 @@ def test_which_ground_is_dark() -> None:
 
 @pytest.mark.parametrize("case", STICKING_OUT)
 def test_feet_stick_out_from_a_bare_edge(case: str) -> None:
-    assert shoulder_rest._BESIDE_THE_EDGE.search(STICKING_OUT[case])
+    assert shoulder_rest._sticks_out(STICKING_OUT[case])
+
+
+def test_a_dark_corner_and_a_chin_rest_are_no_further_things_beside_the_feet() -> None:
+    assert shoulder_rest._sticks_out("cc#oc...........##......###...................cc##oo")
 
 
 @pytest.mark.parametrize("case", NOTHING_STICKS_OUT)
 def test_one_dark_thing_on_seen_ground_is_no_shoulder_rest(case: str) -> None:
-    assert not shoulder_rest._BESIDE_THE_EDGE.search(NOTHING_STICKS_OUT[case])
+    assert not shoulder_rest._sticks_out(NOTHING_STICKS_OUT[case])
+
+
+def cloth(level: float, rng: np.random.Generator, shape: tuple[int, ...]) -> Array:
+    """A ground of one grey level with a camera's noise."""
+    noise = cv2.GaussianBlur(rng.normal(0.0, 6.0, shape[:2]), (0, 0), 1.5)
+    return np.repeat((level + noise)[..., None], 3, axis=2)
+
+
+def print_of_notes(_: float, rng: np.random.Generator, shape: tuple[int, ...]) -> Array:
+    """White paper with dark notes close together."""
+    paper = np.full(shape, 190.0)
+    for x, y in rng.uniform(0, 1, (shape[0] * shape[1] // 400, 2)) * (shape[1], shape[0]):
+        cv2.circle(paper, (round(x), round(y)), 4, (20.0,) * 3, -1)
+    return paper
+
+
+def on_ground(
+    ground: Callable[[float, np.random.Generator, tuple[int, ...]], Array], level: float, seed: int, feet: bool
+) -> bool:
+    """Whether a sample laid on another ground, with feet beside either lower bout or without, shows feet."""
+    detected = sample_photos.detected_instrument(SAMPLE)
+    photo, camera = sample_photos.photo(SAMPLE), LeanCamera(detected.camera)
+    pose = pose_of(detected.traced.start, detected.setting.table_mm)
+    lines = camera.project(pose.top), camera.project(pose.back)
+    body = np.zeros(photo.rgb.shape[:2], np.uint8)
+    for line in lines:
+        cv2.fillPoly(body, [np.round(line).astype(np.int32)], 1)
+    laid = ground(level, np.random.default_rng(seed), photo.rgb.shape)
+    if feet:
+        outline = outline_prior().closed(np.zeros(MODES), 1.0)
+        for along in (0.2, 0.29):
+            for side in (-1, 1):
+                beside = np.where(np.sign(outline[:, 0]) == side, np.abs(outline[:, 1] - along), np.inf)
+                for line in lines:
+                    place = tuple(np.round(line[int(beside.argmin())]).astype(int).tolist())
+                    cv2.circle(laid, place, round(2.5 * detected.traced.px_per_mm), (8.0,) * 3, -1)
+    rgb: Picture = np.where(body[..., None] > 0, photo.rgb, np.clip(laid, 0, 255)).astype(np.uint8)
+    return shoulder_rest.shows_feet(rgb, detected.traced, camera, detected.setting)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_noise_of_black_cloth_is_no_foot(seed: int) -> None:
+    assert not on_ground(cloth, 3.0, seed, feet=False)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_printed_notes_are_no_feet(seed: int) -> None:
+    assert not on_ground(print_of_notes, 0.0, seed, feet=False)
+
+
+@pytest.mark.parametrize("level", [30.0, 90.0, 160.0])
+def test_feet_are_seen_on_dark_and_light_grounds(level: float) -> None:
+    assert on_ground(cloth, level, 0, feet=True)
+    assert not on_ground(cloth, level, 0, feet=False)
