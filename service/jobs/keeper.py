@@ -25,7 +25,7 @@ from service.jobs.workflows import at_work
 from service.jobs.workshop import Workshop
 from service.logs import note_failure
 from service.records.audit import forget_old
-from service.records.tables import RECEIVED, Invitation, SignIn, Upload
+from service.records.tables import RECEIVED, UNDER_WORK, Invitation, SignIn, Upload
 
 EVERY_S = 5.0
 """How often it looks, s: our choice."""
@@ -164,8 +164,13 @@ class Keeper:
         """Uploads that wait, with how long, s."""
         now = self._workshop.clock.now()
         with self._workshop.store.whole_house() as session:
-            rows = session.execute(select(Upload.id, Upload.received_at).where(Upload.state == RECEIVED)).all()
-        return {upload_id: (now - received_at).total_seconds() for upload_id, received_at in rows}
+            waiting = select(Upload.id, Upload.received_at, Upload.state).where(Upload.state.in_(UNDER_WORK))
+            rows = session.execute(waiting).all()
+        return {
+            # since when one waits to be measured anew is not noted; what nobody works at is taken up at once
+            upload_id: (now - received_at).total_seconds() if state == RECEIVED else 2 * OVERDUE_S
+            for upload_id, received_at, state in rows
+        }
 
     async def _take_up(self, overdue: list[str]) -> None:
         try:

@@ -11,22 +11,35 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
 from dbos import DBOS
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
+from service.jobs.moving import NotMovable, View, solve_moved, views_of
 from service.jobs.telling import tell_later
 from service.jobs.workshop import Workshop, workshop
 from service.measuring.pool import Measurer
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.records.deeds import forget_deeds
-from service.records.lookups import age_years, stated
+from service.records.lookups import Stated, age_years, stated
 from service.records.photos import FOR_MOVING, OVERLAY, VIEWS, PhotoFolder
-from service.records.tables import ACCEPTED, ARM, FAILED, MEASURED, RECEIVED, REFUSED, Child, Upload
+from service.records.tables import (
+    ACCEPTED,
+    ANEW,
+    ARM,
+    FAILED,
+    INSTRUMENT,
+    MEASURED,
+    REFUSED,
+    UNDER_WORK,
+    Child,
+    Upload,
+)
 
 STRAY_AFTER = timedelta(hours=1)
 """A photo without a row that lies this long belongs to nothing: an upload takes seconds."""
@@ -86,15 +99,47 @@ async def measure_photo(upload_id: str) -> None:
         If the worker failed and there are tries left.
     """
     tools = workshop()
-    asked = await asyncio.to_thread(_begin_try, tools, upload_id)
-    if asked is None:
+    while asked := await asyncio.to_thread(_begin_try, tools, upload_id):
+        originals = await asyncio.to_thread(tools.photos.originals, upload_id)
+        outcome = await measured(tools.pool, originals, asked.kind, asked.question)
+        if outcome.failed and asked.tries < MOST_TRIES:
+            raise MeasuringFailed
+        if not await asyncio.to_thread(keep_outcome, tools, upload_id, outcome, asked.question):
+            continue  # the family said meanwhile how long its bar is
+        await _solve_anew(tools, upload_id, originals, asked.question)
+        _tell_who_waits(upload_id)
         return
-    originals = await asyncio.to_thread(tools.photos.originals, upload_id)
-    outcome = await measured(tools.pool, originals, asked.kind, asked.question)
-    if outcome.failed and asked.tries < MOST_TRIES:
-        raise MeasuringFailed
-    await asyncio.to_thread(keep_outcome, tools, upload_id, outcome)
-    _tell_who_waits(upload_id)
+
+
+async def _solve_anew(tools: Workshop, upload_id: str, originals: Sequence[bytes], question: Question) -> None:
+    """Solve for the points that a teacher had moved where a photo was measured anew; then it is reviewed again."""
+
+    def moved() -> tuple[list[View], dict[str, tuple[float, float]]] | None:
+        with tools.store.whole_house() as session:
+            upload = session.get(Upload, upload_id)
+            if upload is None or upload.state != ANEW:
+                return None
+            return views_of(upload), (upload.corrected or {}).get("moved_px", {})
+
+    def keep(found: dict[str, Any] | None) -> None:
+        with tools.store.whole_house() as session:
+            upload = session.get(Upload, upload_id)
+            if upload is not None and upload.state == ANEW:
+                upload.corrected = found if found is not None and found["usable"] else None
+                upload.state = MEASURED
+
+    under_work = await asyncio.to_thread(moved)
+    if under_work is None:
+        return
+    views, points = under_work
+    found = None
+    if points:
+        kind = ARM if isinstance(question, ArmQuestion) else INSTRUMENT
+        sight = await tools.pool.look(originals, kind, question.bar_mm, question.reference)
+        if sight is not None:
+            with suppress(NotMovable):
+                found = await solve_moved(tools.pool, sight, views, question, points)
+    await asyncio.to_thread(keep, found)
 
 
 async def measured(pool: Measurer, originals: Sequence[bytes], kind: str, question: Question) -> Outcome:
@@ -132,11 +177,11 @@ def _begin_try(tools: Workshop, upload_id: str) -> _Asked | None:
     """Count a try before it begins, since a photo may take the whole process with it; None where nothing is to do."""
     with tools.store.whole_house() as session:
         upload = session.get(Upload, upload_id)
-        if upload is None or upload.state != RECEIVED:
+        if upload is None or upload.state not in UNDER_WORK:
             return None
         upload.tries += 1
         if upload.tries > MOST_DEATHS:
-            upload.state = FAILED
+            upload.state = MEASURED if upload.state == ANEW else FAILED
             return None
         known = stated(session, upload)
         if upload.kind != ARM:
@@ -148,27 +193,45 @@ def _begin_try(tools: Workshop, upload_id: str) -> _Asked | None:
         return _Asked(upload.kind, asked, upload.tries)
 
 
-def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome) -> None:
+def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome, question: Question | None = None) -> bool:
     """Keep the pictures, then the result, so that a result never lacks its pictures; none of a refused photo.
 
-    What was kept by another process meanwhile stays: a photo is measured once.
+    What was kept by another process meanwhile stays: a photo is measured once.  One that was measured before and cannot
+    be measured anew stays as it was: a ruler may have been read wrongly.
+
+    Returns
+    -------
+    bool
+        Whether it holds; not where something else is said of the sheet by now than `question` had.
     """
     with tools.store.whole_house() as session:
         upload = session.get(Upload, upload_id)
-        if upload is not None and upload.state not in (RECEIVED, MEASURED):
-            return
+        if upload is not None and upload.state not in (*UNDER_WORK, MEASURED):
+            return True
+        if upload is not None and question is not None and _otherwise_stated(session, upload, question):
+            return False
+        anew = upload is not None and upload.state == ANEW
     usable = bool(outcome.result["usable"])
     if usable:
         keep_pictures(tools.photos, upload_id, outcome)
-    if not usable and outcome.refusal_jpeg is not None:
+    if not usable and not anew and outcome.refusal_jpeg is not None:
         tools.photos.show_refused(upload_id, outcome.refusal_jpeg)
     with tools.store.whole_house() as session:
         upload = session.get(Upload, upload_id)
         if upload is None:  # deleted by the family while it was being measured
             tools.photos.delete(upload_id)
-            return
-        keep_result(upload, outcome)
-        upload.state = MEASURED if usable else FAILED if outcome.failed else REFUSED
+        elif not anew:
+            keep_result(upload, outcome)
+            upload.state = MEASURED if usable else FAILED if outcome.failed else REFUSED
+        elif usable:
+            keep_result(upload, outcome)  # and its state by and by, when moved points are solved for
+        elif upload.state == ANEW:
+            upload.state = MEASURED
+    return True
+
+
+def _otherwise_stated(session: Session, upload: Upload, question: Question) -> bool:
+    return upload.state in UNDER_WORK and stated(session, upload) != Stated(question.bar_mm, question.reference)
 
 
 def keep_pictures(photos: PhotoFolder, upload_id: str, outcome: Outcome) -> None:

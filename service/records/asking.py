@@ -16,18 +16,20 @@ from sqlalchemy.orm import Session, load_only
 from service.records.tables import (
     ACCEPTED,
     AGAIN,
+    ANEW,
     ARM,
     FAILED,
     INSTRUMENT,
     MEASURED,
     RECEIVED,
+    UNDER_WORK,
     PhotoRequest,
     Upload,
     VerdictRecord,
 )
 
 GOOD = (MEASURED, ACCEPTED)
-ARRIVED = (*GOOD, FAILED)
+ARRIVED = (*GOOD, ANEW, FAILED)
 """States in which it is not for the family to go on; where measuring failed, it is for the teacher."""
 
 
@@ -91,7 +93,7 @@ def photo_states(records: Session, asked: PhotoRequest) -> dict[str, str]:
     kinds = [kind for kind, wants in ((ARM, asked.asks_arm), (INSTRUMENT, asked.asks_instrument)) if wants]
     found = {}
     for kind in [*kinds, *(each for each in wanted if each not in kinds)]:
-        arriving = latest.get(kind) == RECEIVED
+        arriving = latest.get(kind) in UNDER_WORK
         found[kind] = RECEIVED if arriving else wanted.get(kind) or latest.get(kind, "missing")
     return found
 

@@ -34,7 +34,9 @@ from service.records.keeping import Keeping
 from service.records.photos import KINDS, ORIGINAL
 from service.records.photos import REFUSED as SHOWN_REFUSED
 from service.records.tables import (
+    ANEW,
     FAILED,
+    MEASURED,
     RECEIVED,
     REFUSED,
     SECRET,
@@ -252,6 +254,7 @@ def _end_what_was_open(copy: Store, with_photos: bool) -> None:
         if not with_photos:
             session.execute(delete(Mark))
             session.execute(update(Upload).where(Upload.state == RECEIVED).values(state=FAILED))
+            session.execute(update(Upload).where(Upload.state == ANEW).values(state=MEASURED))
             session.execute(update(Upload).where(Upload.photos_deleted_at.is_(None)).values(photos_deleted_at=now))
             session.execute(update(Teacher).values(factor_key=None, factor_since=None, factor_step=None))
 

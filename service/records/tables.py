@@ -342,5 +342,8 @@ class Deed(StudioRow):
 
 ARM, INSTRUMENT = "arm", "instrument"
 RECEIVED, MEASURED, REFUSED, ACCEPTED, AGAIN = "received", "measured", "refused", "accepted", "again"
+ANEW = "anew"
+"""It was measured, and is being measured once more: the family has said how long its sheet's bar is."""
+UNDER_WORK = (RECEIVED, ANEW)
 FAILED = "failed"
 """Measuring failed, not for what the photo shows: the photo is kept until its day, and the teacher is told."""

@@ -22,9 +22,9 @@ from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 
 from calibration.sheet import CHECK_BAR_MM, Paper
-from service.jobs.running import start_measuring
+from service.jobs.running import start_again, start_measuring
 from service.jobs.workflows import news_of
-from service.measuring.admission import Busy, Rank
+from service.measuring.admission import Rank
 from service.questions.asked import PRINT_HEIGHTS_MM
 from service.records.asking import arrived, photo_states, sent_report, still_wanted
 from service.records.erase import erase_request
@@ -32,9 +32,11 @@ from service.records.photos import MOST_VIEWS, ORIGINAL, OVERLAY
 from service.records.tables import (
     ACCEPTED,
     AGAIN,
+    ANEW,
     FAILED,
     MEASURED,
     RECEIVED,
+    UNDER_WORK,
     PhotoRequest,
     Studio,
     Upload,
@@ -55,7 +57,6 @@ from service.web.gate.guard import (
 from service.web.house import House
 from service.web.pages import go_to, page
 from service.web.teacher.requests import REASONS
-from service.web.teacher.review import measure_by_new_bar
 
 router = APIRouter(prefix="/f/{token}")
 WAIT_S = 8.0
@@ -133,25 +134,34 @@ def sheet(request: Request, who: Family, records: FamilyRecords) -> Response:
 
 @router.post("/sheet")
 async def sheet_checked(request: Request, who: Family, parts: TheHouse, form: FamilyFields) -> Response:
-    """Note what the ruler said about the bar, where the family checked; photos under review are measured by it."""
+    """Note what the ruler said about the bar, where the family checked; photos under review are measured anew by it."""
 
-    def noted() -> tuple[Response, bool]:
+    def noted() -> tuple[Response, list[str]]:
         with parts.store.for_studio(who.studio_id) as records:
             asked = open_request(records, who)
             try:
                 bar_mm = SheetForm.read(form).bar_mm
             except ValidationError:
                 shown = steps(records, who, asked, "sheet")
-                return page(request, "family/sheet.html", 422, **shown, problem="bar"), False
-            is_new = bar_mm != asked.bar_mm
+                return page(request, "family/sheet.html", 422, **shown, problem="bar"), []
+            anew = _to_measure_anew(records, parts, who) if bar_mm != asked.bar_mm else []
             asked.bar_mm, asked.reference = bar_mm, None
-            return go_to(f"/f/{who.token}/{_next_step(records, asked)}"), is_new
+            return go_to(f"/f/{who.token}/{_next_step(records, asked)}"), anew
 
-    answer, is_new = await run_in_threadpool(noted)
-    if is_new:
-        with suppress(Busy):  # what is measured already stands, and the bar is noted
-            await measure_by_new_bar(parts, who)
+    answer, anew = await run_in_threadpool(noted)
+    for upload_id in anew:
+        await start_again(upload_id)
     return answer
+
+
+def _to_measure_anew(records: Session, parts: House, who: FamilyVisit) -> list[str]:
+    """What was measured by the sheet and nobody accepted yet, so that a length of its bar still counts for it."""
+    of_sheets = Upload.request_id == who.request_id, Upload.state == MEASURED, Upload.reference.is_(None)
+    uploads = records.scalars(select(Upload).where(*of_sheets)).all()
+    anew = [each for each in uploads if parts.photos.has(each.id, ORIGINAL)]
+    for upload in anew:
+        upload.state, upload.tries = ANEW, 0
+    return [each.id for each in anew]
 
 
 @router.get("/paper")
@@ -254,7 +264,7 @@ def photo_result(
         measured=upload.state in (MEASURED, ACCEPTED),
         accepted=upload.state == ACCEPTED,
         drawn_anew=bool(upload.corrected) and not parts.photos.has(upload.id, ORIGINAL),  # when it was accepted
-        waiting=upload.state == RECEIVED,
+        waiting=upload.state in UNDER_WORK,
         kept=upload.state == FAILED,
         asked_again=upload.state == AGAIN,
         refused_picture=parts.photos.refused_picture(upload.id) is not None,

@@ -43,7 +43,7 @@ from service.records.lookups import age_years
 from service.records.tables import (
     FAILED,
     MEASURED,
-    RECEIVED,
+    UNDER_WORK,
     ArmRecord,
     Child,
     Instrument,
@@ -118,7 +118,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         "tapes": _tapes(records, child, arms, translate, language),
         "waiting": records.scalars(
             select(Upload)
-            .where(Upload.child_id == child.id, Upload.state.in_((MEASURED, RECEIVED, FAILED)))
+            .where(Upload.child_id == child.id, Upload.state.in_((MEASURED, *UNDER_WORK, FAILED)))
             .order_by(Upload.received_at)
         ).all(),
         **_requests(records, child, now),

@@ -10,7 +10,6 @@ that is moved in one of them is solved for with all the others.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from hashlib import sha256
 from typing import Any
 
@@ -25,10 +24,11 @@ from service.fit.assessment import InstrumentLengths
 from service.fit.errors import FitError
 from service.fit.verdict import Verdict, judge
 from service.fit.verdict_json import verdict_json
+from service.jobs.moving import MOVABLE, NotMovable, by_file, solve_moved, views_of
 from service.jobs.running import start_again
 from service.jobs.workflows import keep_pictures, keep_result, measured
 from service.measuring.results import kept_build, kept_length
-from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
+from service.measuring.work import ArmQuestion, InstrumentQuestion, Question
 from service.records.asking import is_open
 from service.records.audit import Action, note
 from service.records.database import changed
@@ -38,6 +38,7 @@ from service.records.photos import FOR_MOVING, ORIGINAL, OVERLAY, VIEWS
 from service.records.tables import (
     ACCEPTED,
     AGAIN,
+    ANEW,
     ARM,
     FAILED,
     INSTRUMENT,
@@ -50,7 +51,7 @@ from service.records.tables import (
     Upload,
 )
 from service.web.forms.models import AcceptForm, AgainForm, PaperForm, PointsForm
-from service.web.gate.guard import FamilyVisit, Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
+from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION, House
 from service.web.language import marked, page_language, translator
 from service.web.pages import fragment, go_to, page
@@ -59,78 +60,8 @@ from service.web.teacher.requests import REASONS, ask
 from service.words.names import instrument_of
 
 router = APIRouter(prefix="/reviews")
-MOVABLE = {
-    ARM: {
-        "side_neck": marked("side of the neck"),
-        "shoulder": marked("shoulder"),
-        "elbow": marked("elbow"),
-        "wrist": marked("wrist"),
-        "mid_palm": marked("middle of the palm"),
-    },
-    INSTRUMENT: {
-        "scroll_top": marked("top of the scroll"),
-        "body_top": marked("upper edge of the body"),
-        "body_bottom": marked("lower edge of the body"),
-    },
-}
-"""Points a teacher may move, as the measuring rooms name them."""
 NOT_SO = {"message": marked("It cannot be measured like this"), "advice": ""}
 PICTURES = {kind.replace("view", "photo") + ".jpg": kind for kind in VIEWS} | {"overlay.jpg": OVERLAY}
-
-
-@dataclass(frozen=True)
-class View:
-    """A picture of an upload on which points can be moved.
-
-    Attributes
-    ----------
-    number : int
-        Of the photo or film, from 1.
-    points_px, drawn_px : dict
-        Points as the program found them, and what is drawn beside them.
-    size_px : tuple of int
-        (width, height).
-    film_s : float or None
-        Where it is a frame of a film: how long after the film's first, s.
-    """
-
-    number: int
-    points_px: dict[str, Any]
-    drawn_px: dict[str, Any]
-    size_px: tuple[int, int]
-    film_s: float | None
-
-    @property
-    def file(self) -> str:
-        """Its picture's name in the address."""
-        return f"photo{self.number if self.number > 1 else ''}.jpg"
-
-    @property
-    def suffix(self) -> str:
-        """What the names of its points end in."""
-        return f"@{self.number}" if self.number > 1 else ""
-
-
-def views_of(upload: Upload) -> list[View]:
-    """The pictures on which points can be moved; none of several photos that were measured before that was possible."""
-    result, corrected = upload.result or {}, upload.corrected or {}
-    kept = result.get("views")
-    if kept is None and (upload.views > 1 or upload.film_s is not None):
-        return []
-    size_px = upload.width_px or 1, upload.height_px or 1
-    alone = {"points_px": result.get("points_px", {}), "drawn_px": result.get("drawn_px", {}), "size_px": size_px}
-    moved = corrected.get("drawn_views", [])
-    return [
-        View(
-            number,
-            {name: place for name, place in each["points_px"].items() if name in MOVABLE[upload.kind]},
-            moved[number - 1] if moved else each["drawn_px"],
-            tuple(each["size_px"]),
-            each.get("film_s"),
-        )
-        for number, each in enumerate(kept or [alone], start=1)
-        if each is not None
-    ]
 
 
 @router.get("/{upload_id}")
@@ -263,50 +194,6 @@ async def change_reference(request: Request, upload_id: str, who: Visitor, parts
     return await run_in_threadpool(keep)
 
 
-async def measure_by_new_bar(parts: House, who: FamilyVisit) -> None:
-    """Measure what a family sent, and nobody accepted yet, by the length of the bar that it gave or took back.
-
-    What cannot be measured so stays as it was: the ruler may have been read wrongly.  Points that were moved stay where
-    they are.
-    """
-
-    def under_review() -> list[tuple[str, str, Question]]:
-        of_sheets = Upload.request_id == who.request_id, Upload.state == MEASURED, Upload.reference.is_(None)
-        with parts.store.for_studio(who.studio_id) as records:
-            uploads = records.scalars(select(Upload).where(*of_sheets))
-            return [(each.id, each.kind, _question(parts, records, each)) for each in uploads]
-
-    for upload_id, kind, question in await run_in_threadpool(under_review):
-        originals = await run_in_threadpool(parts.photos.originals, upload_id)
-        outcome = await measured(parts.pool, originals, kind, question)
-        if outcome.result["usable"]:
-            moved = await run_in_threadpool(_keep_anew, parts, who, upload_id, outcome)
-            found = await _solved(parts, who, upload_id, moved) if moved else None
-            await run_in_threadpool(_keep_moved, parts, who, upload_id, found)
-
-
-def _keep_anew(
-    parts: House, who: FamilyVisit, upload_id: str, outcome: Outcome
-) -> dict[str, tuple[float, float]] | None:
-    """Keep what was measured anew; the points that were moved, whose lengths are still to be solved for."""
-    with parts.store.for_studio(who.studio_id) as records:
-        upload = records.get(Upload, upload_id)
-        if upload is None or upload.state != MEASURED:  # accepted, or asked for again, meanwhile
-            return None
-        keep_pictures(parts.photos, upload_id, outcome)
-        keep_result(upload, outcome)
-        moved, upload.corrected = (upload.corrected or {}).get("moved_px"), None
-        return moved
-
-
-def _keep_moved(parts: House, who: FamilyVisit, upload_id: str, found: dict[str, Any] | None) -> None:
-    """Keep what follows from moved points, unless a teacher moved one meanwhile."""
-    with parts.store.for_studio(who.studio_id) as records:
-        upload = records.get(Upload, upload_id)
-        if found is not None and found["usable"] and upload is not None and upload.state == MEASURED:
-            upload.corrected = upload.corrected or found
-
-
 @router.post("/{upload_id}/accept")
 async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> Response:
     """Take the measurement that the page showed into the records; the photo as it came, and its copy, are deleted."""
@@ -321,6 +208,8 @@ async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse
             records.refresh(upload)
             if not is_first and upload.state == ACCEPTED:  # pressed twice, or by two teachers
                 return go_to(_after_review(records, upload))
+            if upload.state == ANEW:  # the page says so, and shows what comes of it
+                return go_to(f"/reviews/{upload_id}")
             if not is_first or upload.result is None:
                 raise nothing_here()
             if said.seen != _seen(upload):
@@ -380,7 +269,7 @@ def ask_again(
     """Ask the family for this photo once more, with one reason."""
     upload = _upload(records, upload_id)
     reason = AgainForm.read(form).reason
-    if upload.state not in (MEASURED, FAILED) or reason not in REASONS or upload.child_id is None:
+    if upload.state not in (MEASURED, ANEW, FAILED) or reason not in REASONS or upload.child_id is None:
         raise nothing_here()
     before = records.get(PhotoRequest, upload.request_id) if upload.request_id else None
     with did(records, who, parts, "asked-again", upload.child_id) as deed:
@@ -427,7 +316,7 @@ def _upload(records: Session, upload_id: str) -> Upload:
 
 
 async def _solved(
-    parts: House, who: SignedIn | FamilyVisit, upload_id: str, points: dict[str, tuple[float, float]]
+    parts: House, who: SignedIn, upload_id: str, points: dict[str, tuple[float, float]]
 ) -> dict[str, Any]:
     """What follows from moved points."""
 
@@ -439,34 +328,13 @@ async def _solved(
     upload, question = await run_in_threadpool(asked)
     if not points:
         return upload.result or {"usable": False, "points_px": {}}
-    moved = _by_file(upload, points)
     sight = await _sight(parts, upload_id, upload.kind, Stated(question.bar_mm, question.reference))
     if sight is None:
         raise nothing_here()
-    outcome = await parts.pool.solve(sight, question, moved)
-    if outcome.result["usable"] and not _is_of_same_pictures(upload, outcome):
-        raise nothing_here()
-    drawn = [{} if each is None else each.drawn_px for each in outcome.views]
-    return outcome.result | {"moved_px": points, "drawn_views": drawn}
-
-
-def _by_file(upload: Upload, points: dict[str, tuple[float, float]]) -> dict[int, dict[str, tuple[float, float]]]:
-    """Moved points by the number of the file, from 0, in whose picture they were moved.
-
-    Raises
-    ------
-    HTTPException
-        If one of them is no point of these pictures.
-    """
-    views = {each.suffix: each for each in views_of(upload)}
-    moved: dict[int, dict[str, tuple[float, float]]] = {}
-    for key, place in points.items():
-        name, at, number = key.partition("@")
-        view = views.get(at + number)
-        if view is None or name not in MOVABLE[upload.kind]:
-            raise nothing_here()
-        moved.setdefault(view.number - 1, {})[name] = place
-    return moved
+    try:
+        return await solve_moved(parts.pool, sight, views_of(upload), question, points)
+    except NotMovable:
+        raise nothing_here() from None
 
 
 def _drawn(upload: Upload, found: dict[str, Any]) -> dict[str, Any]:
@@ -475,12 +343,6 @@ def _drawn(upload: Upload, found: dict[str, Any]) -> dict[str, Any]:
     if now is None:
         return {each.suffix: each.drawn_px for each in views_of(upload)}
     return {each.suffix: now[each.number - 1] for each in views_of(upload) if each.number <= len(now)}
-
-
-def _is_of_same_pictures(upload: Upload, outcome: Outcome) -> bool:
-    """Whether what was seen is of the pictures that are kept: another release may choose other frames of a film."""
-    seen = [(number, each.film_s) for number, each in enumerate(outcome.views, start=1) if each is not None]
-    return seen == [(each.number, each.film_s) for each in views_of(upload)]
 
 
 async def _sight(parts: House, upload_id: str, kind: str, known: Stated) -> bytes | None:
@@ -516,7 +378,7 @@ async def _draw_moved_points(parts: House, who: SignedIn, upload_id: str) -> Non
     sight = await _sight(parts, upload_id, upload.kind, Stated(question.bar_mm, question.reference))
     if sight is None:
         return
-    moved = _by_file(upload, (upload.corrected or {})["moved_px"])
+    moved = by_file(upload.kind, views_of(upload), (upload.corrected or {})["moved_px"])
     drawn = (await parts.pool.solve(sight, question, moved, picture)).overlay_jpeg
 
     def keep() -> None:

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import asyncio
+import threading
+
 import pytest
 
-from service.measuring.admission import Busy
+from service.jobs import workflows
+from service.measuring.work import ArmQuestion, Outcome
 from service.records.tables import MEASURED, PhotoRequest, Upload
+from service.web.family import pages
 from tests.service.conftest import Place
 from tests.service.reviewing import as_seen
-from tests.service.seeding import Seeded, seed
+from tests.service.seeding import Seeded, arm_result, seed
+from tests.waiting import until
 
 
 @pytest.fixture
@@ -24,29 +30,34 @@ def sent(place: Place, seeded: Seeded, form: dict[str, str], content: bytes = b"
     return answer.headers["location"].rsplit("/", 1)[1]
 
 
+def sent_alone(place: Place, seeded: Seeded, form: dict[str, str]) -> str:
+    """The same, with nothing else to measure."""
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        for given in ("arm", "instrument"):
+            records.get_one(Upload, getattr(seeded, f"{given}_upload_id")).state = "dismissed"
+    return sent(place, seeded, form)
+
+
 def test_a_photo_under_review_is_measured_by_the_bar_that_is_given_later(
     family: tuple[Place, Seeded, dict[str, str]],
 ) -> None:
     place, seeded, form = family
-    with place.house.store.for_studio(seeded.studio_id) as records:
-        for given in ("arm", "instrument"):  # what is seeded has no photo that could be measured
-            records.get_one(Upload, getattr(seeded, f"{given}_upload_id")).state = "dismissed"
-    upload_id = sent(place, seeded, form)
+    upload_id = sent_alone(place, seeded, form)
     place.client.cookies.set("scrollreach", seeded.session)
     teacher = {"form_token": place.house.signer.form_token(seeded.sign_in_id), "points": '{"mid_palm": [840, 360]}'}
     assert place.client.post(f"/reviews/{upload_id}/points", data=teacher).status_code == 200
     place.pool.bars_mm.clear()
 
     for typed, taken in (("148", 148.0), ("", None)):
-        assert place.client.post(f"/f/{seeded.family}/sheet", data=form | {"bar_mm": typed}).status_code == 303
+        given = place.client.post(f"/f/{seeded.family}/sheet", data=form | {"bar_mm": typed})
+        assert given.status_code == 303
+        upload = measured_anew(place, seeded, upload_id)
         assert place.pool.bars_mm == [taken, taken], "measured, and solved for with the moved point"
         place.pool.bars_mm.clear()
         with place.house.store.for_studio(seeded.studio_id) as records:
             assert records.get_one(PhotoRequest, seeded.request_id).bar_mm == taken
-            upload = records.get_one(Upload, upload_id)
-            assert upload.state == MEASURED
-            assert upload.corrected is not None
-            assert upload.corrected["arm_length"]["value_mm"] == 446.0
+        assert upload.corrected is not None
+        assert upload.corrected["arm_length"]["value_mm"] == 446.0
 
     place.client.post(f"/f/{seeded.family}/sheet", data=form)  # as it was: nothing to measure
     place.client.post(f"/reviews/{upload_id}/accept", data=teacher | as_seen(place.client, upload_id))
@@ -54,19 +65,83 @@ def test_a_photo_under_review_is_measured_by_the_bar_that_is_given_later(
     assert place.pool.bars_mm == [None], "what was accepted stays; one more was drawn with its moved point"
 
 
-def test_the_family_goes_on_where_nothing_can_be_measured_now(
+def measured_anew(place: Place, seeded: Seeded, upload_id: str) -> Upload:
+    """An upload once nothing is measured in it any more."""
+
+    def found() -> Upload | None:
+        with place.house.store.for_studio(seeded.studio_id) as records:
+            upload = records.get_one(Upload, upload_id)
+            return upload if upload.state == MEASURED else None
+
+    upload: Upload = until(found)
+    return upload
+
+
+def test_the_family_goes_on_while_its_photos_are_measured_anew(
+    family: tuple[Place, Seeded, dict[str, str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A film takes seconds: nobody waits for it, and every page says that it is being measured."""
+    place, seeded, form = family
+    upload_id = sent(place, seeded, form)
+    place.client.cookies.set("scrollreach", seeded.session)
+    teacher = {"form_token": place.house.signer.form_token(seeded.sign_in_id)} | as_seen(place.client, upload_id)
+    go_on, begun = threading.Event(), threading.Event()
+
+    async def slow(data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
+        begun.set()
+        await asyncio.to_thread(go_on.wait, 20)
+        return Outcome(arm_result(440.0))
+
+    with monkeypatch.context() as patched:
+        patched.setattr(place.pool, "arm", slow)
+        answer = place.client.post(f"/f/{seeded.family}/sheet", data=form | {"bar_mm": "148"})
+        assert answer.headers["location"] == f"/f/{seeded.family}/done/", "nothing is wanted of it"
+        assert begun.wait(20)
+        assert "being measured" in place.client.get(f"/f/{seeded.family}/done/").text
+        assert "Measuring" in place.client.get(f"/f/{seeded.family}/photo/{upload_id}").text
+        review = place.client.get(f"/reviews/{upload_id}").text
+        assert "still being measured" in review
+        assert 'http-equiv="refresh"' in review
+        assert "being measured" in place.client.get(f"/children/{seeded.child_id}").text
+        accepted = place.client.post(f"/reviews/{upload_id}/accept", data=teacher)
+        assert accepted.headers["location"] == f"/reviews/{upload_id}", "nothing is accepted meanwhile"
+        go_on.set()
+        result = measured_anew(place, seeded, upload_id).result
+    assert result is not None
+    assert result["arm_length"]["value_mm"] == 440.0
+
+
+def test_a_bar_that_is_given_while_a_photo_is_measured_counts_for_it(
     family: tuple[Place, Seeded, dict[str, str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     place, seeded, form = family
-    upload_id = sent(place, seeded, form)
-
-    async def busy(*_: object) -> None:
-        raise Busy(30)
-
-    monkeypatch.setattr(place.pool, "arm", busy)
-    monkeypatch.setattr(place.pool, "instrument", busy)
-    answer = place.client.post(f"/f/{seeded.family}/sheet", data=form | {"bar_mm": "148"})
-    assert answer.status_code == 303
+    monkeypatch.setattr(pages, "WAIT_S", 0.0)
     with place.house.store.for_studio(seeded.studio_id) as records:
-        assert records.get_one(PhotoRequest, seeded.request_id).bar_mm == 148.0
-        assert records.get_one(Upload, upload_id).state == MEASURED
+        seeded_bar_mm = records.get_one(PhotoRequest, seeded.request_id).bar_mm
+    place.pool.pause_s = 0.5
+    upload_id = sent_alone(place, seeded, form)
+    assert place.client.post(f"/f/{seeded.family}/sheet", data=form | {"bar_mm": "148"}).status_code == 303
+    measured_anew(place, seeded, upload_id)
+    assert place.pool.bars_mm == [seeded_bar_mm, 148.0]
+
+
+@pytest.mark.parametrize("failed", [True, False])
+def test_what_cannot_be_measured_anew_stays_as_it_was(
+    family: tuple[Place, Seeded, dict[str, str]], monkeypatch: pytest.MonkeyPatch, failed: bool
+) -> None:
+    """A ruler that was read wrongly, or no worker that answers."""
+    place, seeded, form = family
+    upload_id = sent(place, seeded, form)
+    monkeypatch.setattr(workflows, "MOST_TRIES", 1)
+
+    async def refuse(*_: object) -> Outcome:
+        return Outcome({"usable": False, "problems": [], "points_px": {}}, refusal_jpeg=b"x", failed=failed)
+
+    monkeypatch.setattr(place.pool, "arm", refuse)
+    assert place.client.post(f"/f/{seeded.family}/sheet", data=form | {"bar_mm": "128"}).status_code == 303
+    result = measured_anew(place, seeded, upload_id).result
+    assert result is not None
+    assert result["arm_length"]["value_mm"] == 436.0
+    assert place.house.photos.refused_picture(upload_id) is None
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        assert records.get_one(PhotoRequest, seeded.request_id).bar_mm == 128.0
