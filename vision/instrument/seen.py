@@ -37,6 +37,9 @@ _SHOULDER_REST_SHARE = 0.004
 _SCROLL_BESIDE, _SCROLL_FROM, _SCROLL_TO = 0.03, 0.5, 1.15
 """Where the scroll's end is looked for in the map, over the total length: how far beside the axis, and from where to
 where along it."""
+_FINE_BITS = 4
+_FINE = 1 << _FINE_BITS
+"""Parts of a map pixel in which a line is drawn."""
 _POINTS = {
     "scroll_top": "scroll_top",
     "body_top": "body_top_center",
@@ -106,6 +109,13 @@ class InstrumentSeen:
         column = np.clip(places[:, 0], 0, covered.shape[1] - 1)
         row = np.clip(places[:, 1], 0, covered.shape[0] - 1)
         return np.asarray(far[row, column] * self.map_px <= margin_px)
+
+    def overlap(self, line_px: Array) -> float:
+        """Intersection over union of the map's body and what a closed line (N, 2) in photo px runs round."""
+        round_line = np.zeros(self.body.shape, np.uint8)
+        cv2.fillPoly(round_line, [np.round(_FINE * self.in_map(line_px)).astype(np.int32)], 1, shift=_FINE_BITS)
+        inside, body = round_line > 0, self.body > _INSIDE
+        return float((inside & body).sum() / max((inside | body).sum(), 1))
 
     def ends_px(self) -> tuple[Array, Array]:
         """Lower end of the body and end of the scroll, (2,) each, photo px: marked points, else ends of the maps."""

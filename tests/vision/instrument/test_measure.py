@@ -12,13 +12,14 @@ from calibration.problems import Refused
 from tests.vision.sample_photos import detected_instrument, measured_instrument, photo, truth
 from tests.vision.trace import trace_instrument
 from vision.instrument import measure
+from vision.instrument.cameras import LeanCamera
 from vision.instrument.lengths import BRIDGE_LIFT_MM, NUT_LIFT_MM
 from vision.instrument.measure import (
     POINT_NAMES,
     measure_instrument,
     solve_instrument,
 )
-from vision.instrument.model import LENGTH, LOW, SCROLL
+from vision.instrument.model import LENGTH, LOW, SCROLL, pose_of
 from vision.instrument.overlay import blur_surroundings, draw_instrument
 from vision.instrument.resting import resting_heights_mm
 from vision.instrument.seen import see_instrument
@@ -230,6 +231,50 @@ def upright(plain):
     turn[:, 2] += side / 2 - (scroll + lower) / 2
     picture = cv2.warpAffine(photo.rgb, turn, (side, side), borderMode=cv2.BORDER_REPLICATE)
     return picture, float(turn[1, :2] @ scroll + turn[1, 2]), length
+
+
+def narrowed(name, narrow):
+    """A sample whose body is as wide from the lower bout up as `narrow` says, over the lower bout; None: as is."""
+    seen, taken = detected_instrument(name), photo(name)
+    pose, camera = pose_of(seen.traced.start, seen.setting.table_mm), LeanCamera(seen.camera)
+    line, (lower, upper) = camera.project(pose.top), camera.project(np.array([pose.body_bottom, pose.body_top]))
+    length = float(np.linalg.norm(upper - lower))
+    axis = (upper - lower) / length
+    aside = np.array([-axis[1], axis[0]])
+    levels = np.linspace(0, 1, 101)
+    places = (line - lower) @ np.column_stack([axis / length, aside])
+    half = np.array([np.abs(places[np.abs(places[:, 0] - y) < 0.012, 1]).max(initial=0.0) for y in levels]) + 1.0
+    lowest = int(half[:50].argmax())
+    want = half.copy()
+    if narrow is not None:
+        want[lowest:] = half[lowest] * narrow((levels[lowest:] - levels[lowest]) / (1 - levels[lowest])) + 1.0
+    rows, columns = np.mgrid[: taken.rgb.shape[0], : taken.rgb.shape[1]]
+    along = ((columns - lower[0]) * axis[0] + (rows - lower[1]) * axis[1]) / length
+    across = (columns - lower[0]) * aside[0] + (rows - lower[1]) * aside[1]
+    new, old, reach = np.interp(along, levels, want), np.interp(along, levels, half), 0.45 * length
+    within = np.abs(across) * old / new
+    without = old + (np.abs(across) - new) * (reach - old) / (reach - new)
+    far = (along < 0) | (along > 1) | (np.abs(across) > reach)
+    way = np.where(far, 0.0, np.sign(across) * np.where(np.abs(across) < new, within, without) - across)
+    fetched = ((start + way * step).astype(np.float32) for start, step in zip((columns, rows), aside, strict=True))
+    moved = cv2.remap(taken.rgb, *fetched, cv2.INTER_LINEAR)
+    sheet = np.zeros(along.shape, np.uint8)
+    for each in seen.camera.sheets:
+        cv2.fillPoly(sheet, [np.round(each.outline_px).astype(np.int32)], 1)
+    return replace(taken, rgb=np.where(sheet[..., None] > 0, taken.rgb, moved))
+
+
+@pytest.mark.parametrize("name", [PLAIN, "instrument-2", "instrument-3"])
+def test_a_body_shaped_like_a_pear_is_no_violin(name):
+    pear = narrowed(name, lambda up: np.sqrt(np.clip(1 - up**1.6, 0, 1)) * (1 - 0.45 * up))
+    assert [problem.code for problem in measure_instrument(pear).problems] == ["outline_not_found"]
+
+
+def test_the_same_picture_with_its_own_shape_is_one(plain):
+    _, _, measured = plain
+    same = measure_instrument(narrowed(PLAIN, None))
+    assert same.usable
+    assert same.body_length.value_mm == pytest.approx(measured.body_length.value_mm, rel=0.002)
 
 
 def test_a_picture_of_nothing_is_refused():
