@@ -147,14 +147,20 @@ def _trace(rgb: Picture, seen: InstrumentSeen, camera: Camera, setting: Setting)
     pose = pose_of(start, setting.table_mm)
     scroll = _scroll_in_photo(rgb, scroll_in_map(seen, pose, camera), start[LENGTH], px_per_mm)
     edges, covered = _photo_edges(rgb, seen, pose, camera, usable, px_per_mm)
+    _refuse_few(edges)
     for robust, rounds in _PHOTO_ROBUST:
         start, weight = settle(start, [View(camera, edges, (scroll,))], setting, robust, rounds)
     if weight.mean() < _LEAST_AGREEMENT:
         raise Refused(OUTLINE_NOT_FOUND)
     edges = edges.where(weight > _LEAST_WEIGHT)
+    _refuse_few(edges)
+    return TracedInstrument(start, edges, scroll, covered, px_per_mm)
+
+
+def _refuse_few(edges: Edges) -> None:
+    """Refuse an outline of which too little is seen."""
     if len(edges.node) < _FEWEST_EDGES:
         raise Refused(OUTLINE_NOT_FOUND)
-    return TracedInstrument(start, edges, scroll, covered, px_per_mm)
 
 
 def first_guess(seen: InstrumentSeen, camera: Camera, setting: Setting) -> Array:

@@ -13,6 +13,7 @@ from tests.vision.sample_photos import detected_instrument, measured_instrument,
 from tests.vision.trace import trace_instrument
 from vision.instrument import measure
 from vision.instrument.cameras import LeanCamera
+from vision.instrument.edges import trace
 from vision.instrument.lengths import BRIDGE_LIFT_MM, NUT_LIFT_MM
 from vision.instrument.measure import (
     POINT_NAMES,
@@ -25,7 +26,7 @@ from vision.instrument.resting import resting_heights_mm
 from vision.instrument.seen import see_instrument
 from vision.instrument.sheet_support import lies_on_book
 from vision.photo import Photo
-from vision.problems import INSTRUMENT_CUT
+from vision.problems import INSTRUMENT_CUT, OUTLINE_NOT_FOUND
 
 PLAIN = "instrument-1"
 
@@ -275,6 +276,17 @@ def test_the_same_picture_with_its_own_shape_is_one(plain):
     same = measure_instrument(narrowed(PLAIN, None))
     assert same.usable
     assert same.body_length.value_mm == pytest.approx(measured.body_length.value_mm, rel=0.002)
+
+
+@pytest.mark.parametrize("grey", [0, 128, 255])
+def test_a_body_of_which_no_edge_is_seen_is_refused(plain, grey):
+    """As of a guitar that the map takes for a violin, or of a violin in the dark."""
+    _, photo, _ = plain
+    detected = detected_instrument(PLAIN)
+    flat = np.full_like(photo.rgb, grey)
+    with pytest.raises(Refused) as refusal:
+        trace(flat, see_instrument(photo.rgb), LeanCamera(detected.camera), detected.setting)
+    assert refusal.value.problems == (OUTLINE_NOT_FOUND,)
 
 
 def test_a_picture_of_nothing_is_refused():
