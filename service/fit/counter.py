@@ -40,7 +40,7 @@ def heap_of(judged: Verdict | Ranked) -> Heap:
     -------
     Heap
     """
-    if judged.action in UNSETTLED:
+    if judged.action in UNSETTLED or judged.action is Action.MEASURE:
         return Heap.OPEN
     if judged.action is not Action.LARGER and judged.probabilities.likeliest is Decision.STRETCH:
         return Heap.STRETCH

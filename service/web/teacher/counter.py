@@ -17,6 +17,7 @@ from starlette.datastructures import FormData, UploadFile
 from calibration.quantity import Length
 from service.fit.choosing import UNSETTLED
 from service.fit.counter import Heap
+from service.fit.decision import PLAYED, Action
 from service.fit.errors import FitError
 from service.fit.lengths import parse_length
 from service.fit.order import UNSETTLED_FIRST, order
@@ -45,7 +46,8 @@ router = APIRouter(prefix="/counter")
 
 SHOWN = {Heap.SUITS: 12, Heap.STRETCH: 8, Heap.OPEN: 8, Heap.SMALL: 8, Heap.TOO_LARGE: 4, Heap.TOO_SMALL: 4}
 """Instruments of each heap that are shown with their reasons; the others are counted.  Our choice."""
-PLAYABLE = (Heap.SUITS, Heap.STRETCH, Heap.SMALL)
+MAY_SUIT = (*PLAYED, Action.ASK_SIGNS, Action.MEASURE)
+"""Actions after which nobody can say that an instrument does not suit."""
 HEAPS = {
     Heap.SUITS: marked("Suits"),
     Heap.STRETCH: marked("A stretch"),
@@ -202,7 +204,7 @@ def _against(request: Request, records: Session, at: AtCounter, fault: FitError 
             for heap, laid in heaps
             if laid
         ],
-        suits=any(laid for heap, laid in heaps if heap in PLAYABLE),
+        may_suit=any(each.ranked.action in MAY_SUIT for each in found),
         unsettled=UNSETTLED_FIRST if any(each.ranked.action in UNSETTLED for each in found) else None,
         any_there=bool(found),
     )

@@ -22,6 +22,8 @@ def test_an_instrument_lies_where_its_judgement_says(chart: Chart, body: float, 
         seen.add(heap)
         if heap is Heap.STRETCH:
             assert likeliest is Decision.STRETCH
+        if to_do is Action.MEASURE:
+            assert heap is Heap.OPEN, "and no stretch, of which the sentence below says that it is not known"
         if to_do is Action.LARGER:
             assert heap is Heap.TOO_SMALL, "a larger one is wanted whatever is likeliest"
         if to_do in (Action.SMALLER, Action.WAIT):

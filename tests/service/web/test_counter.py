@@ -6,6 +6,7 @@ import io
 import re
 from datetime import date
 from typing import Any
+from urllib.parse import quote
 
 import cv2
 import numpy as np
@@ -14,7 +15,9 @@ import pytest
 from pypdf import PdfReader
 from sqlalchemy import select
 
+from calibration.quantity import length_json
 from service.fit.counter import Heap
+from service.fit.lengths import parse_length
 from service.records.deciding import arm_length, latest_arm, verdict_for
 from service.records.shelf import against
 from service.records.shop_tables import Loan
@@ -118,6 +121,19 @@ def test_every_instrument_lies_on_one_heap_with_the_reason_of_the_one_judgement(
     first_of_each = list(dict.fromkeys(heap for heap, _ in order))
     assert first_of_each == [each.value for each in SHOWN if each.value in first_of_each]
     assert "Blue case" not in shown, "the family's own is not on the shelf"
+
+
+@pytest.mark.parametrize(("arm", "heap", "note"), [("466±4", "stretch", True), ("474±14", "open", False)])
+def test_that_nothing_suits_is_said_where_it_is_known(
+    place: Place, seeded: Seeded, arm: str, heap: str, note: bool
+) -> None:
+    """A quarter alone: a stretch for which a smaller one is to be taken, and one of which measuring will tell."""
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        for each in records.scalars(select(Instrument).where(Instrument.child_id.is_(None))):
+            each.lengths = {"body_length": length_json(parse_length("280±2", "body"))}
+    shown = place.client.get(f"/counter/arms/{quote(arm)}").text
+    assert set(re.findall(r'data-heap="(\w+)"', shown)) == {heap}
+    assert ("Nothing on the shelf suits." in shown) == note
 
 
 def test_what_was_seen_while_playing_counts_at_the_counter_too(place: Place, seeded: Seeded) -> None:
