@@ -109,6 +109,11 @@ PHOTO_BLURRED = Problem(
     "This photo is blurred.",
     "Hold the phone still, or rest your arms on something, in good light, and take the photo again.",
 )
+NO_SHEET_IN_SOFT = Problem(
+    "no_sheet",
+    "We cannot find the printed sheet in this photo, which is not sharp.",
+    "Hold the phone still, in good light, with the whole sheet flat and in view, and take the photo again.",
+)
 OUTLINE_UNCERTAIN = Problem(
     "outline_uncertain",
     "Too little of the instrument's edge can be seen to measure it.",

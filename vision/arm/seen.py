@@ -20,6 +20,7 @@ from calibration.sheet_in_photo import SheetInPhoto
 from vision.arm.body import SeenBody, lines_of_sight, stretched_side
 from vision.arm.depth import ArmDepths, arm_depths
 from vision.arm.picture import picture_problems
+from vision.blur import with_blur_named
 from vision.person.face import face_disc, seen_from_behind
 from vision.person.hand import find_hand
 from vision.person.neck import find_neck, look_at_shoulders
@@ -102,7 +103,8 @@ def see_arm(photo: Photo, side: str = "auto", bar_mm: float | None = None, refer
     try:
         checked = reference_camera(photo.rgb, photo.focal35_mm, Surface.WALL, bar_mm, reference, photo.film)
     except Refused as refusal:
-        raise Refused(*refusal.problems, *(() if people else (NO_PERSON,))) from None
+        told = with_blur_named(refusal, photo.rgb)
+        raise Refused(*told.problems, *(() if people else (NO_PERSON,))) from None
     if not people:
         raise Refused(NO_PERSON)
     person = people[0]

@@ -19,11 +19,11 @@ from calibration.blank_sheet import is_blank
 from calibration.camera import PosedCamera, Surface
 from calibration.checked_camera import reference_camera
 from calibration.print_scale import PrintScale
-from calibration.problems import NO_BLANK_SHEET, NO_SHEET, PRINT_SCALE_DISAGREES, SHEET_HIDDEN, Problem, Refused
+from calibration.problems import PRINT_SCALE_DISAGREES, SHEET_HIDDEN, Problem, Refused
 from calibration.quality import sheet_problems
 from calibration.quantity import Length
 from calibration.sheet_in_photo import SheetInPhoto
-from vision.blur import is_blurred
+from vision.blur import with_blur_named
 from vision.instrument.cameras import LeanCamera
 from vision.instrument.edges import TracedInstrument, trace
 from vision.instrument.fit import Edges, Fit, RanAway, Setting, Tip, View, fit
@@ -41,7 +41,6 @@ from vision.problems import (
     NOT_LYING_FLAT,
     OUTLINE_NOT_FOUND,
     OUTLINE_UNCERTAIN,
-    PHOTO_BLURRED,
     POINTS_APART,
     SHEET_CUT,
     SHEET_ON_BOOK,
@@ -228,9 +227,7 @@ def detect_instrument(
     try:
         checked = reference_camera(photo.rgb, photo.focal35_mm, Surface.TABLE, bar_mm, reference, photo.film, first)
     except Refused as refusal:
-        if is_blurred(photo.rgb) and not {NO_SHEET, NO_BLANK_SHEET}.isdisjoint(refusal.problems):
-            raise Refused(PHOTO_BLURRED) from None
-        raise
+        raise with_blur_named(refusal, photo.rgb) from None
     camera, sheets = checked.camera, checked.camera.sheets
     problems = sheet_problems(camera)
     if any(_outside(sheet.outline_px, photo.size_px) for sheet in sheets):

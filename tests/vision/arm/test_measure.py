@@ -14,6 +14,7 @@ from vision.arm.measure import CORRECTED, measure_arm, solve_arm
 from vision.arm.overlay import blur_face, draw_arm
 from vision.person.pose import Landmark
 from vision.photo import Photo
+from vision.problems import NO_SHEET_IN_SOFT, PHOTO_BLURRED
 from vision.quality import quality
 
 WALL, FLOATING = "child-1", "child-3"
@@ -236,3 +237,10 @@ def test_true_points_go_with_the_rest_of_the_arm(name):
 def test_the_frame_that_a_sheet_has_printed_for_a_card_is_none(name):
     """Taken for a card it made these arms 8 to 11 % too long, and sure of it."""
     assert codes(measure_arm(photo(name), reference=Blank.CARD)) == {"blank_sheet_unlike"}
+
+
+@pytest.mark.parametrize(("sigma_px", "told"), [(1.6, NO_SHEET_IN_SOFT), (8.0, PHOTO_BLURRED)])
+def test_a_sheet_that_is_lost_by_blur_is_not_just_missing(sigma_px, told):
+    sharp = photo("child-2")
+    soft = replace(sharp, rgb=cv2.GaussianBlur(sharp.rgb, (0, 0), sigma_px))
+    assert measure_arm(soft).problems[0] is told

@@ -4,9 +4,11 @@ import cv2
 import numpy as np
 import pytest
 
-from vision.blur import blur_px, is_blurred
+from calibration.problems import NO_SHEET, SHEET_BENT, Refused
+from vision.blur import blur_px, with_blur_named
 from vision.instrument.edge_net import read_edges
 from vision.instrument.profiles import expected_edges, mask_crossings
+from vision.problems import NO_SHEET_IN_SOFT, PHOTO_BLURRED
 
 
 def step(edge_px, width=80, height=40, blur_px=0.8, low=(60, 40, 20), high=(190, 185, 180)):
@@ -98,9 +100,21 @@ def chessboard(square_px=40, size=800):
     return np.repeat(grey[..., None], 3, axis=2).astype(np.uint8)
 
 
+def blurred(picture):
+    """What is said of blur where no sheet was found in a picture."""
+    return [each for each in with_blur_named(Refused(NO_SHEET), picture).problems if each is not NO_SHEET]
+
+
+@pytest.mark.parametrize(("sigma_px", "told"), [(1.6, [NO_SHEET_IN_SOFT]), (6.0, [PHOTO_BLURRED])])
+def test_that_no_sheet_is_found_for_blur_is_said(sigma_px, told):
+    soft = cv2.GaussianBlur(chessboard(), (0, 0), sigma_px)
+    assert blurred(soft) == told
+    assert with_blur_named(Refused(SHEET_BENT), soft).problems == (SHEET_BENT,), "of nothing else"
+
+
 def test_a_sharp_picture_is_not_called_blurred():
     assert blur_px(chessboard()) < 1.5
-    assert not is_blurred(chessboard())
+    assert blurred(chessboard()) == []
 
 
 @pytest.mark.parametrize("angle_deg", [0.0, 35.0, 90.0])
@@ -108,7 +122,7 @@ def test_a_phone_that_moved_is_found_in_every_direction(angle_deg):
     kernel = np.zeros((31, 31), np.float32)
     kernel[15] = 1 / 31
     turned = cv2.warpAffine(kernel, cv2.getRotationMatrix2D((15, 15), angle_deg, 1), (31, 31))
-    assert is_blurred(cv2.filter2D(chessboard(), -1, turned / turned.sum()))
+    assert blurred(cv2.filter2D(chessboard(), -1, turned / turned.sum())) == [PHOTO_BLURRED]
 
 
 @pytest.mark.parametrize("sigma_px", [2.0, 4.0])
