@@ -5,9 +5,14 @@ from __future__ import annotations
 import re
 from datetime import timedelta
 
+import pytest
+
 from service.records.tables import (
     ACCEPTED,
+    ANEW,
+    FAILED,
     MEASURED,
+    RECEIVED,
     ArmRecord,
     Instrument,
     SignIn,
@@ -15,6 +20,7 @@ from service.records.tables import (
     TapeRecord,
     Teacher,
     Upload,
+    VerdictRecord,
 )
 from tests.service.conftest import Place
 from tests.service.seeding import NOW, Seeded, arm_result, seed
@@ -161,3 +167,27 @@ def test_two_of_one_instrument_are_not_compared_and_that_is_said(place: Place) -
     assert answer.status_code == 422
     assert "Choose two different instruments to compare." in answer.text
     assert '<details class="leaf fold" id="instruments" open>' in answer.text, "and where to choose them is unfolded"
+
+
+@pytest.mark.parametrize(
+    ("state", "told"),
+    [
+        (MEASURED, "Photos have arrived: look at what was measured. Review the photo"),
+        (RECEIVED, "What has arrived is being measured; then it can be looked at here."),
+        (ANEW, "What has arrived is being measured; then it can be looked at here."),
+        (FAILED, "A photo could not be measured, and not for what it shows. It can be measured again. Look at it"),
+    ],
+)
+@pytest.mark.parametrize("first", [True, False])
+def test_what_comes_next_is_what_waits_above(place: Place, state: str, told: str, first: bool) -> None:
+    """And nobody is told to ask for photos that have arrived."""
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        for upload in records.query(Upload).filter_by(child_id=seeded.child_id):
+            upload.state = state
+        if first:
+            records.query(VerdictRecord).delete()
+            records.query(ArmRecord).delete()
+    words = shown(place, seeded, f"/children/{seeded.child_id}")
+    assert f"What next? {told}" in words
+    assert ("Ask the family for photos." in words) is False
