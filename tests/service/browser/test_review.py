@@ -309,10 +309,14 @@ def test_what_cannot_be_measured_is_not_accepted(phone_review: Page, studio: tup
         tab.keyboard.press("Shift+ArrowDown")
     settle(tab)
     expect(tab.locator("[data-live]")).to_contain_text("cannot be measured like this")
-    expect(tab.get_by_role("button", name="Accept")).to_be_disabled()
+    accept = tab.get_by_role("button", name="Accept")
+    expect(accept).to_be_disabled()
+    colour = "button => getComputedStyle(button).backgroundColor"
+    as_off = accept.evaluate(colour)
     tab.get_by_role("button", name="All as found").click()
     settle(tab)
-    expect(tab.get_by_role("button", name="Accept")).to_be_enabled()
+    expect(accept).to_be_enabled()
+    assert accept.evaluate(colour) != as_off, "and it looks like what it is"
     assert kept(studio, studio[1].instrument_upload_id) == {}
 
 
