@@ -154,6 +154,18 @@ def test_without_a_sheet_the_ends_are_found_all_the_same(plain):
 BOOK = "instrument-sheet-on-book"
 
 
+def test_without_a_sheet_an_outline_whose_scroll_lies_elsewhere_is_not_believed(plain, monkeypatch):
+    """As of a slimmer violin seen from another side, which covers the body as well."""
+    _, photo, _ = plain
+    seen = see_instrument(photo.rgb)
+    lower, scroll = seen.ends_px()
+    aside = np.array([lower[1] - scroll[1], scroll[0] - lower[0]])
+    for share, believed in ((0.01, True), (0.06, False)):
+        moved = replace(seen, points_px=seen.points_px | {"scroll_top": scroll + share * aside})
+        monkeypatch.setattr("tests.vision.trace.see_instrument", lambda rgb, moved=moved: moved)
+        assert (trace_instrument(photo).outline_px is not None) is believed
+
+
 def test_the_lower_of_two_sheets_lies_on_the_table():
     measured, true = measured_instrument(BOOK), truth(BOOK)
     assert measured.body_length.value_mm == pytest.approx(true["body_length_mm"], abs=1.0)
