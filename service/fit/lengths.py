@@ -187,8 +187,9 @@ def check_plausible(value_mm: float, kind: str) -> None:
             )
         )
     what = KINDS[kind]
+    meant_low, meant_high = PLAUSIBLE_MM["arm" if kind == "tape" else kind]  # a slip is not what was meant
     for name, factor in (("cm", 10.0), ("in", 25.4)):
-        if low <= value_mm * factor <= high:
+        if value_mm < low and meant_low <= value_mm * factor <= meant_high:
             raise LengthError(
                 say(
                     "{value} mm is too short for {what}. Did you mean {value} {unit}? Write the unit after the number.",

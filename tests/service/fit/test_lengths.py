@@ -58,6 +58,14 @@ def test_what_is_no_length_is_refused_in_plain_words(text, words):
         parse_length(text)
 
 
+@pytest.mark.parametrize(("text", "meant"), [("45", "45 cm"), ("17.5", "17.5 in")])
+@pytest.mark.parametrize("kind", ["arm", "tape"])
+def test_the_unit_is_guessed_by_what_an_arm_can_be(text, meant, kind):
+    """A tape reading may be 175 mm, by some slip; but nobody who types 17.5 means that."""
+    with pytest.raises(LengthError, match=f"Did you mean {meant}"):
+        parse_length(text, kind)
+
+
 @given(st.floats(200, 790), st.floats(0, 50))
 def test_the_unit_makes_no_difference(value, spread):
     in_mm = parse_length(f"{value:.6f}±{spread:.6f}")
