@@ -18,6 +18,7 @@ from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.lib.utils import ImageReader
+from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Image, KeepInFrame, Spacer, Table
 
@@ -335,6 +336,8 @@ def _story(
     return story
 
 
+CELL_ROOM = 14.0
+"""What reportlab leaves about a cell's words, twice 6 pt, and some more."""
 _INSET = [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")]
 """A table's cells without the room reportlab leaves about them."""
 
@@ -367,10 +370,12 @@ def _measured(report: Report, writer: Writer, width: float, stacked: bool) -> li
     if stacked:
         table = Table([[row] for row in rows], colWidths=[width], hAlign="LEFT", style=style)
     else:
-        shares = [0.37, 0.13, 0.5]
+        longest = max(pdfmetrics.stringWidth(value, big.fontName, big.fontSize) for _, value, _ in report.measured)
+        value_room = longest + CELL_ROOM  # never broken before its unit, whatever the typeface
+        rooms = [0.42 * (width - value_room), value_room, 0.58 * (width - value_room)]
         if writer.from_right:
-            rows, shares = [row[::-1] for row in rows], shares[::-1]
-        table = Table(rows, colWidths=[width * share for share in shares], hAlign="LEFT", style=style)
+            rows, rooms = [row[::-1] for row in rows], rooms[::-1]
+        table = Table(rows, colWidths=rooms, hAlign="LEFT", style=style)
     return [_head(report.labels["measured"], writer), table]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date
 
 import arabic_reshaper
@@ -16,6 +17,7 @@ from service.fit.sentences import Percent
 from service.report.letters import CHINESE, JAPANESE, OF_LANGUAGE, TYPEFACES, WESTERN, WIDE, know_fonts, runs
 from service.report.pdf import MARGIN, PAPERS, Report, report_pdf
 from service.words.i18n import LANGUAGES, read_catalogue
+from service.words.writing import written_mm
 
 WORDS = {
     "en": "The violin fits this child",
@@ -124,3 +126,14 @@ def test_a_language_has_all_its_letters(language: str) -> None:
     elsewhere = {letter for letter in lacking if any(face.has(letter) for face in TYPEFACES)}
     assert lacking - elsewhere == set()
     assert all(pdfmetrics.getFont(name) for name, _ in own.files)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("paper", PAPERS)
+def test_a_length_is_not_broken_before_its_unit(language, paper):
+    """Typefaces differ in width."""
+    length = written_mm(444.0, language)
+    report = replace(report_of(WORDS["en"]), measured=(("Arm", length, "We are 95% sure."),))
+    text = pypdfium2.PdfDocument(report_pdf(report, [], language, paper))[0].get_textpage().get_text_bounded()
+    told = " ".join(length.split())  # whatever the space
+    assert told in " ".join(text.split(" ")).replace("\u00a0", " ") or (language == "ar" and "444" in text)
