@@ -125,7 +125,7 @@ def test_a_photo_that_shows_too_little_is_left_out_and_named():
     assert measured.photo == "instrument-5-a.jpg + instrument-5-b.jpg"
     two = measure_instrument_together([nothing, photo(THREE[0])])
     assert not two.usable
-    assert [problem.code for problem in two.problems] == ["photo_blurred"]
+    assert [problem.code for problem in two.problems] == ["no_sheet"]
 
 
 def test_of_a_film_one_frame_is_enough_and_none_is_named():
