@@ -1,4 +1,6 @@
-"""Real photographs with labels: ``python -m tests.real FOLDER [--json FILE] [--only people|violins] [--ways]``.
+"""Real photographs with labels.
+
+``python -m tests.real FOLDER [--json FILE] [--only people|violins] [--ways] [--laid]``
 
 FOLDER holds people.json and violins.json, either of which may be absent, and the pictures they name below people/ and
 violins/.  A person's entry has ``file``, ``view``, ``points`` (x, y in px of side_neck, shoulder, elbow, wrist and
@@ -16,7 +18,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from tests.real import people, violins
+from tests.real import laid, people, violins
 from tests.real.table import Line, print_lines
 from tests.real.ways import in_all_ways
 
@@ -30,6 +32,7 @@ def main() -> None:
     parser.add_argument("--json", type=Path, help="write every reading to this file as well")
     parser.add_argument("--only", choices=["people", "violins"], help="one half of the table")
     parser.add_argument("--ways", action="store_true", help="read each photograph turned, mirrored, darker ... as well")
+    parser.add_argument("--laid", action="store_true", help="lay a sheet beside each violin and measure it as a user's")
     options = parser.parse_args()
     indices = {
         kind: json.loads(file.read_text())
@@ -45,7 +48,7 @@ def main() -> None:
             indices = {
                 kind: in_all_ways(index, options.folder / kind, folder / kind) for kind, index in indices.items()
             }
-        lines, readings = _read(indices, folder)
+        lines, readings = _read(indices, folder, options.laid)
     print()
     print_lines(lines)
     if options.json:
@@ -53,7 +56,7 @@ def main() -> None:
         options.json.write_text(json.dumps(readings, indent=1))
 
 
-def _read(indices: dict[str, Any], folder: Path) -> tuple[list[Line], dict[str, Any]]:
+def _read(indices: dict[str, Any], folder: Path, with_sheet: bool) -> tuple[list[Line], dict[str, Any]]:
     """Read and print every photograph; the table's lines, and plain values."""
     lines: list[Line] = []
     readings: dict[str, Any] = {}
@@ -69,6 +72,12 @@ def _read(indices: dict[str, Any], folder: Path) -> tuple[list[Line], dict[str, 
             print(_violin_line(instrument))
         lines += violins.violin_lines(instruments)
         readings["violins"] = violins.as_json(instruments)
+    if "violins" in indices and with_sheet:
+        beside = laid.read_laid(indices["violins"], folder / "violins")
+        for one in beside:
+            print(laid.laid_line(one))
+        lines += laid.laid_lines(beside)
+        readings["laid"] = laid.as_json(beside)
     return lines, readings
 
 

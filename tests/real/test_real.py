@@ -3,17 +3,20 @@
 import json
 import shutil
 import sys
+from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
 
-from tests.real import people, violins
+from tests.real import laid, people, violins
 from tests.real.__main__ import main
 from tests.real.people import LABELS, read_people
 from tests.real.table import figures, share
 from tests.real.violins import overlap
 from tests.real.ways import WAYS, in_all_ways
+from tests.vision.trace import trace_instrument
+from vision.photo import load_photo
 
 POINTS = {"shoulder": "shoulder_joint", "wrist": "wrist"}
 
@@ -82,6 +85,39 @@ def test_a_rendered_violin_is_read_against_its_truth(folder):
     assert violin.body_overlap > 0.95
     assert violin.whole_overlap < violin.body_overlap  # only its body was labelled
     assert violin.measures
+
+
+def test_a_violin_with_a_sheet_laid_in_is_measured_against_its_truth(folder):
+    index = json.loads((folder / "violins.json").read_text())
+    (violin,) = laid.read_laid(index, folder / "violins")
+    assert violin.measures
+    wrong = laid.read_laid([index[0] | {"body_px": 1.1 * index[0]["body_px"]}], folder / "violins")
+    assert not wrong[0].measures
+
+
+def test_a_sheet_is_laid_beside_the_violin_and_the_picture_grows_evenly(folder):
+    photo = load_photo(folder / "violins" / "one.jpg")
+    narrow = replace(photo, rgb=np.ascontiguousarray(photo.rgb[:, 1180:1820]))
+    traced = trace_instrument(narrow)
+    wider = laid.with_sheet(narrow, traced)
+    left, up = (np.array(wider.size_px) - narrow.size_px) // 2
+    inner = wider.rgb[up : up + narrow.size_px[1], left : left + narrow.size_px[0]]
+    changed = np.abs(inner.astype(int) - narrow.rgb).max(axis=2) > 60
+    assert left > 0
+    assert not (changed & traced.whole).any()
+    assert wider.focal35_mm is not None
+
+
+def test_what_no_sheet_can_be_laid_beside_says_why(folder, tmp_path, capsys, monkeypatch):
+    cv2.imwrite(str(tmp_path / "one.jpg"), np.full((600, 800, 3), 128, np.uint8))
+    (nothing,) = laid.read_laid([{"file": "one.jpg", "body_px": 1.0, "total_px": 1.0}], tmp_path)
+    assert nothing.refused == "no_instrument"
+    assert "no_instrument" in laid.laid_line(nothing)
+    monkeypatch.setattr(sys, "argv", ["tests.real", str(folder), "--only", "violins", "--laid"])
+    main()
+    said = capsys.readouterr().out
+    assert "violin with a sheet: refused                  0 of 1 (0 %)" in said
+    assert "violin with a sheet: both lengths within 2 %  1 of 1" in said
 
 
 @pytest.mark.parametrize("name", WAYS)

@@ -67,6 +67,8 @@ class InstrumentTrace:
         plate, the body ends with them, as it does for whoever labels its outline.
     outline_px : (C, 2) ndarray or None
         The fitted edge of the top plate; None where no outline fits and the ends are those of the masks.
+    fitted : Fit or None
+        The outline in space, and the camera that goes with it.
     """
 
     photo: str
@@ -74,6 +76,7 @@ class InstrumentTrace:
     whole: Mask
     points_px: dict[str, Array]
     outline_px: Array | None
+    fitted: Fit | None = None
 
     @property
     def body_length_px(self) -> float:
@@ -119,7 +122,8 @@ class AssumedCamera:
         return np.asarray(-self._rotation.T @ np.array([0.0, 0.0, self._distance_mm]))
 
     @property
-    def _focal_px(self) -> float:
+    def focal_px(self) -> float:
+        """Focal length, px."""
         return float(self.usual_px * np.exp(self.parameters[2]))
 
     @property
@@ -134,11 +138,11 @@ class AssumedCamera:
     def project(self, points_mm: Array) -> Array:
         """Pixels of points in space."""
         seen = np.asarray(points_mm) @ self._rotation.T + [0.0, 0.0, self._distance_mm]
-        return np.asarray(self._focal_px * seen[:, :2] / seen[:, 2:] + self.centre_px)
+        return np.asarray(self.focal_px * seen[:, :2] / seen[:, 2:] + self.centre_px)
 
     def to_plane(self, points_px: Array, height_mm: float) -> Array:
         """Points in space of pixels, at a height."""
-        plane = (np.atleast_2d(points_px) - self.centre_px) / self._focal_px
+        plane = (np.atleast_2d(points_px) - self.centre_px) / self.focal_px
         rays = np.column_stack([plane, np.ones(len(plane))]) @ self._rotation
         start = self.position_mm
         return np.asarray(start + rays * ((height_mm - start[2]) / rays[:, 2])[:, None])
@@ -215,7 +219,7 @@ def _outlined(
     points["body_bottom"] = _end_of(body, points["body_top"], points["body_bottom"])
     bare = lines[0][traced.edges.node[~traced.edges.back]]
     beyond = whole & ~_fringe(body, bare, _FRINGE_MM * traced.px_per_mm) & _may_be_instrument(seen, points, body)
-    return InstrumentTrace(photo.name, body, beyond | body, points, lines[0])
+    return InstrumentTrace(photo.name, body, beyond | body, points, lines[0], fitted)
 
 
 def _end_of(body: Mask, upper: Array, lower: Array) -> Array:
