@@ -141,7 +141,7 @@ def test_biases_of_rendered_figures_are_not_put_on_people():
 def test_the_palm_is_seen_best_and_guessed_worst():
     seen, once, guessed = priors.OPEN_PALM_ERROR, priors.PALM_ERROR, priors.PALM_WITHOUT_HAND_ERROR
     assert seen.along == once.along
-    assert seen.along_deviation < 0.5 * once.along_deviation
+    assert seen.along_deviation < 0.6 * once.along_deviation
     assert once.along_deviation < 0.8 * guessed.along_deviation
     assert seen.along_deviation < priors.STRAIGHT_WRIST_ERROR.along_deviation
     # medians of 43 photographed hands whose palm is seen: 1.2 % of the arm, 1.18 of the straight one; Rayleigh's median
