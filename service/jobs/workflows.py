@@ -150,10 +150,19 @@ async def measured(pool: Measurer, originals: Sequence[bytes], kind: str, questi
     if isinstance(question, ArmQuestion):
         if len(files) == 1:
             return await pool.arm(*files[0], question)
-        return _with_reason(await pool.arm_together(files, question))
+        return _with_unused(_with_reason(await pool.arm_together(files, question)), len(files))
     if len(files) == 1:
         return await pool.instrument(*files[0], question)
     return await pool.instrument_together(files, question)
+
+
+def _with_unused(joint: Outcome, files: int) -> Outcome:
+    """With the numbers, from 1, of photos that could not be measured beside others that were, and why each was not."""
+    if not joint.result["usable"] or len(joint.photos) != files:  # with a film among them there are more pictures
+        return joint
+    numbered = enumerate((each.result for each in joint.photos), start=1)
+    unused = [{"number": n} | each["problems"][0] for n, each in numbered if not each["usable"] and each["problems"]]
+    return replace(joint, result=joint.result | {"unused": unused}) if unused else joint
 
 
 def _with_reason(joint: Outcome) -> Outcome:

@@ -69,6 +69,21 @@ def test_photos_sent_as_one_are_measured_and_deleted_together(family: tuple[Plac
     assert [kind for kind in KINDS if place.house.photos.has(upload.id, kind)] == [OVERLAY]
 
 
+def test_of_several_photos_it_is_said_which_one_was_not_used_and_why(family: tuple[Place, Seeded]) -> None:
+    place, seeded = family
+    address = send(place, seeded, "arm", [b"one", b"bad", b"three"])
+    upload = upload_at(place, seeded, address)
+    assert upload.state == MEASURED
+    page = place.client.get(address).text
+    assert "2 of your 3 photos counted; one of them is shown." in page
+    why = "Photo 2 was not used. <strong>No sheet.</strong> Show the sheet."
+    assert why in page
+    place.client.cookies.set("scrollreach", seeded.session)
+    review = place.client.get(f"/reviews/{upload.id}").text
+    assert "2 of 3 photos counted." in review
+    assert why in review
+
+
 class Review:
     """A teacher's review of an upload: what is posted there, and what is kept of it."""
 
