@@ -24,6 +24,7 @@ from service.jobs.moving import NotMovable, View, solve_moved, views_of
 from service.jobs.telling import tell_later
 from service.jobs.workshop import Workshop, workshop
 from service.measuring.pool import Measurer
+from service.measuring.same_child import unused
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.records.deeds import forget_deeds
 from service.records.lookups import Stated, age_years, stated
@@ -150,19 +151,16 @@ async def measured(pool: Measurer, originals: Sequence[bytes], kind: str, questi
     if isinstance(question, ArmQuestion):
         if len(files) == 1:
             return await pool.arm(*files[0], question)
-        return _with_unused(_with_reason(await pool.arm_together(files, question)), len(files))
+        return _with_unused(_with_reason(await pool.arm_together(files, question)))
     if len(files) == 1:
         return await pool.instrument(*files[0], question)
     return await pool.instrument_together(files, question)
 
 
-def _with_unused(joint: Outcome, files: int) -> Outcome:
-    """With the numbers, from 1, of photos that could not be measured beside others that were, and why each was not."""
-    if not joint.result["usable"] or len(joint.photos) != files:  # with a film among them there are more pictures
-        return joint
-    numbered = enumerate((each.result for each in joint.photos), start=1)
-    unused = [{"number": n} | each["problems"][0] for n, each in numbered if not each["usable"] and each["problems"]]
-    return replace(joint, result=joint.result | {"unused": unused}) if unused else joint
+def _with_unused(joint: Outcome) -> Outcome:
+    """With what is to be said of photos that were not used beside those that were."""
+    left = unused(joint.photos) if joint.result["usable"] else []
+    return replace(joint, result=joint.result | {"unused": left}) if left else joint
 
 
 def _with_reason(joint: Outcome) -> Outcome:

@@ -121,6 +121,17 @@ def together(
     )
 
 
+def unused(photos: Sequence[Outcome]) -> list[dict[str, Any]]:
+    """Photos that could not be measured beside others that were: each one's number, from 1, and why; not with films.
+
+    A film gives several pictures, so that with one among them a picture's number is not a photo's.
+    """
+    if any(each.film_s is not None for each in photos) or not any(each.result["usable"] for each in photos):
+        return []
+    numbered = enumerate((each.result for each in photos), start=1)
+    return [{"number": n} | each["problems"][0] for n, each in numbered if not each["usable"] and each["problems"]]
+
+
 def without_lost_frames(looked: Sequence[Outcome]) -> list[Outcome]:
     """What photos and films gave, without the refused frames of films of which others were measured.
 

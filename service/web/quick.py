@@ -12,6 +12,7 @@ from starlette.datastructures import FormData
 
 from service.fit.errors import FitError
 from service.measuring.admission import Rank, pays
+from service.measuring.same_child import unused
 from service.measuring.work import Outcome
 from service.questions.asked import asked
 from service.questions.fitting import FitAnswer, FitQuestion, answer
@@ -86,6 +87,7 @@ def _page(
         most_views=MOST_VIEWS,
         verdict=verdict,
         child=_shown(_of_the_child(answer)) if answer else None,
+        unused=unused(answer.child_photos) if answer else [],
         instrument=_shown(answer.instrument) if answer else None,
     )
 

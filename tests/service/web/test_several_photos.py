@@ -334,6 +334,14 @@ def test_the_open_page_and_the_shelf_take_several_photos(family: tuple[Place, Se
     assert [each.views for each in sent] == [2]
 
 
+def test_the_open_page_says_which_photo_was_not_used(family: tuple[Place, Seeded]) -> None:
+    place, _ = family
+    files = [("child_photo", (f"{n}.jpg", data, "image/jpeg")) for n, data in enumerate([b"one", b"bad", b"three"])]
+    page = place.client.post("/", data={"body_length": "245"}, files=files).text
+    assert "Photo 2 was not used. <strong>No sheet.</strong> Show the sheet." in page
+    assert "was not used" not in place.client.post("/", data={"body_length": "245"}, files=files[::2]).text
+
+
 def test_the_open_page_shows_where_a_refused_photo_is_wrong(
     family: tuple[Place, Seeded], monkeypatch: pytest.MonkeyPatch
 ) -> None:
