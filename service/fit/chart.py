@@ -213,7 +213,13 @@ class Chart:
         return out.getvalue()
 
 
-def read_chart(text: str, name: str = "own chart", unit: str = "mm", stretch_mm: float = STRETCH_MM) -> Chart:
+def read_chart(
+    text: str,
+    name: str = "own chart",
+    unit: str = "mm",
+    stretch_mm: float = STRETCH_MM,
+    heads: Mapping[str, str] | None = None,
+) -> Chart:
     """Read a chart from CSV text.
 
     The first line names the columns: size, arm_from, arm_to, body_length, total_length.  They may be written as the
@@ -222,7 +228,8 @@ def read_chart(text: str, name: str = "own chart", unit: str = "mm", stretch_mm:
     left aside.  Separator: comma, semicolon or tab; with the latter two a decimal comma is understood.  Lines that
     begin with # are notes.  ``arm_to`` may be empty: then it is the next size's ``arm_from``, and open for the
     largest.  The order of the rows does not matter; where one is wrong it is
-    named by its line, as an editor or a spreadsheet counts them.
+    named by its line, as an editor or a spreadsheet counts them.  `heads` are further names of columns, those of the
+    reader's language.
 
     Raises
     ------
@@ -233,7 +240,7 @@ def read_chart(text: str, name: str = "own chart", unit: str = "mm", stretch_mm:
     rows = numbered_rows(text)
     if not rows:
         raise ChartError(say("The chart is empty."))
-    names, units = _header(rows[0][1], unit)
+    names, units = _header(rows[0][1], unit, heads or {})
     lines = {number: _as_wide(line, len(names)) for number, line in rows[1:] if any(line)}
     refuse_rows(
         {
@@ -390,15 +397,16 @@ _DATE = re.compile(r"^(\d{1,2}[-.\s]+[^\W\d]{3,}\.?|[^\W\d]{3}[-.\s]+\d{2}|\d{1,
 """What becomes of 1/8 in a spreadsheet: ``01. Aug``, ``8-Jan``, ``Jan-08``, ``2026-01-08``."""
 
 
-def _header(heads: Sequence[str], unit: str) -> tuple[list[str], dict[str, str]]:
-    """Names of the columns, and the unit of each."""
+def _header(heads: Sequence[str], unit: str, others: Mapping[str, str]) -> tuple[list[str], dict[str, str]]:
+    """Names of the columns, and the unit of each; `others` are further names."""
+    known = HEADS | {_stem(head): column for head, column in others.items()}
     units: dict[str, str] = {}
     plain = []
     for head in heads:
         text = head.strip().lower()
         found = _HEAD.match(text)
-        stem = re.sub(r"[\s-]+", "_", found["stem"] if found else text).strip("_")
-        column = HEADS.get(stem, stem)
+        stem = _stem(found["stem"] if found else text)
+        column = known.get(stem, stem)
         units[column] = found["unit"] if found else unit
         plain.append(column)
     if ARM in plain:
@@ -414,6 +422,10 @@ def _header(heads: Sequence[str], unit: str) -> tuple[list[str], dict[str, str]]
             )
         )
     return plain, units
+
+
+def _stem(head: str) -> str:
+    return re.sub(r"[\s-]+", "_", head.strip().lower()).strip("_")
 
 
 def _as_wide(line: list[str], cells: int) -> list[str]:

@@ -23,6 +23,14 @@ from service.web.plots import PlotWords, chart_plot
 from service.web.teacher.deeds import did, go_done
 
 router = APIRouter(prefix="/charts")
+HEADS = {
+    "size": marked("Size"),
+    "arm_from": marked("Arm from"),
+    "arm_to": marked("Arm to"),
+    "body_length": marked("Body"),
+    "total_length": marked("Total"),
+}
+"""What the pages call the columns; a table that is pasted may call them so."""
 SPARE_ROWS = 2
 """Empty rows offered below the filled ones."""
 UNITS = ("mm", "cm", "in")
@@ -175,7 +183,8 @@ def _chart_of(
         return None, translate(marked("Another chart has this name. Please give this one a name of its own."))
     try:
         if typed.csv:
-            return read_chart(typed.csv, name, unit, stretch_mm), None
+            heads = {translate(words): column for column, words in HEADS.items()}
+            return read_chart(typed.csv, name, unit, stretch_mm, heads), None
         rows = _typed_rows(form)
         return chart_from_entries([*rows.values()], name, unit, stretch_mm, numbers=[*rows]), None
     except FitError as error:

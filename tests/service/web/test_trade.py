@@ -20,6 +20,7 @@ from service.records.tables import (
     SignsRecord,
     StudioChart,
     TapeRecord,
+    Teacher,
     VerdictRecord,
 )
 from tests.service.conftest import Place
@@ -143,6 +144,23 @@ def test_a_refused_chart_is_shown_again_as_it_was_sent(place: Place) -> None:
     assert "Chart row 3 (1/4): its shortest arm is not longer than that of 1/8." in words_of(again)
     assert 'name="arm_from-2" value="420"' in again
     assert 'name="size-1" value=""' in again
+
+
+def test_a_chart_may_name_its_columns_as_the_page_does(place: Place) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Teacher, seeded.teacher_id).language = "de"
+    page = place.client.get("/charts/new", headers={"cookie": f"scrollreach={seeded.session}"}).text
+    heads = re.findall(r'<th scope="col">([^<]+)</th>', page)[:5]
+    assert heads[0] == "Größe"
+    pasted = "\t".join([f"{heads[0]}", *(f"{head} (cm)" for head in heads[1:])])
+    made = sent(
+        place, seeded, "/charts/new", name="Unsere", csv=f"{pasted}\n1/8\t43\t47\t25,5\t42,1\n1/4\t47\t\t28\t46,3\n"
+    )
+    assert made.status_code == 303
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        kept = records.scalars(select(StudioChart).where(StudioChart.name == "Unsere")).one()
+    assert read_chart(kept.csv).rows[0].body_length_mm == 255
 
 
 def test_no_size_of_a_long_chart_is_lost_where_it_is_edited(place: Place) -> None:
