@@ -18,7 +18,7 @@ import torch
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
 
-from vision.instrument.net import POINTS
+from vision.instrument.net import FILL, POINTS
 from vision.training import degrade
 from vision.training.degrade import blur, chance, rand, smooth_field
 
@@ -45,6 +45,14 @@ def load_pictures(folder: Path, device: torch.device, alpha: bool) -> Tensor:
     return torch.from_numpy(np.stack(read)).permute(0, 3, 1, 2).contiguous().to(device)
 
 
+@dataclass(frozen=True)
+class Close:
+    """A look at an instrument alone, as `vision.instrument.net` takes it: upright, filling so much of the height."""
+
+    width: int
+    fill: float = FILL
+
+
 def pixel_grid(size: int, device: torch.device) -> Tensor:
     """Pixel centres (size, size, 2) as x, y."""
     t = torch.arange(size, device=device, dtype=torch.float32)
@@ -66,11 +74,17 @@ class Composer:
         self.device = grounds.device
         self.grid = pixel_grid(size, self.device)
 
-    def batch(self, n: int) -> tuple[Tensor, Tensor, Tensor]:
-        """Return pictures (n, 3, S, S) 0..255, masks (n, 5, S/2, S/2), points (n, 2, K, 2) px (NaN: absent)."""
+    def batch(self, n: int, close: Close | None = None) -> tuple[Tensor, Tensor, Tensor]:
+        """Return pictures (n, 3, S, W) 0..255, masks (n, 5, S/2, W/2), points (n, 2, K, 2) px (NaN: absent).
+
+        W is S, or the width of a close look.
+        """
         s, dev = self.size, self.device
         present = torch.rand(n, device=dev) > 0.06
         pose = self._poses(n, present)
+        if close is not None:
+            pose = self._alone(pose, close.fill)
+            present = pose["present"]
         first, points, frame = self._instrument(pose)
         image = self._ground(n, first, frame)
         image = self._things(image, 3, 0.75)
@@ -93,7 +107,11 @@ class Composer:
         image = self._glare(image, masks[:, 1:2])
         image = degrade.camera(degrade.tone(image))
         xy = torch.stack([points, other], 1)
-        inside = ((xy >= 0) & (xy <= s - 1)).all(-1, keepdim=True)
+        wide = s if close is None else close.width
+        left = (s - wide) // 2
+        image, masks = image[..., left : left + wide], masks[..., left : left + wide]
+        xy = xy - torch.tensor([left, 0], device=dev)
+        inside = ((xy >= 0) & (xy <= torch.tensor([wide - 1, s - 1], device=dev))).all(-1, keepdim=True)
         xy = torch.where(inside, xy, torch.full_like(xy, torch.nan))
         return (image * 255).clamp(0, 255), F.avg_pool2d(masks, 2).clamp(0, 1), xy
 
@@ -115,18 +133,36 @@ class Composer:
             min=0.12 * s
         ) / 2
         centre = s / 2 + (torch.rand(n, 2, device=dev) * 2 - 1) * reach * (1.6 if small else 1.0)
+        odd = (torch.rand(n, device=dev) < 0.2).float()  # a toy, a viola, another maker's idea
         return {
             "index": torch.randint(0, len(self.cutouts.points), (n,), device=dev),
             "scale": length / (0.93 * HIGH),
             "angle": angle,
             "centre": centre,
-            "stretch": torch.exp(torch.randn(n, device=dev) * 0.03),
+            "stretch": torch.exp(torch.randn(n, device=dev) * (0.03 + 0.04 * odd)),
             "flip": torch.rand(n, device=dev) < 0.5,
-            "bend": torch.randn(n, 2, 3, device=dev) * 0.011,
+            "bend": torch.randn(n, 2, 3, device=dev) * (0.011 + 0.01 * odd[:, None, None]),
             "wave": torch.randn(n, 2, 3, 2, device=dev) * 1.1,
             "phase": torch.rand(n, 2, 3, device=dev) * 6.28,
             "tilt": torch.randn(n, 2, device=dev) * 0.05,
             "present": present,
+        }
+
+    def _alone(self, p: dict[str, Tensor], fill: float) -> dict[str, Tensor]:
+        """The same instruments upright and alone: as found by a first look, so a little off."""
+        n, s, dev = len(p["scale"]), self.size, self.device
+        length = s * fill * torch.exp(torch.randn(n, device=dev) * 0.045)
+        off = torch.randn(n, 2, device=dev) * 0.02 * s
+        # now and then the first look was wrong: upside down, askew, or much too near or far
+        wrong = torch.rand(n, device=dev) < 0.08
+        turned = torch.where(torch.rand(n, device=dev) < 0.5, math.pi, 0.0) + torch.randn(n, device=dev) * 0.35
+        angle = torch.where(wrong, turned, torch.randn(n, device=dev) * 0.035)
+        length = torch.where(wrong, s * torch.exp(torch.rand(n, device=dev) * 0.85 - 0.6), length)
+        return p | {
+            "scale": length / (0.93 * HIGH),
+            "angle": angle,
+            "centre": s / 2 + torch.where(wrong[:, None], 4 * off, off),
+            "present": p["present"] | (torch.rand(n, device=dev) < 0.5),
         }
 
     def _bent(self, p: dict[str, Tensor], q: Tensor) -> Tensor:

@@ -2,9 +2,10 @@
 
 python -m vision.training.train_instrument GROUNDS OBJECTS WEIGHTS OUT [--violins N --views N --seconds N]
 
-GROUNDS and OBJECTS are folders of pictures of one size, objects with transparency; WEIGHTS are a network of this make
-to go on from (.onnx as shipped, .pt) or published ImageNet weights.  OUT gets the network, a picture of what it was
-shown, and a record of how it was made.
+GROUNDS and OBJECTS are folders of pictures of one size, objects with transparency (`vision.training.clutter`); WEIGHTS
+are a network of this make to go on from (.onnx as shipped, .pt) or published ImageNet weights.  OUT gets the network, a
+picture of what it was shown, and a record of how it was made.  Each step is a look of the sizes that
+`vision.instrument.net` takes: whole pictures, or an instrument alone.
 """
 
 from __future__ import annotations
@@ -20,27 +21,60 @@ import cv2
 import numpy as np
 import torch
 
-from vision.instrument.net import MASKS, POINTS
-from vision.training.composition import Composer, load_pictures
+from vision.instrument.net import FIRST_SIDE, MASKS, POINTS, QUICK_SIDE, QUICK_SIZE, SECOND_SIZE
+from vision.training.composition import Close, Composer, CutOuts, load_pictures
 from vision.training.fitting import export, fit
 from vision.training.network import PartNet, load_exported, mask_loss, point_loss
 from vision.training.rendering import render_violins
 
 
-def contact_sheet(composer: Composer, path: Path) -> None:
+LOOKS: tuple[tuple[float, int, Close | None], ...] = (
+    (0.22, QUICK_SIDE, None),
+    (0.22, FIRST_SIDE, None),
+    (0.34, QUICK_SIZE[1], Close(QUICK_SIZE[0])),
+    (0.22, SECOND_SIZE[1], Close(SECOND_SIZE[0])),
+)
+"""How often a step shows which look: share, side or height in px, and what of a close one."""
+
+
+class Looks:
+    """Batches of one kind of look or another.
+
+    Parameters
+    ----------
+    cutouts : CutOuts
+    grounds, objects : Tensor
+        As `Composer` takes them.
+    """
+
+    def __init__(self, cutouts: CutOuts, grounds: torch.Tensor, objects: torch.Tensor) -> None:
+        self.shares = np.array([share for share, _, _ in LOOKS])
+        self.composers = [Composer(cutouts, grounds, objects, side) for _, side, _ in LOOKS]
+        self.rng = np.random.default_rng(2)
+
+    def batch(self, n: int) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+        """Pictures, masks and points as `Composer.batch` gives them."""
+        return self.of(int(self.rng.choice(len(LOOKS), p=self.shares)), n)
+
+    def of(self, kind: int, n: int) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+        """The same of one kind of look."""
+        return self.composers[kind].batch(n, LOOKS[kind][2])
+
+
+def contact_sheet(looks: Looks, kind: int, path: Path) -> None:
     """Save a few training pictures with their masks, to be looked at."""
-    x, masks, xy = composer.batch(24)
+    x, masks, xy = looks.of(kind, 24)
     tiles = []
     for i in range(24):
         a = np.ascontiguousarray(x[i].byte().permute(1, 2, 0).cpu().numpy()[..., ::-1])
         for j, colour in ((1, (0, 255, 255)), (0, (0, 255, 0)), (4, (255, 0, 255))):
-            m = cv2.resize(masks[i, j].float().cpu().numpy(), a.shape[:2])
+            m = cv2.resize(masks[i, j].float().cpu().numpy(), a.shape[1::-1])
             edges = cv2.findContours((m > 0.5).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
             cv2.drawContours(a, edges, -1, colour, 1)
         for p in xy[i].reshape(-1, 2).cpu().numpy():
             if np.isfinite(p).all():
                 cv2.circle(a, (round(p[0]), round(p[1])), 3, (0, 0, 255), -1)
-        tiles.append(a[::2, ::2])
+        tiles.append(a)
     cv2.imwrite(str(path), np.vstack([np.hstack(tiles[k : k + 8]) for k in range(0, 24, 8)]))
 
 
@@ -55,8 +89,8 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=330, help="time for the training")
     parser.add_argument("--limit", type=float, default=1e9, help="time for everything; shortens the training")
     parser.add_argument("--batch", type=int, default=48)
-    parser.add_argument("--size", type=int, default=448)
     parser.add_argument("--peak", type=float, default=1.5e-3, help="highest learning rate")
+    parser.add_argument("--every", type=float, default=120, help="seconds between copies of the network so far")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     a = parser.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
@@ -66,15 +100,15 @@ def main() -> None:
     seeds = range(a.first_seed, a.first_seed + a.violins)
     cutouts = render_violins(seeds, a.views, device, a.workers, a.limit / 3)
     torch.manual_seed(1)
-    composer = Composer(
-        cutouts, load_pictures(a.grounds, device, False), load_pictures(a.objects, device, True), a.size
-    )
+    grounds, objects = load_pictures(a.grounds, device, False), load_pictures(a.objects, device, True)
+    looks = Looks(cutouts, grounds, objects)
     print(len(cutouts.points), "cut-outs", f"{time.time() - start:.0f} s", flush=True)
     a.out.mkdir(parents=True, exist_ok=True)
-    contact_sheet(composer, a.out / "composites.jpg")
+    for kind in range(len(LOOKS)):
+        contact_sheet(looks, kind, a.out / f"composites-{kind}.jpg")
     net = PartNet(len(MASKS), len(POINTS)).to(device)
     if a.weights.suffix == ".onnx":
-        load_exported(net, a.weights, composer.batch(a.batch)[0])
+        load_exported(net, a.weights, looks.of(1, a.batch)[0])
     elif a.weights.suffix == ".pt":
         net.load_state_dict(torch.load(a.weights, weights_only=True))
     else:
@@ -82,21 +116,24 @@ def main() -> None:
     history: list[tuple[int, float]] = []
     net = fit(
         net.to(memory_format=torch.channels_last),
-        composer.batch,
+        looks.batch,
         lambda out, m, xy: mask_loss(out[0], m) + point_loss(out[1], xy),
         a.batch,
         min(a.seconds, a.limit - (time.time() - start)),
         device,
         a.peak,
         history,
+        a.every,
+        lambda mean: torch.save(mean.state_dict(), a.out / "mean.pt"),
     )
     net = net.float().cpu().to(memory_format=torch.contiguous_format)
-    export(net, a.out / "instrument.onnx", (a.size, a.size), ["masks", "points"])
+    export(net, a.out / "instrument.onnx", (FIRST_SIDE, FIRST_SIDE), ["masks", "points"])
     record = {name: value for name, value in vars(a).items() if not isinstance(value, Path)}
     record |= {
         "cutouts": len(cutouts.points),
-        "grounds": len(composer.grounds),
-        "objects": len(composer.objects),
+        "grounds": len(grounds),
+        "objects": len(objects),
+        "looks": [[share, side, close and close.width] for share, side, close in LOOKS],
         "weights_sha256": hashlib.sha256(a.weights.read_bytes()).hexdigest(),
         "vision_training_sha256": _code(),
         "torch": torch.__version__,
