@@ -72,12 +72,39 @@ NOTHING_STICKS_OUT = {
     "two like feet, on printed notes": "o.....o........oo#...........oo#.....##......#..???.",
     "the same in the mirror": "o...............ooo..........o##o.....#.#....#....??",
 }
+BOTH_BOUTS = {
+    "beside a chin rest": (
+        "cccc##c.................###o...............??????.c.",
+        ".......................................###.........c",
+    ),
+    "most of one foot unseen": (
+        "cccc##cc.............c.o###................??????.cc",
+        ".....................................????#.........c",
+    ),
+}
+ONE_BOUT = {
+    "nothing at the other": ("cccc##c.................###o...............??????.c.", "." * 52),
+    "a joint of the floor at both": ("." * 20 + "#" + "." * 31, "." * 25 + "#" + "." * 26),
+    "two things at one": ("...###........................###...................", "." * 20 + "###" + "." * 29),
+    "dark at the corner": ("." * 24 + "###" + "." * 25, "." * 48 + "###."),
+    "a chin rest at both": ("ccccccccco##cc" + "." * 38, "ccc###cccc" + "." * 42),
+}
 SAMPLE = "instrument-1"
 
 
 @pytest.mark.parametrize("case", GRIPPED)
 def test_feet_cover_the_edge_and_stick_out(case: str) -> None:
     assert shoulder_rest._grips(*GRIPPED[case], on_dark=False)
+
+
+@pytest.mark.parametrize("case", BOTH_BOUTS)
+def test_one_foot_at_each_bout_is_a_rest(case: str) -> None:
+    assert shoulder_rest._stands_on_both(list(BOTH_BOUTS[case]))
+
+
+@pytest.mark.parametrize("case", ONE_BOUT)
+def test_what_is_not_one_foot_at_each_bout_is_none(case: str) -> None:
+    assert not shoulder_rest._stands_on_both(list(ONE_BOUT[case]))
 
 
 @pytest.mark.parametrize("case", BARE)
