@@ -1,4 +1,6 @@
-"""Grounds and things for `train_instrument`: ``python -m vision.training.clutter OUT FOLDER [FOLDER ...] [--things DIR]``.
+"""Grounds and things for `train_instrument`.
+
+``python -m vision.training.clutter OUT FOLDER [FOLDER ...] --things DIR``
 
 Made for training from packages of Debian (which, and their licences: models/instrument.md); nothing of it is shipped.
 OUT/grounds gets squares of photographs and textures, OUT/objects what is cut out, with its transparency.

@@ -27,7 +27,6 @@ from vision.training.fitting import export, fit
 from vision.training.network import PartNet, load_exported, mask_loss, point_loss
 from vision.training.rendering import render_violins
 
-
 LOOKS: tuple[tuple[float, int, Close | None], ...] = (
     (0.22, QUICK_SIDE, None),
     (0.22, FIRST_SIDE, None),
