@@ -21,6 +21,7 @@ from service.measuring.sights import Sights
 from service.measuring.work import ArmQuestion, InstrumentQuestion
 from service.records.erase import erase_child
 from tests.service.conftest import Place
+from tests.service.reviewing import as_seen
 from tests.service.seeding import Seeded, seed
 from tests.waiting import finished
 from vision.arm.measure import measure_arm
@@ -182,7 +183,7 @@ def test_what_was_seen_goes_with_the_photo(place: Place, way: str) -> None:
     page = place.client.get(f"/reviews/{seeded.arm_upload_id}").text
     token = re.search(r'name="form_token" value="([^"]+)"', page)
     assert token
-    form = {"form_token": token[1], "reason": "light"}
+    form = {"form_token": token[1], "reason": "light", **as_seen(place.client, seeded.arm_upload_id)}
     if way == "erase":
         erase_child(place.house.store, place.house.photos, seeded.studio_id, seeded.child_id)
     elif way == "day":
