@@ -4,7 +4,9 @@ Nobody photographed those violins with the sheet, and without one the program me
 the camera is known that goes with it (`tests.vision.trace`); through that camera a sheet is drawn onto what the
 instrument lies on, the picture made wider where there is no room, and all of it measured as a user's photo is.  Whether
 such a photo is refused, and where the ends are then found, is the program's own doing; millimetres mean nothing, since
-the camera's distance is an assumption.
+the camera's distance is an assumption.  Then the sheet is laid in planes that are turned about the body's lower end, as
+if the instrument's scroll lay too high or too low: how far its lengths are off then, in per cent of the fitted ones, is
+what one photo does not show.
 """
 
 from __future__ import annotations
@@ -28,12 +30,14 @@ from tests.real.table import Line, figures, share
 from tests.real.violins import ENOUGH_LENGTH
 from tests.vision.trace import InstrumentTrace, trace_instrument
 from vision.instrument.measure import measure_instrument
-from vision.instrument.model import LENGTH
+from vision.instrument.model import LENGTH, TOTAL
 from vision.photo import Photo, load_photo
 
 NO_OUTLINE = "no_outline"
 """Said where no outline fits without a sheet, so that none can be laid in."""
 _SHEET = SheetLayout(Paper.A4, 1)
+TILTS_DEG = (-10.0, -5.0, 5.0, 10.0)
+"""How far the scroll's side of the sheet's plane is turned away from the camera."""
 _DPI, _FINER = 150, 2
 """Of the page, and by how much finer than the photo it is drawn."""
 _GAP_MM, _EDGE_PX = 25.0, 40
@@ -47,6 +51,15 @@ _SOFT_PX, _NOISE, _QUALITY = 0.7, 1.5, 93
 
 
 @dataclass(frozen=True)
+class Tilted:
+    """What is measured by a sheet in a plane turned by so many degrees: errors, per cent; None where it was refused."""
+
+    tilt_deg: float
+    body_error: float | None = None
+    total_error: float | None = None
+
+
+@dataclass(frozen=True)
 class LaidReading:
     """One labelled violin with a sheet beside it.
 
@@ -57,12 +70,15 @@ class LaidReading:
         Of the lengths in the picture, per cent; None where it was refused.
     refused : str
         Codes of the problems.
+    tilted : tuple of Tilted
+        The same for `TILTS_DEG`, where an outline fits.
     """
 
     photo: str
     body_error: float | None = None
     total_error: float | None = None
     refused: str = ""
+    tilted: tuple[Tilted, ...] = ()
 
     @property
     def measures(self) -> bool:
@@ -84,21 +100,42 @@ def _read(entry: dict[str, Any], path: Path) -> LaidReading:
         return LaidReading(name, refused=" ".join(problem.code for problem in refusal.problems))
     if traced.fitted is None:
         return LaidReading(name, refused=NO_OUTLINE)
+    tilted = tuple(_tilted(photo, traced, tilt_deg) for tilt_deg in TILTS_DEG)
     measured = measure_instrument(with_sheet(photo, traced))
     if not measured.usable:
-        return LaidReading(name, refused=" ".join(problem.code for problem in measured.problems))
+        return LaidReading(name, refused=" ".join(problem.code for problem in measured.problems), tilted=tilted)
     scroll, top, bottom = (np.array(measured.points_px[end]) for end in ("scroll_top", "body_top", "body_bottom"))
     return LaidReading(
         name,
         100 * (float(np.linalg.norm(top - bottom)) / entry["body_px"] - 1),
         100 * (float(np.linalg.norm(scroll - bottom)) / entry["total_px"] - 1),
+        tilted=tilted,
     )
 
 
-def with_sheet(photo: Photo, traced: InstrumentTrace) -> Photo:
-    """The photo with a printed sheet beside its instrument, and the lens stated; `traced` has its outline."""
+def _tilted(photo: Photo, traced: InstrumentTrace, tilt_deg: float) -> Tilted:
     assert traced.fitted is not None
-    corners, missing = _place(photo, traced)
+    measured, unknowns = measure_instrument(with_sheet(photo, traced, tilt_deg)), traced.fitted.unknowns
+    body, total = measured.body_length, measured.total_length
+    if body is None or total is None:
+        return Tilted(tilt_deg)
+    errors = body.value_mm / unknowns[LENGTH] - 1, total.value_mm / unknowns[TOTAL] - 1
+    return Tilted(tilt_deg, *(100 * float(error) for error in errors))
+
+
+def with_sheet(photo: Photo, traced: InstrumentTrace, tilt_deg: float = 0.0) -> Photo:
+    """The photo with a printed sheet beside its instrument, and the lens stated.
+
+    Parameters
+    ----------
+    photo : Photo
+    traced : InstrumentTrace
+        Its outline, which was fitted.
+    tilt_deg : float
+        How far the scroll's side of the sheet's plane is turned away from the camera.
+    """
+    assert traced.fitted is not None
+    corners, missing = _place(photo, traced, tilt_deg)
     across, down = missing
     wider = cv2.copyMakeBorder(photo.rgb, down, down, across, across, cv2.BORDER_REPLICATE)  # the middle stays so
     rgb = _drawn(np.asarray(wider, np.uint8), corners + missing)
@@ -106,7 +143,7 @@ def with_sheet(photo: Photo, traced: InstrumentTrace) -> Photo:
     return Photo(photo.name, rgb, float(focal_px * FRAME_DIAGONAL_MM / np.hypot(*rgb.shape[:2])))
 
 
-def _place(photo: Photo, traced: InstrumentTrace) -> tuple[Array, tuple[int, int]]:
+def _place(photo: Photo, traced: InstrumentTrace, tilt_deg: float) -> tuple[Array, tuple[int, int]]:
     """Corners (4, 2) of the sheet, px, where it hides nothing, and what the border lacks on either side, px."""
     assert traced.fitted is not None
     pose, camera = traced.fitted.pose(), traced.fitted.views[0].camera
@@ -114,7 +151,8 @@ def _place(photo: Photo, traced: InstrumentTrace) -> tuple[Array, tuple[int, int
     page = _SHEET.page
     right = np.array([*pose.across[:2], 0.0]) / np.linalg.norm(pose.across[:2])
     up = np.array([-right[1], right[0], 0.0])
-    middle = pose.at(0.0, 0.5 * length_mm, 0.0) * [1, 1, 0]
+    foot, middle = pose.body_bottom * [1, 1, 0], pose.at(0.0, 0.5 * length_mm, 0.0) * [1, 1, 0]
+    turn = np.asarray(cv2.Rodrigues(-np.radians(tilt_deg) * right)[0])
     aside_mm = 0.3 * length_mm + _GAP_MM + page.width_mm / 2
     width, height = photo.size_px
     best, least = None, np.inf
@@ -122,7 +160,7 @@ def _place(photo: Photo, traced: InstrumentTrace) -> tuple[Array, tuple[int, int
         centre = middle + side * aside_mm * right + along * length_mm * up
         signs = ((-1, 1), (1, 1), (1, -1), (-1, -1))
         sheet = np.array([centre + x * page.width_mm / 2 * right + y * page.height_mm / 2 * up for x, y in signs])
-        px = camera.project(sheet)
+        px = camera.project((sheet - foot) @ turn.T + foot)
         over = np.ceil(np.maximum(np.maximum(-px.min(axis=0), px.max(axis=0) - [width, height]) + _EDGE_PX, 0))
         cost = float(over.sum()) / (width + height) + 1e3 * _hidden(traced.whole, px)
         if cost < least:
@@ -190,7 +228,15 @@ def laid_lines(readings: Sequence[LaidReading]) -> list[Line]:
         found = [abs(error) for error in errors if error is not None]
         if found:
             lines.append(Line(f"violin with a sheet: {title} length", figures(found)))
-    return lines
+    return lines + [_tilted_line(readings, number) for number in range(len(TILTS_DEG))]
+
+
+def _tilted_line(readings: Sequence[LaidReading], number: int) -> Line:
+    every = [each.tilted[number] for each in readings if each.tilted]
+    seen = [(each.body_error, each.total_error) for each in every if each.body_error is not None]
+    means = " / ".join(f"{mean:+.1f}" for mean in np.mean(np.array(seen, float), axis=0)) if seen else "-"
+    refused = share([each.body_error is None for each in every])
+    return Line(f"violin on a slope, {TILTS_DEG[number]:+.0f} deg: refused", f"{refused}; else body / total {means} %")
 
 
 def as_json(readings: Sequence[LaidReading]) -> list[dict[str, Any]]:

@@ -91,6 +91,8 @@ def test_a_violin_with_a_sheet_laid_in_is_measured_against_its_truth(folder):
     index = json.loads((folder / "violins.json").read_text())
     (violin,) = laid.read_laid(index, folder / "violins")
     assert violin.measures
+    low, high = (violin.tilted[laid.TILTS_DEG.index(tilt)] for tilt in (-5.0, 5.0))
+    assert low.total_error * high.total_error < 0  # a scroll nearer to the camera looks longer
     wrong = laid.read_laid([index[0] | {"body_px": 1.1 * index[0]["body_px"]}], folder / "violins")
     assert not wrong[0].measures
 
