@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from vision.training.figures import bodies
 from vision.training.figures.meshes import Division, box, clipped, normals, quad, strip, tube
 from vision.training.figures.posing import Pose, about, angle_about, arms_out, between, straight_out
 from vision.training.figures.trace import SKY, Lamp, Surface, View, library, render
@@ -39,6 +40,28 @@ def test_rotations_are_scipys():
         assert between(a, b) @ a / np.linalg.norm(a) == pytest.approx(b / np.linalg.norm(b))
         across = np.cross(unit, a)
         assert angle_about(across, about(unit, degrees) @ across, unit) == pytest.approx(degrees)
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_points_that_clothes_are_fitted_to_are_no_skin(tmp_path, whole):
+    """A store of four points of skin and three more; taken for skin, they tear every garment."""
+    np.savez(
+        tmp_path / "bodies.npz",
+        points=np.arange(42, dtype=np.int16).reshape(2, 7, 3),
+        heads=np.zeros((2, 1, 3), np.int16),
+        ages=np.array([4.0, 9.0]),
+        faces=np.array([[0, 1, 2], [1, 2, 3]]),
+        bones=np.array(["root"]),
+        parents=np.array([-1]),
+        bone_of=np.zeros((7, 1), np.int32),
+        weight_of=np.ones((7, 1), np.float32),
+        inside=np.zeros(7, bool),
+    )
+    kinds, store = bodies.load(tmp_path / "bodies.npz", whole)
+    count = 7 if whole else 4
+    assert {len(each) for each in (kinds.bone_of, kinds.weight_of, kinds.inside)} == {count}
+    assert [body.points.shape for body in store] == [(count, 3)] * 2
+    assert store[1].points[0, 0] == pytest.approx(21 * bodies.UNIT_M)
 
 
 def test_a_ball_has_a_balls_area_and_normals():

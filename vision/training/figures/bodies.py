@@ -73,18 +73,19 @@ class Body:
         return float(np.ptp(self.points[:, 1]))
 
 
-def load(path: Path) -> tuple[Kinds, list[Body]]:
-    """Read a store."""
+def load(path: Path, whole: bool = False) -> tuple[Kinds, list[Body]]:
+    """Read a store: the skin's points, or all of one made with ``--whole``, those that clothes are fitted to too."""
     data = np.load(path)
+    kept = len(data["bone_of"]) if whole else int(data["faces"].max()) + 1
     kinds = Kinds(
         data["faces"],
         tuple(data["bones"].tolist()),
         tuple(data["parents"].tolist()),
-        data["bone_of"],
-        data["weight_of"].astype(float),
-        data["inside"],
+        data["bone_of"][:kept],
+        data["weight_of"][:kept].astype(float),
+        data["inside"][:kept],
     )
-    points, heads = data["points"] * UNIT_M, data["heads"] * UNIT_M
+    points, heads = data["points"][:, :kept] * UNIT_M, data["heads"] * UNIT_M
     return kinds, [Body(p, h, float(a)) for p, h, a in zip(points, heads, data["ages"], strict=True)]
 
 

@@ -33,7 +33,7 @@ PAGE_DPI = 300
 
 def scene_of(seed: int, options: argparse.Namespace) -> Scene:
     """The scene of a seed."""
-    kinds, store = bodies.load(options.bodies)
+    kinds, store = bodies.load(options.bodies, whole=True)
     fitting = bodies.load_fitting(options.bodies)
     wanted = Wanted(wall=seed % 2 == 0, turned=options.turned)
     return Scene(seed, kinds, store, fitting, options.assets, wanted, options.out / "described", options.scale)
