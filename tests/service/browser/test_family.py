@@ -9,12 +9,14 @@ from collections.abc import Iterator
 import pytest
 from PIL import Image
 from playwright.sync_api import Browser, Page, expect
+from sqlalchemy import select
 
-from service.records.tables import PhotoRequest
+from service.records.tables import ANEW, PhotoRequest, Upload
 from tests.service.browser.conftest import PHONE, SAMPLES
 from tests.service.conftest import Recorded
 from tests.service.seeding import PASSWORD, Seeded, seed
 from tests.service.serving import Serving, serving
+from tests.waiting import until
 
 RESULT = re.compile(r"/photo/[0-9a-f]{32}$")
 GOOD = {"en": "This photo is good", "de": "Dieses Foto ist gut"}
@@ -59,6 +61,17 @@ def family_in(service: Serving, seeded: Seeded, language: str) -> str:
     return f"{service.address}/f/{seeded.family}"
 
 
+def forget_measured_anew(service: Serving, seeded: Seeded, pool: Recorded) -> None:
+    """Wait until what was under review has been measured by the bar that was told, and forget that it was."""
+
+    def is_done() -> bool:
+        with service.house.store.for_studio(seeded.studio_id) as records:
+            return records.scalars(select(Upload).where(Upload.state == ANEW)).first() is None
+
+    until(is_done)
+    pool.forget()
+
+
 def test_bar_and_reason_go_to_and_fro(browser: Browser, measured: tuple[Serving, Seeded, Recorded]) -> None:
     service, seeded, pool = measured
     phone = browser.new_context(locale="de-DE", **PHONE).new_page()  # type: ignore[arg-type]
@@ -71,7 +84,8 @@ def test_bar_and_reason_go_to_and_fro(browser: Browser, measured: tuple[Serving,
     assert "Das kann nicht stimmen" in phone.get_by_role("alert").inner_text()
     bar.fill("148,5 mm")
     phone.get_by_role("button", name="Weiter").click()
-    pool.forget()  # what was under review was measured by the new bar
+    phone.wait_for_url("**/done/")
+    forget_measured_anew(service, seeded, pool)
     for kind in ("arm", "instrument"):
         phone.goto(f"{service.address}/f/{seeded.family}/{kind}")
         send(phone, "de")
@@ -135,7 +149,7 @@ def test_the_keyboard_alone_is_enough(browser: Browser, measured: tuple[Serving,
     tab.keyboard.type("150")
     tab.keyboard.press("Enter")
     tab.wait_for_url("**/done/")  # photos of both were there before
-    pool.forget()  # what was under review was measured by the new bar
+    forget_measured_anew(service, seeded, pool)
     tab.goto(f"{service.address}/f/{seeded.family}/arm")
     tab_to("Take the photo", "input")
     with tab.expect_file_chooser() as chooser:
@@ -182,7 +196,8 @@ def test_without_script_the_family_does_everything(
     phone.get_by_role("button", name="Begin").click()
     phone.get_by_label("How long is the bar").fill("149.5")
     phone.get_by_role("button", name="Next").click()
-    pool.forget()  # what was under review was measured by the new bar
+    phone.wait_for_url("**/done/")
+    forget_measured_anew(service, seeded, pool)
     phone.goto(f"{service.address}/f/{seeded.family}/arm")
     phone.get_by_role("button", name="Send the photo").click()
     assert phone.get_by_role("alert").inner_text() == "No photo was chosen."
