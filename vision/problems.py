@@ -92,7 +92,8 @@ NOT_LYING_FLAT = Problem(
 SHOULDER_REST_MOUNTED = Problem(
     "shoulder_rest_mounted",
     "A shoulder rest is mounted, so the instrument does not lie on its back.",
-    "Take the shoulder rest off, lay the instrument on its back, and take the photo again.",
+    "Take the shoulder rest off, lay the instrument on its back, and take the photo again. If it has none, choose a "
+    "plain, light ground.",
 )
 VIEW_TOO_STEEP = Problem(
     "view_too_steep",
