@@ -118,9 +118,18 @@ def test_a_bar_that_is_given_while_a_photo_is_measured_counts_for_it(
     monkeypatch.setattr(pages, "WAIT_S", 0.0)
     with place.house.store.for_studio(seeded.studio_id) as records:
         seeded_bar_mm = records.get_one(PhotoRequest, seeded.request_id).bar_mm
-    place.pool.pause_s = 0.5
+    begun, go_on, arm = threading.Event(), threading.Event(), place.pool.arm
+
+    async def slow(data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
+        begun.set()
+        await asyncio.to_thread(go_on.wait, 20)
+        return await arm(data, name, question)
+
+    monkeypatch.setattr(place.pool, "arm", slow)
     upload_id = sent_alone(place, seeded, form)
+    assert begun.wait(20), "it is measured by the bar as it was"
     assert place.client.post(f"/f/{seeded.family}/sheet", data=form | {"bar_mm": "148"}).status_code == 303
+    go_on.set()
     measured_anew(place, seeded, upload_id)
     assert place.pool.bars_mm == [seeded_bar_mm, 148.0]
 
