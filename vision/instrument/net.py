@@ -49,17 +49,17 @@ _ENDS, _ENDS_SEEN = ("scroll_top", "body_top_center", "body_bottom_center"), 0.6
 """Points that must be seen with such a confidence, and ..."""
 _SAME_BODY = 0.8
 """... how much of the body both looks must share, for the quick ones to be enough.  Chosen on 104 pictures of
-`vision.training.composition` (seeds 720,000 to 720,035) and looked at on the benchmark's scenes and 17 photographs:
-what passes shares 0.976 or more of the body with what the thorough looks see."""
+`vision.training.composition` (seeds 720,000 to 720,035) and looked at on the benchmark's scenes and 17 photographs,
+with the network before this one: what passed shared 0.976 or more of the body with what the thorough looks saw."""
 FIRST_SIDE = 448
-"""Side of the square that the whole photo is shrunk into, px (the size the network was trained at)."""
+"""Side of the square that the whole photo is shrunk into, px; the network was trained at the sizes of all looks."""
 _STRIDE = 32
 """What both sides of a look must be multiples of."""
 SECOND_SIZE = (288, 512)
 """Width and height of the upright crop, px."""
 MIRROR_SIZE = (224, 384)
 """The same of its look in the mirror.  On 17 photographs of violins that were looked at in development, smaller looks
-lose less than the 352 x 640 px that the network was trained at most with, and the mean of these two loses least for
+lost less than one of 352 x 640 px (with an earlier network), and the mean of these two loses least for
 the time of one of those."""
 MIRRORED = [POINTS.index(p.replace("left", "#").replace("right", "left").replace("#", "right")) for p in POINTS]
 """Which of `POINTS` each of them is in the mirror."""

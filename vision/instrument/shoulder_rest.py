@@ -55,7 +55,7 @@ choice, set on development scenes: one with a rest has one foot in sight, and no
 _WITHIN_BOUT = re.compile(r"[co#]*(.*?).{3}")
 """A bout without the chin rest at its lower end and the corner at its upper one."""
 _THING, _LONE_FOOT = re.compile(r"o*#[o#]*"), re.compile(r"(?<=[.?])o*#{2,5}o*(?=[.?])|(?<=\?)o*#o*|o*#o*(?=\?)")
-"""A dark thing, and one of a foot's breadth, of which some may be unseen.  Where either bout shows one such thing alone
+"""A dark thing, and one of a foot's breadth, of which some may be unseen.  Where each bout shows one such thing alone
 it is a rest, whose other two feet are hidden by the ribs.  Added after a development scene with a rest had been missed;
 of 336 readings of photographs without one and 79 rendered ones none has this at both."""
 _DARK_THING = re.compile(r"(?<=[.?])[co]*#[co#]*(?=[.?])")

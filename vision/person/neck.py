@@ -234,7 +234,7 @@ def _chance_seen(
 
     def skin(inwards: Sequence[float], upwards: Sequence[float]) -> float:
         """The larger share about either end."""
-        steps = np.array([rise * head - step * out for step in inwards for rise in upwards])
+        steps = np.array([higher * head - inner * out for inner in inwards for higher in upwards])
         return max(_like(rgb, end + span * steps, face, SPOT * span) for end in ends)
 
     bare = min(skin(*ABOVE), skin(*BELOW))

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.training.figures.textures import LEFT_OUT, pieces
+from vision.training.figures.textures import found_in
 
 GROUND, THING = 256, 128
 INSTRUMENTS = ["violin", "cello", "viola", "fiddle", "bass", "bow_"]
@@ -54,15 +54,7 @@ def main() -> None:
     rng = np.random.default_rng(11)
     for name in ("grounds", "objects"):
         (a.out / name).mkdir(parents=True, exist_ok=True)
-    files = [
-        f for folder in a.folders for f in sorted(folder.rglob("*")) if f.suffix.lower() in (".jpg", ".jpeg", ".png")
-    ]
-    files = [f for f in files if not any(word in f.name.lower() for word in LEFT_OUT)]
-    found: list[NDArray[np.uint8]] = []
-    for number in rng.permutation(len(files)):
-        found += pieces(files[number], rng)
-        if len(found) >= a.most:
-            break
+    found = found_in(a.folders, a.most, rng)
     for number, piece in enumerate(found):
         small = cv2.resize(piece, (GROUND, GROUND), interpolation=cv2.INTER_AREA)
         cv2.imwrite(str(a.out / "grounds" / f"{number:04d}.jpg"), small, [cv2.IMWRITE_JPEG_QUALITY, 90])

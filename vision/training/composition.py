@@ -45,14 +45,6 @@ def load_pictures(folder: Path, device: torch.device, alpha: bool) -> Tensor:
     return torch.from_numpy(np.stack(read)).permute(0, 3, 1, 2).contiguous().to(device)
 
 
-@dataclass(frozen=True)
-class Close:
-    """A look at an instrument alone, as `vision.instrument.net` takes it: upright, filling so much of the height."""
-
-    width: int
-    fill: float = FILL
-
-
 def pixel_grid(size: int, device: torch.device) -> Tensor:
     """Pixel centres (size, size, 2) as x, y."""
     t = torch.arange(size, device=device, dtype=torch.float32)
@@ -74,16 +66,17 @@ class Composer:
         self.device = grounds.device
         self.grid = pixel_grid(size, self.device)
 
-    def batch(self, n: int, close: Close | None = None) -> tuple[Tensor, Tensor, Tensor]:
+    def batch(self, n: int, width: int | None = None) -> tuple[Tensor, Tensor, Tensor]:
         """Return pictures (n, 3, S, W) 0..255, masks (n, 5, S/2, W/2), points (n, 2, K, 2) px (NaN: absent).
 
-        W is S, or the width of a close look.
+        W is S; where a `width` is given it is that, and the look one at an instrument alone and upright, as
+        `vision.instrument.net` takes it.
         """
         s, dev = self.size, self.device
         present = torch.rand(n, device=dev) > 0.06
         pose = self._poses(n, present)
-        if close is not None:
-            pose = self._alone(pose, close.fill)
+        if width is not None:
+            pose = self._alone(pose)
             present = pose["present"]
         first, points, frame = self._instrument(pose)
         image = self._ground(n, first, frame)
@@ -107,7 +100,7 @@ class Composer:
         image = self._glare(image, masks[:, 1:2])
         image = degrade.camera(degrade.tone(image))
         xy = torch.stack([points, other], 1)
-        wide = s if close is None else close.width
+        wide = width or s
         left = (s - wide) // 2
         image, masks = image[..., left : left + wide], masks[..., left : left + wide]
         xy = xy - torch.tensor([left, 0], device=dev)
@@ -148,10 +141,10 @@ class Composer:
             "present": present,
         }
 
-    def _alone(self, p: dict[str, Tensor], fill: float) -> dict[str, Tensor]:
+    def _alone(self, p: dict[str, Tensor]) -> dict[str, Tensor]:
         """The same instruments upright and alone: as found by a first look, so a little off."""
         n, s, dev = len(p["scale"]), self.size, self.device
-        length = s * fill * torch.exp(torch.randn(n, device=dev) * 0.045)
+        length = s * FILL * torch.exp(torch.randn(n, device=dev) * 0.045)
         off = torch.randn(n, 2, device=dev) * 0.02 * s
         # now and then the first look was wrong: upside down, askew, or much too near or far
         wrong = torch.rand(n, device=dev) < 0.08

@@ -22,18 +22,18 @@ import numpy as np
 import torch
 
 from vision.instrument.net import FIRST_SIDE, MASKS, POINTS, QUICK_SIDE, QUICK_SIZE, SECOND_SIZE
-from vision.training.composition import Close, Composer, CutOuts, load_pictures
+from vision.training.composition import Composer, CutOuts, load_pictures
 from vision.training.fitting import export, fit
 from vision.training.network import PartNet, load_exported, mask_loss, point_loss
 from vision.training.rendering import render_violins
 
-LOOKS: tuple[tuple[float, int, Close | None], ...] = (
+LOOKS: tuple[tuple[float, int, int | None], ...] = (
     (0.22, QUICK_SIDE, None),
     (0.22, FIRST_SIDE, None),
-    (0.34, QUICK_SIZE[1], Close(QUICK_SIZE[0])),
-    (0.22, SECOND_SIZE[1], Close(SECOND_SIZE[0])),
+    (0.34, QUICK_SIZE[1], QUICK_SIZE[0]),
+    (0.22, SECOND_SIZE[1], SECOND_SIZE[0]),
 )
-"""How often a step shows which look: share, side or height in px, and what of a close one."""
+"""How often a step shows which look: share, side or height in px, and the width of a close one."""
 
 
 class Looks:
@@ -132,7 +132,7 @@ def main() -> None:
         "cutouts": len(cutouts.points),
         "grounds": len(grounds),
         "objects": len(objects),
-        "looks": [[share, side, close and close.width] for share, side, close in LOOKS],
+        "looks": LOOKS,
         "weights_sha256": hashlib.sha256(a.weights.read_bytes()).hexdigest(),
         "vision_training_sha256": _code(),
         "torch": torch.__version__,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import itertools
+from collections.abc import Sequence
 from pathlib import Path
 
 import cv2
@@ -76,6 +77,20 @@ def pieces(path: Path, rng: np.random.Generator) -> list[NDArray[np.uint8]]:
     return [np.asarray(piece, np.uint8) for piece in small if 12 < piece.mean() < 243 and piece.std() > 3]
 
 
+def found_in(folders: Sequence[Path], most: int, rng: np.random.Generator) -> list[NDArray[np.uint8]]:
+    """Squares (SIDE, SIDE, 3), BGR, of the pictures below folders in any order, until there are so many."""
+    files = [
+        f for folder in folders for f in sorted(folder.rglob("*")) if f.suffix.lower() in (".jpg", ".jpeg", ".png")
+    ]
+    files = [f for f in files if not any(word in f.name.lower() for word in LEFT_OUT)]
+    found: list[NDArray[np.uint8]] = []
+    for number in rng.permutation(len(files)):
+        found += pieces(files[number], rng)
+        if len(found) >= most:
+            break
+    return found
+
+
 def main() -> None:
     """Make the store."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -83,16 +98,7 @@ def main() -> None:
     parser.add_argument("folders", type=Path, nargs="+")
     parser.add_argument("--most", type=int, default=260)
     a = parser.parse_args()
-    rng = np.random.default_rng(7)
-    files = [
-        f for folder in a.folders for f in sorted(folder.rglob("*")) if f.suffix.lower() in (".jpg", ".jpeg", ".png")
-    ]
-    files = [f for f in files if not any(word in f.name.lower() for word in LEFT_OUT)]
-    found: list[NDArray[np.uint8]] = []
-    for number in rng.permutation(len(files)):
-        found += pieces(files[number], rng)
-        if len(found) >= a.most:
-            break
+    found = found_in(a.folders, a.most, np.random.default_rng(7))
     coded = [cv2.imencode(".jpg", piece, [cv2.IMWRITE_JPEG_QUALITY, 88])[1].ravel() for piece in found]
     np.savez(a.out, sizes=np.array([len(c) for c in coded]), bytes=np.concatenate(coded))
     print(len(found), "surfaces")
