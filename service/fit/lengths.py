@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from math import sqrt
 
 from calibration.quantity import COVERAGE_FACTOR, Contribution, Length
@@ -151,7 +151,7 @@ def _mm_of(unit: str) -> float:
     return MM_PER_UNIT[code]
 
 
-def written_mm(text: str, unit: str) -> float | None:
+def written_mm(text: str, unit: str, among: Collection[str] = tuple(MM_PER_UNIT)) -> float | None:
     """A bare number in mm, whatever it says: ``16 7/8``, ``46,5`` or ``46.5 cm``; None where it is none.
 
     Parameters
@@ -159,11 +159,14 @@ def written_mm(text: str, unit: str) -> float | None:
     text : str
     unit : str
         Of a number without one.
+    among : collection of str
+        Units in which it may be; in another one it is none.
     """
     match = _FORM.match(_plain(text))
     if match is None or match["spread"] is not None:
         return None
-    return _number(match["value"]) * _mm_of(match["unit1"] or unit)
+    unit_mm = _mm_of(match["unit1"] or unit)
+    return _number(match["value"]) * unit_mm if unit_mm in {MM_PER_UNIT[each] for each in among} else None
 
 
 def check_plausible(value_mm: float, kind: str) -> None:

@@ -22,6 +22,8 @@ from pydantic import (
 )
 from starlette.datastructures import FormData
 
+from service.fit.errors import LengthError
+from service.fit.lengths import written_mm
 from service.jobs.targets import LONGEST_ENDPOINT
 from service.questions.asked import LONGEST_LABEL, LONGEST_TYPED, Bar, Language, Reference
 from service.settings import MOST_LINK_DAYS, MOST_PHOTO_DAYS
@@ -290,14 +292,19 @@ class FamilyLanguageForm(PageForm):
     here: Annotated[str, _cut(40)] = ""
 
 
-def _ruler_text(text: str) -> str:
-    return text.lower().replace(",", ".").removesuffix("mm").strip()
+def _ruler_mm(text: str) -> float | str:
+    """What a ruler says in mm; in whole centimetres or inches it is read too coarsely to correct a print by."""
+    try:
+        found = written_mm(text, "mm", among=("mm",))
+    except LengthError:  # a unit that nobody knows
+        found = None
+    return text if found is None else found
 
 
 class SheetForm(PageForm):
     """What the ruler said about the sheet's bar, mm."""
 
-    bar_mm: Annotated[Bar, BeforeValidator(_ruler_text)] = None
+    bar_mm: Annotated[Bar, BeforeValidator(_ruler_mm)] = None
 
 
 class PaperForm(PageForm):

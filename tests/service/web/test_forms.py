@@ -45,13 +45,23 @@ def test_only_a_yes_is_consent() -> None:
 
 @pytest.mark.parametrize(
     ("typed", "bar_mm"),
-    [("149,5 mm", 149.5), ("149.5", 149.5), (" 150MM ", 150.0), ("278,5", 278.5), ("263.4 mm", 263.4), ("", None)],
+    [
+        ("149,5 mm", 149.5),
+        ("149.5", 149.5),
+        (" 150MM ", 150.0),
+        ("278,5", 278.5),
+        ("263.4 mm", 263.4),
+        ("149½ mm.", 149.5),
+        ("١٤٩٫٥ مم", 149.5),  # as Arabic and Japanese phones write it
+        ("１４９．５㎜", 149.5),
+        ("", None),
+    ],
 )
 def test_the_bar_is_read_as_people_write_it(typed: str, bar_mm: float | None) -> None:
     assert SheetForm.read(FormData({"bar_mm": typed})).bar_mm == bar_mm
 
 
-@pytest.mark.parametrize("typed", ["15", "15 cm", "177", "210", "320", "nan", "inf", "1e999", "long"])
+@pytest.mark.parametrize("typed", ["15", "15 cm", "5 7/8 in", "150 ells", "177", "210", "320", "nan", "inf", "1e999", "long"])
 def test_what_cannot_be_the_bar_is_said(typed: str) -> None:
     with pytest.raises(ValidationError):
         SheetForm.read(FormData({"bar_mm": typed}))
