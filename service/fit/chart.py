@@ -19,6 +19,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
@@ -367,14 +368,12 @@ def plain_size(size: str) -> str:
 
     Examples
     --------
-    >>> plain_size("⅛ violin"), plain_size("full")
-    ('1/8', '4/4')
+    >>> plain_size("⅛ violin"), plain_size("full"), plain_size("１／１６")
+    ('1/8', '4/4', '1/16')
     """
-    spelled = {"¼": "1/4", "½": "1/2", "¾": "3/4", "⅛": "1/8", "⅒": "1/10", "⅞": "7/8", "full": "4/4"}
-    text = size.strip().lower()
-    for sign, plain in spelled.items():
-        text = text.replace(sign, plain)
-    text = text.replace(" / ", "/").replace("⁄", "/")
+    signs = unicodedata.normalize("NFKC", size).strip().lower().replace("full", "4/4")
+    text = "".join(str(unicodedata.decimal(sign, sign)) for sign in signs)  # other scripts have digits of their own
+    text = text.replace("\N{FRACTION SLASH}", "/").replace(" / ", "/")
     return text.split()[0] if text else ""
 
 

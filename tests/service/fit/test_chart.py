@@ -147,7 +147,7 @@ def test_missing_columns_are_named():
         read_chart("# nothing\n")
 
 
-@pytest.mark.parametrize("spelling", ["1/8", "⅛", " 1/8 ", "1/8 violin", "1 / 8"])
+@pytest.mark.parametrize("spelling", ["1/8", "⅛", " 1/8 ", "1/8 violin", "1 / 8", "1⁄8", "１／８", "１/８", "١/٨"])
 def test_a_size_is_found_however_it_is_spelled(spelling):
     row = default_chart().row(spelling)
     assert row is not None
