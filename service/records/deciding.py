@@ -33,6 +33,7 @@ from service.measuring.results import kept_build, kept_length
 from service.records.lookups import age_years
 from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, Studio, StudioChart, VerdictRecord
 from service.words.i18n import LANGUAGES, translator
+from service.words.names import renamed
 
 ALLOWED_YEARS = 0.5
 """Growth allowed for in what is ordered, in years: half a year, as common practice, no source."""
@@ -192,6 +193,29 @@ def keep_verdict(
     records.add(kept)
     records.flush()
     return kept
+
+
+def call_after(records: Session, child: Child, before: str) -> None:
+    """Call the instruments that nobody named after a renamed child, in kept verdicts too.
+
+    Its former name may have been one that is to be forgotten.
+
+    Parameters
+    ----------
+    records : Session
+    child : Child
+        With its nickname of now.
+    before : str
+        Its former nickname.
+    """
+    for own in records.scalars(select(Instrument).where(Instrument.child_id == child.id)):
+        own.name = renamed(own.name, before, child.nickname)
+    for kept in records.scalars(select(VerdictRecord).where(VerdictRecord.child_id == child.id)):
+        name = renamed(kept.inputs["instrument"]["name"], before, child.nickname)
+        kept.inputs = kept.inputs | {"instrument": kept.inputs["instrument"] | {"name": name}}
+        kept.outcome = {
+            code: said | {"instrument": said["instrument"] | {"name": name}} for code, said in kept.outcome.items()
+        }
 
 
 def growth_of(records: Session, child: Child, instrument: Instrument | None) -> Growth | None:

@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
+import re
+
 from service.fit.sentences import Translate
 from service.words.i18n import LANGUAGES, marked, translator
 
+_NUMBER = re.compile(r"( \d+)?")
+"""What tells a child's second instrument from its first."""
 
-def instrument_of(nickname: str, translate: Translate) -> str:
-    """The name of a child's instrument that nobody named."""
-    return translate(marked("Instrument of %(nickname)s")) % {"nickname": nickname}
+
+def instrument_of(nickname: str, translate: Translate, taken: frozenset[str] = frozenset()) -> str:
+    """The name of a child's instrument that nobody named; the first not taken, numbered from the second on.
+
+    Examples
+    --------
+    >>> instrument_of("Juno", translator("en"), frozenset({"Instrument of Juno"}))
+    'Instrument of Juno 2'
+    """
+    first = translate(marked("Instrument of %(nickname)s")) % {"nickname": nickname}
+    names = (first, *(f"{first} {number}" for number in range(2, len(taken) + 2)))
+    return next(name for name in names if name not in taken)
 
 
 def instrument_name(name: str, nickname: str, translate: Translate) -> str:
@@ -16,5 +29,26 @@ def instrument_name(name: str, nickname: str, translate: Translate) -> str:
 
     A name that a person gave stays as it is.
     """
-    unnamed = {instrument_of(nickname, translator(code)) for code in LANGUAGES}
-    return instrument_of(nickname, translate) if name in unnamed else name
+    known = _called_after(name, nickname)
+    return name if known is None else instrument_of(nickname, translate) + known[1]
+
+
+def renamed(name: str, before: str, after: str) -> str:
+    """An instrument's name when its child gets another nickname; one that a person gave stays as it is.
+
+    Examples
+    --------
+    >>> renamed("Instrument of Juno 2", "Juno", "J."), renamed("Shelf 3", "Juno", "J.")
+    ('Instrument of J. 2', 'Shelf 3')
+    """
+    known = _called_after(name, before)
+    return name if known is None else instrument_of(after, translator(known[0])) + known[1]
+
+
+def _called_after(name: str, nickname: str) -> tuple[str, str] | None:
+    """Language and number of a name that nobody gave; None where somebody did."""
+    for code in LANGUAGES:
+        first = instrument_of(nickname, translator(code))
+        if name.startswith(first) and _NUMBER.fullmatch(name, len(first)):
+            return code, name[len(first) :]
+    return None

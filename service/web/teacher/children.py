@@ -18,7 +18,7 @@ from service.fit.signs import SIGN_QUESTIONS
 from service.measuring.work import KNOWN_AGES_YEARS
 from service.records.asking import is_open, still_wanted
 from service.records.audit import Action, note
-from service.records.deciding import candidates, keep_verdict, latest_arm
+from service.records.deciding import call_after, candidates, keep_verdict, latest_arm
 from service.records.erase import erase_child
 from service.records.export import child_csv, child_export
 from service.records.tables import (
@@ -118,8 +118,11 @@ def change_child(
 ) -> Response:
     """Change what is known of a child."""
     child = _child(records, child_id)
+    before = child.nickname
     with did(records, who, parts, "child-changed", child.id) as deed:
         filled = _fill(child, form, parts.clock.now().date())
+        if child.nickname != before:
+            call_after(records, child, before)
     if not filled:
         shown = _years(parts.clock.now().date())
         return page(request, "teacher/child_form.html", 422, child=child, problem="name", **shown)

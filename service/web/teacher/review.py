@@ -523,7 +523,8 @@ def _name_to_begin_with(records: Session, child: Child | None, language: str) ->
     """What an instrument is called until somebody names it: after its child, or by its place on the shelf."""
     translate = translator(language)
     if child is not None:
-        return instrument_of(child.nickname, translate)
+        own = records.scalars(select(Instrument.name).where(Instrument.child_id == child.id))
+        return instrument_of(child.nickname, translate, frozenset(own))
     number = len(records.scalars(select(Instrument.id).where(Instrument.child_id.is_(None))).all()) + 1
     return translate(marked("Instrument %(number)s")) % {"number": number}
 

@@ -191,3 +191,30 @@ def test_what_comes_next_is_what_waits_above(place: Place, state: str, told: str
     words = shown(place, seeded, f"/children/{seeded.child_id}")
     assert f"What next? {told}" in words
     assert ("Ask the family for photos." in words) is False
+
+
+def test_instruments_that_nobody_named_are_told_apart_and_follow_their_child(place: Place) -> None:
+    seeded = seed(place.house)
+
+    def begins_with() -> str:
+        page = place.client.get(f"/reviews/{seeded.instrument_upload_id}").text
+        return re.findall(r'<input id="name"[^>]*value="([^"]*)"', page)[0]
+
+    place.client.cookies.set("scrollreach", seeded.session)
+    assert begins_with() == "Instrument of Mo"
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        own = records.query(Instrument).filter_by(child_id=seeded.child_id).one()
+        own.name, own.label = "Instrument of Mo", "1/8"
+        kept = records.get_one(VerdictRecord, seeded.verdict_id)
+        kept.inputs = kept.inputs | {"instrument": kept.inputs["instrument"] | {"name": own.name}}
+    assert begins_with() == "Instrument of Mo 2"
+    assert "With this instrument Instrument of Mo (1/8)" in shown(place, seeded, f"/children/{seeded.child_id}")
+
+    form = {"form_token": place.house.signer.form_token(seeded.sign_in_id), "nickname": "Bee"}
+    assert place.client.post(f"/children/{seeded.child_id}/edit", data=form).status_code == 303
+    for path in (f"/children/{seeded.child_id}", f"/verdicts/{seeded.verdict_id}", f"/r/{seeded.report}"):
+        words = shown(place, seeded, path)
+        assert "Instrument of Bee" in words
+        assert "Mo" not in words.split(), path
+    export = place.client.get(f"/children/{seeded.child_id}/export.csv").text
+    assert "Instrument of Mo" not in export

@@ -61,7 +61,9 @@ def test_the_bar_is_read_as_people_write_it(typed: str, bar_mm: float | None) ->
     assert SheetForm.read(FormData({"bar_mm": typed})).bar_mm == bar_mm
 
 
-@pytest.mark.parametrize("typed", ["15", "15 cm", "5 7/8 in", "150 ells", "177", "210", "320", "nan", "inf", "1e999", "long"])
+@pytest.mark.parametrize(
+    "typed", ["15", "15 cm", "5 7/8 in", "150 ells", "177", "210", "320", "nan", "inf", "1e999", "long"]
+)
 def test_what_cannot_be_the_bar_is_said(typed: str) -> None:
     with pytest.raises(ValidationError):
         SheetForm.read(FormData({"bar_mm": typed}))
