@@ -124,7 +124,7 @@ class Growth:
     next_known : Decision or None
         The same of the next size, as the chart has it.
     suspects : tuple of int
-        Places of measurements that contradict growth.
+        Places, as given, of measurements that contradict growth.
     unusual : bool
         Whether the arm is far from other children's of that age.
     unexplained : float or None
@@ -207,7 +207,9 @@ def predict(
     GrowthError
         If there is no measurement, or an age or the horizon is outside what the tables bear.
     """
-    history = _checked(history, months)
+    _check(history, months)
+    places = sorted(range(len(history)), key=lambda place: history[place].age_years)
+    history = [DatedArm(history[place].age_years, widened(history[place].arm)) for place in places]
     ages = np.array([each.age_years for each in history])
     steps = np.arange(months + 1, dtype=float)
     steps = steps[ages[-1] + steps / 12 <= LAST_AGE]
@@ -241,7 +243,7 @@ def predict(
         outgrown,
         larger.size if larger is not None else None,
         next_fits,
-        suspects,
+        tuple(places[place] for place in suspects),
         bool(abs(offsets[-1]) > CONTRADICTION * np.hypot(_spread(ages[-1:], sex)[0], np.sqrt(noise[-1, -1]))),
         None if suspects else _unexplained([history[place] for place in kept], sex),
         tuple(history[place] for place in suspects),
@@ -299,6 +301,8 @@ def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:
                 say("The present instrument becomes too small about now."),
             )
         )
+    if growth.known is not None and growth.outgrown is None and growth.fits is None:
+        sentences.append(say("The present instrument is of the chart's largest size: it will not become too small."))
     if growth.next_fits is not None and growth.next_size is not None and growth.fits is None:
         sentences.append(
             say("The next larger size, {size} with a body of about {body}, fits already.", **growth.next_in_words)
@@ -385,7 +389,7 @@ def _crossing_json(crossing: Crossing | None) -> dict[str, float | None] | None:
     return {"early": crossing.early, "likely": crossing.likely, "late": crossing.late}
 
 
-def _checked(history: Sequence[DatedArm], months: int) -> list[DatedArm]:
+def _check(history: Sequence[DatedArm], months: int) -> None:
     if not history:
         raise GrowthError(say("At least one measurement with the child's age is needed."))
     if not 1 <= months <= 60:
@@ -401,8 +405,6 @@ def _checked(history: Sequence[DatedArm], months: int) -> list[DatedArm]:
                     age=Number(each.age_years, 1),
                 )
             )
-    ordered = sorted(history, key=lambda each: each.age_years)
-    return [DatedArm(each.age_years, widened(each.arm)) for each in ordered]
 
 
 def _offsets(history: Sequence[DatedArm], sex: Sex | None) -> tuple[Array, Array]:

@@ -167,6 +167,7 @@ def test_the_largest_size_is_never_outgrown(chart):
     growth = predict([DatedArm(12.0, Length.stated(600, 3))], None, chart, instrument(356, 588))
     assert growth.outgrown is None
     assert growth.next_size is None
+    assert "of the chart's largest size: it will not become too small" in growth_sentences(growth)[-1].text()
 
 
 def test_what_contradicts_growth_is_a_likely_mistake():
@@ -176,6 +177,13 @@ def test_what_contradicts_growth_is_a_likely_mistake():
     without = predict([DatedArm(age, Length.stated(arm, 4)) for age, arm in history if arm != 560])
     assert growth.points[-1].likely_mm == pytest.approx(without.points[-1].likely_mm)
     assert "Measurement 3 (560 mm at 7 years) contradicts growth" in growth_sentences(growth)[-1].text()
+
+
+def test_a_likely_mistake_is_counted_as_the_measurements_were_given():
+    history = [(7.5, 473), (7.0, 560), (6.0, 438), (6.5, 449)]
+    growth = predict([DatedArm(age, Length.stated(arm, 4)) for age, arm in history])
+    assert growth.suspects == (1,)
+    assert "Measurement 2 (560 mm at 7 years)" in growth_sentences(growth)[-1].text()
 
 
 def test_an_arm_shorter_than_last_year_is_a_likely_mistake():
