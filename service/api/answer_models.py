@@ -90,7 +90,9 @@ class GrowthOut(BaseModel):
     next_size: str | None
     next_body_length_mm: float | None
     next_fits_in_months: CrossingOut | None
-    suspect_measurements: list[int] = Field(description="Places of measurements that contradict growth, from 0.")
+    suspect_measurements: list[int] = Field(
+        description="Measurements that contradict growth: their places as given, from 0."
+    )
     unusual: bool
     unexplained_mm_per_year: float | None
     message: list[str]
@@ -130,7 +132,7 @@ class ClassOut(BaseModel):
     children: list[ChildOut]
 
 
-class LoanOut(BaseModel):
+class AssignedOut(BaseModel):
     """What one child gets: an instrument of the shelf, or an order (`service.fit.assigning.Loan`)."""
 
     child: str
@@ -143,7 +145,7 @@ class LoanOut(BaseModel):
 class AssignmentOut(BaseModel):
     """What each child of a class gets, in the given order."""
 
-    loans: list[LoanOut]
+    loans: list[AssignedOut]
 
 
 class ChartRowOut(BaseModel):

@@ -7,7 +7,7 @@ from importlib.metadata import version
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Body, HTTPException, Query, Request, Response
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from calibration.quantity import length_json
 from service.api.callers import Caller, Scope, needs_member
@@ -49,8 +49,9 @@ NOT_THERE: dict[int | str, dict[str, Any]] = {
     404: {"model": ProblemDetails, "description": "There is none such on this shelf."}
 }
 NOTHING_THERE = "There is no such instrument on this shelf."
-PLAIN = r"^[^\x00-\x1f\x7f]*$"
-"""Words in one line: control characters are no letters, and PostgreSQL keeps no zero."""
+Line = Annotated[str, StringConstraints(strip_whitespace=True, pattern=r"^[^\x00-\x1f\x7f]*$")]
+"""Words in one line, as a table's cell keeps them: without space around them; control characters are no letters, and
+PostgreSQL keeps no zero."""
 LONGEST_REMARK = 300
 MOST_SHOWN = 100
 """Instruments that one answer judges in whole; our choice, more than anybody tries."""
@@ -62,9 +63,9 @@ InstrumentId = Annotated[str, Field(pattern="^[0-9a-f]{32}$")]
 class ShelfIn(InstrumentIn):
     """An instrument as it is to stand on the shelf."""
 
-    name: str = Field(min_length=1, max_length=60, pattern=PLAIN, description="Name or shelf number.")
-    label: str | None = Field(default=None, max_length=LONGEST_LABEL, pattern=PLAIN)
-    remarks: str = Field(default="", max_length=LONGEST_REMARK, pattern=PLAIN)
+    name: Line = Field(min_length=1, max_length=60, description="Name or shelf number.")
+    label: Line | None = Field(default=None, max_length=LONGEST_LABEL)
+    remarks: Line = Field(default="", max_length=LONGEST_REMARK)
 
     model_config = ConfigDict(
         json_schema_extra={
@@ -76,7 +77,7 @@ class ShelfIn(InstrumentIn):
 class LoanIn(BaseModel):
     """To whom an instrument goes, and until when."""
 
-    borrower: str = Field(min_length=1, max_length=60, pattern=PLAIN, description="A number of yours, or a name.")
+    borrower: Line = Field(min_length=1, max_length=60, description="A number of yours, or a name.")
     due_on: date | None = Field(default=None, description="The day on which it is to be back.")
 
     model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [{"borrower": "Loan 118"}]})
@@ -305,10 +306,9 @@ def _faulty(wanted: stock.Plan, language: str) -> Response:
         {"row": each.row, "column": each.column, "message": each.sentence.text(translate, language)}
         for each in wanted.faults
     ]
-    first = faults[0]
-    return problem_response(
-        422, f"Nothing was changed. Row {first['row']}, {first['column']}: {first['message']}", errors=faults
-    )
+    first = wanted.faults[0]
+    where = f"Row {first.row}, {first.column}" if first.column else f"Row {first.row}"
+    return problem_response(422, f"Nothing was changed. {where}: {faults[0]['message']}", errors=faults)
 
 
 @once.post(

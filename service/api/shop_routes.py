@@ -16,7 +16,7 @@ from service.api.measurement_routes import LengthOut
 from service.api.once import ONCE, OnceRoute, Records, TheClock
 from service.api.paging import Cursor, Limit, cursor_of, read_cursor
 from service.api.problem_details import RESPONSES, ProblemDetails
-from service.api.shelf_routes import PLAIN
+from service.api.shelf_routes import Line
 from service.jobs.shop import Backroom, start_check, start_delivery
 from service.jobs.targets import LONGEST_URL, TargetRefused, read_target
 from service.questions.asked import ArmLength
@@ -38,7 +38,7 @@ Identity = Annotated[str, Field(pattern="^[0-9a-f]{32}$")]
 class OpenOrderIn(BaseModel):
     """An order as the shop has it."""
 
-    reference: str = Field(min_length=1, max_length=60, pattern=PLAIN, description="Your own number for it; no name.")
+    reference: Line = Field(min_length=1, max_length=60, description="Your own number for it; no name.")
     arm_length: Annotated[ArmLength, Field(description="The arm: V±U in mm, U the expanded (95 %) uncertainty.")]
     growth_mm: float = Field(
         0.0, ge=0, le=100, allow_inf_nan=False, description="Growth after which it shall not be too small, mm."
@@ -353,6 +353,11 @@ def _check_target(request: Request, url: str) -> None:
         raise HTTPException(422, f"url: {refused}") from None
 
 
+def _check_new(others: Sequence[Webhook], url: str) -> None:
+    if any(each.url == url for each in others):
+        raise HTTPException(422, "url: there is a webhook for this address already; change or delete it.")
+
+
 @router.post(
     "/webhooks",
     response_model=WebhookMade,
@@ -367,8 +372,7 @@ def make_webhook(request: Request, said: WebhookIn, records: Records, clock: The
     kept = records.scalars(select(Webhook)).all()
     if len(kept) >= MOST_WEBHOOKS:
         raise HTTPException(422, f"There are {MOST_WEBHOOKS} webhooks already.")
-    if any(each.url == said.url for each in kept):
-        raise HTTPException(422, "url: there is a webhook for this address already; change or delete it.")
+    _check_new(kept, said.url)
     hook = Webhook(
         id=fresh_id(),
         studio_id=_member(request).studio_id,
@@ -401,6 +405,7 @@ def change_webhook(request: Request, webhook_id: Identity, said: WebhookIn, reco
     """Write a webhook anew and show its secret again; one that was given up is told of things again."""
     hook = _hook(records, webhook_id)
     _check_target(request, said.url)
+    _check_new(records.scalars(select(Webhook).where(Webhook.id != hook.id)).all(), said.url)
     hook.url, hook.events = said.url, " ".join(dict.fromkeys(said.events))
     hook.disabled_at = hook.failing_since = None
     return _hook_out(hook) | {"secret": _secret(request, hook)}

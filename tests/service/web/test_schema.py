@@ -19,6 +19,11 @@ from tests.service.web.test_keys import bearer, made_key
 schemathesis = pytest.importorskip("schemathesis", reason="schemathesis is not installed")
 
 
+def test_no_name_of_an_answer_tells_where_it_stands_in_the_code(place: Place) -> None:
+    described = place.client.get("/api/v1/openapi.json").json()
+    assert [name for name in described["components"]["schemas"] if "__" in name] == []
+
+
 def test_no_server_error_for_a_stranger(tmp_path: Path) -> None:
     app = create_app(Settings(data_folder=tmp_path, workers=1, interface_tries=100_000))
     with TestClient(app, raise_server_exceptions=True) as client:  # photos are measured for real

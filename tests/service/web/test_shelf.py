@@ -74,6 +74,8 @@ def test_an_instrument_is_put_on_the_shelf_changed_and_taken_off(till: Till) -> 
         ({"body_length": None, "total_length": None}, "Measure one"),
         ({"body_length": "255", "total_length": "700"}, ""),
         ({"name": ""}, "name"),
+        ({"name": " \u00a0 "}, "name"),
+        ({"label": "an eighth or rather a tenth"}, "label"),
         ({"name": "a\u0000b"}, "name"),
         ({"colour": "red"}, "colour"),
     ],
@@ -184,6 +186,7 @@ def test_reading_does_not_allow_writing(open_place: Callable[..., Place]) -> Non
 
 
 def test_the_table_goes_out_and_comes_in_unchanged(till: Till) -> None:
+    till.ask("POST", SHELF, json=NEW | {"name": " Shelf 41 ", "remarks": " cracked "})  # a table keeps no space around
     till.ask("POST", SHELF, json=NEW | {"name": "=2+3", "remarks": "a “,” and a ; in it", "pegs_hold": False})
     table = till.ask("GET", f"{SHELF}.csv").text
     rows = list(csv.DictReader(io.StringIO(table)))
@@ -254,6 +257,8 @@ def test_odd_tables(till: Till, table: str, where: tuple[int, str]) -> None:
     assert refused.status_code == 422
     first = refused.json()["errors"][0]
     assert (first["row"], first["column"]) == where
+    named = f"Row {where[0]}, {where[1]}: " if where[1] else f"Row {where[0]}: "
+    assert refused.json()["detail"].startswith(f"Nothing was changed. {named}")
 
 
 def test_tables_as_spreadsheets_of_other_places_write_them(till: Till) -> None:

@@ -356,6 +356,15 @@ def test_a_webhook_goes_nowhere_but_outside(open_place: Callable[..., Any], url:
     assert refused.json()["detail"].startswith("url: ")
 
 
+def test_an_address_is_told_of_things_once(open_place: Callable[..., Any]) -> None:
+    till = open_till(open_place(open_interface="off"))
+    first, second = ({"url": f"https://{name}.example/", "events": ["order.suited"]} for name in ("till", "desk"))
+    made = [till.ask("POST", HOOKS, json=each).json()["id"] for each in (first, second)]
+    for refused in (till.ask("POST", HOOKS, json=first), till.ask("PUT", f"{HOOKS}/{made[1]}", json=first)):
+        assert (refused.status_code, "for this address already" in refused.json()["detail"]) == (422, True)
+    assert till.ask("PUT", f"{HOOKS}/{made[0]}", json=first).status_code == 200
+
+
 @pytest.mark.parametrize("inside", ["127.0.0.1", "192.168.1.1", "::1"])
 def test_a_public_name_for_a_private_address_is_not_followed(
     monkeypatch: pytest.MonkeyPatch, receiver: Receiver, inside: str
