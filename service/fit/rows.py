@@ -12,22 +12,28 @@ MOST_NAMED = 10
 """Wrong rows that are named at once; our choice: whoever has more looks at the whole table."""
 
 
-def numbered_rows(text: str) -> list[tuple[int, list[str]]]:
+def numbered_rows(text: str, notes_on_top: bool = False) -> list[tuple[int, list[str]]]:
     """Split CSV text into rows of cells without the space around them, each with its line's number, from 1.
 
-    Empty lines and lines that begin with # are left out.  The separator is the semicolon or the tab where the first
-    line holds one, otherwise the comma.
+    Empty lines and notes, which are lines that begin with #, are left out.  The separator is the semicolon or the tab
+    where the first line holds one, otherwise the comma.
+
+    Parameters
+    ----------
+    text : str
+    notes_on_top : bool
+        Whether notes stand only above the first line: below it, #12 may be an instrument's name.
 
     Raises
     ------
     FitError
         If a cell is absurdly long.
     """
-    lines = {
-        number: line
-        for number, line in enumerate(text.lstrip("\ufeff").splitlines(), start=1)
-        if line.strip() and not line.startswith("#")
-    }
+    lines: dict[int, str] = {}
+    for number, line in enumerate(text.lstrip("\ufeff").splitlines(), start=1):
+        note = line.startswith("#") and not (lines and notes_on_top)
+        if line.strip() and not note:
+            lines[number] = line
     if not lines:
         return []
     numbers, kept = list(lines), list(lines.values())

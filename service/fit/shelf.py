@@ -1,7 +1,8 @@
 """Lists that teachers and shops keep: a shelf of instruments, a class of children, both as CSV.
 
 A shelf has the columns ``name``, ``label``, ``body_length``, ``total_length`` (label and one of the lengths may be
-empty); a class has ``name`` and ``arm``.  Lengths are written as in `service.fit.lengths.parse_length`.
+empty), and may have ``string_length``; a class has ``name`` and ``arm``.  Further columns are left aside.  Lengths are
+written as in `service.fit.lengths.parse_length`.
 """
 
 from __future__ import annotations
@@ -30,7 +31,9 @@ def read_shelf(text: str) -> tuple[InstrumentLengths, ...]:
         try:
             body = parse_length(row["body_length"], "body") if row["body_length"] else None
             total = parse_length(row["total_length"], "total") if row["total_length"] else None
-            found.append(InstrumentLengths(body, total, row.get("label") or None, row["name"] or str(len(found) + 1)))
+            string = parse_length(row["string_length"], "string") if row.get("string_length") else None
+            name = row["name"] or str(len(found) + 1)
+            found.append(InstrumentLengths(body, total, row.get("label") or None, name, string))
         except LengthError as error:
             wrong[number] = [say("List row {number}: {reason}", number=number, reason=error.sentence)]
     refuse_rows(wrong)
@@ -61,7 +64,7 @@ def read_class(text: str) -> dict[str, Length]:
 
 def _rows(text: str, needed: Sequence[str]) -> list[tuple[int, Mapping[str, str]]]:
     """Cells by column, each row with the number that a spreadsheet shows beside it."""
-    rows = numbered_rows(text)
+    rows = numbered_rows(text, notes_on_top=True)
     if len(rows) < 2:
         raise FitError(say("The list is empty."))
     names = [name.lower() for name in rows[0][1]]
@@ -74,5 +77,13 @@ def _rows(text: str, needed: Sequence[str]) -> list[tuple[int, Mapping[str, str]
                 missing=", ".join(missing),
             )
         )
+    wide = say("This row has more cells than the first line has columns.")
+    refuse_rows(
+        {
+            number: [say("List row {number}: {reason}", number=number, reason=wide)]
+            for number, cells in rows[1:]
+            if any(cells[len(names) :])
+        }
+    )
     empty = dict.fromkeys(names, "")
     return [(number, empty | dict(zip(names, cells, strict=False))) for number, cells in rows[1:]]

@@ -86,6 +86,28 @@ def test_every_wrong_row_is_named_at_once():
         read_shelf("name,body_length,total_length\nA,much,421\nB,255,more\n")
 
 
+def test_a_row_with_more_cells_than_columns_is_refused():
+    """A decimal comma that makes two cells of one length is no length with another uncertainty."""
+    with pytest.raises(FitError, match="List row 2: This row has more cells"):
+        read_class("name,arm\nP1,452,5±10\n")
+    with pytest.raises(FitError, match="List row 3: This row has more cells"):
+        read_shelf("name,body_length,total_length\nA,255,421\nB,255,421,5±3\n")
+    assert list(read_class("name,arm\nP1,452,,\n")) == ["P1"]  # empty cells, as spreadsheets append them
+
+
+def test_a_shelf_number_may_begin_with_a_hash():
+    shelf = read_shelf("# spring\nname,body_length,total_length\n#12,255,421\n#13,246,406\n")
+    assert [each.name for each in shelf] == ["#12", "#13"]
+
+
+def test_a_measured_string_of_a_shelf_is_read():
+    (one,) = read_shelf("name,body_length,total_length,string_length\nA,255,421,240±1\n")
+    assert one.string_length is not None
+    assert one.string_length.value_mm == 240
+    with pytest.raises(FitError, match="List row 2: .*string"):
+        read_shelf("name,body_length,total_length,string_length\nA,255,421,900\n")
+
+
 def test_a_cell_that_a_row_leaves_out_is_empty():
     (short,) = read_shelf("name,label,body_length,total_length\nA,1/8,255\n")
     assert (short.label, short.body.value_mm, short.total) == ("1/8", 255, None)
