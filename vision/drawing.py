@@ -5,7 +5,8 @@ Sizes follow the photo's longer side, so that a drawing looks the same on a phon
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from decimal import ROUND_HALF_EVEN, Decimal
 
 import cv2
 import numpy as np
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from calibration.arrays import Array, Picture
+from calibration.quantity import Length, length_json
 from calibration.sampling import window
 
 Colour = tuple[int, int, int]
@@ -98,6 +100,31 @@ def banner(picture: Picture, lines: Sequence[tuple[str, Colour]], height: float 
         draw.text((strip.width / 2, strip.height / 2), text, fill=colour, font=font, anchor="mm")
         strips.append(np.asarray(strip))
     return np.vstack(strips)
+
+
+def caption(code: str, length: Length, decimals: int, captions: Mapping[str, str]) -> str:
+    """A length with its 95 % interval as a banner has it, its numbers those of the text beside the picture.
+
+    Parameters
+    ----------
+    code : str
+    length : Length
+    decimals : int
+    captions : mapping of str to str
+        What the length is called, by `code`, and the decimal sign, by ``"point"``, where it is no point.
+
+    Examples
+    --------
+    >>> caption("body_length", Length.stated(278.348, 1.0), 1, {"body_length": "Korpus", "point": ","})
+    'Korpus 278,4 mm (276,4 … 280,3)'
+    """
+    kept = length_json(length) or {}  # rounded twice, as what is written is made of what is kept
+    step = Decimal(1).scaleb(-decimals)
+    value, low, high = (
+        str(Decimal(str(kept[each])).quantize(step, ROUND_HALF_EVEN)).replace(".", captions.get("point", "."))
+        for each in ("value_mm", "low_mm", "high_mm")
+    )
+    return f"{captions[code]} {value} mm ({low} … {high})"
 
 
 def part_about(source: Picture, centre_px: Point, side: float, times: float) -> tuple[Picture, Array]:

@@ -62,7 +62,7 @@ def arm(photos: Sequence[Path], as_json: bool, picture: Path | None, language: s
     Each photo is measured by itself. With --same the photos are compared and, unless they contradict one another,
     joined to one length, which is printed last.
     """
-    files, question = read_photos(photos), asked(ArmPhotos, **known)
+    files, question = read_photos(photos), asked(ArmPhotos, language=language, **known)
     outcomes, joint = _measure(lambda pool: arms(pool, question, files), len(files))
     _finish(outcomes if joint is None else [*outcomes, joint], as_json, picture, language)
 
@@ -77,7 +77,7 @@ def arm(photos: Sequence[Path], as_json: bool, picture: Path | None, language: s
 @plain_errors
 def instrument(photos: Sequence[Path], as_json: bool, picture: Path | None, language: str, **known: Any) -> None:
     """Measure an instrument's body length and total length."""
-    files, question = read_photos(photos), asked(InstrumentPhotos, **known)
+    files, question = read_photos(photos), asked(InstrumentPhotos, language=language, **known)
     _finish(_measure(lambda pool: instruments(pool, question, files), len(files)), as_json, picture, language)
 
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from babel.numbers import get_decimal_symbol
+
 from service.fit.sentences import Sentence, say
 from service.words.i18n import translator
 
@@ -58,10 +60,10 @@ SHORT = {"arm_length": say("arm"), "body_length": say("body"), "total_length": s
 
 
 def captions(language: str) -> dict[str, str]:
-    """Names of drawn lines; in English where the letters of a picture lack the language's."""
+    """Names of drawn lines, and the decimal sign; in English where the letters of a picture lack the language's."""
     names = {code: name.text(translator(language), language) for code, name in SHORT.items()}
     try:
         "".join(names.values()).encode("cp1252")
     except UnicodeEncodeError:
         return {code: name.text() for code, name in SHORT.items()}
-    return names
+    return names | {"point": get_decimal_symbol(language)}

@@ -36,7 +36,7 @@ def draw_arm(
     blur_face : bool
         Make faces unrecognisable.
     captions : mapping of str to str, optional
-        What the line is called, by ``"arm_length"``; then it stands underneath with its 95 % interval in mm.
+        As of `vision.drawing.caption`; then the line's name stands underneath with its 95 % interval in mm.
 
     Returns
     -------
@@ -62,9 +62,8 @@ def draw_arm(
         frame = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
         drawing.line(picture, frame, RED, 8.0, closed=True)
         return picture
-    length = measurement.arm_length
-    numbers = f"{length.value_mm:.0f} mm  ({length.low_mm:.0f} … {length.high_mm:.0f})"
-    return drawing.banner(picture, [(f"{captions['arm_length']} {numbers}", YELLOW)] if captions else [])
+    said = [drawing.caption("arm_length", measurement.arm_length, 0, captions)] if captions else []
+    return drawing.banner(picture, [(each, YELLOW) for each in said])
 
 
 def blur_face(photo: Photo, measurement: ArmMeasurement | None = None) -> Picture:

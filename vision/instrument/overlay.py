@@ -12,7 +12,6 @@ import cv2
 import numpy as np
 
 from calibration.arrays import Array, Picture
-from calibration.quantity import Length
 from calibration.sampling import window
 from vision import drawing
 from vision.drawing import CYAN, GREEN, RED, YELLOW
@@ -77,7 +76,7 @@ def draw_instrument(
             drawing.ring(picture, points[name], CYAN, 4.0)
     _details(picture, photo.rgb, points, measurement)
     lines = [
-        (f"{captions[name]} {_text(length)}", colour)
+        (drawing.caption(name, length, 1, captions), colour)
         for name, length, colour in (
             ("body_length", measurement.body_length, YELLOW),
             ("total_length", measurement.total_length, GREEN),
@@ -161,7 +160,3 @@ def _hides(places_px: Array, corner: str, size_px: float, width: int, height: in
     x = between[:, 0] if "left" in corner else width - between[:, 0]
     y = between[:, 1] if "top" in corner else height - between[:, 1]
     return bool(((x < size_px) & (y < size_px)).any())
-
-
-def _text(length: Length) -> str:
-    return f"{length.value_mm:.1f} mm ({length.low_mm:.1f} … {length.high_mm:.1f})"

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageChops
 
 from service.cli.main import commands
 from tests.vision.filming import film
@@ -51,6 +51,15 @@ def test_a_picture_is_of_the_kind_that_its_name_says(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     with Image.open(picture) as written:
         assert written.format == "PNG"
+
+
+def test_a_picture_speaks_the_language_that_is_asked_for(tmp_path: Path) -> None:
+    english, german = tmp_path / "en.png", tmp_path / "de.png"
+    for language, picture in (("en", english), ("de", german)):
+        run("instrument", SAMPLES / "instrument-1.jpg", "--picture", picture, "--language", language)
+    with Image.open(english) as one, Image.open(german) as other:
+        assert one.size == other.size
+        assert ImageChops.difference(one, other).getbbox()[1] > 0.9 * one.height  # all but the words is the same
 
 
 def test_a_stated_age_that_contradicts_the_photo_is_named_in_a_verdict_too() -> None:

@@ -6,7 +6,7 @@ import pytest
 
 from service.api.measurement_routes import ArmOut, InstrumentOut
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
-from service.words.lengths import LENGTHS
+from service.words.lengths import LENGTHS, captions
 from service.words.writing import unbroken, written_day, written_mm, written_moment, written_number
 
 
@@ -42,3 +42,9 @@ def test_days_and_numbers_are_written_as_the_reader_does(language, day, moment, 
 def test_a_number_keeps_its_unit() -> None:
     assert unbroken("from 12 mm to 13 mm, 95 % sure; 5 men") == "from 12\u00a0mm to 13\u00a0mm, 95\u00a0% sure; 5 men"
     assert unbroken("fits > 99%, a < b, too large < 1%") == "fits >\u00a099%, a < b, too large <\u00a01%"
+
+
+def test_a_picture_has_the_decimal_sign_of_its_words() -> None:
+    """CLDR 47: German and Polish have a comma; Polish letters are not in the picture's font."""
+    assert (captions("de")["body_length"], captions("de")["point"]) == ("Korpus", ",")
+    assert captions("pl") == {code: text for code, text in captions("en").items() if code != "point"}
