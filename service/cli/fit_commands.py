@@ -28,10 +28,11 @@ from service.cli.options import (
     write,
 )
 from service.cli.words import _
+from service.fit.sentences import say
 from service.fit.signs import SIGN_QUESTIONS
 from service.questions.asked import Signs, asked
 from service.questions.assigning import AssignQuestion
-from service.questions.comparing import ClassQuestion, ComparisonQuestion
+from service.questions.comparing import MOST_CHILDREN, MOST_INSTRUMENTS, ClassQuestion, ComparisonQuestion
 from service.questions.growing import GrowthQuestion
 from service.questions.ordering import OrderQuestion
 from service.questions.tape import OTHER_LENGTHS, TapeQuestion
@@ -59,7 +60,7 @@ def tape(
     from service.fit.tape import Agreement, tape_sentences
     from service.questions.tape import answer
 
-    measured = _arm(arm_length, child_photo, language)
+    measured = _arm(arm_length, child_photo, language, as_json)
     typed = {name: text for name, text in others.items() if text is not None}
     known = {name: length for name, length in measured.items() if name in ("arm_length", *OTHER_LENGTHS)} | typed
     check = answer(asked(TapeQuestion, reading=reading, **known))
@@ -93,7 +94,7 @@ def order(
     from service.fit.order_drawing import drawing_svg
     from service.questions.ordering import answer
 
-    arm = _arm(arm_length, child_photo, language)["arm_length"]
+    arm = _arm(arm_length, child_photo, language, as_json)["arm_length"]
     signs = {name: more.pop(name) for name in SIGN_QUESTIONS}
     question = asked(
         OrderQuestion, arm_length=arm, chart=read_own_chart(chart), present=_present(present, signs), **more
@@ -157,7 +158,12 @@ def growth(
     help="One instrument, lengths as V±U in mm; several times for several.",
 )
 @click.option("--class", "class_file", type=FILE, help="Children (CSV: name,arm) for one instrument.")
-@options_for(ComparisonQuestion, "first", "chart", "losses")
+@click.option(
+    "--first",
+    type=click.IntRange(1, MOST_INSTRUMENTS),
+    help="How many to name; if not said, 10 instruments, or all children.",
+)
+@options_for(ComparisonQuestion, "chart", "losses")
 @PRESENT
 @options_for(Signs, *SIGN_QUESTIONS)
 @json_option
@@ -169,7 +175,7 @@ def compare(
     shelf_file: Path | None,
     instruments: Sequence[str],
     class_file: Path | None,
-    first: int,
+    first: int | None,
     chart: Path | None,
     losses: str | None,
     present: str | None,
@@ -185,10 +191,12 @@ def compare(
     listed += [_instrument(text) for text in instruments]
     if not listed:
         raise click.UsageError(_("Give instruments with --shelf or --instrument."))
-    shared = {"chart": read_own_chart(chart), "first": first, "losses": losses}
+    shared: dict[str, Any] = {"chart": read_own_chart(chart), "losses": losses}
+    if first is not None:
+        shared["first"] = first if class_file is None else min(first, MOST_CHILDREN)
     played = _present(present, signs)
     if class_file is None:
-        arm = _arm(arm_length, child_photo, language)["arm_length"]
+        arm = _arm(arm_length, child_photo, language, as_json)["arm_length"]
         question = asked(ComparisonQuestion, arm_length=arm, instruments=listed, present=played, **shared)
         _print_ranking(question, as_json, language)
         return
@@ -213,6 +221,7 @@ def _print_ranking(question: ComparisonQuestion, as_json: bool, language: str) -
         click.echo(json.dumps({"ranking": found}))
         return
     _print_rows([(each.instrument.name or "", each.size, each) for each in ranked], language)
+    _say_unnamed(len(question.instruments) - len(ranked), language)
     if len(rooms) == 2 and rooms[0] is not None and rooms[1] is not None:
         click.echo(room_difference(rooms[0], rooms[1]).text(translate, language))
 
@@ -222,7 +231,8 @@ def _print_class(instrument: Any, listed: str, shared: dict[str, Any], as_json: 
     from service.fit.verdict_json import verdict_json
     from service.questions.comparing import class_verdicts
 
-    verdicts = class_verdicts(asked(ClassQuestion, instrument=instrument, arms=read_class(listed), **shared))
+    arms = read_class(listed)
+    verdicts = class_verdicts(asked(ClassQuestion, instrument=instrument, arms=arms, **shared))
     if as_json:
         children = [
             {"name": name} | verdict_json(each, translator(language), language) for name, each in verdicts.items()
@@ -230,6 +240,14 @@ def _print_class(instrument: Any, listed: str, shared: dict[str, Any], as_json: 
         click.echo(json.dumps({"children": children}))
     else:
         _print_rows([(name, each.size, each) for name, each in verdicts.items()], language)
+        _say_unnamed(len(arms) - len(verdicts), language)
+
+
+def _say_unnamed(count: int, language: str) -> None:
+    """Say beside a list that there are more."""
+    if count:
+        said = say("{count} more are not named here; --first names more.", count=count)
+        click.echo(said.text(translator(language), language), err=True)
 
 
 @click.command()
@@ -260,25 +278,30 @@ def assign(
         click.echo(each.sentence().text(translate, language))
 
 
-def _arm(typed: str | None, child_photo: Path | None, language: str) -> dict[str, Any]:
+def _arm(typed: str | None, child_photo: Path | None, language: str, as_json: bool) -> dict[str, Any]:
     """The arm, typed or measured with the photo's other lengths; ends the command where the photo is refused."""
     if typed is not None and child_photo is None:
         return {"arm_length": typed}
     if child_photo is not None and typed is None:
-        return _measured(child_photo, language)
+        return _measured(child_photo, language, as_json)
     raise click.UsageError(_("Give either --arm-mm or --child."))
 
 
-def _measured(child_photo: Path, language: str) -> dict[str, Any]:
+def _measured(child_photo: Path, language: str, as_json: bool) -> dict[str, Any]:
     from service.measuring.pool import OWN_PHOTO_TIME_LIMIT_S, MeasuringPool
-    from service.measuring.results import ARM_LENGTHS, kept_length
-    from service.words.readable import measurement_text
+    from service.measuring.results import ARM_LENGTHS, kept_length, translated
+    from service.words.readable import measurement_text, remarks
 
     with MeasuringPool(1, OWN_PHOTO_TIME_LIMIT_S) as pool:
         outcome = asyncio.run(pool.arm(*read_photos([child_photo])[0]))
+    translate = translator(language)
     if not outcome.result["usable"]:
-        click.echo(measurement_text(outcome.result, translator(language), language), err=True)
+        click.echo(measurement_text(outcome.result, translate, language), err=True)
+        if as_json:  # as `fit` has it
+            click.echo(json.dumps({"usable": False, "child": translated(outcome.result, translate)}))
         sys.exit(REFUSED_STATUS)
+    for line in remarks(outcome.result, translate):
+        click.echo(line, err=True)
     lengths = {name: kept_length(outcome.result, name) for name in ARM_LENGTHS}
     return {name: length for name, length in lengths.items() if length is not None}
 
@@ -329,7 +352,7 @@ def _print(result: Any, sentences: Sequence[Any], as_json: bool, language: str) 
 def _print_rows(rows: Sequence[tuple[str, str, Any]], language: str) -> None:
     """One line each: name, size, what is known and what to do, and in a ranking how it stands beside the next."""
     from service.fit.explanation import ACTION_NAMES, CLASS_NAMES
-    from service.fit.sentences import Percent, say
+    from service.fit.sentences import Percent
 
     translate = translator(language)
     for name, size, found in rows:

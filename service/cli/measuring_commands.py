@@ -103,6 +103,8 @@ def fit(
     from service.fit.explanation import verdict_text
     from service.questions.fitting import answer
 
+    if picture is not None and not (child_photos or instrument_photos):
+        raise click.UsageError(_("There is no photo to draw into: leave out --picture, or give one."))
     question = asked(
         FitQuestion,
         child_photos=tuple(read_photos(child_photos)),

@@ -29,13 +29,17 @@ PICTURE_KINDS = (".jpg", ".jpeg", ".png")
 
 
 class Number(click.FloatRange):
-    """A number between limits; "nan" is none."""
+    """A number between limits, if there are any, with a decimal point or comma; "nan" is none."""
 
     name = "number"
 
+    def _describe_range(self) -> str:
+        """What the help says of the limits."""
+        return "" if self.min is None and self.max is None else super()._describe_range()
+
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Read the number."""
-        number = super().convert(value, param, ctx)
+        number = super().convert(value.replace(",", ".") if isinstance(value, str) else value, param, ctx)
         if not isfinite(number):
             self.fail(_("{value!r} is not a number.").format(value=value), param, ctx)
         return number
@@ -169,11 +173,14 @@ def write(path: Path, data: bytes) -> None:
     Raises
     ------
     click.UsageError
-        If it cannot be written.
+        If it cannot be written; then no part of a new file is left.
     """
+    is_new = not path.exists()
     try:
         path.write_bytes(data)
     except OSError as error:
+        if is_new:
+            path.unlink(missing_ok=True)
         said = _("Cannot write {path}: {reason}.")
         raise click.UsageError(said.format(path=path, reason=error.strerror)) from None
 

@@ -100,5 +100,6 @@ def read_losses(text: str, given: Losses = LOSSES) -> Losses:
         try:
             costs[name] = float(value)
         except ValueError:
-            raise FitError(say("“{value}” is not a number", value=value)) from None
+            said = say("“{part}” is not a loss with its days; write it like exchange=10,strained=20.", part=part)
+            raise FitError(said) from None
     return Losses(**costs)

@@ -114,7 +114,20 @@ def fault(errors: Sequence[Any]) -> Sentence:
     if isinstance(reason, FitError):
         return reason.sentence
     where = ".".join(str(part) for part in first["loc"])
-    return say("{where}: {reason}", where=where, reason=first["msg"])
+    return say("{where}: {reason}", where=where, reason=_reason(first))
+
+
+def _reason(error: Any) -> Sentence | str:
+    """What people may get wrong in their own language; the rest, which programs get wrong, as pydantic says it."""
+    limits = error.get("ctx", {})
+    if error["type"] == "string_too_long":
+        return say("At most {most} letters go in here.", most=limits["max_length"])
+    if error["type"] == "too_long":
+        return say("at most {most} at once", most=limits["max_length"])
+    if error["type"] in ("less_than_equal", "greater_than_equal"):
+        least, most = limits.get("ge"), limits.get("le")
+        return say("at least {least}", least=f"{least:g}") if most is None else say("at most {most}", most=f"{most:g}")
+    return str(error["msg"])
 
 
 class Part(BaseModel):
@@ -290,7 +303,16 @@ print, and "fit to page" changes a page by 3 to 6 %."""
 
 def _bar_or_whole(measured_mm: float | None) -> float | None:
     if measured_mm is not None and BETWEEN_BARS_MM[0] < measured_mm < BETWEEN_BARS_MM[1]:
-        raise ValueError("neither the bar nor the whole print is that long")
+        raise FitError(
+            say(
+                "Neither the bar nor the whole print is {mm} mm long: the bar has about {bar} mm, the whole print {a4} mm "
+                "on A4 and {letter} mm on Letter. Please measure again.",
+                mm=f"{measured_mm:g}",
+                bar=f"{CHECK_BAR_MM:g}",
+                a4=f"{PRINT_HEIGHTS_MM[Paper.A4]:g}",
+                letter=f"{PRINT_HEIGHTS_MM[Paper.LETTER]:g}",
+            )
+        )
     return measured_mm
 
 

@@ -4,6 +4,9 @@ import json
 
 import pytest
 
+from calibration.quantity import Length, length_json
+from service.measuring.pool import MeasuringPool
+from service.measuring.work import Outcome
 from tests.service.cli.command import invoke
 
 
@@ -75,6 +78,45 @@ def test_a_class_is_sorted(tmp_path):
     words = ("compare", "--class", str(children), "--instrument", "A=255±2,421±3")
     assert run(*words).output.splitlines()[0].startswith("P2")
     assert [each["name"] for each in json.loads(run(*words, "--json").output)["children"]] == ["P2", "P1"]
+
+
+def test_all_children_of_a_class_are_named_unless_fewer_are_asked_for(tmp_path):
+    children = tmp_path / "class.csv"
+    children.write_text("name,arm\n" + "".join(f"P{number},450±6\n" for number in range(12)))
+    words = ("compare", "--class", str(children), "--instrument", "A=255±2,421±3")
+    assert len(run(*words).stdout.splitlines()) == 12
+    three = run(*words, "--first", "3")
+    assert len(three.stdout.splitlines()) == 3
+    assert three.stderr == "9 more are not named here; --first names more.\n"
+    assert run(*words, "--first", "5000").exit_code == 0
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("tape", "450"),
+        ("order",),
+        ("compare", "--instrument", "A=255,421"),
+    ],
+)
+def test_what_is_to_be_known_of_the_childs_photo_is_said(monkeypatch, tmp_path, words):
+    photo = tmp_path / "child.jpg"
+    photo.write_bytes(b"no photo")
+    refused = run(*words, "--child", str(photo), "--json")
+    assert refused.exit_code == 3
+    told = json.loads(refused.stdout)
+    assert (told["usable"], told["child"]["problems"][0]["code"]) == (False, "file_unreadable")
+
+    remark = {"code": "bar_length", "message": "The bar is short.", "advice": "Measure it."}
+    length = length_json(Length.stated(450.0, 4.0))
+
+    async def measured(*_):
+        return Outcome({"photo": "child.jpg", "usable": True, "problems": [remark], "arm_length": length})
+
+    monkeypatch.setattr(MeasuringPool, "arm", measured)
+    done = run(*words, "--child", str(photo))
+    assert done.exit_code == 0
+    assert done.stderr == "The bar is short. Measure it.\n"
 
 
 def test_a_teachers_own_losses_choose_what_to_do():

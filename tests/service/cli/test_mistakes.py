@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import socket
 from pathlib import Path
 
 import pytest
 from click.testing import Result
 
+from service.cli.main import COMMANDS
 from tests.service.cli.command import invoke
 
 FILES = {
@@ -77,6 +80,11 @@ def run(words: str) -> Result:
         ("fit --arm-mm 450 --body-mm 250 --chart word.csv", "“abc” is not a number"),
         ("fit --arm-mm 450 --body-mm 250 --chart endless.csv", "not a table of rows"),
         ("fit --arm-mm 450 --body-mm 250 --chart folder", "is a directory"),
+        ("fit --arm-mm 450 --body-mm 250 --bar-mm 200", "Neither the bar nor the whole print is 200 mm long"),
+        ("fit --arm-mm 450 --body-mm 250 --label an-eighth-or-a-tenth", "At most 16 letters"),
+        ("fit --arm-mm 450 --body-mm 250 --losses exchange", "write it like exchange=10"),
+        ("fit --arm-mm 450 --body-mm 250 --picture verdict.jpg", "There is no photo to draw into"),
+        ("fit --body-mm 250" + 9 * " --child photo.jpg", "at most 8 at once"),
         ("sheet --out folder", "is a directory"),
         ("sheet --out no/such/sheet.pdf", "There is no folder"),
         ("sheet --paper a3 --out sheet.pdf", "is not one of"),
@@ -118,6 +126,29 @@ def test_wrong_input_is_said_in_words(words: str, said: str) -> None:
     assert isinstance(done.exception, SystemExit)
     (error,) = [line for line in done.output.splitlines() if line.startswith("Error: ")]
     assert said in error
+
+
+def test_the_help_of_every_command_names_limits_that_there_are() -> None:
+    for name in COMMANDS:
+        assert "None" not in run(f"{name} --help").output
+
+
+def test_a_number_may_have_a_decimal_comma() -> None:
+    """As people type lengths in most languages of the pages."""
+    comma, point = (run(f"order --arm-mm 450±6 --growth-mm {typed} --json") for typed in ("7,5", "7.5"))
+    assert comma.exit_code == 0
+    assert comma.output == point.output
+
+
+def test_no_part_of_a_new_file_is_left_where_the_disk_is_full(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(path: Path, _: bytes) -> None:
+        path.touch()
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    done = run("order --arm-mm 450±6 --drawing drawing.svg")
+    assert (done.exit_code, "Cannot write drawing.svg: No space left" in done.output) == (2, True)
+    assert not (place / "drawing.svg").exists()
 
 
 def test_a_taken_port_is_said_in_words() -> None:
