@@ -103,6 +103,11 @@ def is_open(asked: PhotoRequest, now: datetime) -> bool:
     return asked.revoked_at is None and asked.expires_at > now
 
 
+def report_is_open(verdict: VerdictRecord, now: datetime) -> bool:
+    """Whether the family's link to a verdict's report opens."""
+    return verdict.report_revoked_at is None and (verdict.report_expires_at or now) > now
+
+
 def sent_report(records: Session, child_id: str, now: datetime, since: datetime | None = None) -> VerdictRecord | None:
     """The report that a family may read now: the one sent last, not closed, not expired; not older than `since`."""
     found = records.scalars(

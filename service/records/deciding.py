@@ -7,8 +7,9 @@ its words in every language, so that it can be read as it was said, whatever lat
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from datetime import date, datetime
-from typing import cast
+from typing import Any, cast
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -159,7 +160,6 @@ def keep_verdict(
     """Judge, and keep the verdict with all that went into it."""
     verdict = verdict_for(records, child, arm_length(arm), instrument, kept_build(arm.lengths))
     growth = _growth_or_none(records, child, instrument)
-    signs = noted_signs(records, child.id, instrument.id)
     kept = VerdictRecord(
         studio_id=child.studio_id,
         child_id=child.id,
@@ -168,18 +168,7 @@ def keep_verdict(
         teacher_id=teacher_id,
         made_at=now,
         program_version=program_version,
-        inputs={
-            "arm": {"measured_on": arm.measured_on.isoformat(), "lengths": arm.lengths, "corrected": arm.corrected},
-            "instrument": {
-                "name": instrument.name,
-                "label": instrument.label,
-                "measured_on": instrument.measured_on.isoformat(),
-                "measured_by": instrument.measured_by,
-                "lengths": instrument.lengths,
-            },
-            "chart": verdict.chart.as_json(),
-            "signs": None if signs is None else {name: getattr(signs, name) for name in SIGN_QUESTIONS},
-        },
+        inputs=_inputs(records, arm, instrument),
         outcome={
             code: verdict_json(verdict, translator(code), code)
             | {"next": [each.text(translator(code), code) for each in next_lines(verdict, growth, arm.measured_on)]}
@@ -193,6 +182,43 @@ def keep_verdict(
     records.add(kept)
     records.flush()
     return kept
+
+
+def _inputs(records: Session, arm: ArmRecord, instrument: Instrument) -> dict[str, Any]:
+    """What a verdict on an instrument is made from, as it is kept."""
+    seen = {each: asdict(signs) for each, signs in signs_by_instrument(records, arm.child_id).items()}
+    return {
+        "arm": {"measured_on": arm.measured_on.isoformat(), "lengths": arm.lengths, "corrected": arm.corrected},
+        "instrument": {
+            "name": instrument.name,
+            "label": instrument.label,
+            "measured_on": instrument.measured_on.isoformat(),
+            "measured_by": instrument.measured_by,
+            "lengths": instrument.lengths,
+            "condition": asdict(condition(instrument)),
+        },
+        "chart": chart_in_use(records).as_json(),
+        "signs": seen.pop(instrument.id, None),
+        "signs_elsewhere": seen,
+    }
+
+
+def made_of_now(records: Session, kept: VerdictRecord) -> bool:
+    """Whether a kept verdict was made of what is known now of the child: its arm, the instrument, what was seen.
+
+    Where the instrument is gone its arm alone tells.  Another chart makes no verdict old, nor does another name; what
+    an earlier program did not keep is not compared.
+    """
+    arm = latest_arm(records, kept.child_id)
+    if arm is None or kept.arm_record_id != arm.id:
+        return False
+    instrument = records.get(Instrument, kept.instrument_id) if kept.instrument_id else None
+    if instrument is None:
+        return True
+    now = _inputs(records, arm, instrument)
+    seen = all(now[name] == kept.inputs[name] for name in ("signs", "signs_elsewhere") if name in kept.inputs)
+    measured = kept.inputs["instrument"]
+    return seen and all(now["instrument"].get(name) == value for name, value in measured.items() if name != "name")
 
 
 def call_after(records: Session, child: Child, before: str) -> None:

@@ -9,7 +9,9 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.records.asking import report_is_open
 from service.records.audit import Action, note
+from service.records.deciding import made_of_now
 from service.records.photos import OVERLAY
 from service.records.tables import ACCEPTED, INSTRUMENT, ArmRecord, Child, Studio, Teacher, Upload, VerdictRecord
 from service.report.pdf import PAPERS, Report, make_report, report_pdf
@@ -29,11 +31,7 @@ router = APIRouter()
 def verdict_page(request: Request, verdict_id: str, parts: TheHouse, records: Records) -> HTMLResponse:
     """Show a verdict with all its reasons, and how to share it."""
     verdict = _verdict(records, verdict_id)
-    shared = (
-        verdict.report_expires_at is not None
-        and verdict.report_revoked_at is None
-        and verdict.report_expires_at > parts.clock.now()
-    )
+    shared = report_is_open(verdict, parts.clock.now())
     link = f"{base_url(request, parts)}/r/{parts.signer.token(REPORT, verdict.id)}" if shared else None
     return page(
         request,
@@ -41,6 +39,7 @@ def verdict_page(request: Request, verdict_id: str, parts: TheHouse, records: Re
         kept=verdict,
         child=records.get_one(Child, verdict.child_id),
         link=link,
+        is_old=not made_of_now(records, verdict),
         qr=qr_svg(link) if link else None,
         reach=reach(link or "", parts.settings.has_own_certificate),
         arm_day=date.fromisoformat(verdict.inputs["arm"]["measured_on"]),

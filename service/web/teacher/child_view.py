@@ -26,7 +26,7 @@ from service.fit.tape import check_tape
 from service.fit.verdict import Verdict
 from service.measuring.results import kept_build, kept_length
 from service.questions.tape import OTHER_LENGTHS
-from service.records.asking import is_open, still_wanted
+from service.records.asking import is_open, report_is_open, still_wanted
 from service.records.deciding import (
     arm_length,
     candidates,
@@ -34,6 +34,7 @@ from service.records.deciding import (
     growth_of,
     instrument_lengths,
     latest_arm,
+    made_of_now,
     noted_signs,
     ranked,
     to_order,
@@ -97,6 +98,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
     verdicts = records.scalars(
         select(VerdictRecord).where(VerdictRecord.child_id == child.id).order_by(VerdictRecord.made_at.desc())
     ).all()
+    decided = _decided(verdicts, latest, used)
     return {
         "age": age_years(child, today),
         "arms": arms,
@@ -123,7 +125,9 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         ).all(),
         **_requests(records, child, now),
         "verdicts": verdicts,
-        "decided": _decided(verdicts, latest, used),
+        "decided": decided,
+        "decided_before": decided is not None and not made_of_now(records, decided),
+        "decided_is_read": decided is not None and report_is_open(decided, now),
         "instrument_names": {each.instrument.id: each.instrument.name for each in choices},
     }
 

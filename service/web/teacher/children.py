@@ -18,7 +18,7 @@ from service.fit.signs import SIGN_QUESTIONS
 from service.measuring.work import KNOWN_AGES_YEARS
 from service.records.asking import is_open, still_wanted
 from service.records.audit import Action, note
-from service.records.deciding import call_after, candidates, keep_verdict, latest_arm
+from service.records.deciding import call_after, candidates, keep_verdict, latest_arm, made_of_now
 from service.records.erase import erase_child
 from service.records.export import child_csv, child_export
 from service.records.tables import (
@@ -351,7 +351,7 @@ def _stage(records: Session, child: Child, waiting_for: list[PhotoRequest]) -> d
         select(VerdictRecord).where(VerdictRecord.child_id == child.id).order_by(VerdictRecord.made_at.desc())
     ).first()
     arm = latest_arm(records, child.id)
-    if arm is not None and (verdict is None or verdict.made_at < arm.accepted_at):
+    if arm is not None and (verdict is None or not made_of_now(records, verdict)):
         return {"order": 1, "kind": "decide"}
     if waiting_for:
         return {"order": 2, "kind": "asked", "until": max(asked.expires_at for asked in waiting_for)}

@@ -17,6 +17,7 @@ from service.records.tables import (
     Instrument,
     SignIn,
     SignsRecord,
+    StudioChart,
     TapeRecord,
     Teacher,
     Upload,
@@ -218,3 +219,46 @@ def test_instruments_that_nobody_named_are_told_apart_and_follow_their_child(pla
         assert "Mo" not in words.split(), path
     export = place.client.get(f"/children/{seeded.child_id}/export.csv").text
     assert "Instrument of Mo" not in export
+
+
+@pytest.mark.parametrize("what", ["pain", "pain with another", "another length", "another arm"])
+def test_what_was_noted_after_a_verdict_makes_it_an_old_one(place: Place, what: str) -> None:
+    seeded = seed(place.house)
+    old = "has been noted otherwise since"
+    assert old not in shown(place, seeded, f"/verdicts/{seeded.verdict_id}")
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        for upload in records.query(Upload).filter_by(state=MEASURED):
+            records.delete(upload)  # nothing else is to be done
+    newer = "Since the verdict of 12 May 2031 the instrument, or what was seen while playing, was noted otherwise"
+    child = shown(place, seeded, f"/children/{seeded.child_id}")
+    assert "Decided on" in child
+    assert newer not in child
+    assert "Mo measured: decide" not in shown(place, seeded, "/children")
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        signs = records.query(SignsRecord).one()
+        if what == "pain":
+            signs.answers = signs.answers | {"painless": False}
+        elif what == "pain with another":
+            own = {"studio_id": seeded.studio_id, "child_id": seeded.child_id, "instrument_id": seeded.shelf_id}
+            records.add(SignsRecord(**own, noted_on=signs.noted_on, answers={"painless": False}))
+        elif what == "another length":
+            instrument = records.get_one(Instrument, seeded.instrument_id)
+            instrument.lengths = instrument.lengths | {"total_length": None}
+        else:
+            arm = records.get_one(ArmRecord, seeded.arm_id)
+            arm.measured_on -= timedelta(days=365)
+    assert old in shown(place, seeded, f"/verdicts/{seeded.verdict_id}")
+    assert "Mo measured: decide" in shown(place, seeded, "/children")
+    child = shown(place, seeded, f"/children/{seeded.child_id}")
+    if what == "another arm":
+        assert "Decided on" not in child
+    else:
+        assert f"{newer}: what is said here is newer. The family can still open its report." in child
+
+
+def test_another_name_and_another_chart_make_no_verdict_old(place: Place) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Instrument, seeded.instrument_id).name = "Red case"
+        records.get_one(StudioChart, seeded.chart_id).in_use = True
+    assert "noted otherwise since" not in shown(place, seeded, f"/verdicts/{seeded.verdict_id}")
