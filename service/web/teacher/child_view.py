@@ -40,7 +40,7 @@ from service.records.deciding import (
     to_order,
     verdict_for,
 )
-from service.records.lookups import age_years
+from service.records.lookups import age_years, bar_since
 from service.records.tables import (
     FAILED,
     MEASURED,
@@ -125,6 +125,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         ).all(),
         **_requests(records, child, now),
         "verdicts": verdicts,
+        "bar_since": bar_since(records, latest) or bar_since(records, used),
         "decided": decided,
         "decided_before": decided is not None and not made_of_now(records, decided),
         "decided_is_read": decided is not None and report_is_open(decided, now),

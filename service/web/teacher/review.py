@@ -33,7 +33,7 @@ from service.records.asking import is_open
 from service.records.audit import Action, note
 from service.records.database import changed
 from service.records.deciding import chart_in_use, latest_arm, losses_in_use, verdict_for
-from service.records.lookups import Stated, age_years, stated, stated_by
+from service.records.lookups import BAR, Stated, age_years, stated, stated_by
 from service.records.photos import FOR_MOVING, ORIGINAL, OVERLAY, VIEWS
 from service.records.tables import (
     ACCEPTED,
@@ -217,7 +217,7 @@ async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse
             now = parts.clock.now()
             with did(records, who, parts, f"{upload.kind}-accepted", upload.child_id) as deed:
                 if upload.kind == ARM:
-                    records.add(_arm_record(upload, who, now))
+                    records.add(_arm_record(records, upload, who, now))
                 else:
                     child = records.get(Child, upload.child_id) if upload.child_id else None
                     named = _name_to_begin_with(records, child, page_language(request))
@@ -470,16 +470,15 @@ def _sent_with(records: Session, upload: Upload, kind: str) -> dict[str, Any] | 
     return (other.corrected or other.result) if other is not None else None
 
 
-def _arm_record(upload: Upload, who: SignedIn, now: Any) -> ArmRecord:
-    result = upload.result or {}
-    kept = upload.corrected or result
+def _arm_record(records: Session, upload: Upload, who: SignedIn, now: Any) -> ArmRecord:
+    kept = upload.corrected or upload.result or {}
     return ArmRecord(
         studio_id=upload.studio_id,
         child_id=upload.child_id,
         upload_id=upload.id,
         measured_on=upload.received_at.date(),
         lengths=_only_lengths(kept),
-        automatic=_without_names(result),
+        automatic=_found(records, upload),
         corrected=upload.corrected is not None,
         accepted_at=now,
         teacher_id=who.teacher_id,
@@ -488,7 +487,7 @@ def _arm_record(upload: Upload, who: SignedIn, now: Any) -> ArmRecord:
 
 
 def _keep_instrument(records: Session, upload: Upload, called: AcceptForm, otherwise: str) -> None:
-    kept = upload.corrected or upload.result or {}
+    kept, found = upload.corrected or upload.result or {}, _found(records, upload)
     instrument = records.get(Instrument, upload.instrument_id) if upload.instrument_id else None
     if instrument is None:
         instrument = Instrument(studio_id=upload.studio_id, child_id=upload.child_id, notes={})
@@ -496,7 +495,7 @@ def _keep_instrument(records: Session, upload: Upload, called: AcceptForm, other
     instrument.name = called.name or otherwise
     instrument.label = called.label or None
     instrument.lengths = _only_lengths(kept)
-    instrument.automatic = _without_names(upload.result or {})
+    instrument.automatic = found
     instrument.measured_on = upload.received_at.date()
     instrument.measured_by = "corrected" if upload.corrected else "photo"
     instrument.program_version = PROGRAM_VERSION
@@ -543,5 +542,11 @@ def _only_lengths(result: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in result.items() if isinstance(value, dict) and "value_mm" in value}
 
 
-def _without_names(result: dict[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in result.items() if name not in ("photo", "drawn_px", "film_s", "views")}
+def _found(records: Session, upload: Upload) -> dict[str, Any]:
+    """What the program found, and by which length of the sheet's bar."""
+    unnamed = {
+        name: value
+        for name, value in (upload.result or {}).items()
+        if name not in ("photo", "drawn_px", "film_s", "views")
+    }
+    return unnamed | {BAR: stated(records, upload).bar_mm}

@@ -9,7 +9,7 @@ import pytest
 
 from service.jobs import workflows
 from service.measuring.work import ArmQuestion, Outcome
-from service.records.tables import MEASURED, PhotoRequest, Upload
+from service.records.tables import MEASURED, Child, PhotoRequest, Upload
 from service.web.family import pages
 from tests.service.conftest import Place
 from tests.service.reviewing import as_seen
@@ -154,3 +154,36 @@ def test_what_cannot_be_measured_anew_stays_as_it_was(
     assert place.house.photos.refused_picture(upload_id) is None
     with place.house.store.for_studio(seeded.studio_id) as records:
         assert records.get_one(PhotoRequest, seeded.request_id).bar_mm == 128.0
+
+
+def accepted(place: Place, seeded: Seeded, upload_id: str) -> None:
+    place.client.cookies.set("scrollreach", seeded.session)
+    data = {"form_token": place.house.signer.form_token(seeded.sign_in_id)} | as_seen(place.client, upload_id)
+    assert place.client.post(f"/reviews/{upload_id}/accept", data=data).status_code == 303
+
+
+@pytest.mark.parametrize("kind", ["arm", "instrument"])
+@pytest.mark.parametrize(
+    ("told", "says"),
+    [
+        ("148.5", None),  # 149 before: a ruler reads no better
+        ("144", "the family&#39;s ruler says otherwise of the printed sheet: 144.0 mm."),
+        ("261.6", None),  # the whole of a Letter print in the size of which a bar has 149 mm
+        ("268", "the family&#39;s ruler says otherwise of the printed sheet: 268.0 mm."),
+        ("", "the family has taken back what its ruler said of the printed sheet."),
+    ],
+)
+def test_a_bar_that_is_told_after_acceptance_is_said_to_the_teacher(
+    family: tuple[Place, Seeded, dict[str, str]], kind: str, told: str, says: str | None
+) -> None:
+    place, seeded, form = family
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Child, seeded.child_id).instrument_id = None
+        if not told:
+            records.get_one(PhotoRequest, seeded.request_id).bar_mm = 144.0
+    accepted(place, seeded, getattr(seeded, f"{kind}_upload_id"))
+    assert "a photo was accepted" not in place.client.get(f"/children/{seeded.child_id}").text
+    assert place.client.post(f"/f/{seeded.family}/sheet", data=form | {"bar_mm": told}).status_code == 303
+    page = place.client.get(f"/children/{seeded.child_id}").text.replace("\u00a0", " ")
+    assert ("a photo was accepted" in page) == (says is not None)
+    assert (says or "") in page
