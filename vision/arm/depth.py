@@ -49,14 +49,8 @@ FLOOR = 0.001
 WIDENED = 1.6
 """Factor on the networks' deviations.  On pictures kept from them, those of one alone are a factor of 1.4 too small.
 On twenty scenes of a renderer that they did not learn from, depths of neck and palm were wrong by 9 and 9 mm against
-the wall and 12 and 28 mm floating (standard deviations), twice as much as on the renderer that they learned from.  With
-this number and the next two, 7.4, 9.9, 13.6 and 26.3 mm are stated on thirty scenes of another unlike look (wrong by
-4.5, 8.3, 8.8 and 16.6 mm there)."""
-DISAGREEMENT = 4.0
-"""Factor on the variance between the networks, by which their word is blurred.  That of two is a quarter of the square
-of their distance, so this takes them to be wrong by as much as they are apart; our choice.  On pictures unlike those
-they learned from they are one and a half times as far apart (0.53 and 0.35 usual deviations, medians of 30 and 26
-scenes)."""
+the wall and 12 and 28 mm floating (standard deviations), twice as much as on the renderer that they learned from.  On
+sixty others of it (palm, floating) the first alone is wrong by 19 mm where the usual depth is by 25, the second by 25."""
 USUAL_SHARE = 0.3
 """Of the usual deviations, what stays as doubt whatever the network says: our judgement."""
 
@@ -250,9 +244,10 @@ def weakened(stance: Array, depth: Array, pose: Array, learned: Sequence[World])
     words = [world.word(mean, cov) for world, mean, cov in zip(learned, depth[..., :5], own, strict=True)]
     alone = np.array([word.joined()[0] for word in words])
     apart = alone - alone.mean(axis=0)
+    # the mean square of two networks' distances from their mean is what one expects of the variance of that mean
     between = (apart[..., :, None] * apart[..., None, :]).mean(axis=0)
     both = Word(*(np.mean([getattr(word, part) for word in words], axis=0) for part in ("precision", "pull")))
-    means, covariances = both.blurred(DISAGREEMENT * between).joined()
+    means, covariances = both.blurred(between).joined()
     _, usual = usual_steps()
     covariance = (1 - USUAL_SHARE**2) * covariances + USUAL_SHARE**2 * usual
     _, bend, forward = 10 * pose[..., 0].mean(axis=0)

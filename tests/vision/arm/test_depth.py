@@ -75,8 +75,9 @@ def test_steps_move_the_depths_along_the_chain():
 
 
 def two_networks(apart: float, log_root: float) -> ArmDepths:
-    """What two networks mean that are equally sure, and as far apart about the shoulder."""
+    """What two networks mean that are equally sure, and as far apart about the shoulder; all else is as usual."""
     depth = np.zeros((2, 3, 20))
+    depth[:, :, :5] = USUAL_MEAN
     depth[..., 5 + np.cumsum(np.arange(1, 6)) - 1] = log_root
     depth[:, :, 0] = 2.0 + apart * np.array([[-0.5], [0.5]])
     return weakened(np.zeros((2, 3)), depth, np.zeros((2, 3, 2)), [EVEN, EVEN])
