@@ -102,6 +102,28 @@ def test_pages_keep_their_policy_and_fit_320_px(
     assert (faults, elsewhere, wide, cut, turned) == ([], [], [], [], [])
 
 
+@pytest.mark.parametrize("language", ["de", "fr", "pl"])  # of long words
+def test_pages_fit_a_phone_in_letters_of_twice_the_size(
+    browser: Browser, seeded_service: tuple[Serving, Seeded], language: str
+) -> None:
+    # WCAG 2.2, 1.4.4 asks for text of 200 %
+    service, seeded = seeded_service
+    speak(service, seeded, language)
+    context = browser.new_context(bypass_csp=True, locale=language, **PHONE)  # type: ignore[arg-type]
+    context.add_cookies([cookie(service, seeded)])  # type: ignore[list-item]
+    tab = context.new_page()
+    wide = []
+    for name, path in pages(seeded).items():
+        tab.goto(f"{service.address}{path}?language={language}", wait_until="domcontentloaded")
+        tab.evaluate("document.documentElement.style.fontSize = '200%'")
+        tab.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
+        width = tab.evaluate("document.documentElement.scrollWidth")
+        wide += [(name, width)] if width > tab.viewport_size["width"] else []  # type: ignore[index]
+    context.close()
+    speak(service, seeded, "en")
+    assert wide == []
+
+
 def test_without_script_a_family_gets_through(browser: Browser, seeded_service: tuple[Serving, Seeded]) -> None:
     service, seeded = seeded_service
     context = browser.new_context(java_script_enabled=False)
