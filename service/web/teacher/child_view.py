@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -115,6 +115,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         "plot": _plot(arms, growth, chart, used_choice, translate, language),
         "choices": choices,
         "sign_questions": SIGN_QUESTIONS,
+        "signs_noted": {each.instrument.id: asdict(each.signs) for each in choices if each.signs is not None},
         "to_order": _order(records, latest, growth, used_choice, translate, language),
         "order_drawing": drawing_svg(translate, language),
         "tapes": _tapes(records, child, arms, translate, language),

@@ -12,7 +12,9 @@ import numpy as np
 import pytest
 from PIL import Image
 from playwright.sync_api import Browser, Page, expect
+from sqlalchemy import select
 
+from service.records.tables import SignsRecord
 from tests.service.browser.conftest import teachers_tab
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, serving
@@ -138,6 +140,29 @@ def test_signs_and_tape_are_noted_on_the_childs_page(tab: Page, studio: tuple[Se
     tab.get_by_label("Instrument in use").select_option(label="Shelf 14 (1/8)")
     tab.locator("#instruments").get_by_role("button", name="Save").click()
     expect(tab.locator(".verdict .said")).to_contain_text("Shelf 14 (1/8)")
+
+
+def test_signs_are_noted_of_the_instrument_that_is_chosen(tab: Page, studio: tuple[Serving, Seeded]) -> None:
+    service, seeded = studio
+    tab.goto(f"/children/{seeded.child_id}#signs")
+    tab.get_by_text("Note what was seen").click()
+    ask = tab.locator("#signs form")
+    painless = ask.get_by_role("group", name="Does the child play without pain and without numbness?")
+    wrist = ask.get_by_role("group", name="Does the left wrist stay free")
+    ask.get_by_label("With this instrument").select_option(label="Blue case (1/8)")
+    expect(painless.get_by_label("yes", exact=True)).to_be_checked()
+    wrist.get_by_label("no", exact=True).check()
+    ask.get_by_label("With this instrument").select_option(label="Shelf 12 (1/10)")
+    expect(painless.get_by_label("not seen", exact=True)).to_be_checked()
+    expect(wrist.get_by_label("no", exact=True)).to_be_checked()  # what was just answered stays
+    ask.get_by_role("button", name="Save").click()
+    tab.wait_for_url("**#signs")
+    with service.house.store.for_studio(seeded.studio_id) as records:
+        noted = records.scalars(select(SignsRecord).where(SignsRecord.instrument_id == seeded.shelf_id)).one()
+        assert {name: answer for name, answer in noted.answers.items() if answer is not None} == {"wrist_free": False}
+    tab.get_by_text("Note what was seen").click()
+    ask.get_by_label("With this instrument").select_option(label="Shelf 12 (1/10)")
+    expect(wrist.get_by_label("no", exact=True)).to_be_checked()
 
 
 def test_no_message_is_offered_that_the_settings_do_not_allow(tab: Page) -> None:
