@@ -142,8 +142,9 @@ INSTRUMENT_STEP_ASIDE = Problem(
 )
 INSTRUMENT_LEFT_OUT = Problem(
     "instrument_left_out",
-    "One photo does not go with the others and was left out: something had been moved, or it shows too little.",
-    "If it matters, leave instrument and sheet where they are, and take that photo again.",
+    "Not all photos go with one another, and what does not was left out: something had been moved, or it shows too "
+    "little.",
+    "If it matters, leave instrument and sheet where they are, and take again what was left out.",
 )
 
 # --- the person -------------------------------------------------------------------------------------------------------

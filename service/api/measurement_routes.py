@@ -77,6 +77,13 @@ class ProblemOut(BaseModel):
     advice: str
 
 
+class UnusedOut(ProblemOut):
+    """One of several photos that shows too little, and why."""
+
+    number: int = Field(description="Its place among the photos, from 1.")
+    photo: str
+
+
 class MeasurementOut(BaseModel):
     """What was found in one photo."""
 
@@ -114,6 +121,7 @@ class InstrumentOut(MeasurementOut):
     string_length: LengthOut | None
     photos: int = Field(1, description="Photos, or frames of a film, that the lengths were measured from.")
     left_out: list[str] = Field([], description="Photos that do not go with the others, or show too little.")
+    unused: list[UnusedOut] = Field([], description="Of several photos those that show too little, and why.")
     viewpoints_deg: float | None = Field(
         None, description="Angle between the places from which photos measured together were taken; null for one."
     )

@@ -39,7 +39,8 @@ class Number(click.FloatRange):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Read the number."""
-        number = super().convert(value.replace(",", ".") if isinstance(value, str) else value, param, ctx)
+        plain: Any = value.replace(",", ".") if isinstance(value, str) else value
+        number = super().convert(plain, param, ctx)
         if not isfinite(number):
             self.fail(_("{value!r} is not a number.").format(value=value), param, ctx)
         return number

@@ -69,11 +69,14 @@ def _measurement_json(
 
 def translated(result: dict[str, Any], translate: Translate) -> dict[str, Any]:
     """A measurement in its JSON form with the sentences of its problems translated."""
-    problems = [
-        problem | {"message": translate(problem["message"]), "advice": translate(problem["advice"])}
-        for problem in result["problems"]
-    ]
-    return result | {"problems": problems}
+    return result | {
+        part: [
+            problem | {"message": translate(problem["message"]), "advice": translate(problem["advice"])}
+            for problem in result[part]
+        ]
+        for part in ("problems", "unused")
+        if part in result
+    }
 
 
 def kept_build(result: Mapping[str, Any]) -> Build:

@@ -34,7 +34,7 @@ PHOTOS_DISAGREE = Problem(
 
 VIEW_LEFT_OUT = Problem(
     "view_left_out",
-    "One photo does not go with the others and was left out: the child had moved, or it shows another one.",
+    "Not all photos go with one another, and what does not was left out: the child had moved, or it is another child.",
     "If all photos show the same child, take them again one after the other while the child stands still.",
 )
 

@@ -75,7 +75,7 @@ class InstrumentQuestion:
 
 Question = ArmQuestion | InstrumentQuestion
 
-NO_VIEWS: dict[str, Any] = {"photos": 0, "left_out": [], "viewpoints_deg": None}
+NO_VIEWS: dict[str, Any] = {"photos": 0, "left_out": [], "unused": [], "viewpoints_deg": None}
 """What is said of several photos of an instrument where nothing was measured."""
 
 
@@ -257,8 +257,9 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
     """Measure one instrument, lying still, from one photo, several together, or a film.
 
     The pictures are of the first photo that went in.  Beside the lengths the result has how many photos went in
-    (``photos``), the names of those left out (``left_out``; of a film none) and the angle between the places they were
-    taken from (``viewpoints_deg``).
+    (``photos``), the names of those left out (``left_out``; of a film none), which of several show too little, and why
+    (``unused``: each one's number, from 1, and its first problem), and the angle between the places they were taken
+    from (``viewpoints_deg``).
     """
     from vision.instrument.measure import measure_instrument
     from vision.instrument.overlay import blur_surroundings, draw_instrument
@@ -270,7 +271,9 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
         try:
             photos += photos_in(data, name, question.reference)
         except Refused as refusal:
-            return refused(name, refusal.problems, NO_VIEWS, INSTRUMENT_LENGTHS)
+            why = [unused_json(file, name, refusal.problems)] if len(files) > 1 else []
+            every = " + ".join(each for _, each in files)
+            return refused(every, refusal.problems, NO_VIEWS | {"unused": why}, INSTRUMENT_LENGTHS)
         file_of += (len(photos) - len(file_of)) * [file]
     known = question.sheet_height_mm, question.bar_mm, question.reference
     if len(photos) == 1:
@@ -281,8 +284,10 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
     result = instrument_json(measurement) | instrument_views_json(measurement, names)
     if len(files) == 1:
         result["photo"] = files[0][1]
+    elif not any(photo.film for photo in photos):  # a film gives several pictures: one of them is no photo by itself
+        result["unused"] = [unused_json(n, photos[n].name, why) for n, why in measurement.unseen.items()]
     views = measurement.views or (measurement,)
-    used = measurement.used or (0,)
+    used = measurement.used or (_first_at_fault(measurement),)
     first = photos[used[0]]
     refusal_jpeg = _refusal_jpeg(first, measurement, None)
     if not measurement.usable and not question.refused_too:
@@ -307,6 +312,16 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
     )
 
 
+def unused_json(number: int, name: str, problems: Sequence[Problem]) -> dict[str, Any]:
+    """What is said of one of several photos, of this number from 0, that shows too little."""
+    return {"number": number + 1, "photo": name} | problems_json(problems[:1])[0]
+
+
+def _first_at_fault(refused: InstrumentMeasurement) -> int:
+    """Number of the photo that is shown where none was measured: the first for which what is said of all holds."""
+    return next((number for number, why in refused.unseen.items() if why == refused.problems), 0)
+
+
 def photos_in(data: bytes, name: str, reference: Blank | None) -> Sequence[Photo]:
     """The photo in a file, or the chosen frames of a film.
 
@@ -328,6 +343,7 @@ def instrument_views_json(measurement: InstrumentMeasurement, left_out: Sequence
     return {
         "photos": len(measurement.used) or int(measurement.usable),
         "left_out": list(left_out),
+        "unused": [],
         "viewpoints_deg": None if angle is None else round(angle, 1),
     }
 

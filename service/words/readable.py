@@ -31,7 +31,6 @@ def measurement_text(result: dict[str, Any], translate: Translate = unchanged, l
         lines.append(_agreement_sentence(result).text(translate, language))
     if result["usable"] and result.get("viewpoints_deg") is not None:
         lines.append(_together_sentence(result).text(translate, language))
-    lines += [say("Left out: {photo}", photo=name).text(translate, language) for name in result.get("left_out", ())]
     lines += remarks(result, translate)
     if not result["usable"] and not CANNOT_RAISE.isdisjoint(problem["code"] for problem in result["problems"]):
         lines.append(" ".join(each.text(translate, language) for each in BENT_ARM))
@@ -39,8 +38,20 @@ def measurement_text(result: dict[str, Any], translate: Translate = unchanged, l
 
 
 def remarks(result: dict[str, Any], translate: Translate = unchanged) -> list[str]:
-    """What is wrong with a photo, or to be known although it is usable: a line each, with what to do about it."""
-    return [f"{translate(problem['message'])} {translate(problem['advice'])}" for problem in result["problems"]]
+    """What is wrong with a photo, or to be known although it is usable: a line each, with what to do about it.
+
+    Of several photos those that were left out are named, and those that show too little say why; where that is why
+    nothing was measured, nothing else is said.
+    """
+    unused, left_out = result.get("unused", ()), result.get("left_out", ())
+    told = () if unused and not result["usable"] else result["problems"]
+    why = [say("{where}: {reason}", where=each["photo"], reason=_said(each, translate)) for each in unused]
+    named = [say("Left out: {photo}", photo=name) for name in left_out if name not in {each["photo"] for each in unused}]
+    return [*(_said(each, translate) for each in told), *(each.text(translate) for each in (*why, *named))]
+
+
+def _said(problem: dict[str, Any], translate: Translate) -> str:
+    return f"{translate(problem['message'])} {translate(problem['advice'])}"
 
 
 def _title(result: dict[str, Any]) -> Sentence:

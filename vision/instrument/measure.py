@@ -146,6 +146,8 @@ class InstrumentMeasurement:
     used, left_out : tuple of int
         Where several photos were measured together: numbers of those that went in, the first of which the points are
         of, and of those that did not go with them or showed too little.
+    unseen : dict of int to tuple of Problem
+        Where several photos were to be measured together: why some of them show too little, by their numbers.
     viewpoints_deg : float or None
         The largest angle between two lines of sight of photos measured together.
     views : tuple of InstrumentMeasurement
@@ -170,6 +172,7 @@ class InstrumentMeasurement:
     detected: DetectedInstrument | None = None
     used: tuple[int, ...] = ()
     left_out: tuple[int, ...] = ()
+    unseen: dict[int, tuple[Problem, ...]] = field(default_factory=dict)
     viewpoints_deg: float | None = None
     views: tuple[InstrumentMeasurement, ...] = ()
     seen: tuple[DetectedInstrument, ...] = ()

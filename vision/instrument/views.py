@@ -101,11 +101,14 @@ def measure_instrument_together(
     """
     if not photos:
         raise ValueError("there is no photo to measure an instrument in")
+    seen = see_together(photos, sheet_height_mm, bar_mm, reference)
     try:
-        return solve_seen(see_together(photos, sheet_height_mm, bar_mm, reference), photos[0].film)
+        found = solve_seen(seen, photos[0].film)
     except Refused as refusal:
         name = " + ".join(photo.name for photo in photos)
-        return InstrumentMeasurement(photo=name, usable=False, problems=refusal.problems)
+        found = InstrumentMeasurement(photo=name, usable=False, problems=refusal.problems)
+    unseen = {number: one for number, one in enumerate(seen) if not isinstance(one, DetectedInstrument)}
+    return replace(found, unseen=unseen)
 
 
 def see_together(

@@ -126,6 +126,22 @@ def test_an_instrument_is_measured_from_one_photo_and_from_two() -> None:
     assert widths[1] < widths[0]
 
 
+def test_of_several_photos_it_is_said_which_shows_too_little_and_why(tmp_path: Path) -> None:
+    sharp = [SAMPLES / f"instrument-5-{letter}.jpg" for letter in "ab"]
+    blurred, no_photo = SAMPLES / "instrument-blurred.jpg", tmp_path / "list.jpg"
+    no_photo.write_text("no photo")
+    for bad, code in ((blurred, "photo_blurred"), (no_photo, "file_unreadable")):
+        two = run("instrument", sharp[0], bad, "--same", "--json")
+        assert two.returncode == 3
+        result = json.loads(two.stdout)
+        assert [(each["number"], each["photo"], each["code"]) for each in result["unused"]] == [(2, bad.name, code)]
+    said = run("instrument", blurred, sharp[0], "--same").stdout
+    assert said.count("This photo is blurred.") == said.count("instrument-blurred.jpg: This photo is blurred.") == 1
+    three = run("fit", "--arm-mm", "400", *(word for file in (*sharp, blurred) for word in ("--instrument", file)))
+    assert three.returncode == 0
+    assert "instrument-blurred.jpg: This photo is blurred." in three.stdout
+
+
 def test_an_instrument_is_measured_from_three_photos_and_from_a_film(tmp_path: Path) -> None:
     """The film goes slowly over the same three views."""
     files, walk = [SAMPLES / f"instrument-5-{letter}.jpg" for letter in "abc"], tmp_path / "walk.mp4"

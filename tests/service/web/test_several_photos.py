@@ -7,14 +7,15 @@ import html
 import json
 import re
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from httpx import Response
 from sqlalchemy import select
 
 from service.measuring.looking import MOVED_APART
-from service.measuring.results import ARM_LENGTHS
-from service.measuring.work import ArmQuestion, Outcome, refused
+from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
+from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, refused
 from service.records.photos import KINDS, MOST_VIEWS, ORIGINALS, OVERLAY
 from service.records.refused import RefusedPictures
 from service.records.tables import MEASURED, REFUSED, ArmRecord, Upload
@@ -340,6 +341,51 @@ def test_the_open_page_says_which_photo_was_not_used(family: tuple[Place, Seeded
     page = place.client.post("/", data={"body_length": "245"}, files=files).text
     assert "Photo 2 was not used. <strong>No sheet.</strong> Show the sheet." in page
     assert "was not used" not in place.client.post("/", data={"body_length": "245"}, files=files[::2]).text
+
+
+def test_where_one_photo_of_an_instrument_refuses_all_it_is_said_which(
+    family: tuple[Place, Seeded], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place, seeded = family
+    blurred = {"code": "photo_blurred", "message": "This is blurred.", "advice": "Hold still."}
+
+    async def refuse(files: object, question: object = None) -> Outcome:
+        nothing = {"photo": "a + b", "usable": False, "problems": [blurred], "points_px": {}}
+        return Outcome(nothing | {"unused": [blurred | {"number": 2, "photo": "b"}]} | dict.fromkeys(INSTRUMENT_LENGTHS))
+
+    monkeypatch.setattr(place.pool, "instrument_together", refuse)
+    told = re.compile(r"Photo 2\W.*?This is blurred\.\W.*?Hold still\.", re.DOTALL)
+    address = send(place, seeded, "instrument", [b"one", b"two"])
+    assert upload_at(place, seeded, address).state == REFUSED
+    pages = [place.client.get(address).text]
+    files = [("instrument_photo", (f"{n}.jpg", data, "image/jpeg")) for n, data in enumerate([b"one", b"two"])]
+    pages.append(place.client.post("/", data={"arm_length": "445"}, files=files).text)
+    place.client.cookies.set("scrollreach", seeded.session)
+    form = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
+    shelf = [("photo", (f"{n}.jpg", f"shelf {n}".encode(), "image/jpeg")) for n in range(2)]
+    assert place.client.post("/instruments/photo", data=form, files=shelf).status_code == 303
+    until(lambda: "This is blurred." in place.client.get("/instruments").text)  # it is measured in the background
+    pages.append(place.client.get("/instruments").text)
+    for page in pages:
+        assert told.search(page)
+        assert page.count("This is blurred.") == 1
+
+
+def test_the_open_page_says_which_photo_of_an_instrument_was_not_used(
+    family: tuple[Place, Seeded], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place, _ = family
+    why = {"number": 3, "photo": "c", "code": "photo_blurred", "message": "This is blurred.", "advice": "Hold still."}
+    measured = place.pool.instrument_together
+
+    async def without_the_third(files: list[tuple[bytes, str]], question: InstrumentQuestion | None = None) -> Outcome:
+        found = await measured(files, question)
+        return replace(found, result=found.result | {"unused": [why]})
+
+    monkeypatch.setattr(place.pool, "instrument_together", without_the_third)
+    files = [("instrument_photo", (f"{n}.jpg", data, "image/jpeg")) for n, data in enumerate([b"one", b"two", b"three"])]
+    page = place.client.post("/", data={"arm_length": "445"}, files=files).text
+    assert "Photo 3 was not used. <strong>This is blurred.</strong> Hold still." in page
 
 
 def test_the_open_page_shows_where_a_refused_photo_is_wrong(

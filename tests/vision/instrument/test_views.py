@@ -126,6 +126,7 @@ def test_a_photo_that_shows_too_little_is_left_out_and_named():
     two = measure_instrument_together([nothing, photo(THREE[0])])
     assert not two.usable
     assert [problem.code for problem in two.problems] == ["no_sheet"]
+    assert measured.unseen == two.unseen == {0: two.problems}
 
 
 def test_of_a_film_one_frame_is_enough_and_none_is_named():
