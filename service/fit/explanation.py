@@ -314,7 +314,7 @@ def _sureness(verdict: Verdict) -> Sentence:
     return say(
         "{sure} A stretch asks for up to {mm} more arm than the child has: about half a year's growth.",
         sure=sure,
-        mm=Millimetres(verdict.chart.stretch_mm),
+        mm=Millimetres(verdict.chart.stretch_mm, 0 if float(verdict.chart.stretch_mm).is_integer() else 1),
     )
 
 
