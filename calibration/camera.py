@@ -29,7 +29,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from calibration.least_squares import Minimum, minimum
 from calibration.problems import NO_SHEET, WRONG_LENS, Refused
-from calibration.sheet_in_photo import SheetInPhoto, pooled_noise_px
+from calibration.sheet_in_photo import SheetInPhoto, bend_px, pooled_noise_px
 
 Array = NDArray[np.float64]
 
@@ -113,8 +113,8 @@ class PosedCamera:
         first n parameters is ``covariance_root[:n, :n]``.
     chi_square : float
         Sum of squares of the weighted residuals of the corners, about ``2 * corners - 6 * sheets``.
-    misfit_px : tuple of float
-        Root mean square misfit of each sheet's corners, px; large where that sheet is not flat.
+    bend_px : tuple of float
+        How far each sheet's corners are seen from where a flat one has them, noise aside, px (root mean square).
     """
 
     sheets: tuple[SheetInPhoto, ...]
@@ -122,7 +122,7 @@ class PosedCamera:
     parameters: Array
     covariance_root: Array
     chi_square: float
-    misfit_px: tuple[float, ...]
+    bend_px: tuple[float, ...]
 
     @cached_property
     def covariance(self) -> Array:
@@ -295,7 +295,7 @@ def solve_camera(
         parameters=best.parameters,
         covariance_root=_mixed_root(best, lenses),
         chi_square=float((best.problem.corner_residuals(best.parameters) ** 2).sum()),
-        misfit_px=tuple(float(np.sqrt((misfit**2).mean())) for misfit in best.problem.misfits_px(best.parameters)),
+        bend_px=best.problem.bends_px(best.parameters),
     )
     if camera.focal35_mm * (1 + 2 * camera.focal_standard_uncertainty_px / camera.focal_px) < SHORTEST_FOCAL35_MM:
         raise Refused(WRONG_LENS)
@@ -403,6 +403,11 @@ class Adjustment:
             _project(corners, parameters[:_LENS], _rotation(pose[:3]), pose[3:]) - sheet.corner_px
             for sheet, corners, pose in self._posed(parameters)
         ]
+
+    def bends_px(self, parameters: Array) -> tuple[float, ...]:
+        """How far each sheet is from flat, px."""
+        misfits = zip(self.sheets, self.misfits_px(parameters), strict=True)
+        return tuple(bend_px(sheet.corner_mm, misfit) for sheet, misfit in misfits)
 
     def jacobian(self, parameters: Array) -> Array:
         """Derivatives of `residuals` by the parameters."""

@@ -242,7 +242,7 @@ def _solved(views: Sequence[View], surface: Surface | str, print_scales: Mapping
                 parameters=parameters,
                 covariance_root=triangular(mine),
                 chi_square=float((part.corner_residuals(parameters) ** 2).sum()),
-                misfit_px=tuple(float(np.sqrt((each**2).mean())) for each in part.misfits_px(parameters)),
+                bend_px=part.bends_px(parameters),
             )
         )
         roots.append(mine[: COMMON + POSE])

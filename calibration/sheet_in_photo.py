@@ -93,3 +93,46 @@ def pooled_noise_px(misfit_px: Array, freedom: int) -> float:
     """
     squares = float((misfit_px**2).sum()) + _PRIOR_FREEDOM * _PRIOR_NOISE_PX**2
     return float(np.sqrt(squares / (freedom + _PRIOR_FREEDOM)))
+
+
+_BEND_DEGREE = 3
+"""Of the polynomials across the sheet that a bend is taken for: a bow is of the second degree, a wave of the third."""
+_FLAT_FREEDOM = 8
+"""Of those polynomials' coordinates, what a flat sheet's pose and perspective have taken up (a homography's eight)."""
+
+
+def bend_px(corner_mm: Array, misfit_px: Array) -> float:
+    """How much of the corners' misfit to a flat sheet is smooth across it, as a bend's is and noise is not.
+
+    Parameters
+    ----------
+    corner_mm : (N, 3) ndarray of float
+        The corners on the sheet, mm.
+    misfit_px : (N, 2) ndarray of float
+        Their misfits to the flat sheet, px.
+
+    Returns
+    -------
+    float
+        Root mean square of a coordinate, px, less what noise like the rest of the misfit makes of it (the residual
+        variance of a linear model; any textbook of regression); where there are too few corners to tell noise from a
+        bend, all of the misfit.
+
+    Examples
+    --------
+    >>> across, up = np.meshgrid(np.linspace(-90, 90, 6), np.linspace(-120, 120, 7))
+    >>> sheet = np.column_stack([across.ravel(), up.ravel(), 0 * up.ravel()])
+    >>> bowed = np.column_stack([0.3 * ((sheet[:, 0] / 90) ** 2 - 0.4), 0 * sheet[:, 1]])
+    >>> round(bend_px(sheet, bowed) / float(np.sqrt((bowed**2).mean())), 3)
+    1.0
+    """
+    across, up = ((corner_mm[:, :2] - corner_mm[:, :2].mean(0)) / np.ptp(corner_mm[:, :2], axis=0).max()).T
+    powers = [(i, j) for i in range(_BEND_DEGREE + 1) for j in range(_BEND_DEGREE + 1 - i)]
+    whole = float((misfit_px**2).sum())
+    rough_freedom = misfit_px.size - 2 * len(powers)
+    if rough_freedom < len(powers):
+        return float(np.sqrt(whole / misfit_px.size))
+    basis, _ = np.linalg.qr(np.column_stack([across**i * up**j for i, j in powers]))
+    smooth = float(((basis.T @ misfit_px) ** 2).sum())
+    noise = (whole - smooth) / rough_freedom
+    return float(np.sqrt(max(0.0, smooth - (2 * len(powers) - _FLAT_FREEDOM) * noise) / misfit_px.size))

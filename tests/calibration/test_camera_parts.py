@@ -24,7 +24,7 @@ from calibration.camera import (
 )
 from calibration.problems import Refused
 from calibration.sheet import Paper, SheetLayout
-from calibration.sheet_in_photo import SheetInPhoto, pooled_noise_px
+from calibration.sheet_in_photo import SheetInPhoto, bend_px, pooled_noise_px
 
 Array = NDArray[np.float64]
 SIZE = (2000, 1500)  # its diagonal is 2500 px
@@ -321,7 +321,8 @@ def test_what_a_camera_says_of_its_misfits() -> None:
     for number, layout in enumerate((A4, LETTER)):
         pose = lens[6 + 6 * number : 12 + 6 * number]
         drawn.append(seen(layout, pose, lens).corner_px - sheets[number].corner_px)
-    assert camera.misfit_px == pytest.approx([np.sqrt((each**2).mean()) for each in drawn], abs=1e-9)
+    bends = [bend_px(sheet.corner_mm, each) for sheet, each in zip(sheets, drawn, strict=True)]
+    assert camera.bend_px == pytest.approx(bends, abs=1e-9)
     noise = [np.sqrt(((each**2).sum() + 6 * 0.04**2) / 84) for each in drawn]
     expected = sum((each**2).sum() / one**2 for each, one in zip(drawn, noise, strict=True))
     assert camera.chi_square == pytest.approx(expected, rel=1e-3)

@@ -77,7 +77,7 @@ def test_the_corners_noise_is_judged_by_their_misfits() -> None:
         ]
         for camera in solve_common_lens(rough, Surface.WALL).cameras:
             coordinates = 2 * sum(len(sheet.corner_px) for sheet in camera.sheets)
-            assert camera.misfit_px[0] == pytest.approx(noise_px, rel=0.3)
+            assert camera.bend_px[0] < 0.5 * noise_px
             assert 0.7 < camera.chi_square / coordinates < 1.2  # a pose's six are used up
 
 

@@ -17,8 +17,8 @@ def sheet(index: int = 1, corners: int = 42, px_per_mm: float = 1.0, blur_px: fl
     return SheetInPhoto(layout, np.arange(corners), np.zeros((corners, 2)), way, 0.05, 0.05, blur_px)
 
 
-def codes(*sheets: SheetInPhoto, misfit_px: tuple[float, ...] = (0.05, 0.05)) -> list[str]:
-    camera = PosedCamera(sheets, (2000, 1500), np.zeros(12), np.zeros((12, 12)), 0.0, misfit_px[: len(sheets)])
+def codes(*sheets: SheetInPhoto, bend_px: tuple[float, ...] = (0.05, 0.05)) -> list[str]:
+    camera = PosedCamera(sheets, (2000, 1500), np.zeros(12), np.zeros((12, 12)), 0.0, bend_px[: len(sheets)])
     return [problem.code for problem in sheet_problems(camera)]
 
 
@@ -40,15 +40,15 @@ def test_each_limit_from_both_sides() -> None:
 
 
 @pytest.mark.parametrize(
-    ("px_per_mm", "misfit_px", "bent"),
+    ("px_per_mm", "bend_px", "bent"),
     [(0.5, 0.149, False), (0.5, 0.151, True), (2.0, 0.39, False), (2.0, 0.41, True)],
 )
-def test_bent_beyond_a_pixel_s_share_or_a_fifth_of_a_millimetre(px_per_mm: float, misfit_px: float, bent: bool) -> None:
-    assert codes(sheet(px_per_mm=px_per_mm), misfit_px=(misfit_px,)) == (["sheet_bent"] if bent else [])
+def test_bent_beyond_a_pixel_s_share_or_a_fifth_of_a_millimetre(px_per_mm: float, bend_px: float, bent: bool) -> None:
+    assert codes(sheet(px_per_mm=px_per_mm), bend_px=(bend_px,)) == (["sheet_bent"] if bent else [])
 
 
 def test_one_good_sheet_is_enough_but_none_may_be_bent() -> None:
     assert codes(sheet(), sheet(2, corners=8, px_per_mm=0.2, blur_px=9.0)) == []
     assert codes(sheet(1, corners=8), sheet(2, corners=8)) == ["sheet_hidden"]
-    assert codes(sheet(), sheet(2), misfit_px=(0.05, 0.5)) == ["sheet_bent"]
-    assert codes(sheet(), sheet(2), misfit_px=(0.5, 0.05)) == ["sheet_bent"]
+    assert codes(sheet(), sheet(2), bend_px=(0.05, 0.5)) == ["sheet_bent"]
+    assert codes(sheet(), sheet(2), bend_px=(0.5, 0.05)) == ["sheet_bent"]
