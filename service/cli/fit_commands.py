@@ -35,7 +35,8 @@ from service.questions.assigning import AssignQuestion
 from service.questions.comparing import MOST_CHILDREN, MOST_INSTRUMENTS, ClassQuestion, ComparisonQuestion
 from service.questions.growing import GrowthQuestion
 from service.questions.ordering import OrderQuestion
-from service.questions.tape import OTHER_LENGTHS, TapeQuestion
+from service.measuring.results import OTHER_LENGTHS
+from service.questions.tape import TapeQuestion
 from service.words.i18n import translator
 
 if TYPE_CHECKING:

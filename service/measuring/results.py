@@ -26,6 +26,8 @@ ARM_LENGTHS = (
     "shoulder_fall",
     "shoulder_run",
 )
+OTHER_LENGTHS = ("neck_to_wrist", "neck_to_fingertip", "shoulder_to_palm", "spine_to_palm")
+"""Lengths of a photo of the arm that explain a wrong tape reading."""
 INSTRUMENT_LENGTHS = (
     "body_length",
     "total_length",

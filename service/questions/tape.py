@@ -6,13 +6,11 @@ from typing import TYPE_CHECKING, Annotated
 
 from pydantic import ConfigDict, Field
 
+from service.measuring.results import OTHER_LENGTHS
 from service.questions.asked import ArmLength, Question, Spelled, TapeLength
 
 if TYPE_CHECKING:
     from service.fit.tape import TapeCheck
-
-OTHER_LENGTHS = ("neck_to_wrist", "neck_to_fingertip", "shoulder_to_palm", "spine_to_palm")
-"""Lengths of a photo of the arm that explain a wrong tape reading."""
 
 
 class TapeQuestion(Question):

@@ -210,7 +210,7 @@ def made_of_now(records: Session, kept: VerdictRecord) -> bool:
     an earlier program did not keep is not compared.
     """
     arm = latest_arm(records, kept.child_id)
-    if arm is None or kept.arm_record_id != arm.id:
+    if arm is None or kept.arm_record_id != arm.id or kept.inputs["arm"]["lengths"] != arm.lengths:
         return False
     instrument = records.get(Instrument, kept.instrument_id) if kept.instrument_id else None
     if instrument is None:

@@ -44,6 +44,7 @@ WORDS = {
     "instrument-in-use": marked("Instrument in use changed"),
     "signs-noted": marked("Playing signs noted"),
     "tape-noted": marked("Tape reading noted"),
+    "tape-counted": marked("Tape reading counted with the photo"),
     "tape-taken-back": marked("Tape reading taken back"),
     "decided": marked("Verdict kept"),
     "report-sent": marked("Report opened to the family"),

@@ -22,10 +22,8 @@ from service.fit.outlook import month_after, outlook
 from service.fit.ranking import Ranked
 from service.fit.sentences import Percent, Sentence, Translate, say
 from service.fit.signs import SIGN_QUESTIONS
-from service.fit.tape import check_tape
 from service.fit.verdict import Verdict
 from service.measuring.results import kept_build, kept_length
-from service.questions.tape import OTHER_LENGTHS
 from service.records.asking import is_open, report_is_open, still_wanted
 from service.records.deciding import (
     arm_length,
@@ -41,6 +39,7 @@ from service.records.deciding import (
     verdict_for,
 )
 from service.records.lookups import age_years, bar_since
+from service.records.tapes import checked, counted_tape, of_its_time
 from service.records.tables import (
     FAILED,
     MEASURED,
@@ -58,8 +57,6 @@ from service.web.teacher.requests import REASONS
 from service.words.i18n import marked
 
 MONTH = timedelta(days=30.44)
-COMPARABLE = 3 * MONTH
-"""A tape reading and a photo that lie further apart are not compared: an arm grows about 6 mm in three months."""
 
 
 @dataclass(frozen=True)
@@ -292,17 +289,22 @@ def _order(
 def _tapes(
     records: Session, child: Child, arms: Sequence[ArmRecord], translate: Translate, language: str
 ) -> list[dict[str, Any]]:
-    """The tape readings, each compared with the photo nearest in time: an arm grows on."""
+    """The tape readings, the last first, each compared with the photo of its time."""
     readings = records.scalars(
         select(TapeRecord).where(TapeRecord.child_id == child.id).order_by(TapeRecord.taken_on)
     ).all()
+    latest = latest_arm(records, child.id)
     found = []
     for each in reversed(readings):
-        near = min(arms, key=lambda arm: abs(arm.measured_on - each.taken_on), default=None)
-        check = None
-        if near is not None and abs(near.measured_on - each.taken_on) <= COMPARABLE:
-            others = {name: kept_length(near.lengths, name) for name in OTHER_LENGTHS}
-            told = Length.stated(each.value_mm, each.uncertainty_mm)
-            check = check_tape(told, arm_length(near), others).as_json(translate, language)
-        found.append({"tape": each, "check": check})
+        near = of_its_time(each, arms)
+        check = None if near is None else checked(each, near)
+        counts = near is not None and counted_tape(near) == each.id
+        found.append(
+            {
+                "tape": each,
+                "check": check.as_json(translate, language) if check is not None else None,
+                "counts": counts,
+                "can_count": not counts and near is latest and check is not None and check.combined is not None,
+            }
+        )
     return found

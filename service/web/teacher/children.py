@@ -34,6 +34,7 @@ from service.records.tables import (
     Upload,
     VerdictRecord,
 )
+from service.records.tapes import count, counted_tape, of_its_time, uncount
 from service.web.forms.models import LONGEST_NICKNAME, ChildForm, InstrumentChoice, TapeForm, answers
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.house import PROGRAM_VERSION
@@ -192,6 +193,20 @@ def note_tape(
     return go_done(f"/children/{child.id}#tape", deed)
 
 
+@router.post("/{child_id}/tape/{tape_id}/count")
+def count_tape(
+    child_id: str, tape_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields
+) -> RedirectResponse:
+    """Let a tape reading that agrees with the photo of the latest arm count with it."""
+    tape, arm = records.get(TapeRecord, tape_id), latest_arm(records, child_id)
+    if tape is None or tape.child_id != child_id or arm is None or of_its_time(tape, [arm]) is None:
+        raise nothing_here()
+    with did(records, who, parts, "tape-counted", child_id) as deed:
+        if not count(tape, arm):
+            raise nothing_here()
+    return go_done(f"/children/{child_id}#tape", deed)
+
+
 @router.post("/{child_id}/tape/{tape_id}/take-back")
 def take_tape_back(
     child_id: str, tape_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields
@@ -201,6 +216,9 @@ def take_tape_back(
     if tape is None or tape.child_id != child_id:
         raise nothing_here()
     with did(records, who, parts, "tape-taken-back", child_id) as deed:
+        for arm in records.scalars(select(ArmRecord).where(ArmRecord.child_id == child_id)):
+            if counted_tape(arm) == tape.id:
+                uncount(arm)
         records.delete(tape)
     return go_done(f"/children/{child_id}#tape", deed)
 

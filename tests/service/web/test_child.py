@@ -14,6 +14,7 @@ from service.records.tables import (
     MEASURED,
     RECEIVED,
     ArmRecord,
+    Deed,
     Instrument,
     SignIn,
     SignsRecord,
@@ -229,7 +230,7 @@ def test_what_was_noted_after_a_verdict_makes_it_an_old_one(place: Place, what: 
     with place.house.store.for_studio(seeded.studio_id) as records:
         for upload in records.query(Upload).filter_by(state=MEASURED):
             records.delete(upload)  # nothing else is to be done
-    newer = "Since the verdict of 12 May 2031 the instrument, or what was seen while playing, was noted otherwise"
+    newer = "Since the verdict of 12 May 2031 the arm, the instrument, or what was seen while playing, was noted otherwise"
     child = shown(place, seeded, f"/children/{seeded.child_id}")
     assert "Decided on" in child
     assert newer not in child
@@ -262,3 +263,58 @@ def test_another_name_and_another_chart_make_no_verdict_old(place: Place) -> Non
         records.get_one(Instrument, seeded.instrument_id).name = "Red case"
         records.get_one(StudioChart, seeded.chart_id).in_use = True
     assert "noted otherwise since" not in shown(place, seeded, f"/verdicts/{seeded.verdict_id}")
+
+
+def press(place: Place, seeded: Seeded, path: str) -> int:
+    data = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
+    return place.client.post(path, data=data).status_code
+
+
+def test_a_tape_reading_that_agrees_counts_once_the_teacher_says_so(place: Place) -> None:
+    # the values of weighted means by JCGM 100:2008, F.1.2: (433/4² + 440/5²) / (1/4² + 1/5²), u = 1/√(1/4² + 1/5²)
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.query(TapeRecord).delete()
+        for upload in records.query(Upload).filter_by(state=MEASURED):
+            records.delete(upload)
+    note(place, seeded, 440.0, days_ago=60)
+    child = f"/children/{seeded.child_id}"
+    before = shown(place, seeded, child)
+    assert "433 mm arm; 95% sure: 425 mm to 441 mm" in before
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        tape = f"{child}/tape/{records.query(TapeRecord).one().id}"
+    assert press(place, seeded, f"{tape}/count") == 303
+    after = shown(place, seeded, child)
+    assert "436 mm arm; 95% sure: 430 mm to 442 mm" in after
+    assert "Tape (440 mm) and photo (433 mm) agree" in after, "it is held against the photo alone"
+    assert "It counts with the photo." in after
+    assert "photo and tape; the photo alone: 433 mm" in after
+    assert "Since the verdict of 12 May 2031 the arm, the instrument" in after
+    assert f'action="{tape}/count"' not in place.client.get(child).text, "once is enough"
+    assert press(place, seeded, f"{child}/verdict") == 404, "of no instrument"
+    form = {"form_token": place.house.signer.form_token(seeded.sign_in_id), "instrument_id": seeded.instrument_id}
+    verdict = place.client.post(f"{child}/verdict", data=form).headers["location"]
+    assert "The arm measures 436 mm (95% sure: 430 mm to 442 mm)" in shown(place, seeded, verdict)
+
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        deed = records.query(Deed).filter_by(what="tape-counted").one().id
+    assert press(place, seeded, f"/deeds/{deed}/undo") == 303
+    assert "433 mm arm; 95% sure: 425 mm to 441 mm" in shown(place, seeded, child)
+    assert press(place, seeded, f"{tape}/count") == 303
+    assert "436 mm arm" in shown(place, seeded, child)
+    taken_back(place, seeded, tape.removeprefix(f"{child}/"))
+    assert "433 mm arm; 95% sure: 425 mm to 441 mm" in shown(place, seeded, child)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        assert not {"tape_id", "without_tape"} & set(records.get_one(ArmRecord, seeded.arm_id).automatic)
+
+
+def test_a_tape_reading_that_disagrees_or_is_of_another_time_counts_nowhere(place: Place) -> None:
+    seeded = seed(place.house)  # with a reading of 366 mm
+    note(place, seeded, 419.0, days_ago=310)  # of the arm before the latest
+    child = f"/children/{seeded.child_id}"
+    assert "/count" not in place.client.get(child).text
+    shown(place, seeded, child)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        tapes = [each.id for each in records.query(TapeRecord)]
+    assert [press(place, seeded, f"{child}/tape/{each}/count") for each in (*tapes, "nothing")] == [404, 404, 404]
+    assert "433 mm arm" in shown(place, seeded, child)
