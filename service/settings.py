@@ -13,7 +13,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
 from vision.clip_files import MAX_BYTES as MAX_FILM_BYTES
@@ -209,6 +209,11 @@ class Settings(BaseSettings):
             )
         return self
 
+    @field_validator("certificate_file", "certificate_key", mode="before")
+    @classmethod
+    def _empty_is_none(cls, value: Any) -> Any:
+        return value or None
+
     @model_validator(mode="after")
     def _certificate_is_whole(self) -> Self:
         if (self.certificate_file is None) != (self.certificate_key is None):
@@ -295,9 +300,11 @@ def described(settings: Settings) -> list[SettingLine]:
 
 
 def _shown(settings: Settings, name: str) -> Any:
-    """A setting's value as shown: a password is not."""
+    """A setting's value as the environment may hold it, and nothing where it is none; a password is not shown."""
     value = getattr(settings, name)
-    return "(set)" if name.endswith("password") and value else value
+    if isinstance(value, bool):
+        return str(value).lower()
+    return "(set)" if name.endswith(("password", "token")) and value else "" if value is None else value
 
 
 def misspelt() -> list[str]:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import socket
+import ssl
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -40,6 +42,8 @@ def serve(host: str | None, port: int | None, role: str | None, share: bool, lis
             click.echo(f"{line.variable}={line.value}\n    {_(line.description)}")
         return
     _check_address(settings.host, settings.port)
+    if not settings.has_own_certificate:
+        _check_certificate(settings.certificate_file, settings.certificate_key)
     from service.records.folder import FolderError, make_private
     from service.security import load_or_make_secret
     from service.web.app import run
@@ -67,6 +71,17 @@ def _shared(settings: Settings, host: str | None) -> Settings:
         folder = settings.certificate_folder
         said |= {"certificate_file": folder / "service.pem", "certificate_key": folder / "service.key"}
     return settings.model_copy(update=said | {"secure_cookies": True})
+
+
+def _check_certificate(file: Path | None, key: Path | None) -> None:
+    """Read the certificate before anything is started, so that a wrong one is one sentence."""
+    if file is None:
+        return
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(file, key)
+    except OSError as error:  # what OpenSSL says is one, too
+        words = _("The certificate {file} with the key {key} cannot be used: {reason}.")
+        raise click.UsageError(words.format(file=file, key=key, reason=error.strerror or error)) from None
 
 
 def _check_address(host: str, port: int) -> None:

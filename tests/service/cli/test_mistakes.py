@@ -173,6 +173,28 @@ def test_wrong_settings_are_said_in_words(place: Path, monkeypatch: pytest.Monke
     assert "file of settings cannot be read" in broken.output
 
 
+def test_the_listed_settings_may_be_given_back(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("SCROLLREACH_METRICS_TOKEN", "a-secret-token")
+    listed = run("serve --settings").output
+    assert "a-secret-token" not in listed
+    for line in listed.splitlines():
+        name, equals, value = line.partition("=")
+        if equals and not line.startswith(" ") and value != "(set)":
+            monkeypatch.setenv(name, value)
+    assert run("serve --settings").output == listed
+
+
+def test_a_certificate_that_is_none_is_said_in_words(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (place / "service.pem").write_text("no certificate")
+    monkeypatch.setenv("SCROLLREACH_CERTIFICATE_KEY", "service.key")
+    for file in ("missing.pem", "service.pem"):
+        monkeypatch.setenv("SCROLLREACH_CERTIFICATE_FILE", file)
+        done = run("serve --port 8765")
+        assert done.exit_code == 2
+        assert f"The certificate {file} with the key service.key cannot be used" in done.output
+        assert "runs at" not in done.output
+
+
 @pytest.mark.parametrize(
     ("file", "said"),
     [("data", "Cannot keep data in data"), ("data/secret", "secret is damaged"), ("data/records.sqlite", "is damaged")],
