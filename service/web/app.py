@@ -273,7 +273,7 @@ def _answer_errors(app: FastAPI) -> None:
 
     async def link_closed(request: Request, _: Exception) -> Response:
         because(request.scope["state"], "link_closed")
-        return page(request, "link_closed.html", 404)
+        return page(request, "link_closed.html", 404, of_family=request.url.path.startswith("/f/"))
 
     async def wrong_form(request: Request, _: Exception) -> Response:
         because(request.scope["state"], "form_token")

@@ -179,3 +179,18 @@ def test_the_report_calls_an_unnamed_instrument_in_its_own_language(family: tupl
     report = place.client.get(f"/r/{seeded.report}").text
     assert f"Instrument von {child}" in report
     assert f"Instrument of {child}" not in report
+
+
+def test_of_a_link_that_has_run_out_a_family_is_promised_no_more_than_it_can_do(
+    family: tuple[Place, Seeded, str],
+) -> None:
+    place, seeded, link = family
+    assert "as long as this link is open you can delete everything at any moment" in place.client.get(link).text
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(PhotoRequest, seeded.request_id).expires_at = place.clock.now()
+        records.get_one(VerdictRecord, seeded.verdict_id).report_expires_at = place.clock.now()
+    deletes = "The teacher can also delete what was sent through this one."
+    for path, is_said in ((link, True), (f"{link}/delete/", True), (f"/r/{seeded.report}", False)):
+        answer = place.client.get(path)
+        assert answer.status_code == 404
+        assert (deletes in answer.text) == is_said
