@@ -78,7 +78,7 @@ def restore(file: Path, secret_from: Path | None, new_secret: bool) -> None:
     """
     from service.records import backup
     from service.records.folder import FolderError, make_private
-    from service.security import keep_secret, load_or_make_secret, secret_mark
+    from service.security import SECRET_BYTES, keep_secret, load_or_make_secret, secret_mark
     from service.web.house import keeping_of
 
     settings = read_settings()
@@ -87,6 +87,8 @@ def restore(file: Path, secret_from: Path | None, new_secret: bool) -> None:
     given = secret_from.read_bytes() if secret_from is not None else there
     if (given is None) == (not new_secret):
         raise click.UsageError(_("Name the secret of the backup with --secret, or say --new-secret where it is lost."))
+    if secret_from is not None and len(given or b"") != SECRET_BYTES:
+        raise FolderError(_("{file} holds no secret of a service.").format(file=secret_from))
     if there is not None and given != there:
         raise FolderError(
             _("{folder} has another secret already; restore into an empty folder.").format(folder=settings.data_folder)

@@ -52,7 +52,7 @@ def list_studios() -> None:
 
     from service.records.tables import Child, Studio, Teacher
 
-    with _records(read_settings()) as session:
+    with _records(_existing()) as session:
         counts = [
             dict(session.execute(select(table.studio_id, func.count()).group_by(table.studio_id)).all())
             for table in (Teacher, Child)
@@ -80,7 +80,7 @@ def let_in(email: str, without_second_factor: bool) -> None:
     from service.web.gate.invitations import new_invitation
     from service.web.gate.second_factor import switch_off
 
-    settings, now = read_settings(), SystemClock().now()
+    settings, now = _existing(), SystemClock().now()
     with _records(settings) as session:
         teacher = session.scalars(select(Teacher).where(Teacher.email == email.strip().lower())).one_or_none()
         if teacher is None:
@@ -91,6 +91,16 @@ def let_in(email: str, without_second_factor: bool) -> None:
         token = new_invitation(session, now, teacher.studio_id, teacher.id)
         note(session, teacher.studio_id, Action.TEACHER_INVITED, now, about=teacher.id)
     _say_link(settings, token)
+
+
+def _existing() -> Settings:
+    """The settings of a service that holds something: whoever stands in another folder is told so."""
+    from service.records.folder import FolderError
+
+    settings = read_settings()
+    if not settings.database_url and not settings.database_file.is_file():
+        raise FolderError(_("There is no service in {folder}.").format(folder=settings.data_folder))
+    return settings
 
 
 @contextmanager
@@ -113,5 +123,9 @@ def _say_link(settings: Settings, token: str) -> None:
     from service.web.gate.invitations import INVITATION_DAYS, welcome_address
     from service.web.house import own_address
 
+    address = own_address(settings)
     words = _("This link works once, for {days} days: {link}")
-    click.echo(words.format(days=INVITATION_DAYS, link=welcome_address(own_address(settings), token)))
+    click.echo(words.format(days=INVITATION_DAYS, link=welcome_address(address, token)))
+    if not settings.public_url:
+        words = _("Where the service was started with --host, --port or --share, write its address instead of {address}.")
+        click.echo(words.format(address=address), err=True)

@@ -70,3 +70,19 @@ def test_mistakes_are_said_in_a_sentence(place: Place, words: list[str], said: s
     done = invoke(words)
     assert done.exit_code == 2
     assert said in done.output
+
+
+def test_where_no_service_is_nobody_is_listed_and_nothing_begun(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("SCROLLREACH_DATA_FOLDER", str(tmp_path / "elsewhere"))
+    for words in (["studio", "list"], ["studio", "let-in", "ben@example.org"]):
+        done = invoke(words)
+        assert (done.exit_code, "There is no service in" in done.output) == (2, True)
+    assert not (tmp_path / "elsewhere").exists()
+
+
+def test_a_link_says_where_it_may_be_another(place: Place, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert "instead of http://127.0.0.1:8000" in invoke(["studio", "add", "Studio Erle"]).stderr
+    monkeypatch.setenv("SCROLLREACH_PUBLIC_URL", "https://studio.example")
+    assert invoke(["studio", "add", "Studio Eibe"]).stderr == ""

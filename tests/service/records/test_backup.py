@@ -157,6 +157,8 @@ def test_what_cannot_be_restored_is_said_and_leaves_nothing(former: tuple[House,
     other.write_bytes(os.urandom(32))
     said = command(tmp_path / "a", "restore", str(file), "--secret", str(other), status=2)
     assert "The secret is not the one that this backup was made with" in said
+    said = command(tmp_path / "a", "restore", str(file), "--secret", str(file), status=2)
+    assert "backup.tar holds no secret" in said
     secret = str(tmp_path / "former" / "secret")
     assert not (tmp_path / "a" / "secret").exists()
     assert "Restored" in command(tmp_path / "a", "restore", str(file), "--secret", secret), "another try finds it empty"
