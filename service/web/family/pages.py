@@ -239,7 +239,8 @@ async def send_photo(request: Request, who: Family, parts: TheHouse, kind: Kind,
         return await run_in_threadpool(_photo_problem, request, parts, who, kind, "none", 422)
     sent = PhotoForm.read(form)
     key = sent.client_key or secrets.token_hex(16)
-    upload_id = await run_in_threadpool(_kept_upload, parts, who, kind, key, contents, sent.label)
+    label = sent.label if "label" in form else None
+    upload_id = await run_in_threadpool(_kept_upload, parts, who, kind, key, contents, label)
     await start_measuring(upload_id)
     await _result_of(parts, who.studio_id, upload_id)
     return go_to(f"/f/{who.token}/photo/{upload_id}")
@@ -377,14 +378,16 @@ def _photo_problem(
         )
 
 
-def _kept_upload(parts: House, who: FamilyVisit, kind: str, key: str, contents: Sequence[bytes], label: str) -> str:
-    """Keep a photo that an adult agreed to send, and what the family says of its label."""
+def _kept_upload(
+    parts: House, who: FamilyVisit, kind: str, key: str, contents: Sequence[bytes], label: str | None
+) -> str:
+    """Keep a photo that an adult agreed to send, and what the family says of its label; None where it was not asked."""
     with parts.store.for_studio(who.studio_id) as records:
         asked = open_request(records, who)
         if asked.consent_at is None:
             raise LinkClosed
-        if label:
-            asked.label = label
+        if label is not None:
+            asked.label = label or None
         reference = asked.reference
     try:
         return keep_upload(

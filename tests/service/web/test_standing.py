@@ -194,3 +194,18 @@ def test_of_a_link_that_has_run_out_a_family_is_promised_no_more_than_it_can_do(
         answer = place.client.get(path)
         assert answer.status_code == 404
         assert (deletes in answer.text) == is_said
+
+
+def test_a_label_that_a_family_takes_back_is_gone(family: tuple[Place, Seeded, str]) -> None:
+    place, seeded, link = family
+    form = {"form_token": place.house.signer.form_token(seeded.family)}
+
+    def label_after(number: int, kind: str, **said: str) -> str | None:
+        files = {"photo": ("a.jpg", f"photo {number}".encode(), "image/jpeg")}
+        assert place.client.post(f"{link}/{kind}", data=form | said, files=files).status_code == 303
+        with place.house.store.for_studio(seeded.studio_id) as records:
+            return records.get_one(PhotoRequest, seeded.request_id).label
+
+    assert label_after(1, "instrument", label="1/8") == "1/8"
+    assert label_after(2, "arm") == "1/8", "nothing was asked of it"
+    assert label_after(3, "instrument", label="") is None
