@@ -14,6 +14,7 @@ from service.records.tables import (
     MEASURED,
     RECEIVED,
     ArmRecord,
+    Child,
     Deed,
     Instrument,
     SignIn,
@@ -318,3 +319,24 @@ def test_a_tape_reading_that_disagrees_or_is_of_another_time_counts_nowhere(plac
         tapes = [each.id for each in records.query(TapeRecord)]
     assert [press(place, seeded, f"{child}/tape/{each}/count") for each in (*tapes, "nothing")] == [404, 404, 404]
     assert "433 mm arm" in shown(place, seeded, child)
+
+
+def test_a_page_promises_no_outlook_that_no_instrument_brings(place: Place) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Child, seeded.child_id).birth_year = NOW.year - 16
+    outside = "Growth can be worked out from 3 to 13 years; 15.4 is outside. 433 mm arm"  # ten months ago
+    assert f"Until when? {outside}" in shown(place, seeded, f"/children/{seeded.child_id}")
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Child, seeded.child_id).instrument_id = None
+    assert f"Until when? {outside}" in shown(place, seeded, f"/children/{seeded.child_id}")
+
+
+def test_the_best_suited_of_what_does_not_suit_is_said_not_to(place: Place) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Child, seeded.child_id).instrument_id = None
+        for arm in records.query(ArmRecord):
+            arm.lengths = arm.lengths | {"arm_length": arm_result(617.0)["arm_length"]}
+    words = shown(place, seeded, f"/children/{seeded.child_id}")
+    assert "Best suited of those at hand: Shelf 14 (1/8). too small Choose the one in use" in words
