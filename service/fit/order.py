@@ -181,6 +181,8 @@ def order(
     wanted = (suited or masks[-1:])[0]
     if arm.value_mm < chart.arms_from_mm[0] and not _rows_in(chart, wanted) and named is None:
         return Order(None, None, (), False, stretch, growth_mm, False, None, "smaller", NONE_SMALL_ENOUGH)
+    if arm.value_mm > chart.rows[-1].arm_to_mm and not _rows_in(chart, wanted) and named is None:
+        return Order(None, None, (), False, stretch, growth_mm, False, None, "larger", NONE_LARGE_ENOUGH)
     best = int(np.argmin(np.where(wanted, costs.play, np.inf)))
     decided = bool(wanted.any())
     if named is not None:
@@ -221,6 +223,7 @@ NONE_SMALL_ENOUGH = say(
     "No violin of the chart is small enough for this arm yet: wait some months and measure again, or let the teacher "
     "begin without one that has to be held up."
 )
+NONE_LARGE_ENOUGH = say("The arm is longer than the chart's largest size suits; let the teacher decide.")
 UNSETTLED_FIRST = say("Order nothing yet: first settle, with the teacher, what was seen while playing.")
 HOLDS = {
     Action.STOP: UNSETTLED_FIRST,
@@ -272,7 +275,7 @@ def order_sentences(wanted: Order) -> tuple[Sentence, ...]:
         )
     ]
     if wanted.beyond == "larger":
-        lines.append(say("The arm is longer than the chart's largest size suits; let the teacher decide."))
+        lines.append(NONE_LARGE_ENOUGH)
     elif not wanted.decided:
         lines.append(
             say("Please do not send this yet: the arm is not known well enough, these limits are a first guess.")

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths
-from service.fit.chart import default_chart
+from service.fit.chart import default_chart, read_chart
 from service.fit.decision import Action
 from service.fit.lengths import TAPE_INSTRUMENT_U_MM
 from service.fit.order import order, order_sentences
@@ -162,6 +162,17 @@ def test_a_size_named_between_two_by_a_poor_reading_is_ordered_as_a_guess(chart)
     assert not wanted.decided
     assert "these limits are a first guess" in order_sentences(wanted)[1].text()
     assert wanted.body.from_mm <= 310 <= wanted.body.to_mm < 335
+
+
+@pytest.mark.parametrize("arm", [525, 560, 600, 700])
+def test_above_a_chart_that_ends_nothing_is_ordered(arm):
+    """A chart of two sizes up to arms of 510 mm: whatever it has is too small, and the arm is known well enough."""
+    small = read_chart("size,arm_from,arm_to,body_length,total_length\n1/8,432,470,255,421\n1/4,470,510,280,463\n", "own")
+    assert order(Length.stated(514, 2), small).sizes == ("1/4",)
+    wanted = order(Length.stated(arm, 2), small)
+    assert (wanted.body, wanted.beyond) == (None, "larger")
+    (said,) = order_sentences(wanted)
+    assert "longer than the chart's largest size" in said.text()
 
 
 def test_at_the_chart_s_first_arm_something_is_ordered(chart):
