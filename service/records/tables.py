@@ -249,6 +249,8 @@ class Upload(StudioRow):
     photos_deleted_at: Mapped[datetime | None]
     reference: Mapped[str | None] = mapped_column(String(8))
     """What of known size lies in it instead of the printed sheet."""
+    label: Mapped[str | None] = mapped_column(String(16))
+    """The size on the instrument's label, as the family says."""
     views: Mapped[int] = mapped_column(default=1, server_default="1")
     """How many photos were sent as one, all of the same child or the same instrument."""
     width_px: Mapped[int | None]

@@ -30,6 +30,7 @@ def keep_upload(
     request_id: str | None = None,
     child_id: str | None = None,
     reference: str | None = None,
+    label: str | None = None,
 ) -> str:
     """Keep a photo and its row; on return both are on the disk.
 
@@ -48,6 +49,8 @@ def keep_upload(
         What a family was asked, and for whom; none for the studio's own shelf.
     reference : {'a4', 'letter', 'card'}, optional
         Blank paper or a card instead of the printed sheet.
+    label : str, optional
+        The size on the instrument's label.
 
     Returns
     -------
@@ -81,6 +84,7 @@ def keep_upload(
                     received_at=now,
                     state=RECEIVED,
                     reference=reference,
+                    label=label,
                     views=len(contents),
                     delete_on=(now + timedelta(days=studio.photo_days)).date(),
                 )

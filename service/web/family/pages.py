@@ -401,6 +401,7 @@ def _kept_upload(
             request_id=who.request_id,
             child_id=who.child_id,
             reference=reference,
+            label=label or None,
         )
     except NobodyAsks:  # the link was deleted meanwhile
         raise LinkClosed from None

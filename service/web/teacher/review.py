@@ -513,9 +513,7 @@ def _called(records: Session, child: Child | None, upload: Upload, language: str
     known = records.get(Instrument, upload.instrument_id) if upload.instrument_id else None
     if known is not None:
         return AcceptForm(name=known.name, label=known.label or "")
-    asked = records.get(PhotoRequest, upload.request_id) if upload.request_id else None
-    name = _name_to_begin_with(records, child, language)
-    return AcceptForm(name=name, label=(asked.label if asked else None) or "")
+    return AcceptForm(name=_name_to_begin_with(records, child, language), label=upload.label or "")
 
 
 def _name_to_begin_with(records: Session, child: Child | None, language: str) -> str:

@@ -55,6 +55,19 @@ def test_every_row_is_kept_with_what_it_said(kept: Path) -> None:
         assert before[table], table
 
 
+def test_a_label_goes_to_the_instruments_that_were_sent_with_it(kept: Path) -> None:
+    with sqlite3.connect(kept) as connection:
+        connection.execute("UPDATE photo_request SET label = '1/8'")
+        upload = connection.execute("SELECT id FROM upload WHERE request_id IS NOT NULL ORDER BY id").fetchone()[0]
+        connection.execute("UPDATE upload SET kind = 'instrument' WHERE id = ?", (upload,))
+    store = Store(kept)
+    store.migrate()
+    store.close()
+    labels = {row["id"]: row["label"] for row in rows(kept, "upload")}
+    assert labels.pop(upload) == "1/8"
+    assert set(labels.values()) <= {None}
+
+
 def test_what_came_later_has_a_meaning_for_rows_of_then(kept: Path) -> None:
     store = Store(kept)
     store.migrate()

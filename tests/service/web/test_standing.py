@@ -196,6 +196,19 @@ def test_of_a_link_that_has_run_out_a_family_is_promised_no_more_than_it_can_do(
         assert (deletes in answer.text) == is_said
 
 
+def test_each_instrument_is_reviewed_with_its_own_label(family: tuple[Place, Seeded, str]) -> None:
+    place, seeded, link = family
+    form = {"form_token": place.house.signer.form_token(seeded.family)}
+    place.client.cookies.set("scrollreach", seeded.session)
+    sent = {}
+    for label in ("1/8", "1/4", ""):
+        files = {"photo": ("a.jpg", f"photo of {label}".encode(), "image/jpeg")}
+        answer = place.client.post(f"{link}/instrument", data=form | {"label": label}, files=files)
+        sent[label] = answer.headers["location"].rpartition("/")[2]
+    for label, upload_id in sent.items():
+        assert f'placeholder="1/8" value="{label}"' in place.client.get(f"/reviews/{upload_id}").text
+
+
 def test_a_label_that_a_family_takes_back_is_gone(family: tuple[Place, Seeded, str]) -> None:
     place, seeded, link = family
     form = {"form_token": place.house.signer.form_token(seeded.family)}
