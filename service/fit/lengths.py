@@ -119,14 +119,7 @@ def parse_length(
         stated = default_u_mm if default_u_mm is not None else _bare_u_mm(kind)
         return Length.stated(value_mm, stated, source or BARE.template)
     expanded_mm = _number(match["spread"]) * spread_unit_mm
-    if expanded_mm > WIDEST_SHARE * value_mm:
-        raise LengthError(
-            say(
-                "±{spread} mm is more than half of {value} mm. Please measure again.",
-                spread=f"{expanded_mm:g}",
-                value=f"{value_mm:g}",
-            )
-        )
+    check_spread(value_mm, expanded_mm)
     return Length.stated(value_mm, expanded_mm / COVERAGE_FACTOR, source or STATED.template)
 
 
@@ -210,6 +203,24 @@ def check_plausible(value_mm: float, kind: str) -> None:
             high=f"{high:g}",
         )
     )
+
+
+def check_spread(value_mm: float, expanded_mm: float) -> None:
+    """Refuse an expanded uncertainty that can only be a slip.
+
+    Raises
+    ------
+    LengthError
+        If `expanded_mm` is more than `WIDEST_SHARE` of the length.
+    """
+    if expanded_mm > WIDEST_SHARE * value_mm:
+        raise LengthError(
+            say(
+                "±{spread} mm is more than half of {value} mm. Please measure again.",
+                spread=f"{expanded_mm:g}",
+                value=f"{value_mm:g}",
+            )
+        )
 
 
 BODY_SHARES = (0.55, 0.66)

@@ -14,11 +14,11 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, GetPydanticSc
 from pydantic_core import core_schema
 
 from calibration.blank import Blank
-from calibration.quantity import Contribution, Length
+from calibration.quantity import COVERAGE_FACTOR, Contribution, Length
 from calibration.sheet import CHECK_BAR_MM, Paper, SheetLayout
 from service.fit.chart import STRETCH_MM, Chart, chart_from_entries, default_chart
 from service.fit.errors import FitError
-from service.fit.lengths import check_plausible, parse_length
+from service.fit.lengths import check_plausible, check_spread, parse_length
 from service.fit.losses import LOSSES, Losses, read_losses
 from service.fit.sentences import Sentence, say
 from service.fit.signs import SIGN_QUESTIONS, PlayingSigns
@@ -183,9 +183,12 @@ def _length_of(kind: str) -> GetPydanticSchema:
 def _measured(given: MeasuredLength, kind: str) -> Length:
     check_plausible(given.value_mm, kind)
     if given.budget is None:
-        return Length.stated(given.value_mm, given.standard_uncertainty_mm)
-    parts = tuple(Contribution(part.source, part.contribution_mm, part.key) for part in given.budget)
-    return Length(given.value_mm, parts)
+        length = Length.stated(given.value_mm, given.standard_uncertainty_mm)
+    else:
+        parts = tuple(Contribution(part.source, part.contribution_mm, part.key) for part in given.budget)
+        length = Length(given.value_mm, parts)
+    check_spread(length.value_mm, COVERAGE_FACTOR * length.standard_uncertainty_mm)
+    return length
 
 
 ArmLength = Annotated[Length, _length_of("arm")]

@@ -5,6 +5,8 @@ import json
 import pytest
 
 from calibration.quantity import Length, length_json
+from service.api.answer_models import AssignmentOut, ClassOut, ComparisonOut, GrowthOut, OrderOut, TapeOut
+from service.api.verdict_routes import VerdictAnswer
 from service.measuring.pool import MeasuringPool
 from service.measuring.work import Outcome
 from tests.service.cli.command import invoke
@@ -267,3 +269,23 @@ def test_a_ranking_is_written_as_its_language_writes(tmp_path):
 
 def test_a_limit_is_a_number_that_people_write():
     assert "x<=306.9]" in run("arm", "--help").output.replace("\n", "")
+
+
+@pytest.mark.parametrize(
+    ("answer", "words"),
+    [
+        (VerdictAnswer, ("fit", "--arm-mm", "426±8", "--body-mm", "255±2", "--label", "1/4", "--wrist-free", "yes")),
+        (OrderOut, ("order", "--arm-mm", "450±6")),
+        (OrderOut, ("order", "--arm-mm", "250±6")),
+        (GrowthOut, ("growth", "--at", "6=438±10", "--body-mm", "255±2")),
+        (TapeOut, ("tape", "418±10", "--arm-mm", "455±8")),
+        (ComparisonOut, ("compare", "--arm-mm", "450±6", "--instrument", "A=255±2,421±3")),
+        (ClassOut, ("compare", "--class", "class.csv", "--instrument", "A=255±2,421±3")),
+        (AssignmentOut, ("assign", "--class", "class.csv", "--shelf", "shelf.csv")),
+    ],
+)
+def test_json_is_what_the_http_interface_describes(shelf, monkeypatch, answer, words):
+    (shelf.parent / "class.csv").write_text("name,arm\nP1,450±6\nP2,600±6\n")
+    monkeypatch.chdir(shelf.parent)
+    found = json.loads(run(*words, "--json").stdout)
+    assert answer.model_validate(found).model_dump(mode="json", exclude_unset=True) == found

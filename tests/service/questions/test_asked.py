@@ -55,6 +55,19 @@ def test_a_length_is_typed_measured_or_given(given: object) -> None:
     assert arm.standard_uncertainty_mm == pytest.approx(3, abs=0.001)
 
 
+@pytest.mark.parametrize(
+    "given",
+    [
+        "450±235.2",  # 1.96 times 120 mm
+        MEASURED | {"standard_uncertainty_mm": 120},
+        MEASURED | {"budget": [{"source": "depth", "contribution_mm": 120}]},
+    ],
+)
+def test_an_uncertainty_that_is_a_slip_is_refused_however_it_is_given(given: object) -> None:
+    with pytest.raises(FitError, match="more than half of 450 mm"):
+        asked(OrderQuestion, arm_length=given)
+
+
 @pytest.mark.parametrize("given", [450, 450.0, 450.125])
 def test_a_plain_number_is_a_length_in_mm(given: float) -> None:
     arm = asked(OrderQuestion, arm_length=given).arm_length
