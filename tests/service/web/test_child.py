@@ -340,3 +340,9 @@ def test_the_best_suited_of_what_does_not_suit_is_said_not_to(place: Place) -> N
             arm.lengths = arm.lengths | {"arm_length": arm_result(617.0)["arm_length"]}
     words = shown(place, seeded, f"/children/{seeded.child_id}")
     assert "Best suited of those at hand: Shelf 14 (1/8). too small Choose the one in use" in words
+
+
+def test_an_arms_review_says_which_instrument_it_judges(place: Place) -> None:
+    seeded = seed(place.house)
+    words = shown(place, seeded, f"/reviews/{seeded.arm_upload_id}")
+    assert re.search(r"Blue case \(1/8\) (This instrument|By its lengths this instrument|The numbers)", words)
