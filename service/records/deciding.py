@@ -186,9 +186,17 @@ def keep_verdict(
 
 def _inputs(records: Session, arm: ArmRecord, instrument: Instrument) -> dict[str, Any]:
     """What a verdict on an instrument is made from, as it is kept."""
-    seen = {each: asdict(signs) for each, signs in signs_by_instrument(records, arm.child_id).items()}
     return {
         "arm": {"measured_on": arm.measured_on.isoformat(), "lengths": arm.lengths, "corrected": arm.corrected},
+        "chart": chart_in_use(records).as_json(),
+        **_noted(records, arm.child_id, instrument),
+    }
+
+
+def _noted(records: Session, child_id: str, instrument: Instrument) -> dict[str, Any]:
+    """What is known of an instrument, and what was seen while the child played it and others."""
+    seen = {each: asdict(signs) for each, signs in signs_by_instrument(records, child_id).items()}
+    return {
         "instrument": {
             "name": instrument.name,
             "label": instrument.label,
@@ -197,7 +205,6 @@ def _inputs(records: Session, arm: ArmRecord, instrument: Instrument) -> dict[st
             "lengths": instrument.lengths,
             "condition": asdict(condition(instrument)),
         },
-        "chart": chart_in_use(records).as_json(),
         "signs": seen.pop(instrument.id, None),
         "signs_elsewhere": seen,
     }
@@ -215,7 +222,7 @@ def made_of_now(records: Session, kept: VerdictRecord) -> bool:
     instrument = records.get(Instrument, kept.instrument_id) if kept.instrument_id else None
     if instrument is None:
         return True
-    now = _inputs(records, arm, instrument)
+    now = _noted(records, kept.child_id, instrument)
     seen = all(now[name] == kept.inputs[name] for name in ("signs", "signs_elsewhere") if name in kept.inputs)
     measured = kept.inputs["instrument"]
     return seen and all(now["instrument"].get(name) == value for name, value in measured.items() if name != "name")
