@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from math import exp, hypot, pi, sqrt
+from math import ceil, exp, hypot, pi, sqrt
 from typing import Any
 
 from calibration.quantity import Length, combine, covariance_mm2, length_json
@@ -270,7 +270,7 @@ def tape_sentences(check: TapeCheck) -> tuple[Sentence, ...]:
     values: dict[str, Value] = {
         "tape": Millimetres(check.tape.value_mm),
         "photo": Millimetres(check.photo.value_mm),
-        "en": Number(abs(check.en), 1),
+        "en": _shown_en(abs(check.en)),
     }
     if check.outcome == "consistent" and check.combined is not None:
         return (
@@ -295,6 +295,11 @@ def tape_sentences(check: TapeCheck) -> tuple[Sentence, ...]:
     if not check.likely_slips:
         return (disagree, say("No usual slip explains it; measure again and take the photo again."))
     return (disagree, *_slip_sentences(check))
+
+
+def _shown_en(en: float) -> Number:
+    """An En score with one decimal; one just above 1 is rounded up, since 1 would be fine."""
+    return Number(ceil(100 * en) / 100, 2) if 1 < en < 1.05 else Number(en, 1)
 
 
 def _slip_sentences(check: TapeCheck) -> tuple[Sentence, ...]:

@@ -35,6 +35,14 @@ def test_en_of_one_is_zeta_of_two(x, u, reference, u_reference):
     assert en_score(photo, tape) == pytest.approx(-en_score(tape, photo))
 
 
+@pytest.mark.parametrize(("reading", "shown"), [(455.9, "0.1"), (465.01, "1.01"), (465.2, "1.02"), (466, "1.1")])
+def test_a_score_beside_its_limit_does_not_read_as_the_limit(reading, shown):
+    """Standard uncertainties of 3 and 4 mm: En is a tenth of the difference (ISO 13528:2022, 9.7; by hand)."""
+    said = tape_sentences(check_tape(Length.stated(reading, 3), PHOTO))[0].text()
+    assert f"(En {shown}, at most 1 is fine)" in said
+    assert ("do not agree" in said) == (reading > 465)
+
+
 def test_a_shared_cause_is_not_counted_as_a_difference():
     assert abs(zeta_score(scaled(452, 3, 0.01), scaled(460, 3, 0.01))) > abs(
         zeta_score(scaled(452, 3, 0.01, "a"), scaled(460, 3, 0.01, "b"))
