@@ -211,8 +211,8 @@ TORSO_TURNED = Problem(
 )
 BACK_VIEW = Problem(
     "back_view",
-    "The child seems to be seen from behind.",
-    "Let the child stand with the back to the wall and face the camera.",
+    "The child seems to be seen from behind, or looks away.",
+    "Let the child stand with the back to the wall, look at the camera, and take the photo again.",
 )
 HAND_HIDDEN = Problem(
     "hand_hidden",

@@ -184,7 +184,8 @@ def test_a_bar_as_long_as_it_should_be_makes_nothing_less_sure_where_no_edge_is_
         bar = scale_from_bar(length_mm)
         unseen, _ = combined_scale([UNCHECKED, bar])
         seen, _ = combined_scale([edges, bar])
-        assert (unseen.scale, unseen.standard_uncertainty) == (seen.scale, seen.standard_uncertainty)
+        assert unseen.scale == pytest.approx(seen.scale, rel=1e-12)
+        assert unseen.standard_uncertainty == pytest.approx(seen.standard_uncertainty, rel=1e-12)
         assert unseen.ruler
     assert combined_scale([UNCHECKED, scale_from_bar(150.0)])[0].standard_uncertainty < PRINTER_RELATIVE_U
     odd = scale_from_bar(148.7)
