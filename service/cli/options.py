@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from functools import wraps
 from math import isfinite
 from pathlib import Path
@@ -181,7 +182,8 @@ def write(path: Path, data: bytes) -> None:
         path.write_bytes(data)
     except OSError as error:
         if is_new:
-            path.unlink(missing_ok=True)
+            with suppress(OSError):  # where nothing can be written nothing can be taken away, and nothing was begun
+                path.unlink()
         said = _("Cannot write {path}: {reason}.")
         raise click.UsageError(said.format(path=path, reason=error.strerror)) from None
 

@@ -103,9 +103,10 @@ def back_up(store: Store, keeping: Keeping, file: Path, version: str) -> Kept:
             raw.flush()
             os.fsync(raw.fileno())
         half.replace(file)
-    except OSError as error:
+    except (OSError, sqlite3.Error) as error:
         half.unlink(missing_ok=True)
-        raise FolderError(f"Cannot write {file}: {error.strerror}.") from None
+        reason = error.strerror if isinstance(error, OSError) else error
+        raise FolderError(f"Cannot write {file}: {reason}.") from None
     return Kept(studios, len(copied))
 
 

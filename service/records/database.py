@@ -78,6 +78,7 @@ class Store:
                     connection.execute(text(f"SELECT pg_advisory_xact_lock({MIGRATING})"))
                 else:
                     _check_whole(connection)
+                    connection.exec_driver_sql("BEGIN IMMEDIATE")  # so that tables change all at once or not at all
                 config.attributes["connection"] = connection
                 command.upgrade(config, "head")
         except CommandError:

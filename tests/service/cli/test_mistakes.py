@@ -145,10 +145,17 @@ def test_no_part_of_a_new_file_is_left_where_the_disk_is_full(place: Path, monke
         path.touch()
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
+    def read_only(*_: object) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
     monkeypatch.setattr(Path, "write_bytes", full)
     done = run("order --arm-mm 450±6 --drawing drawing.svg")
     assert (done.exit_code, "Cannot write drawing.svg: No space left" in done.output) == (2, True)
     assert not (place / "drawing.svg").exists()
+    monkeypatch.setattr(Path, "write_bytes", read_only)
+    monkeypatch.setattr(Path, "unlink", read_only)
+    done = run("order --arm-mm 450±6 --drawing drawing.svg")
+    assert (done.exit_code, "Cannot write drawing.svg: Read-only file system" in done.output) == (2, True)
 
 
 def test_a_taken_port_is_said_in_words() -> None:

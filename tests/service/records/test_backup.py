@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 import tarfile
 from base64 import b64decode, b64encode
 from datetime import date
@@ -174,6 +175,18 @@ def test_what_cannot_be_restored_is_said_and_leaves_nothing(former: tuple[House,
         assert "Traceback" not in said
         assert not list((tmp_path / name).glob("photos/*.view")), name
     assert "There is no service" in command(tmp_path / "nowhere", "backup", str(tmp_path / "x.tar"), status=2)
+
+
+def test_a_backup_that_does_not_fit_is_said_and_leaves_nothing(
+    former: tuple[House, Seeded], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    monkeypatch.setattr("service.records.backup._snapshot", full)
+    said = command(tmp_path / "former", "backup", str(tmp_path / "backup.tar"), status=2)
+    assert "backup.tar: database or disk is full" in said
+    assert [each.name for each in tmp_path.iterdir() if "backup" in each.name] == []
 
 
 def test_a_hostile_archive_writes_nothing_outside(former: tuple[House, Seeded], tmp_path: Path) -> None:

@@ -9,12 +9,13 @@ from pathlib import Path
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import delete, select
+from sqlalchemy import delete, event, select
 
 from service.records.columns import Base
 from service.records.database import Store, WrongStudio
 from service.records.erase import erase_child, erase_studio
 from service.records.export import child_csv, child_export, studio_export
+from service.records.folder import FolderError
 from service.records.keeping import LocalFolder
 from service.records.photos import ORIGINAL, VIEW, PhotoFolder
 from service.records.refused import KEPT_S
@@ -38,6 +39,19 @@ def test_migrations_make_the_tables_of_the_code(tmp_path: Path) -> None:
     with store.engine.connect() as connection:
         assert compare_metadata(MigrationContext.configure(connection), Base.metadata) == []
         assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
+
+
+def test_tables_that_do_not_fit_the_disk_are_not_half_made(tmp_path: Path) -> None:
+    """A file of 20 pages stands for a full disk (SQLite's max_page_count)."""
+    full = Store(tmp_path / "records.sqlite")
+    event.listen(full.engine, "connect", lambda connection, _: connection.execute("PRAGMA max_page_count=20"))
+    with pytest.raises(FolderError, match="disk is full"):
+        full.migrate()
+    full.close()
+    roomy = Store(tmp_path / "records.sqlite")
+    roomy.migrate()
+    with roomy.engine.connect() as connection:
+        assert compare_metadata(MigrationContext.configure(connection), Base.metadata) == []
 
 
 def test_a_session_sees_and_changes_one_studio_only(house: House) -> None:
