@@ -45,3 +45,12 @@ def test_a_good_photo_is_drawn_whatever_is_wanted_of_refused_ones() -> None:
     assert less.result["usable"]
     assert less == all_of_it
     assert Image.open(io.BytesIO(less.photo_jpeg or b"")).size == less.size_px
+
+
+def test_of_two_photos_the_one_at_fault_is_shown_as_refused() -> None:
+    sharp, blurred = ((file.read_bytes(), file.name) for file in (SAMPLES / f"instrument-{each}.jpg" for each in ("5-a", "blurred")))
+    alone = measure_instrument_photos([blurred], InstrumentQuestion())
+    for files, number in (([sharp, blurred], 2), ([blurred, sharp], 1)):
+        both = measure_instrument_photos(files, InstrumentQuestion())
+        assert [each["number"] for each in both.result["unused"]] == [number]
+        assert both.refusal_jpeg == alone.refusal_jpeg is not None
