@@ -30,12 +30,12 @@ from service.cli.options import (
 from service.cli.words import _
 from service.fit.sentences import say
 from service.fit.signs import SIGN_QUESTIONS
+from service.measuring.results import OTHER_LENGTHS
 from service.questions.asked import Signs, asked
 from service.questions.assigning import AssignQuestion
 from service.questions.comparing import MOST_CHILDREN, MOST_INSTRUMENTS, ClassQuestion, ComparisonQuestion
 from service.questions.growing import GrowthQuestion
 from service.questions.ordering import OrderQuestion
-from service.measuring.results import OTHER_LENGTHS
 from service.questions.tape import TapeQuestion
 from service.words.i18n import translator
 

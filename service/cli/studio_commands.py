@@ -127,5 +127,7 @@ def _say_link(settings: Settings, token: str) -> None:
     words = _("This link works once, for {days} days: {link}")
     click.echo(words.format(days=INVITATION_DAYS, link=welcome_address(address, token)))
     if not settings.public_url:
-        words = _("Where the service was started with --host, --port or --share, write its address instead of {address}.")
+        words = _(
+            "Where the service was started with --host, --port or --share, write its address instead of {address}."
+        )
         click.echo(words.format(address=address), err=True)

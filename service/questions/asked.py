@@ -308,8 +308,8 @@ def _bar_or_whole(measured_mm: float | None) -> float | None:
     if measured_mm is not None and BETWEEN_BARS_MM[0] < measured_mm < BETWEEN_BARS_MM[1]:
         raise FitError(
             say(
-                "Neither the bar nor the whole print is {mm} mm long: the bar has about {bar} mm, the whole print {a4} mm "
-                "on A4 and {letter} mm on Letter. Please measure again.",
+                "Neither the bar nor the whole print is {mm} mm long: the bar has about {bar} mm, the whole print {a4}"
+                " mm on A4 and {letter} mm on Letter. Please measure again.",
                 mm=f"{measured_mm:g}",
                 bar=f"{CHECK_BAR_MM:g}",
                 a4=f"{PRINT_HEIGHTS_MM[Paper.A4]:g}",

@@ -46,7 +46,9 @@ def remarks(result: dict[str, Any], translate: Translate = unchanged) -> list[st
     unused, left_out = result.get("unused", ()), result.get("left_out", ())
     told = () if unused and not result["usable"] else result["problems"]
     why = [say("{where}: {reason}", where=each["photo"], reason=_said(each, translate)) for each in unused]
-    named = [say("Left out: {photo}", photo=name) for name in left_out if name not in {each["photo"] for each in unused}]
+    named = [
+        say("Left out: {photo}", photo=name) for name in left_out if name not in {each["photo"] for each in unused}
+    ]
     return [*(_said(each, translate) for each in told), *(each.text(translate) for each in (*why, *named))]
 
 

@@ -63,7 +63,9 @@ def test_what_is_smooth_is_a_bend_and_what_is_rough_is_not() -> None:
         assert bend_px(corners, smooth) == pytest.approx(np.sqrt((smooth**2).mean()), rel=1e-9)
     powers = [x**i * y**j for i in range(4) for j in range(4 - i)]
     noise = np.random.default_rng(5).normal(0, 0.2, (200, len(corners), 2))
-    flat = np.array([each - np.column_stack(powers[:3]) @ np.linalg.lstsq(np.column_stack(powers[:3]), each)[0] for each in noise])
+    flat = np.array(
+        [each - np.column_stack(powers[:3]) @ np.linalg.lstsq(np.column_stack(powers[:3]), each)[0] for each in noise]
+    )
     bends = np.array([bend_px(corners, each) for each in flat])
     assert np.percentile(bends, 95) < 0.4 * 0.2
     few = np.arange(12)  # too few corners to tell: all of it

@@ -50,7 +50,7 @@ WIDENED = 1.6
 """Factor on the networks' deviations.  On pictures kept from them, those of one alone are a factor of 1.4 too small.
 On twenty scenes of a renderer that they did not learn from, depths of neck and palm were wrong by 9 and 9 mm against
 the wall and 12 and 28 mm floating (standard deviations), twice as much as on the renderer that they learned from.  On
-sixty others of it (palm, floating) the first alone is wrong by 19 mm where the usual depth is by 25, the second by 25."""
+sixty others (palm, floating) the first alone is wrong by 19 mm where the usual depth is by 25, the second by 25."""
 USUAL_SHARE = 0.3
 """Of the usual deviations, what stays as doubt whatever the network says: our judgement."""
 

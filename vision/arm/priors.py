@@ -84,11 +84,11 @@ def _with_palm(stance: Stance, distance: float, deviation: float) -> Stance:
 
 
 TOUCHING_PALM = 0.096, 0.020
-"""Distance of the palm from a wall that the hand touches, and its deviation.  Figures' hands graze it: their palm's skin
-is at 0.126, deviation 0.014; that of a hand that lies flat would be at 0.066 (its thickness and a gap: 20 and 7 mm for an
-arm of 415; adults' hands are 24 to 30 mm thick; from memory).  How near real children's hands are nobody has measured:
-this is half-way, and each of the two one and a half deviations off.  With the figures' own, arms against the wall came
-out 2.6, 9.3 and 6.6 mm too short on scenes of three renderers; the mean is not fitted to them."""
+"""Distance of the palm from a wall that the hand touches, and its deviation.  Figures' hands graze it: their palm's
+skin is at 0.126, deviation 0.014; that of a hand that lies flat would be at 0.066 (its thickness and a gap: 20 and 7 mm
+for an arm of 415; adults' hands are 24 to 30 mm thick; from memory).  How near real children's hands are nobody has
+measured: this is half-way, and each of the two one and a half deviations off.  With the figures' own, arms against the
+wall came out 2.6, 9.3 and 6.6 mm too short on scenes of three renderers; the mean is not fitted to them."""
 
 FLOATING = _stance(
     "floating",

@@ -10,7 +10,6 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from calibration.quantity import Length
 from service.fit.chart import Chart
 from service.fit.choosing import UNSETTLED
 from service.fit.errors import FitError
@@ -39,7 +38,6 @@ from service.records.deciding import (
     verdict_for,
 )
 from service.records.lookups import age_years, bar_since
-from service.records.tapes import checked, counted_tape, of_its_time
 from service.records.tables import (
     FAILED,
     MEASURED,
@@ -52,6 +50,7 @@ from service.records.tables import (
     Upload,
     VerdictRecord,
 )
+from service.records.tapes import checked, counted_tape, of_its_time
 from service.web.plots import Forecast, PlotWords, arm_plot
 from service.web.teacher.requests import REASONS
 from service.words.i18n import marked

@@ -104,7 +104,7 @@ def test_a_measured_string_of_a_shelf_is_read():
     (one,) = read_shelf("name,body_length,total_length,string_length\nA,255,421,240±1\n")
     assert one.string_length is not None
     assert one.string_length.value_mm == 240
-    with pytest.raises(FitError, match="List row 2: .*string"):
+    with pytest.raises(FitError, match=r"List row 2: .*string"):
         read_shelf("name,body_length,total_length,string_length\nA,255,421,900\n")
 
 

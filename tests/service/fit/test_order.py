@@ -167,7 +167,9 @@ def test_a_size_named_between_two_by_a_poor_reading_is_ordered_as_a_guess(chart)
 @pytest.mark.parametrize("arm", [525, 560, 600, 700])
 def test_above_a_chart_that_ends_nothing_is_ordered(arm):
     """A chart of two sizes up to arms of 510 mm: whatever it has is too small, and the arm is known well enough."""
-    small = read_chart("size,arm_from,arm_to,body_length,total_length\n1/8,432,470,255,421\n1/4,470,510,280,463\n", "own")
+    small = read_chart(
+        "size,arm_from,arm_to,body_length,total_length\n1/8,432,470,255,421\n1/4,470,510,280,463\n", "own"
+    )
     assert order(Length.stated(514, 2), small).sizes == ("1/4",)
     wanted = order(Length.stated(arm, 2), small)
     assert (wanted.body, wanted.beyond) == (None, "larger")

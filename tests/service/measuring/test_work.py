@@ -48,7 +48,9 @@ def test_a_good_photo_is_drawn_whatever_is_wanted_of_refused_ones() -> None:
 
 
 def test_of_two_photos_the_one_at_fault_is_shown_as_refused() -> None:
-    sharp, blurred = ((file.read_bytes(), file.name) for file in (SAMPLES / f"instrument-{each}.jpg" for each in ("5-a", "blurred")))
+    sharp, blurred = (
+        (file.read_bytes(), file.name) for file in (SAMPLES / f"instrument-{each}.jpg" for each in ("5-a", "blurred"))
+    )
     alone = measure_instrument_photos([blurred], InstrumentQuestion())
     for files, number in (([sharp, blurred], 2), ([blurred, sharp], 1)):
         both = measure_instrument_photos(files, InstrumentQuestion())

@@ -231,7 +231,9 @@ def test_what_was_noted_after_a_verdict_makes_it_an_old_one(place: Place, what: 
     with place.house.store.for_studio(seeded.studio_id) as records:
         for upload in records.query(Upload).filter_by(state=MEASURED):
             records.delete(upload)  # nothing else is to be done
-    newer = "Since the verdict of 12 May 2031 the arm, the instrument, or what was seen while playing, was noted otherwise"
+    newer = (
+        "Since the verdict of 12 May 2031 the arm, the instrument, or what was seen while playing, was noted otherwise"
+    )
     child = shown(place, seeded, f"/children/{seeded.child_id}")
     assert "Decided on" in child
     assert newer not in child

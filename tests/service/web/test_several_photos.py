@@ -351,7 +351,9 @@ def test_where_one_photo_of_an_instrument_refuses_all_it_is_said_which(
 
     async def refuse(files: object, question: object = None) -> Outcome:
         nothing = {"photo": "a + b", "usable": False, "problems": [blurred], "points_px": {}}
-        return Outcome(nothing | {"unused": [blurred | {"number": 2, "photo": "b"}]} | dict.fromkeys(INSTRUMENT_LENGTHS))
+        return Outcome(
+            nothing | {"unused": [blurred | {"number": 2, "photo": "b"}]} | dict.fromkeys(INSTRUMENT_LENGTHS)
+        )
 
     monkeypatch.setattr(place.pool, "instrument_together", refuse)
     told = re.compile(r"Photo 2\W.*?This is blurred\.\W.*?Hold still\.", re.DOTALL)
@@ -383,7 +385,9 @@ def test_the_open_page_says_which_photo_of_an_instrument_was_not_used(
         return replace(found, result=found.result | {"unused": [why]})
 
     monkeypatch.setattr(place.pool, "instrument_together", without_the_third)
-    files = [("instrument_photo", (f"{n}.jpg", data, "image/jpeg")) for n, data in enumerate([b"one", b"two", b"three"])]
+    files = [
+        ("instrument_photo", (f"{n}.jpg", data, "image/jpeg")) for n, data in enumerate([b"one", b"two", b"three"])
+    ]
     page = place.client.post("/", data={"arm_length": "445"}, files=files).text
     assert "Photo 3 was not used. <strong>This is blurred.</strong> Hold still." in page
 
