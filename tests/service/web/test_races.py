@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, suppress
+from dataclasses import dataclass
 from threading import Barrier, BrokenBarrierError
 from typing import Any
 
@@ -45,19 +46,36 @@ def together(real: Callable[..., Any], seconds: float = TOGETHER_S) -> Callable[
     return waiting
 
 
-def two(place: Place, path: str, *forms: dict[str, str]) -> list[int]:
+@dataclass(frozen=True)
+class Sent:
+    """A form that a browser sends, signed in by a cookie or not."""
+
+    path: str
+    form: dict[str, str]
+    cookie: str | None = None
+
+
+def at_once(place: Place, *sent: Sent) -> list[httpx.Response]:
     """Send forms at the same moment, each from a browser of its own; how each was answered."""
-    transport = place.client._transport
 
-    def send(browser: httpx.Client, data: dict[str, str]) -> int:
-        return browser.post(path, data=data).status_code
+    def send(browser: httpx.Client, each: Sent) -> httpx.Response:
+        if each.cookie is not None:
+            browser.cookies.set("scrollreach", each.cookie)
+        return browser.post(each.path, data=each.form)
 
-    with ExitStack() as until_both_were_answered, ThreadPoolExecutor(2) as threads:  # they share what they close
-        browsers = [
-            until_both_were_answered.enter_context(httpx.Client(transport=transport, base_url="http://testserver"))
-            for _ in forms
+    with ExitStack() as until_all_were_answered, ThreadPoolExecutor(len(sent)) as threads:
+        browsers = [  # they share what they close
+            until_all_were_answered.enter_context(
+                httpx.Client(transport=place.client._transport, base_url="http://testserver")
+            )
+            for _ in sent
         ]
-        return sorted(threads.map(send, browsers, forms))
+        return list(threads.map(send, browsers, sent))
+
+
+def two(place: Place, path: str, *forms: dict[str, str]) -> list[int]:
+    """How forms sent to one page at the same moment were answered."""
+    return sorted(answer.status_code for answer in at_once(place, *(Sent(path, form) for form in forms)))
 
 
 def test_a_code_opens_one_session(place: Place, seeded: Seeded, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -110,15 +128,12 @@ def test_two_owners_cannot_leave_a_studio_to_nobody(
     monkeypatch.setattr(people, "_teacher", found)
     token = place.house.signer.form_token
 
-    def demote(cookie: str, sign_in_id: str, teacher_id: str) -> int:
-        with httpx.Client(transport=place.client._transport, base_url="http://testserver") as browser:
-            browser.cookies.set("scrollreach", cookie)
-            data = {"form_token": token(sign_in_id), "role": "teacher"}
-            return browser.post(f"/studio/teachers/{teacher_id}/role", data=data).status_code
-
     asked = [(seeded.session, seeded.sign_in_id, other), (session, holder, seeded.teacher_id)]
-    with ThreadPoolExecutor(2) as threads:
-        answers = sorted(threads.map(lambda each: demote(*each), asked))
+    sent = [
+        Sent(f"/studio/teachers/{teacher_id}/role", {"form_token": token(sign_in_id), "role": "teacher"}, cookie)
+        for cookie, sign_in_id, teacher_id in asked
+    ]
+    answers = sorted(answer.status_code for answer in at_once(place, *sent))
     assert answers == [303, 409]
     with place.house.store.whole_house() as records:
         owners = select(func.count()).select_from(Teacher).where(Teacher.role == OWNER)
@@ -134,14 +149,9 @@ def test_what_is_accepted_by_two_is_in_the_records_once(
     seen = as_seen(place.client, seeded.arm_upload_id)
     monkeypatch.setattr(review, "_upload", together(review._upload, 2))
 
-    def accept(_: int) -> str:
-        with httpx.Client(transport=place.client._transport, base_url="http://testserver") as browser:
-            browser.cookies.set("scrollreach", seeded.session)
-            form = seen | {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
-            return browser.post(f"/reviews/{seeded.arm_upload_id}/accept", data=form).headers["location"]
-
-    with ThreadPoolExecutor(2) as threads:
-        went = {each.partition("?")[0] for each in threads.map(accept, range(2))}
+    form = seen | {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
+    accept = Sent(f"/reviews/{seeded.arm_upload_id}/accept", form, seeded.session)
+    went = {answer.headers["location"].partition("?")[0] for answer in at_once(place, accept, accept)}
     assert went == {f"/reviews/{seeded.instrument_upload_id}"}
     with place.house.store.whole_house() as records:
         assert records.scalar(select(func.count()).select_from(ArmRecord)) == before + 1
