@@ -291,7 +291,7 @@ def _camera(
     for first in (top, top - 1):
         corner_px = np.roll(quadrangle.corner_px, -first, axis=0)
         way = fit_homography(layout.page.corners_mm, corner_px)
-        sheet = SheetInPhoto(layout, np.arange(4), corner_px, way, _CORNER_PX, _CORNER_PX, 1.0)
+        sheet = SheetInPhoto(layout, np.arange(4), corner_px, way, _CORNER_PX, 1.0)
         with suppress(Refused):  # the other way round it may need a lens that phones do not have
             cameras.append(solve_camera([sheet], size_px, focal35_mm, surface))
     if not cameras:

@@ -186,7 +186,6 @@ def _judged(layout: SheetLayout, index: Indices, corner_px: Array, blur_px: floa
         corner_px=corner_px,
         homography=homography,
         noise_px=pooled_noise_px(misfit, freedom),
-        misfit_px=float(np.sqrt((misfit**2).sum() / freedom)),
         blur_px=blur_px,
     )
 

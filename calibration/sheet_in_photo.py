@@ -38,8 +38,6 @@ class SheetInPhoto:
         Takes mm of the sheet's frame to px, lens distortion ignored; good for drawing and searching.
     noise_px : float
         Standard uncertainty of one coordinate of a corner, px, from the misfit to a plane seen in perspective.
-    misfit_px : float
-        Root mean square misfit of the corners' coordinates to that plane, px; large where the sheet is bent.
     blur_px : float
         Standard deviation of the blur at the corners, px, motion included.
     """
@@ -49,7 +47,6 @@ class SheetInPhoto:
     corner_px: Array
     homography: Array
     noise_px: float
-    misfit_px: float
     blur_px: float
 
     @property

@@ -35,7 +35,7 @@ def seen(
         corners = pixels[inside] + generator.normal(0, noise_px, pixels[inside].shape)
         stated_px = max(noise_px, LEAST_NOISE_PX)
         if inside.sum() >= FEWEST_CORNERS:
-            found.append(SheetInPhoto(layout, which[inside], corners, np.eye(3), stated_px, stated_px, 0.8))
+            found.append(SheetInPhoto(layout, which[inside], corners, np.eye(3), stated_px, 0.8))
     return found
 
 

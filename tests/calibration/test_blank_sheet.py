@@ -273,7 +273,7 @@ def test_the_window_of_a_printed_frame_is_no_card(box: str, printed: bool) -> No
     """A card that lies in the frame is one; the white within the frame is a tenth smaller than that."""
     layout = SheetLayout(Paper.A4, 1)
     way = np.array([[1.1, 0.1, 800.0], [0.05, -1.1, 600.0], [1e-5, 2e-5, 1.0]])
-    seen = {"noise_px": 0.1, "misfit_px": 0.1, "blur_px": 1.0}
+    seen = {"noise_px": 0.1, "blur_px": 1.0}
     sheet = SheetInPhoto(layout, np.arange(42), np.zeros((42, 2)), way, **seen)
     corner_px = apply_homography(way, getattr(layout, box).corners_mm)[[2, 3, 0, 1]] + 0.4
     card = SheetInPhoto(BlankLayout(Blank.CARD), np.arange(4), corner_px, way, **seen)

@@ -42,7 +42,7 @@ def seen_corners(
 
 def camera_of(blank: Blank, chi_square: float, focal35_mm: float, stretch: float) -> PosedCamera:
     """A camera of 400 by 300 px, whose diagonal is 500 px."""
-    sheet = SheetInPhoto(BlankLayout(blank), np.arange(4), np.zeros((4, 2)), np.eye(3), 0.12, 0.12, 1.0)
+    sheet = SheetInPhoto(BlankLayout(blank), np.arange(4), np.zeros((4, 2)), np.eye(3), 0.12, 1.0)
     parameters = np.array([focal35_mm * 500 / FRAME_DIAGONAL_MM, 200.0, 150.0, 0.0, 0.0, stretch, *np.zeros(6)])
     return PosedCamera((sheet,), (400, 300), parameters, np.zeros((12, 12)), chi_square, (0.0,))
 
@@ -71,7 +71,7 @@ def test_what_a_size_costs_and_how_probable_it_is() -> None:
 def test_how_exactly_a_seen_thing_s_size_is_known() -> None:
     """Half the root sum of squares of both sides' tolerances, and 0.6 px at either end of a side as it is seen."""
     corner_px = np.array([(10.0, 10.0), (130.0, 10.0), (130.0, 60.0), (10.0, 100.0)])
-    sheet = SheetInPhoto(BlankLayout(Blank.LETTER), np.arange(4), corner_px, np.eye(3), 0.12, 0.12, 1.0)
+    sheet = SheetInPhoto(BlankLayout(Blank.LETTER), np.arange(4), corner_px, np.eye(3), 0.12, 1.0)
     made = 2 / np.sqrt(3) * np.hypot(1 / 215.9, 1 / 279.4) / 2
     inverse = (1 / 120 + 1 / 50 + 1 / np.hypot(120, 40) + 1 / 90) / 4
     scale = blank_sheet._scale(sheet)
@@ -91,12 +91,7 @@ def test_the_camera_from_four_corners(lying: bool, first: int) -> None:
     top = int(shown.corner_px[:, 1].argmin())
     assert sheet.corner_px == pytest.approx(np.roll(shown.corner_px, -(top + first), axis=0))
     assert apply_homography(sheet.homography, sheet.layout.page.corners_mm) == pytest.approx(sheet.corner_px)
-    assert (sheet.layout, sheet.noise_px, sheet.misfit_px, sheet.blur_px) == (
-        BlankLayout(Blank.LETTER, 2),
-        0.12,
-        0.12,
-        1.0,
-    )
+    assert (sheet.layout, sheet.noise_px, sheet.blur_px) == (BlankLayout(Blank.LETTER, 2), 0.12, 1.0)
     assert list(sheet.corner_index) == [0, 1, 2, 3]
     assert camera.chi_square < 1e-4
     assert camera.focal35_mm == pytest.approx(26.0, rel=1e-3)

@@ -32,7 +32,7 @@ def _seen(
     layout = SheetLayout(Paper.A4, index)
     pixels = camera.project(layout.corner_mm + at_mm)
     pixels = pixels + generator.normal(0, NOISE_PX, pixels.shape)
-    return SheetInPhoto(layout, np.arange(len(pixels)), pixels, np.eye(3), NOISE_PX, NOISE_PX, 0.8)
+    return SheetInPhoto(layout, np.arange(len(pixels)), pixels, np.eye(3), NOISE_PX, 0.8)
 
 
 def test_to_plane_inverts_project_with_distortion() -> None:

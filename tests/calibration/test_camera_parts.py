@@ -39,7 +39,7 @@ def seen(layout: SheetLayout, pose: Array, lens: Array, noise_px: float = 0.05, 
     points = layout.corner_mm[:count] * [1 - lens[5] / 2, 1 + lens[5] / 2, 1.0]
     matrix = np.array([[lens[0], 0, lens[1]], [0, lens[0], lens[2]], [0, 0, 1.0]])
     pixels = cv2.projectPoints(points, pose[:3], pose[3:], matrix, np.array([lens[3], lens[4], 0, 0]))[0]
-    return SheetInPhoto(layout, np.arange(count), pixels.reshape(-1, 2), np.eye(3), noise_px, noise_px, 0.8)
+    return SheetInPhoto(layout, np.arange(count), pixels.reshape(-1, 2), np.eye(3), noise_px, 0.8)
 
 
 LENS = np.array([FOCAL, 1005.0, 743.0, 0.02, -0.004, 0.003])

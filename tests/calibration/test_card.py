@@ -107,7 +107,7 @@ def _step_sheet(places: dict[str, float]) -> tuple[NDArray[np.uint8], PosedCamer
         [10 * far_mm, 650.0, 500.0, 0.0, 0.0, 0.0, np.pi, 0.0, 0.0, -centre[0], centre[1], far_mm], dtype=np.float64
     )
     middle = np.array([[10.0, 0, 650 - 10 * centre[0]], [0, -10.0, 500 + 10 * centre[1]], [0, 0, 1]])
-    sheet = SheetInPhoto(LAYOUT, np.arange(4), np.zeros((4, 2)), middle, 0.04, 0.04, 0.5)
+    sheet = SheetInPhoto(LAYOUT, np.arange(4), np.zeros((4, 2)), middle, 0.04, 0.5)
     camera = PosedCamera((sheet,), size, parameters, np.zeros((12, 12)), 0.0, (0.0,))
     return np.repeat(grey[..., None], 3, axis=2), camera
 

@@ -164,7 +164,7 @@ GREY: Grey = np.zeros((10, 10), np.uint8)
 def pretended(layout: SheetLayout, left_px: float = 0.0, corners: int = 42) -> SheetInPhoto:
     """A sheet at 1 px/mm whose paper begins `left_px` from the left."""
     way = np.array([[1, 0, left_px + layout.paper.width_mm / 2], [0, -1, 200], [0, 0, 1]])
-    return SheetInPhoto(layout, np.arange(corners), np.zeros((corners, 2)), way, 0.04, 0.04, 0.8)
+    return SheetInPhoto(layout, np.arange(corners), np.zeros((corners, 2)), way, 0.04, 0.8)
 
 
 def marker_at(layout: SheetLayout, x: float, y: float, number: int = 0) -> Marker:

@@ -144,10 +144,10 @@ def test_noise_has_two_coordinates_a_corner_less_a_plane_s_eight() -> None:
     exact = apply_homography(WAY, SHEET.corner_mm[index, :2])
     sheet = growing._judged(SHEET, index, exact + np.random.default_rng(5).normal(0, 0.3, exact.shape), 0.8)
     misfit = apply_homography(sheet.homography, SHEET.corner_mm[index, :2]) - sheet.corner_px
-    assert sheet.misfit_px == pytest.approx(np.sqrt((misfit**2).sum() / 16))
     assert sheet.noise_px == pytest.approx(pooled_noise_px(misfit, 16))
     four = growing._judged(SHEET, np.array([0, 5, 36, 41]), exact[[0, 1, 2, 3]], 0.8)
-    assert four.misfit_px < 1e-3
+    exactly = apply_homography(four.homography, SHEET.corner_mm[[0, 5, 36, 41], :2])
+    assert exactly == pytest.approx(four.corner_px, abs=1e-3)
 
 
 def test_rough_saddle_points_are_pulled_to_where_they_are(photo: Grey) -> None:

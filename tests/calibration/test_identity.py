@@ -82,7 +82,7 @@ def test_hardly_a_pixel_a_module() -> None:
 
 
 def seen_by(layout: SheetLayout, way: np.ndarray) -> SheetInPhoto:
-    return SheetInPhoto(layout, np.arange(42), np.zeros((42, 2)), way, 0.04, 0.04, 0.8)
+    return SheetInPhoto(layout, np.arange(42), np.zeros((42, 2)), way, 0.04, 0.8)
 
 
 def middles_mm(box: Box) -> np.ndarray:
@@ -257,5 +257,5 @@ def test_when_a_board_is_another_one_or_none(
 
 
 def test_what_is_no_printed_sheet_is_not_named() -> None:
-    sheet = SheetInPhoto(BlankLayout(Blank.A4, 1), np.arange(4), np.zeros((4, 2)), np.eye(3), 0.04, 0.04, 0.8)
+    sheet = SheetInPhoto(BlankLayout(Blank.A4, 1), np.arange(4), np.zeros((4, 2)), np.eye(3), 0.04, 0.8)
     assert named(np.zeros((4, 4), np.uint8), sheet) == []

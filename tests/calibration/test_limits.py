@@ -14,7 +14,7 @@ from calibration.sheet_in_photo import SheetInPhoto
 def sheet(index: int = 1, corners: int = 42, px_per_mm: float = 1.0, blur_px: float = 0.8) -> SheetInPhoto:
     way = np.diag([px_per_mm, px_per_mm, 1.0])
     layout = SheetLayout(Paper.A4, index)
-    return SheetInPhoto(layout, np.arange(corners), np.zeros((corners, 2)), way, 0.05, 0.05, blur_px)
+    return SheetInPhoto(layout, np.arange(corners), np.zeros((corners, 2)), way, 0.05, blur_px)
 
 
 def codes(*sheets: SheetInPhoto, bend_px: tuple[float, ...] = (0.05, 0.05)) -> list[str]:

@@ -25,7 +25,7 @@ PAPER_MM = np.array([(-104.2, 147.3), (105.8, 149.9), (106.5, -150.1), (-104.9, 
 
 
 def found(way: NDArray[np.float64]) -> SheetInPhoto:
-    return SheetInPhoto(LAYOUT, np.arange(42), np.zeros((42, 2)), way, 0.05, 0.05, 0.7)
+    return SheetInPhoto(LAYOUT, np.arange(42), np.zeros((42, 2)), way, 0.05, 0.7)
 
 
 def photo(way: NDArray[np.float64], wall: int = 150, paper: int = 235) -> NDArray[np.uint8]:

@@ -261,7 +261,7 @@ def test_extents_agree_on_a_scale_as_the_weighted_mean_of_both(paper: Paper, wid
 
 PX_PER_MM = 2.0
 SHEET = SheetInPhoto(
-    SheetLayout(Paper.A4, 1), np.arange(42), np.zeros((42, 2)), np.diag([PX_PER_MM, -PX_PER_MM, 1.0]), 0.05, 0.05, 0.8
+    SheetLayout(Paper.A4, 1), np.arange(42), np.zeros((42, 2)), np.diag([PX_PER_MM, -PX_PER_MM, 1.0]), 0.05, 0.8
 )
 
 

@@ -30,7 +30,7 @@ def _sheet(bow_mm: float, which: NDArray[np.intp]) -> SheetInPhoto:
     corners = LAYOUT.corner_mm[which].copy()
     corners[:, 2] = bow_mm * (1 - (corners[:, 1] / 105) ** 2)
     pixels = camera.project(corners) + np.random.default_rng(1).normal(0, 0.03, (len(which), 2))
-    return SheetInPhoto(LAYOUT, which, pixels, np.diag([1.13, 1.13, 1.0]), 0.03, 0.03, 0.8)
+    return SheetInPhoto(LAYOUT, which, pixels, np.diag([1.13, 1.13, 1.0]), 0.03, 0.8)
 
 
 @pytest.mark.parametrize(
@@ -75,7 +75,7 @@ def test_what_is_smooth_is_a_bend_and_what_is_rough_is_not() -> None:
 def _posed(*sheets: tuple[int, float, float, float]) -> PosedCamera:
     """A camera of sheets of so many corners, so many px/mm, so much blur and so much bend in px."""
     found = tuple(
-        SheetInPhoto(LAYOUT, np.arange(corners), np.zeros((corners, 2)), np.diag([scale, scale, 1.0]), 0.0, 0.0, blur)
+        SheetInPhoto(LAYOUT, np.arange(corners), np.zeros((corners, 2)), np.diag([scale, scale, 1.0]), 0.0, blur)
         for corners, scale, blur, _ in sheets
     )
     return PosedCamera(found, SIZE, np.zeros(12), np.zeros((12, 12)), 0.0, tuple(bend for *_, bend in sheets))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable
 
 import cv2
@@ -35,7 +34,8 @@ def camera(distance_mm: float = 1800.0, position: tuple[float, float] = (250.0, 
         corner_index=np.arange(4),
         corner_px=np.zeros((4, 2)),
         homography=np.eye(3),
-        **{f.name: 0.1 for f in dataclasses.fields(SheetInPhoto) if f.name in ("noise_px", "misfit_px", "blur_px")},
+        noise_px=0.1,
+        blur_px=0.1,
     )
     facing = np.diag([1.0, -1.0, -1.0])  # the camera's y points down, its z into the wall
     turn = np.asarray(cv2.Rodrigues(facing @ sheet_from_body(quarters).T)[0]).ravel()
