@@ -23,7 +23,7 @@ MOST_BLUR_MM = 2.5
 
 _BENT_PX, _BENT_MM = 0.15, 0.2
 """Bend (`calibration.sheet_in_photo.bend_px`) beyond which a sheet is called so; of 195 flat sheets of three renderers,
-some of them noisy, none reaches six tenths of it.  A sheet bowed by 3 mm at 1 px/mm does."""
+some of them noisy, none reaches six tenths of it.  A sheet bowed by 4 mm at 1 px/mm does."""
 
 
 def sheet_problems(camera: PosedCamera) -> tuple[Problem, ...]:
