@@ -19,7 +19,8 @@ from sqlalchemy.orm import Session
 
 from service.records.columns import Base, Moment, StudioRow
 from service.records.photos import OVERLAY, PhotoFolder
-from service.records.tables import AuditEntry, Deed, Upload
+from service.records.tables import ArmRecord, AuditEntry, Deed, TapeRecord, Upload
+from service.records.tapes import counted_tape, uncount
 from service.words.i18n import marked
 
 UNDO_DAYS = 7
@@ -171,6 +172,7 @@ def _put_back(records: Session, photos: PhotoFolder, noted: dict[str, Any], now:
         if isinstance(row, Upload) and row.photos_deleted_at is None and not photos.has(row.id, OVERLAY):
             row.photos_deleted_at = now
         records.add(row)
+        _let_go_of_lost_reading(records, row)
         return
     if row is None or any(_plain(getattr(row, key)) != value for key, value in after.items()):
         raise ChangedSince
@@ -178,7 +180,8 @@ def _put_back(records: Session, photos: PhotoFolder, noted: dict[str, Any], now:
         for key, value in before.items():
             if not (isinstance(row, Upload) and key == "photos_deleted_at"):  # a deleted photo stays deleted
                 setattr(row, key, _typed(kind, key, value))
-    elif _is_leant_on(records, row):
+        _let_go_of_lost_reading(records, row)
+    elif _is_leant_on(records, row) or (isinstance(row, TapeRecord) and _is_counted(records, row)):
         raise ChangedSince
     else:
         records.delete(row)
@@ -193,6 +196,18 @@ def _is_leant_on(records: Session, row: StudioRow) -> bool:
                 if records.execute(found).first() is not None:
                     return True
     return False
+
+
+def _is_counted(records: Session, tape: TapeRecord) -> bool:
+    """Whether a reading is part of an arm's length, which would go on holding it."""
+    arms = records.scalars(select(ArmRecord).where(ArmRecord.child_id == tape.child_id))
+    return any(counted_tape(arm) == tape.id for arm in arms)
+
+
+def _let_go_of_lost_reading(records: Session, row: StudioRow) -> None:
+    """Let an arm that comes back be its photo alone where the reading that counted with it is gone meanwhile."""
+    if isinstance(row, ArmRecord) and records.get(TapeRecord, counted_tape(row) or "") is None:
+        uncount(row)
 
 
 def studio_tables() -> dict[str, type[StudioRow]]:

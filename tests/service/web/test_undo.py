@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -104,6 +105,41 @@ def test_what_was_changed_since_is_kept(place: Place) -> None:
     where = take_back(place, seeded, first)
     assert everything(place, seeded) == before
     assert "Undo the later change first" in place.client.get(where).text
+
+
+def count(place: Place, seeded: Seeded, noted: Deed) -> Deed:
+    """Let a reading that was noted count with the photo."""
+    form = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
+    reading = noted.changes["rows"][0]["id"]
+    answer = place.client.post(f"/children/{seeded.child_id}/tape/{reading}/count", data=form)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        return records.get_one(Deed, re.findall("done=([0-9a-f]{32})", answer.headers["location"])[0])
+
+
+def test_a_reading_that_counts_with_the_photo_stays_until_it_counts_no_more(place: Place) -> None:
+    seeded = seed(place.house)
+    noted = do(place, seeded, "tape-noted")
+    alone = everything(place, seeded)
+    counted = count(place, seeded, noted)
+    both = everything(place, seeded)
+    assert both != alone, "else nothing was counted"
+    assert "Undo the later change first" in place.client.get(take_back(place, seeded, noted)).text
+    assert everything(place, seeded) == both
+    assert take_back(place, seeded, counted) == "/deeds"
+    assert everything(place, seeded) == alone
+    assert take_back(place, seeded, noted) == "/deeds"
+    assert noted.changes["rows"][0]["id"] not in everything(place, seeded)
+
+
+def test_an_arm_comes_back_without_a_reading_that_is_gone_meanwhile(place: Place) -> None:
+    seeded = seed(place.house)
+    before = everything(place, seeded)
+    noted = do(place, seeded, "tape-noted")
+    count(place, seeded, noted)
+    arm = do(place, seeded, "arm-taken-back")
+    assert take_back(place, seeded, noted) == "/deeds"
+    assert take_back(place, seeded, arm) == "/deeds"
+    assert everything(place, seeded) == before
 
 
 def test_an_accepted_instrument_on_which_signs_were_noted_stays(place: Place) -> None:
