@@ -9,6 +9,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 from starlette.background import BackgroundTask
+from starlette.datastructures import FormData
 
 from service.records.audit import Action, note
 from service.records.tables import PushSubscription, SignIn, Teacher
@@ -32,6 +33,7 @@ HALFWAY_MINUTES = 10
 
 WRONG_SIGN_IN = marked("E-mail address and password do not fit together.")
 TOO_MANY_TRIES = marked("Too many tries. Please wait a minute.")
+WRONG_PASSWORD = marked("The present password is not right.")
 WRONG_CODE = marked("This code does not fit, or it was used before. Please wait for the next one.")
 TOO_LATE = marked("That took too long. Please sign in again.")
 
@@ -107,6 +109,13 @@ def left(parts: House) -> RedirectResponse:
     answer = go_to("/sign-in")
     answer.delete_cookie(session_cookie(parts), secure=parts.settings.secure_cookies, httponly=True)
     return answer
+
+
+def not_the_teacher(parts: House, teacher: Teacher, form: FormData) -> str | None:
+    """Why whoever sits at a teacher's browser may not do this: it asks for the password anew, some times a minute."""
+    if not parts.limiter.allows("sign-in", teacher.id):
+        return TOO_MANY_TRIES
+    return None if password_fits(str(form.get("password", "")), teacher.password_hash) else WRONG_PASSWORD
 
 
 def limit_reached(request: Request, parts: House, email: str) -> int | None:

@@ -8,20 +8,18 @@ from sqlalchemy import func, select
 
 from service.records.audit import Action, note
 from service.records.tables import RecoveryCode, SignIn, Teacher
-from service.security import hash_password, password_fits
+from service.security import hash_password
 from service.web.forms.models import AccountForm, RevokeForm
 from service.web.forms.reading import text_field
 from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
 from service.web.gate.passwords import password_fault
 from service.web.gate.second_factor import address_of, code_fits, new_codes, offer_key, switch_off
-from service.web.gate.sign_in import TOO_MANY_TRIES, WRONG_CODE, end_session, end_sessions, left
+from service.web.gate.sign_in import TOO_MANY_TRIES, WRONG_CODE, end_session, end_sessions, left, not_the_teacher
 from service.web.house import House
-from service.web.language import marked
 from service.web.pages import go_to, page
 from service.web.teacher.requests import qr_svg
 
 router = APIRouter(prefix="/account")
-WRONG_PASSWORD = marked("The present password is not right.")
 
 
 @router.get("")
@@ -44,7 +42,7 @@ def change_settings(who: Visitor, parts: TheHouse, records: Records, form: Field
 def change_password(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
     """Set a new password; every other browser is signed out."""
     teacher = records.get_one(Teacher, who.teacher_id)
-    problem = _not_the_teacher(parts, teacher, form) or password_fault(
+    problem = not_the_teacher(parts, teacher, form) or password_fault(
         str(form.get("new", "")), str(form.get("twice", "")), (teacher.email, teacher.name)
     )
     if problem is not None:
@@ -59,7 +57,7 @@ def change_password(request: Request, who: Visitor, parts: TheHouse, records: Re
 def offer_factor(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
     """After the password: show the key of a second factor, to be proven by a first code."""
     teacher = records.get_one(Teacher, who.teacher_id)
-    problem = _not_the_teacher(parts, teacher, form)
+    problem = not_the_teacher(parts, teacher, form)
     if problem is not None or teacher.factor_since is not None:
         return _shown(request, who, parts, records, 422 if problem else 200, factor_problem=problem)
     return _offered(request, parts, teacher, None)
@@ -86,7 +84,7 @@ def switch_factor_on(request: Request, who: Visitor, parts: TheHouse, records: R
 def switch_factor_off(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
     """Switch the second factor off, after the password."""
     teacher = records.get_one(Teacher, who.teacher_id)
-    problem = _not_the_teacher(parts, teacher, form)
+    problem = not_the_teacher(parts, teacher, form)
     if problem is not None:
         return _shown(request, who, parts, records, 422, factor_problem=problem)
     switch_off(teacher)
@@ -98,7 +96,7 @@ def switch_factor_off(request: Request, who: Visitor, parts: TheHouse, records: 
 def make_codes(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
     """Make recovery codes in place of the former ones, after the password."""
     teacher = records.get_one(Teacher, who.teacher_id)
-    problem = _not_the_teacher(parts, teacher, form)
+    problem = not_the_teacher(parts, teacher, form)
     if problem is not None:
         return _shown(request, who, parts, records, 422, codes_problem=problem)
     return _with_new_codes(request, who, parts, records, teacher)
@@ -107,7 +105,7 @@ def make_codes(request: Request, who: Visitor, parts: TheHouse, records: Records
 @router.post("/revoke")
 def revoke(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
     """Sign a browser out, after the password; every one but this where none is named."""
-    problem = _not_the_teacher(parts, records.get_one(Teacher, who.teacher_id), form)
+    problem = not_the_teacher(parts, records.get_one(Teacher, who.teacher_id), form)
     if problem is not None:
         return _shown(request, who, parts, records, 422, browsers_problem=problem)
     chosen = RevokeForm.read(form).sign_in_id
@@ -120,13 +118,6 @@ def revoke(request: Request, who: Visitor, parts: TheHouse, records: Records, fo
         raise nothing_here()
     end_session(records, parts, sign_in)
     return go_to("/account") if sign_in.id != who.sign_in_id else left(parts)
-
-
-def _not_the_teacher(parts: House, teacher: Teacher, form: Fields) -> str | None:
-    """Why whoever sits at this browser may not do this: it asks for the password anew."""
-    if not parts.limiter.allows("sign-in", teacher.id):
-        return TOO_MANY_TRIES
-    return None if password_fits(str(form.get("password", "")), teacher.password_hash) else WRONG_PASSWORD
 
 
 def _offered(request: Request, parts: House, teacher: Teacher, problem: str | None, status: int = 200) -> HTMLResponse:

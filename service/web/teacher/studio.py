@@ -19,12 +19,12 @@ from service.records.deciding import losses_in_use
 from service.records.erase import erase_studio
 from service.records.export import studio_export
 from service.records.tables import ApiKey, Studio, Teacher
-from service.security import digest, fresh_token, password_fits
+from service.security import digest, fresh_token
 from service.settings import MOST_PHOTO_DAYS
 from service.web.forms.models import KeyForm, RevokeKeyForm, StudioForm
 from service.web.forms.reading import text_field
 from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
-from service.web.gate.sign_in import left
+from service.web.gate.sign_in import left, not_the_teacher
 from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.reach import Reach
@@ -124,7 +124,7 @@ def export(who: Visitor, parts: TheHouse, records: Records) -> Response:
 @router.get("/delete")
 def delete_page(request: Request, who: Visitor, records: Records) -> HTMLResponse:
     """Ask for the password before everything is deleted."""
-    return page(request, "teacher/studio_delete.html", studio=records.get_one(Studio, who.studio_id), wrong=False)
+    return page(request, "teacher/studio_delete.html", studio=records.get_one(Studio, who.studio_id), problem=None)
 
 
 @router.post("/delete")
@@ -132,9 +132,9 @@ def delete_studio(request: Request, who: Visitor, parts: TheHouse, form: Fields)
     """Delete the studio with all its people, records and photos."""
     with parts.store.for_studio(who.studio_id) as records:
         own = records.get_one(Studio, who.studio_id)
-        right = password_fits(str(form.get("password", "")), records.get_one(Teacher, who.teacher_id).password_hash)
-    if not (right and parts.limiter.allows("sign-in", who.teacher_id)):
-        return page(request, "teacher/studio_delete.html", 403, studio=own, wrong=True)
+        problem = not_the_teacher(parts, records.get_one(Teacher, who.teacher_id), form)
+    if problem is not None:
+        return page(request, "teacher/studio_delete.html", 403, studio=own, problem=problem)
     erase_studio(parts.store, parts.photos, who.studio_id)
     return left(parts)
 

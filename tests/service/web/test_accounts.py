@@ -208,6 +208,17 @@ def test_what_changes_an_account_asks_for_the_password(place: Place, seeded: See
     assert everything(place, seeded.studio_id) == before
 
 
+def test_guesses_of_the_password_count_before_everything_is_deleted(place: Place, seeded: Seeded) -> None:
+    for _ in range(place.house.settings.sign_in_tries):
+        answer = post(place, "/studio/delete", seeded, password="wrong")
+        assert answer.status_code == 403
+        assert "The present password is not right." in answer.text
+    late = post(place, "/studio/delete", seeded, password=PASSWORD)
+    assert late.status_code == 403, "whoever may guess on is never told that a guess was right"
+    assert "Too many tries." in late.text
+    assert place.client.get("/children").status_code == 200
+
+
 def test_a_changed_password_signs_out_every_other_browser(place: Place, seeded: Seeded) -> None:
     place.client.cookies.clear()
     place.client.post("/sign-in", data={"email": seeded.email, "password": PASSWORD})
