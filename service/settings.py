@@ -62,7 +62,9 @@ class Settings(BaseSettings):
         Path("scrollreach-data"), description="Folder of the database, the photos and the secret."
     )
     database_url: str = Field(
-        "", description="PostgreSQL database that several machines share, postgresql://...; empty is a file of SQLite."
+        "",
+        description="PostgreSQL database that several machines share, postgresql://...; empty is a file of SQLite.",
+        repr=False,
     )
     photos_url: str = Field(
         "",
@@ -304,7 +306,20 @@ def _shown(settings: Settings, name: str) -> Any:
     value = getattr(settings, name)
     if isinstance(value, bool):
         return str(value).lower()
+    if name == "database_url" and value:
+        return _without_password(value)
     return "(set)" if name.endswith(("password", "token")) and value else "" if value is None else value
+
+
+def _without_password(address: str) -> str:
+    """The address of a database with stars for its password; no part of one that cannot be read."""
+    from sqlalchemy import make_url  # what only reads settings need not wait for it
+    from sqlalchemy.exc import ArgumentError
+
+    try:
+        return make_url(address).render_as_string(hide_password=True)
+    except (ArgumentError, ValueError):
+        return "(set)"
 
 
 def misspelt() -> list[str]:

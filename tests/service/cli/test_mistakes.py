@@ -191,6 +191,23 @@ def test_the_listed_settings_may_be_given_back(place: Path, monkeypatch: pytest.
     assert run("serve --settings").output == listed
 
 
+@pytest.mark.parametrize(
+    ("address", "shown"),
+    [
+        ("postgresql://ann:p4ss%40word@db:5432/fits", "postgresql://ann:***@db:5432/fits"),
+        ("postgresql://db/fits", "postgresql://db/fits"),
+        ("postgresql://ann:p4ss%40word@db:port/fits", "(set)"),
+    ],
+)
+def test_the_listed_settings_tell_no_password_of_a_database(
+    place: Path, monkeypatch: pytest.MonkeyPatch, address: str, shown: str
+) -> None:
+    monkeypatch.setenv("SCROLLREACH_DATABASE_URL", address)
+    listed = run("serve --settings").output
+    assert f"SCROLLREACH_DATABASE_URL={shown}\n" in listed
+    assert "p4ss" not in listed
+
+
 def test_a_certificate_that_is_none_is_said_in_words(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (place / "service.pem").write_text("no certificate")
     monkeypatch.setenv("SCROLLREACH_CERTIFICATE_KEY", "service.key")
