@@ -33,8 +33,8 @@ NONCE_BYTES = 12
 """What AES-GCM asks for (NIST SP 800-38D, 5.2.1.1)."""
 TAG_BYTES = 16
 """Half of the hash, the least that RFC 2104, section 5, recommends."""
-SHORTEST_PASSWORD = 10
-"""Letters; two more than NIST SP 800-63B, 5.1.1.2, asks for."""
+PRIVATE_FOLDER, PRIVATE_FILE = 0o700, 0o600
+"""Its owner alone reads, writes and enters (POSIX)."""
 
 WASM_SOURCE = "script-src 'self' 'wasm-unsafe-eval'"
 """Lets one page and its worker compile WebAssembly, and nothing else (Content Security Policy Level 3, 2.3.1)."""
@@ -78,19 +78,14 @@ def load_or_make_secret(file: Path) -> bytes:
     ValueError
         If the file holds something else.
     """
-    file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    file.parent.mkdir(parents=True, exist_ok=True, mode=PRIVATE_FOLDER)
+    secret = secrets.token_bytes(SECRET_BYTES)
     try:
-        handle = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        _write_new(file, secret)
     except FileExistsError:
         secret = file.read_bytes()
-        if len(secret) != SECRET_BYTES:
-            raise ValueError(f"the secret in {file} is damaged; restore it from a backup") from None
-        return secret
-    secret = secrets.token_bytes(SECRET_BYTES)
-    with os.fdopen(handle, "wb") as out:
-        out.write(secret)
-        out.flush()
-        os.fsync(out.fileno())
+    if len(secret) != SECRET_BYTES:
+        raise ValueError(f"the secret in {file} is damaged; restore it from a backup")
     return secret
 
 
@@ -113,20 +108,15 @@ def load_secrets(file: Path, today: date) -> Secrets:
     return Secrets(now, former if today <= until else None)
 
 
-def keep_secret(file: Path, secret: bytes) -> None:
-    """Write a secret, whole or not at all, readable by its owner only."""
-    _write_private(file, secret)
-
-
 def renew_secret(file: Path, until: date) -> Secrets:
     """Make a new secret; the present one becomes the former one, and counts until a day.
 
     The former one is on the disk before the new one is, so that no moment lacks it.
     """
     former = load_or_make_secret(file)
-    _write_private(_former_file(file), json.dumps({"secret": former.hex(), "until": until.isoformat()}).encode())
+    write_private(_former_file(file), json.dumps({"secret": former.hex(), "until": until.isoformat()}).encode())
     fresh = secrets.token_bytes(SECRET_BYTES)
-    _write_private(file, fresh)
+    write_private(file, fresh)
     return Secrets(fresh, former)
 
 
@@ -139,19 +129,39 @@ def _former_file(file: Path) -> Path:
     return file.with_name("former-secret")
 
 
-def _write_private(file: Path, content: bytes) -> None:
+def write_private(file: Path, content: bytes) -> None:
+    """Write a file whole or not at all, readable by its owner only; on return it and its name are on the disk.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written; what had that name before is still there.
+    """
     half = file.with_name(f"{file.name}.{secrets.token_hex(4)}.half")
-    handle = os.open(half, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(handle, "wb") as out:
-        out.write(content)
-        out.flush()
-        os.fsync(out.fileno())
-    half.replace(file)
+    _write_new(half, content)
+    try:
+        half.replace(file)
+    except OSError:
+        half.unlink(missing_ok=True)
+        raise
     folder = os.open(file.parent, os.O_RDONLY)
     try:
         os.fsync(folder)
     finally:
         os.close(folder)
+
+
+def _write_new(file: Path, content: bytes) -> None:
+    """Write a file that is not there yet; none is left where that fails."""
+    handle = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, PRIVATE_FILE)
+    try:
+        with os.fdopen(handle, "wb") as out:
+            out.write(content)
+            out.flush()
+            os.fsync(out.fileno())
+    except OSError:
+        file.unlink(missing_ok=True)
+        raise
 
 
 def derived_key(secret: bytes, purpose: str) -> bytes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -31,25 +32,20 @@ def backup(file: Path, secret_to: Path | None) -> None:
     """
     from service.records.backup import back_up
     from service.records.folder import FolderError
-    from service.security import keep_secret
+    from service.security import write_private
     from service.web.house import PROGRAM_VERSION, keeping_of
 
-    settings = read_settings()
-    if not settings.secret_file.is_file():
-        raise FolderError(_("There is no service in {folder}.").format(folder=settings.data_folder))
+    settings = _existing()
     if secret_to is not None and secret_to.exists():
         raise FolderError(_("{file} exists already.").format(file=secret_to))
-    store = _store(settings)
-    store.migrate()
-    try:
+    with _records(settings) as store:
+        store.migrate()
         kept = back_up(store, keeping_of(settings), file, PROGRAM_VERSION)
-    finally:
-        store.close()
     words = _("Written into {file}: studios {studios}, photos {photos}.")
     click.echo(words.format(studios=kept.studios, photos=kept.photos, file=file))
     click.echo(_("Names and measurements in it are readable: keep it as private as the service itself."))
     if secret_to is not None:
-        keep_secret(secret_to, settings.secret_file.read_bytes())
+        write_private(secret_to, settings.secret_file.read_bytes())
         click.echo(
             _("The secret is in {file}. Keep it apart from the backup: together they open every photo.").format(
                 file=secret_to
@@ -78,7 +74,7 @@ def restore(file: Path, secret_from: Path | None, new_secret: bool) -> None:
     """
     from service.records import backup
     from service.records.folder import FolderError, make_private
-    from service.security import SECRET_BYTES, keep_secret, load_or_make_secret, secret_mark
+    from service.security import SECRET_BYTES, load_or_make_secret, secret_mark, write_private
     from service.web.house import keeping_of
 
     settings = read_settings()
@@ -93,10 +89,9 @@ def restore(file: Path, secret_from: Path | None, new_secret: bool) -> None:
         raise FolderError(
             _("{folder} has another secret already; restore into an empty folder.").format(folder=settings.data_folder)
         )
-    store = _store(settings)
-    with store.nobody_serves(settings.data_folder):
+    with _records(settings) as store, store.nobody_serves(settings.data_folder):
         if given is not None and there is None:
-            keep_secret(settings.secret_file, given)
+            write_private(settings.secret_file, given)
         try:
             mark = None if new_secret else secret_mark(load_or_make_secret(settings.secret_file))
             kept = backup.restore(file, store, keeping_of(settings), settings.data_folder, mark)
@@ -105,7 +100,6 @@ def restore(file: Path, secret_from: Path | None, new_secret: bool) -> None:
                 settings.secret_file.unlink(missing_ok=True)
             raise
         store.check_secret(secret_mark(load_or_make_secret(settings.secret_file)))
-    store.close()
     click.echo(
         _("Restored: studios {studios}, photos {photos}. Everybody signs in anew.").format(
             studios=kept.studios, photos=kept.photos
@@ -134,10 +128,9 @@ def check() -> None:
 
     settings = _existing()
     secrets = load_secrets(settings.secret_file, _today())
-    store = _store(settings)
-    store.migrate()
-    store.check_secret(secret_mark(secrets.now), secret_mark(secrets.former) if secrets.former else None)
-    store.close()
+    with _records(settings) as store:
+        store.migrate()
+        store.check_secret(secret_mark(secrets.now), secret_mark(secrets.former) if secrets.former else None)
     readable, unreadable = PhotoFolder(keeping_of(settings), secrets).count_readable()
     click.echo(
         _(
@@ -165,11 +158,9 @@ def rotate(links_days: int) -> None:
     from service.web.house import keeping_of
 
     settings = _existing()
-    store = _store(settings)
-    with store.nobody_serves(settings.data_folder):
+    with _records(settings) as store, store.nobody_serves(settings.data_folder):
         store.migrate()
         done = rotating.rotate(settings.secret_file, store, keeping_of(settings), _today(), links_days)
-    store.close()
     click.echo(
         _("The secret is new. Photos sealed anew: {photos}; second factors: {factors}.").format(
             photos=done.photos, factors=done.factors
@@ -182,10 +173,10 @@ def rotate(links_days: int) -> None:
     )
 
 
-def _store(settings: Settings) -> Store:
+def _records(settings: Settings) -> closing[Store]:
     from service.records.database import Store
 
-    return Store(settings.database)
+    return closing(Store(settings.database))
 
 
 def _today() -> date:

@@ -20,7 +20,7 @@ import sqlite3
 import tarfile
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -29,7 +29,7 @@ from sqlalchemy import Engine, delete, func, select, update
 
 from service.records.columns import Base
 from service.records.database import Store
-from service.records.folder import PRIVATE_FILE, FolderError
+from service.records.folder import FolderError
 from service.records.keeping import Keeping
 from service.records.photos import KINDS, ORIGINAL
 from service.records.photos import REFUSED as SHOWN_REFUSED
@@ -48,6 +48,7 @@ from service.records.tables import (
     Tries,
     Upload,
 )
+from service.security import PRIVATE_FILE
 
 FORM = 1
 """Form of the file; a program reads those up to its own."""
@@ -174,11 +175,13 @@ def _snapshot(store: Store, target: Path) -> None:
     target.touch(mode=PRIVATE_FILE)
     if store.is_shared:
         copy = Store(target)
-        copy.migrate()
-        _copy_rows(store.engine, copy.engine)
-        copy.close()  # and with it the write-ahead log is gone
+        try:
+            copy.migrate()
+            _copy_rows(store.engine, copy.engine)
+        finally:
+            copy.close()  # and with it the write-ahead log is gone
         return
-    with sqlite3.connect(store.name) as source, sqlite3.connect(target) as out:
+    with closing(sqlite3.connect(store.name)) as source, closing(sqlite3.connect(target)) as out:
         source.backup(out)
         out.execute("PRAGMA journal_mode=DELETE")
 
@@ -261,7 +264,7 @@ def _end_what_was_open(copy: Store, with_photos: bool) -> None:
 
 
 def _count_studios(snapshot: Path) -> int:
-    with sqlite3.connect(snapshot) as connection:
+    with closing(sqlite3.connect(snapshot)) as connection:
         return int(connection.execute("SELECT count(*) FROM studio").fetchone()[0])
 
 

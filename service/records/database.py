@@ -21,8 +21,9 @@ from sqlalchemy.exc import DatabaseError, OperationalError
 from sqlalchemy.orm import ORMExecuteState, Session, sessionmaker, with_loader_criteria
 
 from service.records.columns import StudioRow
-from service.records.folder import PRIVATE_FILE, PRIVATE_FOLDER, FolderError, FolderLock
+from service.records.folder import FolderError, FolderLock
 from service.records.tables import SECRET, Mark
+from service.security import PRIVATE_FILE, PRIVATE_FOLDER
 
 LOCKED_S = 5
 """How long a locked database is waited for, s; whoever asks is then told to come again, and jobs are tried again."""

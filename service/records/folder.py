@@ -6,7 +6,8 @@ import fcntl
 import os
 from pathlib import Path
 
-PRIVATE_FOLDER, PRIVATE_FILE = 0o700, 0o600  # its owner alone reads, writes and enters (POSIX)
+from service.security import PRIVATE_FILE, PRIVATE_FOLDER
+
 LOCK = "lock"
 
 

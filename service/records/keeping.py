@@ -6,14 +6,13 @@ What is handed over here is already encrypted; a place is asked to keep bytes un
 from __future__ import annotations
 
 import os
-import secrets
 from collections.abc import Iterator
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Protocol
 
-from service.records.folder import PRIVATE_FILE, PRIVATE_FOLDER
+from service.security import PRIVATE_FOLDER, write_private
 
 
 class Keeping(Protocol):
@@ -52,24 +51,8 @@ class LocalFolder:
         self._folder = folder
 
     def put(self, name: str, content: bytes) -> None:
-        """Write beside, then rename, and have both on the disk."""
-        file = self._folder / name
-        half = file.with_name(f"{name}.{secrets.token_hex(4)}.half")
-        try:
-            handle = os.open(half, os.O_WRONLY | os.O_CREAT | os.O_EXCL, PRIVATE_FILE)
-            with os.fdopen(handle, "wb") as out:
-                out.write(content)
-                out.flush()
-                os.fsync(out.fileno())
-            half.replace(file)
-        except OSError:
-            half.unlink(missing_ok=True)
-            raise
-        folder = os.open(self._folder, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        """Write a file, whole or not at all."""
+        write_private(self._folder / name, content)
 
     def get(self, name: str) -> bytes | None:
         """Bytes of a file; None where there is none."""

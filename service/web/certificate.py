@@ -8,7 +8,6 @@ key, were it stolen, opens no other site.  Without trusting it a phone warns onc
 from __future__ import annotations
 
 import ipaddress
-import os
 import socket
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -20,7 +19,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
-from service.records.folder import PRIVATE_FILE
+from service.security import PRIVATE_FOLDER, write_private
 
 AUTHORITY_DAYS = 3650
 SERVICE_DAYS = 397
@@ -70,7 +69,7 @@ def home_certificate(folder: Path, addresses: Sequence[str], now: datetime | Non
     files = Certificate(folder / "service.pem", folder / "service.key", folder / "authority.crt")
     names = _names([each for each in addresses if _is_private(each)])
     if not _still_good(files, names, now):
-        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        folder.mkdir(parents=True, exist_ok=True, mode=PRIVATE_FOLDER)
         authority_key, authority = _authority(folder, files, now)
         key = ec.generate_private_key(ec.SECP256R1())
         service = (
@@ -83,8 +82,8 @@ def home_certificate(folder: Path, addresses: Sequence[str], now: datetime | Non
             )
             .sign(authority_key, hashes.SHA256())
         )
-        _write(files.key, _key_bytes(key))
-        _write(files.chain, service.public_bytes(serialization.Encoding.PEM))
+        write_private(files.key, _key_bytes(key))
+        write_private(files.chain, service.public_bytes(serialization.Encoding.PEM))
     return files
 
 
@@ -114,8 +113,8 @@ def _authority(folder: Path, files: Certificate, now: datetime) -> tuple[ec.Elli
         .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
         .sign(key, hashes.SHA256())
     )
-    _write(key_file, _key_bytes(key))
-    _write(files.authority, certificate.public_bytes(serialization.Encoding.DER))
+    write_private(key_file, _key_bytes(key))
+    write_private(files.authority, certificate.public_bytes(serialization.Encoding.DER))
     return key, certificate
 
 
@@ -159,11 +158,3 @@ def _key_bytes(key: ec.EllipticCurvePrivateKey) -> bytes:
     return key.private_bytes(
         serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
     )
-
-
-def _write(file: Path, content: bytes) -> None:
-    half = file.with_name(file.name + ".half")
-    handle = os.open(half, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, PRIVATE_FILE)
-    with os.fdopen(handle, "wb") as out:
-        out.write(content)
-    half.replace(file)

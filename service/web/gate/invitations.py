@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import closing
 from datetime import datetime, timedelta
 
 from fastapi import APIRouter, Request
@@ -86,13 +87,12 @@ def first_invitation(settings: Settings, base_url: str) -> str | None:
     """
     from service.jobs.clock import SystemClock
 
-    store = Store(settings.database)
-    store.migrate()
-    with store.whole_house() as session:
-        if session.scalars(select(Teacher.id).limit(1)).first() is not None:
-            return None
-        token = new_invitation(session, SystemClock().now(), role=OWNER)
-    store.close()
+    with closing(Store(settings.database)) as store:
+        store.migrate()
+        with store.whole_house() as session:
+            if session.scalars(select(Teacher.id).limit(1)).first() is not None:
+                return None
+            token = new_invitation(session, SystemClock().now(), role=OWNER)
     return welcome_address(base_url, token)
 
 

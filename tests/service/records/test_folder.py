@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import stat
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 from service.records.database import Store
 from service.records.folder import FolderError, FolderLock, make_private
+from service.security import load_or_make_secret
 from service.settings import Settings
 from service.web.house import open_house
 from tests.service.conftest import Recorded
@@ -47,6 +50,31 @@ def test_another_secret_is_noticed(tmp_path: Path) -> None:
     settings.secret_file.write_bytes(b"x" * 32)
     with pytest.raises(FolderError, match="The secret is not the one"):
         open_house(settings, Recorded(), SetClock())
+
+
+ON_A_FULL_DISK = """
+import resource, signal, sys
+from pathlib import Path
+from service.security import load_or_make_secret, write_private
+
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))
+folder = Path(sys.argv[1])
+for write in (lambda: load_or_make_secret(folder / "secret"), lambda: write_private(folder / "former", b"anew")):
+    try:
+        write()
+    except OSError:
+        print("full")
+"""
+"""No file may grow by a byte."""
+
+
+def test_a_disk_that_is_full_at_the_first_start_leaves_no_part_of_a_secret(tmp_path: Path) -> None:
+    (tmp_path / "former").write_bytes(b"as it was")
+    said = subprocess.run([sys.executable, "-c", ON_A_FULL_DISK, tmp_path], capture_output=True, text=True, check=True)
+    assert said.stdout.split() == ["full", "full"]
+    assert {file.name: file.read_bytes() for file in tmp_path.iterdir()} == {"former": b"as it was"}
+    assert len(load_or_make_secret(tmp_path / "secret")) == 32, "with room again the service starts"
 
 
 def test_a_newer_database_is_named(tmp_path: Path) -> None:
