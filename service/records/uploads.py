@@ -1,4 +1,7 @@
-"""A photo that arrives is kept once: its encrypted file, then its row; a form that was sent twice is one upload."""
+"""A photo that arrives is kept once: its encrypted file, then its row; a form that was sent twice is one upload.
+
+So is a photo that a family sends once more while the same one, asked the same, is still measured or under review.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +14,10 @@ from sqlalchemy.exc import IntegrityError
 from service.records.columns import fresh_id
 from service.records.database import Store
 from service.records.photos import PhotoFolder
-from service.records.tables import RECEIVED, Studio, Upload
+from service.records.tables import MEASURED, RECEIVED, UNDER_WORK, Studio, Upload
+
+COMPARED = 3
+"""Earlier photos of a link that a new one is compared with, the latest first: our choice, each is read and unsealed."""
 
 
 class NobodyAsks(LookupError):
@@ -55,7 +61,7 @@ def keep_upload(
     Returns
     -------
     str
-        The upload's id; the earlier one's where the form was sent before.
+        The upload's id; the earlier one's where the form, or with a family's link the same photo, was sent before.
 
     Raises
     ------
@@ -65,6 +71,9 @@ def keep_upload(
     with store.for_studio(studio_id) as records:
         known = records.scalars(_of_form(request_id, client_key)).one_or_none()
         studio = records.get(Studio, studio_id)
+        alike = records.scalars(_alike(request_id, kind, reference, label, len(contents))).all() if request_id else ()
+    if known is None:
+        known = next((each for each in alike if photos.originals(each) == list(contents)), None)
     if known is not None:
         return known
     if studio is None:
@@ -102,3 +111,20 @@ def keep_upload(
 def _of_form(request_id: str | None, client_key: str) -> Select[str]:
     """The upload that a form sent; sessions of one studio see that studio's only."""
     return select(Upload.id).where(Upload.request_id == request_id, Upload.client_key == client_key)
+
+
+def _alike(request_id: str, kind: str, reference: str | None, label: str | None, views: int) -> Select[str]:
+    """What was last sent through a link of which the same is asked, and whose photos are still kept."""
+    return (
+        select(Upload.id)
+        .where(
+            Upload.request_id == request_id,
+            Upload.kind == kind,
+            Upload.reference == reference,
+            Upload.label == label,
+            Upload.views == views,
+            Upload.state.in_((*UNDER_WORK, MEASURED)),
+        )
+        .order_by(Upload.received_at.desc())
+        .limit(COMPARED)
+    )

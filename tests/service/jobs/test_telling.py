@@ -120,7 +120,7 @@ def test_a_later_photo_is_told_of_again_in_the_teachers_language(
     with place.house.store.for_studio(seeded.studio_id) as records:
         records.get_one(Teacher, seeded.teacher_id).language = "de"
     place.clock.forward(hours=2)
-    send(place, seeded, b"good", "two")
+    send(place, seeded, b"another good one", "two")
     first, second = mails(postbox, 2)
     assert first["Subject"] == "Photos have arrived"
     assert second["Subject"] == "Fotos sind angekommen"

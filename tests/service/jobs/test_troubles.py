@@ -64,8 +64,8 @@ def send(service: Serving, seeded: Seeded, content: bytes = b"good", key: str = 
     return httpx.post(address, data=fields, files={"photo": ("a.jpg", content)}, timeout=60)
 
 
-def sent(service: Serving, seeded: Seeded, key: str = "one") -> str:
-    answer = send(service, seeded, key=key)
+def sent(service: Serving, seeded: Seeded, content: bytes = b"good", key: str = "one") -> str:
+    answer = send(service, seeded, content, key)
     assert answer.status_code == 303
     return answer.headers["location"].rsplit("/", 1)[1]
 
@@ -156,7 +156,7 @@ def test_a_locked_database_loses_nothing_and_holds_nobody(
             slowest = max(slowest, time.monotonic() - asked)
             time.sleep(0.1)
             service.clock.forward(seconds=time.monotonic() - asked)  # a photo waits too long only if time passes
-        late = send(service, seeded, key="late") if "records.sqlite" in files else None
+        late = send(service, seeded, b"late", "late") if "records.sqlite" in files else None
         for release in releases:
             release()
         sender.join()
@@ -164,7 +164,7 @@ def test_a_locked_database_loses_nothing_and_holds_nobody(
         assert answers[0].status_code == 303
         assert late is None or (late.status_code == 503 and "retry-after" in late.headers)
         becomes(service, answers[0].headers["location"].rsplit("/", 1)[1], MEASURED, RECOVERED_S)
-        becomes(service, sent(service, seeded, "late"), MEASURED, RECOVERED_S)
+        becomes(service, sent(service, seeded, b"late", "late"), MEASURED, RECOVERED_S)
         assert "436" not in caplog.text  # the length that was measured
         assert "value_mm" not in caplog.text
 

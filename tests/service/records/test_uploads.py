@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from threading import Barrier
@@ -15,7 +16,7 @@ from sqlalchemy.exc import IntegrityError
 from service.records.database import MIGRATIONS, Store
 from service.records.keeping import LocalFolder
 from service.records.photos import ORIGINAL, PhotoFolder
-from service.records.tables import INSTRUMENT, PhotoRequest, Upload
+from service.records.tables import AGAIN, INSTRUMENT, PhotoRequest, Upload
 from service.records.uploads import NobodyAsks, keep_upload
 from service.security import Secrets
 from tests.service.conftest import Place
@@ -45,6 +46,29 @@ def test_a_shelf_photo_posted_twice_is_one_upload(place: Place) -> None:
         assert place.client.post("/instruments/photo", data=form, files=photo).status_code == 303
     assert len(uploads(place, seeded)) == 1
     assert until(lambda: place.pool.measured) == [INSTRUMENT]  # after its page was answered
+
+
+def test_a_family_that_sends_the_same_photo_again_is_led_to_the_one_under_review(place: Place) -> None:
+    seeded = seed(place.house)
+    address = f"/f/{seeded.family}/instrument"
+    fields = {"form_token": place.house.signer.form_token(seeded.family), "label": "1/8"}
+
+    def sent(photos: Sequence[bytes], **other: str) -> str:
+        files = [("photo", ("violin.jpg", each, "image/jpeg")) for each in photos]
+        answer = place.client.post(address, data=fields | other, files=files)
+        assert answer.status_code == 303, answer.text[:300]
+        return answer.headers["location"]
+
+    one, two = plain_picture(5), plain_picture(6)
+    first = sent([one])
+    assert sent([two]) != first
+    assert sent([one]) == first
+    assert len(until(lambda: place.pool.measured)) == 2
+    assert sent([one], label="1/4") != first, "the label of an instrument is its photo's"
+    assert sent([one, two]) == sent([one, two])
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Upload, first.rsplit("/", 1)[1]).state = AGAIN
+    assert sent([one]) != first, "the teacher wants another"
 
 
 def test_forms_of_two_studios_may_have_the_same_key(place: Place) -> None:
