@@ -6,16 +6,17 @@ length from .. to ..; where no size of the chart is among them, those to try are
 trade sells.  Since the shortest arm is the mean of what body and total length ask, any instrument with both lengths
 inside the limits will do, whatever its label and its neck.
 
-What was seen while playing counts, and an instrument that was judged too large or too small, and everything beyond it,
-is never ordered again.  Where a size was said to be taken instead of an instrument, that size is in the order; if it
-could not be taken for certain, the order is a first guess.  A growth allowance asks for more: with the arm grown by
-that much the instrument must more likely than not still not be too small.  Where no size of the chart suits now and
-later, or not the one to be taken instead, the one now is what counts.
+What was seen while playing counts, on whichever instrument: what would have to wait for that, had it stood on a shelf,
+is not ordered.  An instrument that was judged too large or too small, and everything beyond it, is never ordered again.
+Where a size was said to be taken instead of an instrument, that size is in the order; if it could not be taken for
+certain, the order is a first guess.  A growth allowance asks for more: with the arm grown by that much the instrument
+must more likely than not still not be too small.  Where no size of the chart suits now and later, or not the one to be
+taken instead, the one now is what counts.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -23,16 +24,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.quantity import Length
-from service.fit.assessment import Moments, assess_moments
+from service.fit.assessment import InstrumentLengths, Moments, assess, assess_moments
 from service.fit.chart import Chart
-from service.fit.choosing import choose_measured
+from service.fit.choosing import UNSETTLED, choose_measured
 from service.fit.decision import PLAYED, RULE, Action, DecisionRule
 from service.fit.evidence import Played
 from service.fit.lengths import TAPE_INSTRUMENT_U_MM, check_plausible, widened
 from service.fit.losses import LOSSES, Losses
 from service.fit.sentences import Millimetres, Sentence, say, unchanged
+from service.fit.signs import PlayingSigns
 from service.fit.verdict import Verdict, nearest_size
-from service.fit.weighing import ANOTHER_MM, Seen
+from service.fit.weighing import ANOTHER_MM, NOTHING_SEEN, Seen
 
 Array = NDArray[np.float64]
 Beyond = Literal["smaller", "larger"]
@@ -133,6 +135,7 @@ def order(
     rule: DecisionRule = RULE,
     losses: Losses = LOSSES,
     instead_of: Verdict | None = None,
+    played: Sequence[tuple[InstrumentLengths, PlayingSigns]] = (),
 ) -> Order:
     """Work out what to order for a child.
 
@@ -150,6 +153,8 @@ def order(
     losses : Losses
     instead_of : Verdict, optional
         The instrument that is to be replaced: what was seen on it counts, and the like of it is not ordered again.
+    played : sequence of (InstrumentLengths, PlayingSigns)
+        What was seen while the child played others: what would have to wait for that on a shelf is not ordered either.
 
     Returns
     -------
@@ -167,15 +172,15 @@ def order(
     body, total = _line(chart)
     zero, tape = np.zeros_like(body), np.full_like(body, shop_u_mm**2)
     lengths = Moments(body, total, tape, tape, zero, zero, zero)
-    choices = choose_measured(arm, lengths, chart, _seen(instead_of), rule, losses)
+    choices = choose_measured(arm, lengths, chart, _seen(arm, chart, instead_of, played), rule, losses)
     shortest, classes = choices.found.shortest_arm_mm, choices.weighed.costs.classes
     open_to = _not_again(instead_of, shortest)
-    take, played, ask = (
+    take, may_play, ask = (
         np.array([each in actions for each in choices.actions]) & open_to
         for actions in ({Action.TAKE}, PLAYED, PLAYED | {Action.ASK_SIGNS})
     )
     costs = choices.weighed.costs
-    masks = [take | (ask & choices.found.small & stretch), played]
+    masks = [take | (ask & choices.found.small & stretch), may_play]
     named = None if instead_of is None or instead_of.instead is None else instead_of.instead.size
     suited = [each for each in masks if (named in _rows_in(chart, each) if named else _rows_in(chart, each))]
     wanted = (suited or masks[-1:])[0]
@@ -183,6 +188,9 @@ def order(
         return Order(None, None, (), False, stretch, growth_mm, False, None, "smaller", NONE_SMALL_ENOUGH)
     if arm.value_mm > chart.rows[-1].arm_to_mm and not _rows_in(chart, wanted) and named is None:
         return Order(None, None, (), False, stretch, growth_mm, False, None, "larger", NONE_LARGE_ENOUGH)
+    waits = open_to & np.array([each in UNSETTLED for each in choices.actions])
+    if waits[_index_of(chart.sizes.index(named))] if named is not None else waits.any() and not wanted.any():
+        return Order(None, None, (), False, stretch, growth_mm, False, None, None, UNSETTLED_FIRST)
     best = int(np.argmin(np.where(wanted, costs.play, np.inf)))
     decided = bool(wanted.any())
     if named is not None:
@@ -297,10 +305,19 @@ ASK_THE_SHOP: tuple[Sentence, ...] = (
 """What to ask a shop to measure, and how."""
 
 
-def _seen(instead_of: Verdict | None) -> Seen:
-    if instead_of is None or instead_of.signs is None:
-        return Seen()
-    return Seen((Played(instead_of.shortest_arm_mm, instead_of.signs),))
+def _seen(
+    arm: Length,
+    chart: Chart,
+    instead_of: Verdict | None,
+    played: Sequence[tuple[InstrumentLengths, PlayingSigns]],
+) -> Seen:
+    """What was seen while playing: on the instrument that is to be replaced, and on others."""
+    own = [] if instead_of is None or instead_of.signs is None else [(instead_of.instrument, instead_of.signs)]
+    watched = [*own, *played]
+    if not watched:
+        return NOTHING_SEEN
+    shortest = assess(chart, arm, [each for each, _ in watched]).shortest_arm_mm.tolist()
+    return Seen(tuple(Played(mm, signs) for mm, (_, signs) in zip(shortest, watched, strict=True)))
 
 
 def _not_again(instead_of: Verdict | None, shortest: Array) -> NDArray[np.bool_]:

@@ -116,8 +116,18 @@ def candidates(records: Session, child: Child) -> list[Instrument]:
     )
 
 
+def seen_on_others(
+    records: Session, child: Child, among: Sequence[Instrument]
+) -> list[tuple[InstrumentLengths, PlayingSigns]]:
+    """What was last seen while the child played instruments that are not `among` these; it counts for them too."""
+    left_out = {each.id for each in among}
+    noted = signs_by_instrument(records, child.id).items()
+    played = [(records.get(Instrument, each), signs) for each, signs in noted if each not in left_out]
+    return [(instrument_lengths(own), signs) for own, signs in played if own and own.child_id in (None, child.id)]
+
+
 def ranked(records: Session, child: Child, arm: Length, instruments: Sequence[Instrument]) -> tuple[Ranked, ...]:
-    """The instruments in the order in which they suit a child; what was seen on one counts for all."""
+    """The instruments in the order in which they suit a child; what was seen on any that it could play counts."""
     return rank(
         arm,
         [instrument_lengths(each) for each in instruments],
@@ -125,6 +135,7 @@ def ranked(records: Session, child: Child, arm: Length, instruments: Sequence[In
         [condition(each) for each in instruments],
         signs=[noted_signs(records, child.id, each.id) for each in instruments],
         losses=losses_in_use(records),
+        played=seen_on_others(records, child, instruments),
     )
 
 
@@ -132,8 +143,6 @@ def verdict_for(
     records: Session, child: Child, arm: Length, instrument: Instrument, build: Build = NOT_SEEN
 ) -> Verdict:
     """Judge an instrument for a child by what is recorded of both, and by what was seen on the child's others."""
-    others = [each for each in candidates(records, child) if each.id != instrument.id]
-    seen = [(instrument_lengths(each), noted_signs(records, child.id, each.id)) for each in others]
     return judge(
         arm,
         instrument_lengths(instrument),
@@ -141,7 +150,7 @@ def verdict_for(
         noted_signs(records, child.id, instrument.id),
         condition(instrument),
         losses=losses_in_use(records),
-        played=[(lengths, signs) for lengths, signs in seen if signs is not None],
+        played=seen_on_others(records, child, [instrument]),
         build=build,
     )
 
@@ -159,7 +168,8 @@ def keep_verdict(
 ) -> VerdictRecord:
     """Judge, and keep the verdict with all that went into it."""
     verdict = verdict_for(records, child, arm_length(arm), instrument, kept_build(arm.lengths))
-    growth = _growth_or_none(records, child, instrument)
+    growth, seen = _growth_or_none(records, child, instrument), seen_on_others(records, child, [instrument])
+    then = next_lines(verdict, growth, arm.measured_on, seen)
     kept = VerdictRecord(
         studio_id=child.studio_id,
         child_id=child.id,
@@ -171,7 +181,7 @@ def keep_verdict(
         inputs=_inputs(records, arm, instrument),
         outcome={
             code: verdict_json(verdict, translator(code), code)
-            | {"next": [each.text(translator(code), code) for each in next_lines(verdict, growth, arm.measured_on)]}
+            | {"next": [each.text(translator(code), code) for each in then]}
             for code in LANGUAGES
         },
         report_language=language,
@@ -267,26 +277,32 @@ def growth_of(records: Session, child: Child, instrument: Instrument | None) -> 
     return predict(history, sex, chart_in_use(records), instrument_lengths(instrument) if instrument else None)
 
 
-def to_order(records: Session, arm: Length, growth: Growth | None, played: Verdict | None) -> Order:
+def to_order(
+    records: Session, child: Child, arm: Length, growth: Growth | None, used: Instrument | None, verdict: Verdict | None
+) -> Order:
     """What to order for a child, with half a year's growth allowed where the age is known.
 
     Parameters
     ----------
     records : Session
         Of one studio.
+    child : Child
     arm : Length
     growth : Growth or None
         None where age or arm are not known.
-    played : Verdict or None
-        Of the instrument that the child plays now.
+    used : Instrument or None
+        That the child plays now.
+    verdict : Verdict or None
+        Of that instrument.
 
     Raises
     ------
     LengthError
         If the arm is implausible.
     """
-    allowance = growth.rate_mm_per_year * ALLOWED_YEARS if growth is not None else 0.0
-    return order(arm, chart_in_use(records), allowance, losses=losses_in_use(records), instead_of=played)
+    seen = seen_on_others(records, child, [] if used is None else [used])
+    losses = losses_in_use(records)
+    return order(arm, chart_in_use(records), _allowed_mm(growth), losses=losses, instead_of=verdict, played=seen)
 
 
 def order_for(records: Session, child: Child, arm: ArmRecord) -> Order:
@@ -299,19 +315,31 @@ def order_for(records: Session, child: Child, arm: ArmRecord) -> Order:
     """
     used = records.get(Instrument, child.instrument_id) if child.instrument_id else None
     length = arm_length(arm)
-    played = verdict_for(records, child, length, used, kept_build(arm.lengths)) if used is not None else None
-    return to_order(records, length, _growth_or_none(records, child, used), played)
+    verdict = verdict_for(records, child, length, used, kept_build(arm.lengths)) if used is not None else None
+    return to_order(records, child, length, _growth_or_none(records, child, used), used, verdict)
 
 
-def next_lines(verdict: Verdict, growth: Growth | None, measured_on: date) -> list[Sentence]:
-    """What a family does next: settle an open question, order another instrument, or measure again in time."""
+def _allowed_mm(growth: Growth | None) -> float:
+    """Growth of the arm that an order allows for, mm."""
+    return growth.rate_mm_per_year * ALLOWED_YEARS if growth is not None else 0.0
+
+
+def next_lines(
+    verdict: Verdict,
+    growth: Growth | None,
+    measured_on: date,
+    seen: Sequence[tuple[InstrumentLengths, PlayingSigns]] = (),
+) -> list[Sentence]:
+    """What a family does next: settle an open question, order another instrument, or measure again in time.
+
+    What was seen on the child's other instruments counts in what is ordered.
+    """
     if verdict.action is Action.MEASURE:
         return [step.sentence() for step in verdict.steps[:2]]
     if verdict.action in (Action.SMALLER, Action.LARGER):
-        allowance = growth.rate_mm_per_year * ALLOWED_YEARS if growth is not None else 0.0
-        return list(
-            order_sentences(order(verdict.arm, verdict.chart, allowance, losses=verdict.losses, instead_of=verdict))
-        )
+        allowed = _allowed_mm(growth)
+        wanted = order(verdict.arm, verdict.chart, allowed, losses=verdict.losses, instead_of=verdict, played=seen)
+        return list(order_sentences(wanted))
     if verdict.action not in PLAYED:
         return [say("Measure again when what is said above has been settled.")]
     lines = [say("Measure again in half a year, or sooner if playing becomes uncomfortable.")]

@@ -112,7 +112,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         "choices": choices,
         "sign_questions": SIGN_QUESTIONS,
         "signs_noted": {each.instrument.id: asdict(each.signs) for each in choices if each.signs is not None},
-        "to_order": _order(records, latest, growth, used_choice, translate, language),
+        "to_order": _order(records, child, latest, growth, used_choice, translate, language),
         "order_drawing": drawing_svg(translate, language),
         "tapes": _tapes(records, child, arms, translate, language),
         "waiting": records.scalars(
@@ -269,6 +269,7 @@ def _choices(
 
 def _order(
     records: Session,
+    child: Child,
     latest: ArmRecord | None,
     growth: Growth | None,
     used: Choice | None,
@@ -279,7 +280,8 @@ def _order(
     if latest is None:
         return None
     try:
-        wanted = to_order(records, arm_length(latest), growth, used.verdict if used is not None else None)
+        played = (None, None) if used is None else (used.instrument, used.verdict)
+        wanted = to_order(records, child, arm_length(latest), growth, *played)
         return wanted.as_json(translate, language)
     except FitError as error:
         return {"message": [error.sentence.text(translate, language)], "body_length": None}

@@ -1,0 +1,185 @@
+"""What is said of one child and one instrument is the same wherever it is read: on pages, in orders, in reports."""
+
+from __future__ import annotations
+
+import random
+from datetime import timedelta
+from itertools import combinations
+from typing import Any
+
+import pytest
+from sqlalchemy.orm import Session
+
+from service.fit.choosing import UNSETTLED
+from service.fit.counter import heap_of
+from service.fit.decision import PLAYED, Action
+from service.fit.order import UNSETTLED_FIRST
+from service.fit.signs import SIGN_QUESTIONS
+from service.records.deciding import arm_length, keep_verdict, latest_arm
+from service.records.shelf import against, give_out, on_shelf
+from service.records.tables import ArmRecord, Child, Instrument, SignsRecord
+from service.web.teacher.child_view import Choice, child_view, side_by_side
+from service.words.i18n import translator
+from tests.service.conftest import Place
+from tests.service.seeding import NOW, Seeded, arm_result, length, seed
+from tests.service.web.test_trade import shown
+
+ENGLISH = translator("en")
+CHILDREN, INSTRUMENTS = 8, 14
+
+
+def made_up(records: Session, seeded: Seeded, chance: random.Random) -> tuple[list[Child], list[Instrument]]:
+    """Children of every age, some watched while they played what is near their size, and a shelf without order."""
+    own: dict[str, Any] = {"studio_id": seeded.studio_id}
+    shelf = []
+    for number in range(INSTRUMENTS):
+        body = chance.uniform(185, 362)
+        lengths = {
+            "body_length": length(body, chance.choice([0.6, 1.8])),
+            "total_length": length(body / chance.uniform(0.595, 0.612), chance.choice([1.0, 3.0])),
+        }
+        shelf.append(
+            Instrument(
+                **own,
+                name=f"Shelf {number + 30}",
+                lengths=lengths,
+                measured_on=NOW.date(),
+                measured_by="typed",
+                notes={"pegs_hold": chance.choice([None, True, False])},
+                program_version="0.1.0",
+            )
+        )
+    records.add_all(shelf)
+    records.flush()
+    children = [_child(records, own, chance, shelf) for _ in range(CHILDREN)]
+    return children, shelf
+
+
+def _child(records: Session, own: dict[str, Any], chance: random.Random, shelf: list[Instrument]) -> Child:
+    age, known = chance.uniform(3.5, 12.5), chance.random() < 0.8
+    child = Child(**own, nickname="Mo", birth_year=NOW.year - int(age) if known else None, created_at=NOW)
+    records.add(child)
+    records.flush()
+    arm_mm = 250 + 27 * age + chance.gauss(0, 14)
+    for months in chance.choice([(0,), (9, 1)]):
+        lengths = {
+            name: each
+            for name, each in arm_result(arm_mm - 2 * months, chance.choice([3.0, 9.0])).items()
+            if isinstance(each, dict) and "value_mm" in each
+        }
+        day = NOW - timedelta(days=30 * months)
+        records.add(
+            ArmRecord(
+                **own,
+                child_id=child.id,
+                measured_on=day.date(),
+                lengths=lengths,
+                automatic={},
+                corrected=False,
+                accepted_at=day,
+                program_version="0.1.0",
+            )
+        )
+    near = sorted(shelf, key=lambda each: abs(each.lengths["body_length"]["value_mm"] - 0.62 * arm_mm + 25))[:6]
+    child.instrument_id = chance.choice([None, *(each.id for each in near[:3])])
+    for each in chance.sample(near, chance.choice([0, 1, 2])):
+        seen = {name: chance.choices([True, False, None], [3, 1, 1])[0] for name in SIGN_QUESTIONS}
+        records.add(SignsRecord(**own, child_id=child.id, instrument_id=each.id, noted_on=NOW.date(), answers=seen))
+    records.flush()
+    return child
+
+
+@pytest.mark.parametrize("number", range(3))
+def test_no_two_views_contradict_one_another(place: Place, number: int) -> None:
+    seeded, chance = seed(place.house), random.Random(f"children and instruments {number}")
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        children, shelf = made_up(records, seeded, chance)
+        listed = {child.id: child_view(records, child, NOW, ENGLISH, "en") for child in children}
+        for child in children:
+            choices = {each.instrument.id: each for each in listed[child.id]["choices"]}
+            _compared_two_and_two(records, child, list(choices.values()), chance)
+            _at_the_counter(records, child, choices)
+            _ordered(listed[child.id], seeded, records, child)
+        _in_class(records, children, chance.sample(shelf, INSTRUMENTS - 4), listed)
+
+
+def _compared_two_and_two(records: Session, child: Child, choices: list[Choice], chance: random.Random) -> None:
+    for choice in choices:
+        assert choice.rank is not None
+        assert choice.verdict is not None
+        assert (choice.rank.action, choice.rank.decision) == (choice.verdict.action, choice.verdict.decision)
+    for one, other in chance.sample(list(combinations(choices, 2)), 12):
+        beside = side_by_side(records, child, (one.instrument.id, other.instrument.id), ENGLISH, "en")
+        assert beside is not None
+        assert [each.instrument for each in beside["pair"]] == [one.instrument, other.instrument], beside["against"]
+        for alone, listed in zip(beside["pair"], (one, other), strict=True):
+            assert (alone.rank.action, alone.to_do) == (listed.rank.action, listed.to_do)
+
+
+def _at_the_counter(records: Session, child: Child, choices: dict[str, Choice]) -> None:
+    record = latest_arm(records, child.id)
+    assert record is not None
+    shelf = {each.id for each in on_shelf(records)}
+    held = against(records, arm_length(record), child=child)
+    assert [each.instrument.id for each in held] == [each for each in choices if each in shelf]
+    for each in held:
+        verdict = choices[each.instrument.id].verdict
+        assert verdict is not None
+        assert each.verdict is not None
+        assert (each.ranked.action, each.verdict.action, each.heap) == (verdict.action,) * 2 + (heap_of(verdict),)
+
+
+def _ordered(view: dict[str, Any], seeded: Seeded, records: Session, child: Child) -> None:
+    """Whatever is ordered for certain may be played, had it stood on the shelf; nothing else is said by the report."""
+    wanted, used = view["to_order"], view["used_choice"]
+    limits = [(name, wanted[name]) for name in ("body_length", "total_length") if wanted["to_order"]]
+    for choice in view["choices"]:
+        own = choice.instrument.lengths
+        inside = [limit["from_mm"] <= own[name]["value_mm"] <= limit["to_mm"] for name, limit in limits]
+        if wanted["decided"] and inside and all(inside):
+            assert choice.verdict.action in PLAYED
+    if used is None:
+        return
+    kept = keep_verdict(
+        records,
+        child,
+        view["latest"],
+        used.instrument,
+        teacher_id=seeded.teacher_id,
+        now=NOW,
+        language="en",
+        program_version="0.1.0",
+    )
+    said = kept.outcome["en"]
+    assert said["action"] == used.verdict.action
+    if used.verdict.action in (Action.SMALLER, Action.LARGER):
+        assert said["next"] == wanted["message"]
+    if used.verdict.action in UNSETTLED:
+        assert wanted["message"] == [UNSETTLED_FIRST.text()]
+    records.expunge(kept)
+
+
+def _in_class(
+    records: Session, children: list[Child], shelf: list[Instrument], listed: dict[str, dict[str, Any]]
+) -> None:
+    arms = [(child, arm) for child in children if (arm := latest_arm(records, child.id)) is not None]
+    for given in give_out(records, arms, shelf):
+        view = listed[given.child.id]
+        if given.wanted is not None:
+            assert given.wanted.as_json(ENGLISH, "en") == view["to_order"]
+        else:
+            choice = next(each for each in view["choices"] if each.instrument is given.instrument)
+            assert choice.verdict.action is given.action
+
+
+@pytest.mark.parametrize(("arm_mm", "kept"), [(440.0, True), (466.0, False)])
+def test_growth_is_said_to_be_allowed_for_where_it_is(place: Place, arm_mm: float, kept: bool) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Child, seeded.child_id).instrument_id = None
+        for arm in records.query(ArmRecord).filter_by(child_id=seeded.child_id):
+            arm.lengths = arm.lengths | {"arm_length": length(arm_mm, 3.0)}
+    for path in (f"/children/{seeded.child_id}", f"/counter/children/{seeded.child_id}/slip"):
+        words = shown(place, seeded, path)
+        assert ("What suits now is outgrown after that much growth" in words) is not kept
+        assert ("Half a year's growth is allowed for." in words) is kept
