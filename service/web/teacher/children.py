@@ -374,7 +374,7 @@ def _stage(records: Session, child: Child, waiting_for: list[PhotoRequest]) -> d
     if waiting_for:
         return {"order": 2, "kind": "asked", "until": max(asked.expires_at for asked in waiting_for)}
     if verdict is not None:
-        return {"order": 3, "kind": "decided", "decision": verdict.outcome["en"]["decision"], "on": verdict.made_at}
+        return {"order": 3, "kind": "decided", "verdict": verdict.outcome["en"], "on": verdict.made_at}
     return {"order": 4, "kind": "nothing"}
 
 

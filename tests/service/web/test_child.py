@@ -25,8 +25,9 @@ from service.records.tables import (
     Upload,
     VerdictRecord,
 )
+from service.web.gate.guard import REPORT
 from tests.service.conftest import Place
-from tests.service.seeding import NOW, Seeded, arm_result, seed
+from tests.service.seeding import NOW, Seeded, arm_result, length, seed
 
 
 def shown(place: Place, seeded: Seeded, path: str) -> str:
@@ -99,6 +100,34 @@ def test_after_pain_no_page_says_anything_else(place: Place) -> None:
     assert "Order nothing yet: first settle" in counter
     assert "It can be played" not in counter
     assert "The order slip says what to look for" not in counter
+
+
+@pytest.mark.parametrize(("arm_mm", "colour"), [(441.0, "fits"), (460.0, "too_small")])
+def test_of_two_neighbours_the_colour_is_the_likelier_one(place: Place, arm_mm: float, colour: str) -> None:
+    """What is most probably too small is green nowhere, though it may still fit."""
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        for upload in records.query(Upload).filter_by(child_id=seeded.child_id):
+            upload.state = ACCEPTED
+        for arm in records.query(ArmRecord).filter_by(child_id=seeded.child_id):
+            arm.lengths = arm.lengths | {"arm_length": length(arm_mm, 8.0)}
+    place.client.cookies.set("scrollreach", seeded.session)
+    place.clock.forward(minutes=1)
+    form = {"form_token": place.house.signer.form_token(seeded.sign_in_id), "instrument_id": seeded.instrument_id}
+    verdict = place.client.post(f"/children/{seeded.child_id}/verdict", data=form).headers["location"].partition("?")[0]
+    place.client.post(f"{verdict}/share", data=form | {"note": ""})
+    report = place.house.signer.token(REPORT, verdict.rpartition("/")[2])
+
+    def page(path: str) -> str:
+        return place.client.get(path).text
+
+    tag = f'<span class="tag {colour}">fits or is a little small</span>'
+    assert f'<section class="leaf verdict {colour}" data-decision="small_or_fits">' in page(verdict)
+    child = page(f"/children/{seeded.child_id}")
+    assert f'<section class="leaf verdict {colour}" aria-labelledby="a-which">' in child
+    assert tag in child
+    assert tag in page("/children")
+    assert f'<div class="{colour} answer">' in page(f"/r/{report}")
 
 
 def taken_back(place: Place, seeded: Seeded, path: str) -> None:
