@@ -48,7 +48,7 @@ class PhotoFolder:
     is_shared : bool
         Whether other processes, too, answer for these photos.
     now : callable
-        What tells the time by which shared pictures of refused photos go.
+        What tells the time by which pictures of refused photos go.
     """
 
     def __init__(
@@ -63,7 +63,7 @@ class PhotoFolder:
         self._now = now
         self._sealer = Sealer(secrets, "photos")
         self.sights = Sights()
-        self._refused = RefusedPictures()
+        self._refused = RefusedPictures(now=lambda: now().timestamp())
 
     def _name(self, upload_id: str, kind: str) -> str:
         if kind not in KINDS or not upload_id.isalnum():
@@ -126,7 +126,8 @@ class PhotoFolder:
         return picture if int(ends) > self._now().timestamp() else None
 
     def forget_refused(self) -> None:
-        """Delete the shared pictures of refused photos whose minutes are over."""
+        """Delete the pictures of refused photos whose minutes are over."""
+        self._refused.forget_old()
         if self._is_shared:
             for name in list(self._keeping.names(self._now() - timedelta(seconds=KEPT_S))):
                 if name.endswith(f".{REFUSED}"):

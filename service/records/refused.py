@@ -41,6 +41,7 @@ class RefusedPictures:
     def put(self, upload_id: str, picture: bytes) -> None:
         """Keep a picture for a while."""
         with self._lock:
+            self._kept.pop(upload_id, None)  # so that the first one is always the oldest
             self._kept[upload_id] = (self._now() + self._kept_s, picture)
             self._drop_old()
 
@@ -55,6 +56,11 @@ class RefusedPictures:
         """Drop a picture."""
         with self._lock:
             self._kept.pop(upload_id, None)
+
+    def forget_old(self) -> None:
+        """Drop the pictures whose time is over; they are not shown any more, but are still in memory."""
+        with self._lock:
+            self._drop_old()
 
     def _drop_old(self) -> None:
         while self._kept and (len(self._kept) > self._most or next(iter(self._kept.values()))[0] <= self._now()):

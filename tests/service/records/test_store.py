@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -156,3 +157,19 @@ def test_any_process_shows_a_refused_photo_for_some_minutes(tmp_path: Path) -> N
     assert other.refused_picture("a2") is None, "not even before it is deleted"
     one.forget_refused()
     assert [each.name for each in tmp_path.iterdir()] == ["a3.original"]
+
+
+def test_a_refused_photo_leaves_the_memory_when_its_minutes_are_over_and_nobody_asks(tmp_path: Path) -> None:
+    moment = [datetime.now(UTC)]
+    photos = PhotoFolder(LocalFolder(tmp_path), Secrets(b"s" * 32), now=lambda: moment[0])
+    child, sent_again = bytes(range(200)), bytes(range(100))
+    of_nobody = sys.getrefcount(child), sys.getrefcount(sent_again)
+    photos.show_refused("a1", child)
+    moment[0] += timedelta(seconds=KEPT_S - 1)
+    photos.show_refused("a2", sent_again)
+    photos.show_refused("a1", child)
+    photos.forget_refused()
+    assert photos.refused_picture("a1") == child
+    moment[0] += timedelta(seconds=KEPT_S)
+    photos.forget_refused()
+    assert (sys.getrefcount(child), sys.getrefcount(sent_again)) == of_nobody
