@@ -27,6 +27,7 @@ QUEUE_LOOK_S = 0.2
 STOP_LOOK_S = 0.1
 """How often the engine's listener wakes, s: nobody here listens, but a stop waits for it (usually a second)."""
 EVERY_HOUR = "0 * * * *"
+ENDED = ["SUCCESS", "ERROR", "CANCELLED", "MAX_RECOVERY_ATTEMPTS_EXCEEDED"]
 WORKFLOWS_VERSION = "1"
 """Version of the workflows' shape: a newer program takes up work that an older one left, while this stays."""
 
@@ -115,13 +116,8 @@ async def _start(workflow_id: str, upload_id: str) -> None:
 
 
 async def forget_ended() -> None:
-    """Forget workflows that ended: their names are identities of photos, deliveries and jobs."""
-    ended = await DBOS.list_workflows_async(
-        workflow_id_prefix=["measure:", "tell:", "deliver:", "check:"],
-        status=["SUCCESS", "ERROR"],
-        load_input=False,
-        load_output=False,
-    )
+    """Forget workflows that ended, whatever they were: their names and notes are identities of photos and jobs."""
+    ended = await DBOS.list_workflows_async(status=ENDED, load_input=False, load_output=False)
     if ended:
         await DBOS.delete_workflows_async([each.workflow_id for each in ended])
 
