@@ -18,7 +18,7 @@ from typing import Annotated, Any
 from fastapi import Depends, Header, HTTPException, Request, Response
 from fastapi.concurrency import contextmanager_in_threadpool
 from fastapi.routing import APIRoute
-from sqlalchemy import delete, select
+from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
@@ -126,11 +126,6 @@ def _keep(records: Session, row: KeptAnswer, answered: Response) -> None:
     row.status, row.location = answered.status_code, answered.headers.get("location")
     row.body = bytes(answered.body).decode()
     records.flush()
-
-
-def forget_answers(records: Session, now: datetime) -> None:
-    """Forget the answers whose time is over."""
-    records.execute(delete(KeptAnswer).where(KeptAnswer.expires_at <= now))
 
 
 def described(

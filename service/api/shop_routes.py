@@ -317,7 +317,7 @@ def check(
     dependencies=[ORDERS],
 )
 def job_is(job_id: Identity, records: Records, response: Response) -> dict[str, Any]:
-    """State and counts of a job."""
+    """State and counts of a job, until thirty days after it has finished."""
     found = records.get(ShopJob, job_id)
     if found is None:
         raise HTTPException(404, "There is no such job.")

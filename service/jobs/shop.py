@@ -54,8 +54,8 @@ PAUSES = tuple(timedelta(seconds=each) for each in (5, 300, 1800, 7200, 18_000, 
 """Pauses before the second try and the following ones: the example schedule of the Standard Webhooks, from memory."""
 GIVE_ADDRESS_UP_AFTER = timedelta(days=5)
 """An address that only failed for so long is told nothing more: what the Standard Webhooks recommend, from memory."""
-KEEP_DELIVERIES = timedelta(days=30)
-"""How long what was delivered stays in the list; our choice."""
+KEEP_DONE = timedelta(days=30)
+"""How long a delivery that ended stays in the list, and a check that has finished; our choice."""
 STALLED = timedelta(minutes=2)
 """A check that has not moved for so long lost its process: a batch takes seconds."""
 BATCH = 25
@@ -315,7 +315,8 @@ def _due(tools: Backroom) -> tuple[list[str], list[str]]:
     now = tools.clock.now()
     with tools.store.whole_house() as session:
         session.execute(delete(KeptAnswer).where(KeptAnswer.expires_at <= now))
-        session.execute(delete(Delivery).where(Delivery.state != WAITING, Delivery.created_at <= now - KEEP_DELIVERIES))
+        session.execute(delete(Delivery).where(Delivery.state != WAITING, Delivery.created_at <= now - KEEP_DONE))
+        session.execute(delete(ShopJob).where(ShopJob.state == DONE, ShopJob.finished_at <= now - KEEP_DONE))
         deliveries = session.scalars(
             select(Delivery.id)
             .where(Delivery.state == WAITING, Delivery.next_try_at <= now)

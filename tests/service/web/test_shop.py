@@ -296,7 +296,7 @@ def test_a_receiver_that_is_gone_is_believed(till: Till, receiver: Receiver) -> 
     assert till.ask("GET", HOOKS).json()["items"][0]["disabled_at"] is not None
 
 
-def test_deliveries_are_listed_in_pages_and_forgotten(till: Till, receiver: Receiver) -> None:
+def test_deliveries_are_listed_in_pages_and_forgotten_and_so_are_checks(till: Till, receiver: Receiver) -> None:
     hook = made_hook(till, receiver)
     for _ in range(5):
         till.ask("POST", f"{HOOKS}/{hook['id']}/tests")
@@ -306,9 +306,11 @@ def test_deliveries_are_listed_in_pages_and_forgotten(till: Till, receiver: Rece
     first = till.ask("GET", f"{HOOKS}/{hook['id']}/deliveries", params={"limit": 3}).json()
     rest = till.ask("GET", f"{HOOKS}/{hook['id']}/deliveries", params={"cursor": first["next_cursor"]}).json()
     assert [each["id"] for each in first["items"] + rest["items"]] == every
+    job = checked(till)
     till.place.clock.forward(days=31)
     take_up(till)
     assert sent(till, hook) == []
+    assert till.ask("GET", f"/api/v1/jobs/{job['id']}").status_code == 404
     till.ask("DELETE", f"{HOOKS}/{hook['id']}")
     assert till.ask("GET", HOOKS).json()["items"] == []
 
