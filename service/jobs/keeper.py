@@ -113,7 +113,10 @@ class Keeper:
 
     async def _keep(self) -> None:
         while True:
-            await self.look()
+            try:
+                await self.look()
+            except Exception as error:  # whatever it is, the next photo still needs somebody who looks
+                note_failure("what waits could not be looked at", error)
             await asyncio.sleep(EVERY_S)
 
     async def look(self) -> None:

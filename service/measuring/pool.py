@@ -151,15 +151,17 @@ class MeasuringPool:
         self._pool.join()
 
     def start(self) -> Future[None]:
-        """Start the workers now, so that the first photo need not wait for them; gives their first answer."""
-        if self._first_answer is None:
+        """Start the workers now, so that the first photo need not wait for them; gives their first answer.
+
+        Where that failed they are asked anew.
+        """
+        if self._first_answer is None or _has_failed(self._first_answer):
             self._first_answer = self._schedule(_answer_ready)
         return self._first_answer
 
     async def is_ready(self) -> bool:
         """Whether a worker has started and answers."""
-        answer = self.start()
-        return answer.done() and answer.exception() is None
+        return self.start().done()
 
     async def arm(self, data: bytes, name: str, question: ArmQuestion | None = None) -> Outcome:
         """Measure the arm in one photo, or in a film; never raises for what it holds."""
@@ -292,6 +294,10 @@ class MeasuringPool:
             return await asyncio.wrap_future(self._schedule(work, *arguments, timeout_s=timeout_s))
         except BrokenProcessPool:
             return await asyncio.wrap_future(self._schedule(work, *arguments, timeout_s=timeout_s))
+
+
+def _has_failed(answer: Future[None]) -> bool:
+    return answer.cancelled() or (answer.done() and answer.exception() is not None)
 
 
 def _answer_ready() -> None:

@@ -199,3 +199,15 @@ def test_health_tells_what_is_wrong(place: Place, monkeypatch: pytest.MonkeyPatc
     (place.folder / "records.sqlite").write_bytes(b"no database" * 100)
     place.client.portal.call(keeper.look)  # type: ignore[union-attr]
     assert place.client.get("/api/v1/health").json()["faults"] == ["database"]
+
+
+def test_one_look_that_fails_is_not_the_last(open_place: Callable[..., Place], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(keeping, "EVERY_S", 0.05)
+    place, asked = open_place(), []
+
+    async def broken() -> bool:
+        asked.append(1)
+        raise RuntimeError("can't start new thread")
+
+    monkeypatch.setattr(place.pool, "is_ready", broken)
+    until(lambda: len(asked) > 1)
