@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -40,7 +40,7 @@ from service.web.gate.invitations import first_invitation
 from service.web.gate.keys import KeysOfTheInterface
 from service.web.gate.middleware import PlainFailures, SafeHeaders, SameOriginForms
 from service.web.gate.refusals import NoteRefusals, because
-from service.web.house import PROGRAM_VERSION, open_house, own_address
+from service.web.house import PROGRAM_VERSION, House, open_house, own_address
 from service.web.metrics import CountAnswers, Figures
 from service.web.pages import go_to, page
 from service.web.reach import HERE, NETWORK, own_addresses, reach
@@ -76,57 +76,13 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
     # An uploaded photo stays in memory: never a plain copy on the disk.
     MultiPartParser.spool_max_size = settings.request_bytes
 
-    @asynccontextmanager
-    async def running(app: FastAPI) -> AsyncIterator[None]:
-        make_private(settings.data_folder)
-        lock = FolderLock(settings.data_folder)
-        if not settings.database_url:
-            lock.take()
-        own_pool = MeasuringPool(settings.workers or None, settings.photo_seconds) if pool is None else None
-        if own_pool is not None:
-            own_pool.start()
-        parts = open_house(settings, pool or own_pool, clock)  # type: ignore[arg-type]
-        app.state.house = parts
-        app.state.measuring = parts.measuring
-        app.state.store, app.state.photos, app.state.clock = parts.store, parts.photos, parts.clock
-        parts.photos.sweep_halves()
-        workshop = Workshop(
-            parts.store,
-            parts.photos,
-            parts.pool,
-            parts.clock,
-            settings.review,
-            settings.role,
-            parts.admission.places,
-            _mail_room(settings),
-            parts.push,
-        )
-        backroom = Backroom(
-            parts.store, parts.clock, parts.signer.webhook_secrets, TargetRules(settings.webhooks_private)
-        )
-        app.state.backroom = backroom
-        presence = await start_jobs(workshop, backroom, settings.jobs_url)
-        keeper = Keeper(workshop, presence, settings.data_folder)
-        app.state.keeper = keeper
-        keeper.start()
-        try:
-            yield
-        finally:
-            await keeper.stop()
-            stop_jobs()
-            presence.leave()
-            if own_pool is not None:
-                own_pool.close()
-            parts.store.close()
-            lock.release()
-
     app = FastAPI(
         title="Scrollreach",
         version=PROGRAM_VERSION,
         docs_url=None,  # the stock page loads scripts from elsewhere
         redoc_url=None,
         openapi_url=None,  # the stock route makes it on the loop, where everybody waits for a second
-        lifespan=running,
+        lifespan=lambda app: _running(app, settings, pool, clock),
     )
     app.state.largest = settings.largest
     app.state.settings = settings
@@ -153,6 +109,52 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
     app.add_middleware(NoteRefusals, room=metrics.room_of)
     app.add_middleware(SafeHeaders, secure=settings.secure_cookies)
     return app
+
+
+@asynccontextmanager
+async def _running(app: FastAPI, settings: Settings, pool: Measurer | None, clock: Clock | None) -> AsyncIterator[None]:
+    """Open what serves, one after the other; close it the other way round, also where something does not open."""
+    async with AsyncExitStack() as opened:
+        make_private(settings.data_folder)
+        if not settings.database_url:
+            lock = FolderLock(settings.data_folder)
+            lock.take()
+            opened.callback(lock.release)
+        if pool is None:
+            own_pool = opened.enter_context(MeasuringPool(settings.workers or None, settings.photo_seconds))
+            own_pool.start()
+            pool = own_pool
+        house = open_house(settings, pool, clock)
+        opened.callback(house.store.close)
+        house.photos.sweep_halves()
+        backroom = Backroom(
+            house.store, house.clock, house.signer.webhook_secrets, TargetRules(settings.webhooks_private)
+        )
+        workshop = _workshop(settings, house)
+        opened.callback(stop_jobs)
+        presence = await start_jobs(workshop, backroom, settings.jobs_url)
+        opened.callback(presence.leave)
+        keeper = Keeper(workshop, presence, settings.data_folder)
+        app.state.house, app.state.measuring = house, house.measuring
+        app.state.store, app.state.photos, app.state.clock = house.store, house.photos, house.clock
+        app.state.backroom, app.state.keeper = backroom, keeper
+        keeper.start()
+        opened.push_async_callback(keeper.stop)
+        yield
+
+
+def _workshop(settings: Settings, house: House) -> Workshop:
+    return Workshop(
+        house.store,
+        house.photos,
+        house.pool,
+        house.clock,
+        settings.review,
+        settings.role,
+        house.admission.places,
+        _mail_room(settings),
+        house.push,
+    )
 
 
 def _state_of(app: FastAPI) -> tuple[Admission, Condition] | None:

@@ -122,8 +122,12 @@ def open_house(settings: Settings, pool: Measurer, clock: Clock | None = None) -
     clock = clock or SystemClock()
     secrets = load_secrets(settings.secret_file, clock.now().date())
     store = Store(settings.database)
-    store.migrate()
-    store.check_secret(secret_mark(secrets.now), secret_mark(secrets.former) if secrets.former else None)
+    try:
+        store.migrate()
+        store.check_secret(secret_mark(secrets.now), secret_mark(secrets.former) if secrets.former else None)
+    except Exception:
+        store.close()
+        raise
     signer = Signer(secrets)
     rules = TargetRules(settings.webhooks_private, longest=LONGEST_ENDPOINT)
     admission = Admission(settings.workers or cpu_count() or 1)

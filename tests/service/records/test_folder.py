@@ -8,11 +8,13 @@ import sys
 from pathlib import Path
 
 import pytest
+from fastapi.testclient import TestClient
 
 from service.records.database import Store
 from service.records.folder import FolderError, FolderLock, make_private
 from service.security import load_or_make_secret
 from service.settings import Settings
+from service.web.app import create_app
 from service.web.house import open_house
 from tests.service.conftest import Recorded
 from tests.service.seeding import SetClock, seed
@@ -50,6 +52,18 @@ def test_another_secret_is_noticed(tmp_path: Path) -> None:
     settings.secret_file.write_bytes(b"x" * 32)
     with pytest.raises(FolderError, match="The secret is not the one"):
         open_house(settings, Recorded(), SetClock())
+
+
+def test_a_start_that_fails_gives_the_folder_back(tmp_path: Path) -> None:
+    settings = Settings(data_folder=tmp_path)
+    open_house(settings, Recorded(), SetClock()).store.close()
+    right = settings.secret_file.read_bytes()
+    settings.secret_file.write_bytes(b"x" * 32)
+    with pytest.raises(FolderError, match="The secret is not the one"), TestClient(create_app(settings, Recorded())):
+        pass
+    settings.secret_file.write_bytes(right)
+    with TestClient(create_app(settings, Recorded())) as client:
+        assert client.get("/api/v1/health").json()["status"] == "well"
 
 
 ON_A_FULL_DISK = """
