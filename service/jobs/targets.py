@@ -22,7 +22,7 @@ import httpx
 LONGEST_URL, LONGEST_ENDPOINT = 500, 1000
 """Letters of an address, and of a browser's at its push service; the records' columns."""
 SECONDS = 15.0
-"""Longest time for one delivery, s: the standard recommends 15 to 30."""
+"""Longest time for one delivery, with the looking up of its name, s: the standard recommends 15 to 30."""
 NAT64 = IPv6Network("64:ff9b::/96")
 """IPv4 addresses as IPv6-only networks write them (RFC 6052)."""
 
@@ -171,7 +171,6 @@ async def post(url: str, body: bytes, headers: dict[str, str], rules: TargetRule
         If it could not be reached in time.
     """
     target = read_target(url, rules)
-    addresses = await addresses_of(target, rules)
     async with (
         asyncio.timeout(SECONDS),
         httpx.AsyncClient(
@@ -179,7 +178,7 @@ async def post(url: str, body: bytes, headers: dict[str, str], rules: TargetRule
         ) as client,
         client.stream(
             "POST",
-            target.at(addresses[0]),
+            target.at((await addresses_of(target, rules))[0]),
             content=body,
             headers=headers | {"Host": target.host_header},
             extensions={"sni_hostname": target.host},  # the certificate is that of the name, not of the address

@@ -377,6 +377,17 @@ def test_a_public_name_for_a_private_address_is_not_followed(
     assert receiver.received == []
 
 
+def test_a_name_that_nobody_answers_for_is_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    async def answers_late(*_: Any, **__: Any) -> list[Any]:
+        await asyncio.sleep(2)
+        return []
+
+    monkeypatch.setattr(asyncio.BaseEventLoop, "getaddrinfo", answers_late)
+    monkeypatch.setattr(targets, "SECONDS", 0.2)
+    with pytest.raises(TimeoutError):
+        finished(targets.post("https://receiver.example/", b"{}", {}, TargetRules()))
+
+
 def _name(monkeypatch: pytest.MonkeyPatch, *addresses: str) -> None:
     """Let every name stand for these addresses."""
 
