@@ -9,8 +9,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
-import smtplib
-import ssl
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from email.message import EmailMessage
@@ -18,9 +17,10 @@ from email.utils import formatdate
 
 import httpx
 from dbos import DBOS, SetWorkflowID
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
+from service.jobs.mail import MailRoom
 from service.jobs.shop import GONE
 from service.jobs.targets import TargetRefused, post
 from service.jobs.web_push import BrowserKeys, encrypted, headers_for
@@ -35,8 +35,6 @@ TRIES, FIRST_PAUSE_S, LONGER_EACH = 6, 30.0, 3.0
 """How often a mail is tried, and the pauses between, s; our choice: a server that is away comes back in minutes."""
 PUSH_PAUSES_S = tuple(FIRST_PAUSE_S * LONGER_EACH**each for each in range(TRIES - 1))
 """The same pauses for a push message."""
-MAIL_TIMEOUT_S = 20.0
-"""How long one try of a mail may take, s; our choice."""
 NO_SUBSCRIPTION = (404, GONE)
 """A push service's answers where the browser is told no more (RFC 8030, 7.3)."""
 TOO_MANY = 429
@@ -46,53 +44,6 @@ PATH = "/children"
 SUBJECT = marked("Photos have arrived")
 WORDS = marked("Photos have arrived and wait for you:")
 WHY = marked("This mail was sent because your account says so; it can be switched off there.")
-
-
-@dataclass(frozen=True)
-class MailRoom:
-    """How mails are sent.
-
-    Attributes
-    ----------
-    host, port : str, int
-        The mail server (SMTP, RFC 5321).
-    user, password : str
-        For signing in there; empty where none is needed.
-    security : {'starttls', 'tls', 'none'}
-        RFC 3207, RFC 8314, or none, for a server on this machine.
-    sender : str
-        Address that mails come from.
-    address : str
-        Address of the service, without a slash at its end.
-    """
-
-    host: str
-    port: int
-    user: str
-    password: str
-    security: str
-    sender: str
-    address: str
-
-    def send(self, message: EmailMessage) -> None:
-        """Hand a message to the mail server.
-
-        Raises
-        ------
-        OSError
-            If the server cannot be reached or refuses it.
-        """
-        secure = ssl.create_default_context()
-        if self.security == "tls":
-            server: smtplib.SMTP = smtplib.SMTP_SSL(self.host, self.port, timeout=MAIL_TIMEOUT_S, context=secure)
-        else:
-            server = smtplib.SMTP(self.host, self.port, timeout=MAIL_TIMEOUT_S)
-        with server:
-            if self.security == "starttls":
-                server.starttls(context=secure)
-            if self.user:
-                server.login(self.user, self.password)
-            server.send_message(message)
 
 
 async def tell_later(upload_id: str) -> None:
@@ -112,7 +63,16 @@ async def tell_teachers(request_id: str) -> None:
     for occasion, subscription_id in await browsers_to_tell(request_id):
         with SetWorkflowID(f"tell:{occasion}:{subscription_id}"):
             await DBOS.start_workflow_async(tell_browser, subscription_id)
-    await send_mails(request_id)
+    for occasion, teacher_id in await teachers_to_mail(request_id):
+        with SetWorkflowID(f"tell:{occasion}:{teacher_id}"):
+            await DBOS.start_workflow_async(mail_teacher, teacher_id, occasion)
+    await note_told(request_id)
+
+
+@DBOS.workflow()
+async def mail_teacher(teacher_id: str, occasion: str) -> None:
+    """Send one teacher a mail; by itself, so that an address that is refused holds nobody else's mail up."""
+    await send_mail(teacher_id, occasion)
 
 
 @DBOS.workflow()
@@ -128,7 +88,7 @@ async def tell_browser(subscription_id: str) -> None:
 @DBOS.step(retries_allowed=True, max_attempts=TRIES, interval_seconds=1.0, backoff_rate=2.0)
 async def browsers_to_tell(request_id: str) -> list[tuple[str, str]]:
     """The occasion and the subscription of every browser that wants to be told."""
-    return await asyncio.to_thread(_browsers_to_tell, workshop(), request_id)
+    return await asyncio.to_thread(_to_tell, workshop(), request_id, _browsers)
 
 
 @DBOS.step(retries_allowed=True, max_attempts=TRIES, interval_seconds=1.0, backoff_rate=2.0)
@@ -150,10 +110,22 @@ async def send_push(subscription_id: str) -> bool:
     return status != TOO_MANY and status < 500
 
 
+@DBOS.step(retries_allowed=True, max_attempts=TRIES, interval_seconds=1.0, backoff_rate=2.0)
+async def teachers_to_mail(request_id: str) -> list[tuple[str, str]]:
+    """The occasion and the identity of every teacher who wants a mail."""
+    return await asyncio.to_thread(_to_tell, workshop(), request_id, _readers_of_mail)
+
+
 @DBOS.step(retries_allowed=True, max_attempts=TRIES, interval_seconds=FIRST_PAUSE_S, backoff_rate=LONGER_EACH)
-async def send_mails(request_id: str) -> None:
-    """Send the mails, where they are sent, then note until when everything was told."""
-    await asyncio.to_thread(_send_mails, workshop(), request_id)
+async def send_mail(teacher_id: str, occasion: str) -> None:
+    """Send one mail, if its teacher still wants it."""
+    await asyncio.to_thread(_send_mail, workshop(), teacher_id, occasion)
+
+
+@DBOS.step(retries_allowed=True, max_attempts=TRIES, interval_seconds=1.0, backoff_rate=2.0)
+async def note_told(request_id: str) -> None:
+    """Note until when everything that arrived was told, or is being told."""
+    await asyncio.to_thread(_note_told, workshop(), request_id)
 
 
 class NotTold(Exception):
@@ -169,14 +141,24 @@ class _PushMessage:
     headers: dict[str, str]
 
 
-def _browsers_to_tell(tools: Workshop, request_id: str) -> list[tuple[str, str]]:
+def _to_tell(
+    tools: Workshop, request_id: str, wanted: Callable[[Workshop, str], Select[str] | None]
+) -> list[tuple[str, str]]:
+    """The occasion and the identities of those who want to be told of what is new in a request."""
     with tools.store.whole_house() as session:
         news = _news_of(session, request_id)
-        if tools.push is None or news is None:
+        who = wanted(tools, news[0].studio_id) if news is not None else None
+        if news is None or who is None:
             return []
-        asked, last = news
-        wanted = select(PushSubscription.id).where(PushSubscription.studio_id == asked.studio_id)
-        return [(f"{request_id}:{last.isoformat()}", each) for each in session.scalars(wanted)]
+        return [(f"{request_id}:{news[1].isoformat()}", each) for each in session.scalars(who)]
+
+
+def _browsers(tools: Workshop, studio_id: str) -> Select[str] | None:
+    return select(PushSubscription.id).where(PushSubscription.studio_id == studio_id) if tools.push else None
+
+
+def _readers_of_mail(tools: Workshop, studio_id: str) -> Select[str] | None:
+    return select(Teacher.id).where(Teacher.studio_id == studio_id, Teacher.told_by_mail) if tools.mail else None
 
 
 def _push_message(tools: Workshop, subscription_id: str) -> _PushMessage | None:
@@ -211,23 +193,25 @@ def _request_of(tools: Workshop, upload_id: str) -> str | None:
         return upload.request_id if upload is not None and upload.state in (MEASURED, FAILED) else None
 
 
-def _send_mails(tools: Workshop, request_id: str) -> None:
-    """Tell of all photos of a request that were not told of yet."""
+def _send_mail(tools: Workshop, teacher_id: str, occasion: str) -> None:
+    with tools.store.whole_house() as session:
+        teacher = session.get(Teacher, teacher_id)
+    if tools.mail is None or teacher is None or not teacher.told_by_mail:
+        return
+    try:
+        tools.mail.send(arrival_mail(tools.mail, teacher.email, teacher.language, occasion))
+    except OSError as error:
+        note_failure("a teacher could not be told by mail", error)
+        raise
+
+
+def _note_told(tools: Workshop, request_id: str) -> None:
     now = tools.clock.now()
     with tools.store.whole_house() as session:
         news = _news_of(session, request_id)
-        if news is None:
-            return
-        asked, last = news
-        readers = select(Teacher).where(Teacher.studio_id == asked.studio_id, Teacher.told_by_mail)
-        teachers = session.scalars(readers).all() if tools.mail is not None else []
-    for teacher in teachers:
-        assert tools.mail is not None
-        tools.mail.send(arrival_mail(tools.mail, teacher.email, teacher.language, f"{request_id} {last.isoformat()}"))
-    with tools.store.whole_house() as session:
-        told = session.get(PhotoRequest, request_id)
-        if told is not None:
-            told.told_at = max(now, last)
+        if news is not None:
+            asked, last = news
+            asked.told_at = max(now, last)
 
 
 def _news_of(session: Session, request_id: str) -> tuple[PhotoRequest, datetime] | None:

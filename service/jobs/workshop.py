@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from service.jobs.clock import Clock
+from service.jobs.mail import MailRoom
+from service.jobs.web_push import PushRoom
 from service.measuring.pool import Measurer
 from service.records.database import Store
 from service.records.photos import PhotoFolder
-
-if TYPE_CHECKING:
-    from service.jobs.telling import MailRoom
-    from service.jobs.web_push import PushRoom
 
 
 @dataclass(frozen=True)

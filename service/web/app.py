@@ -22,10 +22,10 @@ from service.api.problem_details import install_problem_details, problem_respons
 from service.api.routes import include_interface
 from service.jobs.clock import Clock
 from service.jobs.keeper import Condition, Keeper
+from service.jobs.mail import MailRoom
 from service.jobs.running import start_jobs, stop_jobs
 from service.jobs.shop import Backroom
 from service.jobs.targets import TargetRules
-from service.jobs.telling import MailRoom
 from service.jobs.workshop import Workshop
 from service.logs import write_allowed_only
 from service.measuring.admission import Admission, Busy

@@ -13,14 +13,18 @@ from email.message import EmailMessage
 import pytest
 
 from service.jobs import telling
-from service.records.tables import Child, Teacher
+from service.records.tables import TEACHER, Child, PhotoRequest, Teacher
 from tests.service.conftest import Place
 from tests.service.jobs.test_deletion import send
 from tests.service.seeding import Seeded, seed
+from tests.waiting import until
 
 
 class Postbox(socketserver.ThreadingTCPServer):
-    """A mail server (RFC 5321) that keeps what it is handed; the first `refusals` messages it refuses for now."""
+    """A mail server (RFC 5321) that keeps what it is handed.
+
+    The first `refusals` messages it refuses for now, and what is for one of the `unknown` for good.
+    """
 
     allow_reuse_address = True
     daemon_threads = True
@@ -29,6 +33,7 @@ class Postbox(socketserver.ThreadingTCPServer):
         super().__init__(("127.0.0.1", 0), Talk)
         self.mails: list[EmailMessage] = []
         self.refusals = refusals
+        self.unknown: set[str] = set()
 
 
 class Talk(socketserver.StreamRequestHandler):
@@ -43,6 +48,8 @@ class Talk(socketserver.StreamRequestHandler):
             if word == b"DATA":
                 self.say("354 go on")
                 self.take()
+            elif word == b"RCPT" and any(each.encode() in line for each in self.server.unknown):
+                self.say("550 nobody of that name")
             else:
                 self.say("250 well")
             if word == b"QUIT":
@@ -88,8 +95,8 @@ def studio(open_place: Callable[..., Place], postbox: Postbox, monkeypatch: pyte
 
 
 def mails(postbox: Postbox, at_least: int = 1) -> list[EmailMessage]:
-    until = time.monotonic() + 30
-    while len(postbox.mails) < at_least and time.monotonic() < until:
+    deadline = time.monotonic() + 30
+    while len(postbox.mails) < at_least and time.monotonic() < deadline:
         time.sleep(0.05)
     return list(postbox.mails)
 
@@ -145,8 +152,22 @@ def test_a_busy_mail_server_holds_nothing_up(
     place, seeded = studio
     postbox.refusals = 1
     send(place, seeded, b"good", "one")
-    until = time.monotonic() + 20
-    while postbox.refusals and time.monotonic() < until:
-        time.sleep(0.05)
-    assert postbox.refusals == 0
+    until(lambda: postbox.refusals == 0)
     assert place.client.get("/api/v1/health").status_code in (200, 503), "the service goes on"
+
+
+def test_an_address_that_is_refused_keeps_nobody_elses_mail_back(
+    studio: tuple[Place, Seeded], postbox: Postbox
+) -> None:
+    place, seeded = studio
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        first = records.get_one(Teacher, seeded.teacher_id)
+        for name in ("ben", "cleo"):
+            made = {"studio_id": first.studio_id, "password_hash": "", "role": TEACHER, "language": "en"}
+            records.add(Teacher(email=f"{name}@example.org", name=name, created_at=first.created_at, **made))
+    postbox.unknown = {seeded.email, "cleo@example.org"}
+    send(place, seeded, b"good")
+    (mail,) = mails(postbox)
+    assert mail["To"] == "ben@example.org"
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        assert until(lambda: records.get_one(PhotoRequest, seeded.request_id, populate_existing=True).told_at)
