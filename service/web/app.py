@@ -35,7 +35,7 @@ from service.settings import Settings
 from service.web import metrics
 from service.web.certificate import home_certificate
 from service.web.gate.arrival import ArrivalLimits, ArrivalRules, Arriving, Sender
-from service.web.gate.guard import FactorNeeded, LinkClosed, OwnerNeeded, SignInNeeded, WrongForm
+from service.web.gate.guard import FactorNeeded, LinkClosed, LinkRanOut, OwnerNeeded, SignInNeeded, WrongForm
 from service.web.gate.invitations import first_invitation
 from service.web.gate.keys import KeysOfTheInterface
 from service.web.gate.middleware import PlainFailures, SafeHeaders, SameOriginForms
@@ -273,9 +273,10 @@ def _answer_errors(app: FastAPI) -> None:
     async def factor_needed(request: Request, _: Exception) -> Response:
         return go_to("/account")
 
-    async def link_closed(request: Request, _: Exception) -> Response:
+    async def link_closed(request: Request, fault: Exception) -> Response:
         because(request.scope["state"], "link_closed")
-        return page(request, "link_closed.html", 404, of_family=request.url.path.startswith("/f/"))
+        ended = fault.token if isinstance(fault, LinkRanOut) else None
+        return page(request, "link_closed.html", 404, of_family=request.url.path.startswith("/f/"), ended=ended)
 
     async def wrong_form(request: Request, _: Exception) -> Response:
         because(request.scope["state"], "form_token")

@@ -51,6 +51,8 @@ from service.web.gate.guard import (
     FamilyRecords,
     FamilyVisit,
     LinkClosed,
+    Sender,
+    SenderFields,
     TheHouse,
     nothing_here,
 )
@@ -299,14 +301,17 @@ def finish(who: Family, parts: TheHouse, records: FamilyRecords, form: FamilyFie
 
 
 @router.get("/delete/")
-def delete_page(request: Request, who: Family, records: FamilyRecords) -> HTMLResponse:
-    """Ask once more before everything is deleted."""
-    return page(request, "family/delete.html", **steps(records, who, open_request(records, who), "delete"))
+def delete_page(request: Request, who: Sender, parts: TheHouse) -> HTMLResponse:
+    """Ask once more before everything is deleted; by a link that has run out nothing else is shown."""
+    if not who.is_open:
+        return page(request, "family/delete.html", here="delete", ended=who.token)
+    with parts.store.for_studio(who.studio_id) as records:
+        return page(request, "family/delete.html", **steps(records, who, open_request(records, who), "delete"))
 
 
 @router.post("/delete/")
-def delete_everything(request: Request, who: Family, parts: TheHouse, form: FamilyFields) -> HTMLResponse:
-    """Delete everything sent through this link, now; the link is closed with it."""
+def delete_everything(request: Request, who: Sender, parts: TheHouse, form: SenderFields) -> HTMLResponse:
+    """Delete everything sent through this link, now, even where it has run out; the link is closed with it."""
     with parts.store.for_studio(who.studio_id) as records:
         accepted = select(Upload.id).where(Upload.request_id == who.request_id, Upload.state == ACCEPTED)
         taken_over = records.scalars(accepted).first() is not None

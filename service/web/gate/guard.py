@@ -1,7 +1,8 @@
 """Who is asking, and may they.
 
-A page names its reader as a parameter: `Visitor` (a signed-in teacher), `Family` (whoever holds a family's link) or
-`Reader` (whoever holds a report's link).  Each carries the studio its rows are read for; there is no other way to a
+A page names its reader as a parameter: `Visitor` (a signed-in teacher), `Family` (whoever holds a family's link),
+`Sender` (the same, also where the link has run out: to delete what was sent) or `Reader` (whoever holds a report's
+link).  Each carries the studio its rows are read for; there is no other way to a
 session.  Whatever changes something takes `Fields`, the form after its token was checked.
 
 What is for owners alone stands under one address, `OWNERS_PART`, and is refused to others here, for every page there.
@@ -49,6 +50,20 @@ class LinkClosed(Exception):
     """Raised where a link is unknown, expired, revoked or for something else: the answer is the same."""
 
 
+class LinkRanOut(LinkClosed):
+    """Raised where nobody closed a family's link, but its time is over: what was sent by it can still be deleted.
+
+    Parameters
+    ----------
+    token : str
+        The link's key.
+    """
+
+    def __init__(self, token: str) -> None:
+        super().__init__()
+        self.token = token
+
+
 class OwnerNeeded(Exception):
     """Raised where a page is for a studio's owners only."""
 
@@ -85,6 +100,7 @@ class FamilyVisit:
     request_id: str
     studio_id: str
     child_id: str
+    is_open: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,24 +179,41 @@ def _note_owners_part(parts: House, who: SignedIn, now: datetime) -> None:
             note(session, who.studio_id, Action.OWNERS_PART_REFUSED, now, who.teacher_id)
 
 
-def family(request: Request, parts: TheHouse, token: Annotated[str, Path(max_length=120)]) -> FamilyVisit:
-    """Whoever holds a family's link.
+def sender(request: Request, parts: TheHouse, token: Annotated[str, Path(max_length=120)]) -> FamilyVisit:
+    """Whoever holds a family's link that nobody closed, run out or not.
 
     Raises
     ------
     LinkClosed
-        If the link is not open.
+        If the link is unknown or was closed.
     """
     request_id = parts.signer.read(FAMILY, token)
     with parts.store.whole_house() as session:
         asked = session.get(PhotoRequest, request_id) if request_id else None
-    if asked is None or asked.revoked_at is not None or asked.expires_at <= parts.clock.now():
+    if asked is None or asked.revoked_at is not None:
         raise LinkClosed
     request.state.language = asked.language
     request.state.form_token = parts.signer.form_token(token)
     request.state.form_holder = token
     request.state.who = f"link {asked.id}"
-    return FamilyVisit(token, asked.id, asked.studio_id, asked.child_id)
+    is_open = asked.expires_at > parts.clock.now()
+    return FamilyVisit(token, asked.id, asked.studio_id, asked.child_id, is_open)
+
+
+Sender = Annotated[FamilyVisit, Depends(sender)]
+
+
+def family(who: Sender) -> FamilyVisit:
+    """Whoever holds a family's open link.
+
+    Raises
+    ------
+    LinkRanOut
+        If its time is over.
+    """
+    if not who.is_open:
+        raise LinkRanOut(who.token)
+    return who
 
 
 def report_reader(request: Request, parts: TheHouse, token: Annotated[str, Path(max_length=120)]) -> ReportVisit:
@@ -246,6 +279,11 @@ async def family_form(request: Request, who: Family, parts: TheHouse) -> FormDat
     return await _checked(request, parts)
 
 
+async def sender_form(request: Request, who: Sender, parts: TheHouse) -> FormData:
+    """A form of a family whose link may have run out, its token checked."""
+    return await _checked(request, parts)
+
+
 async def _checked(request: Request, parts: House) -> FormData:
     form = await open_form(request)
     token = form.get("form_token")
@@ -257,6 +295,7 @@ async def _checked(request: Request, parts: House) -> FormData:
 OpenFields = Annotated[FormData, Depends(open_form)]
 Fields = Annotated[FormData, Depends(teacher_form)]
 FamilyFields = Annotated[FormData, Depends(family_form)]
+SenderFields = Annotated[FormData, Depends(sender_form)]
 
 
 def nothing_here() -> HTTPException:

@@ -9,6 +9,7 @@ import pytest
 from sqlalchemy import event
 
 from service.records.asking import photo_states
+from service.records.photos import ORIGINAL
 from service.records.tables import ACCEPTED, MEASURED, RECEIVED, Child, PhotoRequest, Upload, VerdictRecord
 from service.web.family import pages
 from tests.service.conftest import Place
@@ -190,7 +191,7 @@ def test_of_a_link_that_has_run_out_a_family_is_promised_no_more_than_it_can_do(
         records.get_one(PhotoRequest, seeded.request_id).expires_at = place.clock.now()
         records.get_one(VerdictRecord, seeded.verdict_id).report_expires_at = place.clock.now()
     deletes = "The teacher can also delete what was sent through this one."
-    for path, is_said in ((link, True), (f"{link}/delete/", True), (f"/r/{seeded.report}", False)):
+    for path, is_said in ((link, True), (f"{link}/arm", True), (f"/r/{seeded.report}", False)):
         answer = place.client.get(path)
         assert answer.status_code == 404
         assert (deletes in answer.text) == is_said
@@ -222,3 +223,28 @@ def test_a_label_that_a_family_takes_back_is_gone(family: tuple[Place, Seeded, s
     assert label_after(1, "instrument", label="1/8") == "1/8"
     assert label_after(2, "arm") == "1/8", "nothing was asked of it"
     assert label_after(3, "instrument", label="") is None
+
+
+@pytest.mark.parametrize("closed", [False, True], ids=["run out", "closed by the teacher"])
+def test_by_a_link_that_has_run_out_a_family_deletes_what_it_sent_and_sees_nothing(
+    family: tuple[Place, Seeded, str], closed: bool
+) -> None:
+    place, seeded, link = family
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        asked = records.get_one(PhotoRequest, seeded.request_id)
+        asked.expires_at, asked.language = place.clock.now(), "de"
+        asked.revoked_at = place.clock.now() if closed else None
+    form = {"form_token": place.house.signer.form_token(seeded.family)}
+    for path in (link, f"{link}/arm", f"{link}/done/"):
+        shown = place.client.get(path)
+        assert shown.status_code == 404
+        assert (f'href="{link}/delete/">Jetzt alles löschen</a>' in shown.text) is not closed
+    assert place.client.post(f"{link}/done/", data=form).status_code == 404
+    assert place.client.get(f"{link}/delete/").status_code == (404 if closed else 200)
+    assert place.client.post(f"{link}/delete/", data={"form_token": "guessed"}).status_code == (404 if closed else 403)
+    assert place.house.photos.has(seeded.arm_upload_id, ORIGINAL)
+    assert place.client.post(f"{link}/delete/", data=form).status_code == (404 if closed else 200)
+    assert place.house.photos.has(seeded.arm_upload_id, ORIGINAL) is closed
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        assert (records.get(PhotoRequest, seeded.request_id) is not None) is closed
+    assert "/delete/" not in place.client.get(link).text

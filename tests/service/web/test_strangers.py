@@ -199,6 +199,8 @@ def test_a_wrong_link_gets_nothing(place: Place, victim: Seeded, state: str) -> 
     }  # of another family: these change that family's own rows, tried last
     every = sorted(routes(place.client.app), key=lambda route: route.path in own)  # type: ignore[arg-type]
     for route in (each for each in every if each.by_link):
+        if state == "expired" and route == Route("POST", "/f/{token}/delete/"):
+            continue  # it deletes what was sent through it, and shows nothing
         assert_nothing(place, victim, route, route.filled(victim, token), token, None)
 
 
