@@ -14,7 +14,7 @@ from datetime import date
 from typing import TypeAlias
 
 from babel.core import Locale
-from babel.dates import format_date
+from babel.dates import format_skeleton
 from babel.numbers import format_decimal, format_percent
 from babel.units import format_unit
 
@@ -96,7 +96,7 @@ class Month:
 
     def text(self, language: str) -> str:
         """Write it in `language`, e.g. ``May 2031``."""
-        return format_date(date(self.year, self.month, 1), format="LLLL y", locale=language)
+        return str(format_skeleton("yMMMM", date(self.year, self.month, 1), locale=language))
 
 
 Value: TypeAlias = "str | int | Millimetres | Number | Percent | Month | Sentence"

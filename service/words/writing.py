@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from datetime import date, datetime
 
-from babel.dates import format_date, format_time
+from babel.core import Locale
+from babel.dates import format_date, format_skeleton, format_time
 from babel.numbers import format_decimal
 
 from service.fit.sentences import Millimetres
@@ -35,13 +36,14 @@ def written_day(day: date | datetime, language: str, form: str = "medium") -> st
 
 def written_month(day: date, language: str) -> str:
     """A month where there is little room, such as ``May 2031``."""
-    return str(format_date(day, "MMM y", locale=_habits(language)))
+    return str(format_skeleton("yMMM", day, locale=_habits(language)))
 
 
 def written_moment(moment: datetime, language: str) -> str:
     """A day and the time of it."""
     time = _in_one_piece(format_time(moment, format="short", locale=_habits(language)), language)
-    return f"{written_day(moment, language)}, {time}"
+    joined = str(Locale.parse(_habits(language)).datetime_formats["medium"])
+    return joined.format(time, written_day(moment, language))
 
 
 def unbroken(text: str) -> str:

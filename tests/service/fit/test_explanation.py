@@ -112,6 +112,11 @@ def test_each_language_writes_numbers_its_own_way(value, english, german):
     assert say("{x}", x=value).text(language="de") == german
 
 
+@pytest.mark.parametrize(("language", "written"), [("ja", "2031年5月"), ("zh", "2031年5月"), ("pl", "maj 2031")])
+def test_a_month_stands_where_the_language_has_it(language, written):
+    assert Month(2031, 5).text(language) == written
+
+
 def test_a_label_that_the_chart_does_not_know_is_said(chart):
     def codes(label):
         return [each.code for each in full_reasons(judge(Length.stated(450, 3), instrument(255, label=label), chart))]

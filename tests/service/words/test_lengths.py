@@ -25,11 +25,12 @@ def test_every_measured_length_has_a_name_and_a_place_in_the_interface() -> None
         (
             "ar",
             "\u206701\u200f/05\u200f/2031\u2069",
-            "\u206701\u200f/05\u200f/2031\u2069, \u20672:05 م\u2069",
+            "\u206701\u200f/05\u200f/2031\u2069، \u20672:05 م\u2069",
             "1,204.5\u00a0مم",
             "0.8",
         ),
         ("de", "01.05.2031", "01.05.2031, 14:05", "1.204,5\u00a0mm", "0,8"),
+        ("ja", "2031/05/01", "2031/05/01 14:05", "1,204.5\u00a0mm", "0.8"),
     ],
 )
 def test_days_and_numbers_are_written_as_the_reader_does(language, day, moment, length, number) -> None:
