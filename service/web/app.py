@@ -34,6 +34,7 @@ from service.records.folder import FolderLock, make_private
 from service.settings import Settings
 from service.web import metrics
 from service.web.certificate import home_certificate
+from service.web.forms.reading import written_at_length
 from service.web.gate.arrival import ArrivalLimits, ArrivalRules, Arriving, Sender
 from service.web.gate.guard import FactorNeeded, LinkClosed, LinkRanOut, OwnerNeeded, SignInNeeded, WrongForm
 from service.web.gate.invitations import first_invitation
@@ -264,7 +265,9 @@ def _answer_errors(app: FastAPI) -> None:
         return page(request, "error.html", 404, code=404)
 
     async def sign_in_needed(request: Request, _: Exception) -> Response:
-        return go_to("/sign-in") if request.method == "GET" else page(request, "error.html", 401, code=401)
+        if request.method == "GET":
+            return go_to("/sign-in")
+        return page(request, "error.html", 401, code=401, written=await written_at_length(request))
 
     async def owner_needed(request: Request, _: Exception) -> Response:
         because(request.scope["state"], "owners_only")

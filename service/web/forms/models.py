@@ -27,10 +27,8 @@ from service.fit.lengths import written_mm
 from service.jobs.targets import LONGEST_ENDPOINT
 from service.questions.asked import LONGEST_LABEL, LONGEST_TYPED, Bar, Language, Reference
 from service.settings import MOST_LINK_DAYS, MOST_PHOTO_DAYS
-from service.web.forms.reading import text_field
+from service.web.forms.reading import LONGEST_FIELD, text_field
 
-LONGEST_FIELD = 8000
-"""Letters of the longest field of all, a pasted chart; our choice, ten times a large one."""
 LONGEST_NAME = 80
 """Letters of a person's or a studio's name; the records' column."""
 LONGEST_NICKNAME = 40

@@ -6,15 +6,35 @@ from collections.abc import Iterable
 
 from fastapi.exceptions import HTTPException
 from starlette.datastructures import FormData, UploadFile
+from starlette.requests import Request
 
 from service.settings import LargestFiles
+from service.words.i18n import marked
 from vision.clip_files import is_clip
+
+LONGEST_FIELD = 8000
+"""Letters of the longest field of all, a pasted chart; our choice, ten times a large one."""
+WRITTEN_AT_LENGTH = {
+    "note": marked("A word from you"),
+    "words": marked("Notes on tuning and sound"),
+    "csv": marked("CSV with the columns size, arm_from, arm_to, body_length, total_length"),
+}
+"""Fields for more than a line, with their labels."""
 
 
 def text_field(form: FormData, name: str, most: int = 200) -> str:
     """A field's text, trimmed and cut; empty where absent."""
     value = form.get(name)
     return value.replace("\0", "").strip()[:most] if isinstance(value, str) else ""
+
+
+async def written_at_length(request: Request) -> dict[str, str]:
+    """What somebody wrote at length into a form that cannot be taken, by the field's label, to be copied from there."""
+    if not request.headers.get("content-type", "").startswith("application/x-www-form-urlencoded"):
+        return {}
+    form = await request.form()
+    written = {label: text_field(form, name, LONGEST_FIELD) for name, label in WRITTEN_AT_LENGTH.items()}
+    return {label: text for label, text in written.items() if text}
 
 
 class FileTooLarge(HTTPException):

@@ -237,6 +237,24 @@ def test_a_changed_password_signs_out_every_other_browser(place: Place, seeded: 
     assert place.client.get("/children").status_code == 303
 
 
+@pytest.mark.parametrize(
+    ("path", "field"),
+    [("/verdicts/{verdict_id}/share", "note"), ("/instruments/{shelf_id}", "words"), ("/charts/new", "csv")],
+)
+def test_what_was_written_at_length_can_be_copied_where_the_session_has_ended(
+    place: Place, seeded: Seeded, path: str, field: str
+) -> None:
+    place.client.cookies.set("scrollreach", seeded.session)
+    token = place.house.signer.form_token(seeded.sign_in_id)
+    place.clock.forward(hours=24)
+    text = "Six lines, <b>thought over</b>\nfor long"
+    late = place.client.post(path.format(**vars(seeded)), data={"form_token": token, "name": "Mine", field: text})
+    assert late.status_code == 401
+    assert "Your session has ended." in late.text
+    assert "Six lines, &lt;b&gt;thought over&lt;/b&gt;\nfor long</p>" in late.text.replace("\r", "")
+    assert token not in late.text
+
+
 def test_an_idle_browser_is_signed_out_and_a_busy_one_at_last(place: Place, seeded: Seeded) -> None:
     for _ in range(47):  # seven hours at a time, within eight each: fourteen days less seven hours
         place.clock.forward(hours=7)
