@@ -392,8 +392,21 @@ _BAND = re.compile(r"^(?P<arm_from>\S.*?)(?:\s*[-\u2010-\u2015]|\s[^\W\d]+\s)\s*
 _OPEN = re.compile(r"^(?P<arm_from>\d.*?)\s*\+$")
 
 
-_DATE = re.compile(r"^(\d{1,2}[-.\s]+[^\W\d]{3,}\.?|[^\W\d]{3}[-.\s]+\d{2}|\d{1,4}([-./])\d{1,2}\2\d{2,4})$")
-"""What becomes of 1/8 in a spreadsheet: ``01. Aug``, ``8-Jan``, ``Jan-08``, ``2026-01-08``."""
+_DATE = re.compile(
+    r"^(\d{1,2}[-.\s]+[^\W\d]{3,}\.?|[^\W\d]{3}[-.\s]+\d{2}|\d{1,4}([-./])\d{1,2}\2\d{2,4}|\d{1,2}月\d{1,2}日)$"
+)
+MADE_A_DATE = say("a spreadsheet made a date of this size; write it like 1/8, as text")
+
+
+def is_a_date(size: str) -> bool:
+    """Whether a size is what becomes of 1/8 in a spreadsheet.
+
+    Examples
+    --------
+    >>> [is_a_date(each) for each in ("01. Aug", "8-Jan", "Jan-08", "2026-01-08", "1月8日", "1/8", "1/8 violin")]
+    [True, True, True, True, True, False, False]
+    """
+    return _DATE.match(size) is not None
 
 
 def _header(heads: Sequence[str], unit: str, others: Mapping[str, str]) -> tuple[list[str], dict[str, str]]:
@@ -476,10 +489,8 @@ def _validate(rows: Sequence[ChartRow], numbers: Sequence[int]) -> None:
     for number, row in zip(numbers, rows, strict=True):
         if row.size.isdigit():
             raise _row_error(number, row.size, say("a number alone is no size; write it like 1/8 or 4/4"))
-        if _DATE.match(row.size):
-            raise _row_error(
-                number, row.size, say("a spreadsheet made a date of this size; write it like 1/8, as text")
-            )
+        if is_a_date(row.size):
+            raise _row_error(number, row.size, MADE_A_DATE)
         if plain_size(row.size) in seen:
             raise _row_error(number, row.size, say("this size is there twice"))
         seen.add(plain_size(row.size))

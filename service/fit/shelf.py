@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths
+from service.fit.chart import MADE_A_DATE, is_a_date
 from service.fit.errors import FitError, LengthError
 from service.fit.lengths import parse_length
 from service.fit.rows import numbered_rows, refuse_rows
@@ -36,6 +37,8 @@ def read_shelf(text: str) -> tuple[InstrumentLengths, ...]:
             found.append(InstrumentLengths(body, total, row.get("label") or None, name, string))
         except LengthError as error:
             wrong[number] = [say("List row {number}: {reason}", number=number, reason=error.sentence)]
+        if is_a_date(row.get("label", "")):
+            wrong[number] = [say("List row {number}: {reason}", number=number, reason=MADE_A_DATE)]
     refuse_rows(wrong)
     return tuple(found)
 

@@ -10,7 +10,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, GetPydanticSchema, ValidationError, WithJsonSchema
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    GetPydanticSchema,
+    StringConstraints,
+    ValidationError,
+    WithJsonSchema,
+)
 from pydantic_core import core_schema
 
 from calibration.blank import Blank
@@ -32,6 +41,8 @@ LONGEST_TYPED = 40
 """Letters of a typed length; our choice, twice the longest that makes sense."""
 LONGEST_LABEL = 16
 """Letters of a size as a label says it; what the records hold."""
+Label = Annotated[str, StringConstraints(strip_whitespace=True, max_length=LONGEST_LABEL)]
+"""A size as a label says it."""
 LONGEST_NAME = 80
 """Letters of an instrument's or a chart's name; our choice."""
 

@@ -11,10 +11,10 @@ from service.fit.errors import FitError
 from service.fit.sentences import say
 from service.fit.signs import InstrumentCondition, PlayingSigns
 from service.questions.asked import (
-    LONGEST_LABEL,
     LONGEST_NAME,
     ArmLength,
     BodyLength,
+    Label,
     SignAnswers,
     Spelled,
     StringLength,
@@ -45,7 +45,7 @@ class InstrumentIn(BaseModel):
     body_length: BodyLength | None = None
     total_length: TotalLength | None = None
     string_length: StringLength | None = None
-    label: str | None = Field(default=None, max_length=LONGEST_LABEL)
+    label: Label | None = None
     name: str | None = Field(default=None, max_length=LONGEST_NAME)
     pegs_hold: bool | None = None
     bridge_cut: bool | None = None

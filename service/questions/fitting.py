@@ -16,10 +16,10 @@ from service.measuring.results import kept_build, kept_length, translated
 from service.measuring.same_child import check_distinct, without_lost_frames
 from service.measuring.work import InstrumentQuestion, Outcome
 from service.questions.asked import (
-    LONGEST_LABEL,
     MOST_PHOTOS,
     ArmLength,
     BodyLength,
+    Label,
     OfTheChild,
     Signs,
     Spelled,
@@ -48,9 +48,7 @@ class Typed(OfTheChild, Signs, WithLosses):
     total_length: Annotated[
         TotalLength | None, Field(description="Total length instead of a photo: V±U in mm."), Spelled("--total-mm")
     ] = None
-    label: Annotated[
-        str | None, Field(max_length=LONGEST_LABEL, description="The size it is sold as, e.g. 1/8.", examples=["1/8"])
-    ] = None
+    label: Annotated[Label | None, Field(description="The size it is sold as, e.g. 1/8.", examples=["1/8"])] = None
 
 
 class FitQuestion(Typed, WithChart):

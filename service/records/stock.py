@@ -21,6 +21,7 @@ from sqlalchemy.orm import Session
 
 from calibration.quantity import length_json
 from service.fit.assessment import InstrumentLengths
+from service.fit.chart import MADE_A_DATE, is_a_date
 from service.fit.errors import FitError
 from service.fit.lengths import parse_length
 from service.fit.sentences import Sentence, say
@@ -207,6 +208,8 @@ class _Reading:
         for column in CONDITIONS:
             if said.get(column, "").lower() not in ("", YES, NO):
                 self._fault(row, column, say("Write yes or no, or leave it empty."))
+        if is_a_date(said.get("label", "")):
+            self._fault(row, "label", MADE_A_DATE)
         lengths = self._lengths(row, said, own)
         if len(self._faults) > before_all:
             return None

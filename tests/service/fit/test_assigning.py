@@ -95,6 +95,11 @@ def test_a_row_with_more_cells_than_columns_is_refused():
     assert list(read_class("name,arm\nP1,452,,\n")) == ["P1"]  # empty cells, as spreadsheets append them
 
 
+def test_a_size_of_which_a_spreadsheet_made_a_date_is_no_label():
+    with pytest.raises(FitError, match="List row 3: a spreadsheet made a date of this size; write it like 1/8"):
+        read_shelf("name,label,body_length,total_length\nA,1/8,255,421\nB,8-Jan,255,421\n")
+
+
 def test_a_shelf_number_may_begin_with_a_hash():
     shelf = read_shelf("# spring\nname,body_length,total_length\n#12,255,421\n#13,246,406\n")
     assert [each.name for each in shelf] == ["#12", "#13"]

@@ -40,6 +40,10 @@ def test_an_instrument_keeps_every_length_and_answer() -> None:
     assert (lengths.label, lengths.name, given.condition().pegs_hold) == ("1/8", None, False)
 
 
+def test_a_label_is_read_without_the_space_around_it() -> None:
+    assert asked(FitQuestion, arm_length="450", body_length="255", label=" 1/8 ").label == "1/8"
+
+
 @pytest.mark.parametrize(
     "given",
     [

@@ -248,6 +248,7 @@ def test_every_bad_row_is_named_and_nothing_is_taken_over(till: Till) -> None:
         ("name,name,body_length\nA,B,255\n", (1, "name")),
         ("name,body_length,pegs_hold\nA,255,perhaps\n", (2, "pegs_hold")),
         ("id,name,body_length\nnobody,A,255\n", (2, "id")),
+        (HEADS + "A,1/8,255,421\nB,01. Aug,255,421\n", (3, "label")),
         ('name,body_length\n"' + "x" * 200_000 + '",255\n', (1, "")),
         (HEADS + "A,1/8," + "9" * 5000 + ",421\n", (2, "body_length")),
     ],
