@@ -25,7 +25,7 @@ from service.cli.options import (
 )
 from service.cli.words import _
 from service.fit.signs import SIGN_QUESTIONS
-from service.measuring.results import translated
+from service.measuring.results import is_all_used, translated
 from service.questions.asked import asked
 from service.questions.fitting import FitQuestion
 from service.questions.measuring import ArmPhotos, InstrumentPhotos, arms, instruments
@@ -127,7 +127,7 @@ def fit(
                     click.echo(line)
         if result.verdict is not None:
             click.echo(verdict_text(result.verdict, translator(language), language, full=why))
-    if not result.all_usable:
+    if not result.all_used:
         sys.exit(REFUSED_STATUS)
 
 
@@ -154,5 +154,5 @@ def _finish(outcomes: Sequence[Outcome], as_json: bool, picture: Path | None, la
             click.echo(measurement_text(outcome.result, translate, language))
     if picture is not None and outcomes[0].overlay_jpeg is not None:
         write_picture(picture, outcomes[0].overlay_jpeg)
-    if not all(outcome.result["usable"] for outcome in outcomes):
+    if not all(is_all_used(outcome.result) for outcome in outcomes):
         sys.exit(REFUSED_STATUS)

@@ -69,6 +69,11 @@ def _measurement_json(
     }
 
 
+def is_all_used(result: Mapping[str, Any]) -> bool:
+    """Whether all that was given went into what was measured: no photo refused, none left out."""
+    return bool(result["usable"]) and not result.get("left_out") and not result.get("unused")
+
+
 def translated(result: dict[str, Any], translate: Translate) -> dict[str, Any]:
     """A measurement in its JSON form with the sentences of its problems translated."""
     return result | {

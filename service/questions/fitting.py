@@ -12,7 +12,7 @@ from pydantic import Field, model_validator
 from service.fit.errors import FitError
 from service.fit.sentences import Translate, say, unchanged
 from service.measuring.pool import Measurer
-from service.measuring.results import kept_build, kept_length, translated
+from service.measuring.results import is_all_used, kept_build, kept_length, translated
 from service.measuring.same_child import check_distinct, without_lost_frames
 from service.measuring.work import InstrumentQuestion, Outcome
 from service.questions.asked import (
@@ -110,9 +110,9 @@ class FitAnswer:
         return (*several, *(each for each in (self.child, self.instrument) if each is not None))
 
     @property
-    def all_usable(self) -> bool:
-        """Whether there is a verdict and no photo was refused."""
-        return self.verdict is not None and all(each.result["usable"] for each in self.child_photos)
+    def all_used(self) -> bool:
+        """Whether there is a verdict and no photo was refused or left out."""
+        return self.verdict is not None and all(is_all_used(each.result) for each in self.told)
 
     def as_json(self, translate: Translate = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON."""

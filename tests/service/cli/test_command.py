@@ -126,6 +126,18 @@ def test_an_instrument_is_measured_from_one_photo_and_from_two() -> None:
     assert widths[1] < widths[0]
 
 
+def test_a_photo_of_another_child_shows_in_the_status() -> None:
+    files = [SAMPLES / name for name in ("child-5-a.jpg", "child-5-b.jpg", "child-5-c.jpg", "child-1.jpg")]
+    done = run("arm", *files, "--same", "--json")
+    *alone, together = map(json.loads, done.stdout.splitlines())
+    assert all(each["usable"] for each in (*alone, together)), "else it were the others' fault"
+    assert together["left_out"] == ["child-1.jpg"]
+    assert done.returncode == 3
+    judged = run("fit", *(word for file in files for word in ("--child", file)), "--body-mm", "240±2")
+    assert "Not all photos go with one another" in judged.stdout
+    assert judged.returncode == 3
+
+
 def test_of_several_photos_it_is_said_which_shows_too_little_and_why(tmp_path: Path) -> None:
     sharp = [SAMPLES / f"instrument-5-{letter}.jpg" for letter in "ab"]
     blurred, no_photo = SAMPLES / "instrument-blurred.jpg", tmp_path / "list.jpg"
@@ -138,7 +150,8 @@ def test_of_several_photos_it_is_said_which_shows_too_little_and_why(tmp_path: P
     said = run("instrument", blurred, sharp[0], "--same").stdout
     assert said.count("This photo is blurred.") == said.count("instrument-blurred.jpg: This photo is blurred.") == 1
     three = run("fit", "--arm-mm", "400", *(word for file in (*sharp, blurred) for word in ("--instrument", file)))
-    assert three.returncode == 0
+    assert three.returncode == 3
+    assert "suits arms from" in three.stdout, "the others are enough for a verdict"
     assert "instrument-blurred.jpg: This photo is blurred." in three.stdout
 
 
