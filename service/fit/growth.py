@@ -285,7 +285,7 @@ def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:
         sentences.append(
             _when(
                 growth.fits,
-                say("The present instrument begins to fit in about {likely} months ({early} to {late})."),
+                say("The present instrument begins to fit in about {likely} months ({span})."),
                 say("The present instrument will not fit within this time."),
                 say("The present instrument begins to fit about now."),
             )
@@ -296,7 +296,7 @@ def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:
             if growth.known is Decision.TOO_SMALL
             else _when(
                 growth.outgrown,
-                say("The present instrument becomes too small in about {likely} months ({early} to {late})."),
+                say("The present instrument becomes too small in about {likely} months ({span})."),
                 say("The present instrument will not become too small within this time."),
                 say("The present instrument becomes too small about now."),
             )
@@ -311,7 +311,7 @@ def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:
                 growth.next_fits,
                 say(
                     "The next larger size, {size} with a body of about {body}, begins to fit in about {likely} months "
-                    "({early} to {late}).",
+                    "({span}).",
                     **growth.next_in_words,
                 ),
                 say(
@@ -378,9 +378,13 @@ def _when(crossing: Crossing, coming: Sentence, never: Sentence, now: Sentence) 
         return never
     if crossing.likely <= 1:
         return now
-    early = Number(crossing.early if crossing.early is not None else 0)
-    late = Number(crossing.late) if crossing.late is not None else say("later")
-    return Sentence(coming.template, {**coming.values, "likely": Number(crossing.likely), "early": early, "late": late})
+    shown = span(Number(crossing.early or 0), None if crossing.late is None else Number(crossing.late))
+    return Sentence(coming.template, {**coming.values, "likely": Number(crossing.likely), "span": shown})
+
+
+def span(early: Value, late: Value | None) -> Sentence:
+    """From when to when; None where the end is not known."""
+    return say("{early} or later", early=early) if late is None else say("{early} to {late}", early=early, late=late)
 
 
 def _crossing_json(crossing: Crossing | None) -> dict[str, float | None] | None:

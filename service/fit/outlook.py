@@ -10,7 +10,7 @@ from datetime import date
 from math import floor
 
 from service.fit.decision import PLAYED, Action, Decision
-from service.fit.growth import FITS_ALREADY, Crossing, Growth
+from service.fit.growth import FITS_ALREADY, Crossing, Growth, span
 from service.fit.sentences import Month, Sentence, say
 from service.fit.verdict import Verdict
 
@@ -39,7 +39,7 @@ def outlook(growth: Growth, measured_on: date, verdict: Verdict | None = None) -
             else _told(
                 growth.outgrown,
                 measured_on,
-                say("This instrument becomes too small around {likely} ({early} to {late})."),
+                say("This instrument becomes too small around {likely} ({span})."),
                 say("This instrument will not become too small within the next two years."),
                 say("This instrument becomes too small about now."),
             )
@@ -60,8 +60,7 @@ def outlook(growth: Growth, measured_on: date, verdict: Verdict | None = None) -
                 growth.next_fits,
                 measured_on,
                 say(
-                    "The next larger size, {size} with a body of about {body}, begins to fit around {likely} ({early} "
-                    "to {late}).",
+                    "The next larger size, {size} with a body of about {body}, begins to fit around {likely} ({span}).",
                     **growth.next_in_words,
                 ),
                 say(
@@ -81,7 +80,7 @@ def _until_it_fits(growth: Growth, measured_on: date) -> list[Sentence]:
     """From when an instrument that is not played for its size will fit."""
     if growth.fits is None:
         return []
-    coming = say("This instrument begins to fit around {likely} ({early} to {late}).")
+    coming = say("This instrument begins to fit around {likely} ({span}).")
     return [_told(growth.fits, measured_on, coming, say("This instrument will not fit within the next two years."))]
 
 
@@ -90,9 +89,9 @@ def _told(crossing: Crossing, since: date, coming: Sentence, never: Sentence, no
         return never
     if crossing.likely == 0 and now is not None:
         return now
-    late = month_after(since, crossing.late) if crossing.late is not None else say("later")
-    times = {"likely": month_after(since, crossing.likely), "early": month_after(since, crossing.early or 0)}
-    return Sentence(coming.template, {**coming.values, **times, "late": late})
+    late = None if crossing.late is None else month_after(since, crossing.late)
+    shown = span(month_after(since, crossing.early or 0), late)
+    return Sentence(coming.template, {**coming.values, "likely": month_after(since, crossing.likely), "span": shown})
 
 
 def month_after(day: date, months: float) -> Month:

@@ -25,7 +25,7 @@ def test_months_are_counted_from_the_measurement() -> None:
     lines = outlook(growth(Crossing(4, 8, 12), Crossing(None, 10.5, None)), DAY)
     assert [each.text() for each in lines] == [
         "This instrument becomes too small around November 2031 (July 2031 to March 2032).",
-        "The next larger size, 1/4 with a body of about 280 mm, begins to fit around January 2032 (March 2031 to "
+        "The next larger size, 1/4 with a body of about 280 mm, begins to fit around January 2032 (March 2031 or "
         "later).",
     ]
 

@@ -210,10 +210,10 @@ def test_lengths_that_no_violin_has_together_are_refused(body: float, total: flo
 
 @pytest.mark.parametrize("likely", [4.0, 7.0])
 def test_a_crossing_is_said_with_both_its_ends(likely: float) -> None:
-    coming = say("In about {likely} months ({early} to {late}).")
+    coming = say("In about {likely} months ({span}).")
     said = _when(Crossing(2.0, likely, 9.0), coming, say("never"), say("now")).text()
     assert said == f"In about {likely:g} months (2 to 9)."
-    assert _when(Crossing(2.0, likely, None), coming, say("never"), say("now")).text().endswith("(2 to later).")
+    assert _when(Crossing(2.0, likely, None), coming, say("never"), say("now")).text().endswith("(2 or later).")
     assert _when(Crossing(0.0, 1.0, 2.0), coming, say("never"), say("now")).text() == "now", "and not in 1 months"
 
 
