@@ -123,6 +123,8 @@ class Growth:
         What is known of the present instrument at the last measurement by the lengths, as a verdict says it.
     next_known : Decision or None
         The same of the next size, as the chart has it.
+    cut : bool
+        Whether the points end before the time that was asked for, since nothing is known of later ages.
     suspects : tuple of int
         Places, as given, of measurements that contradict growth.
     unusual : bool
@@ -146,6 +148,7 @@ class Growth:
     fits: Crossing | None = None
     known: Decision | None = None
     next_known: Decision | None = None
+    cut: bool = False
 
     @property
     def next_in_words(self) -> dict[str, Value]:
@@ -251,6 +254,7 @@ def predict(
         None if fits is not None and fits.likely == 0 else fits,
         known,
         next_known,
+        cut=len(steps) <= months,
     )
 
 
@@ -278,6 +282,13 @@ def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:
             high=Millimetres(last.high_mm),
         )
     ]
+    if growth.cut:
+        sentences.append(
+            say(
+                "The figures on children's growth used here end at {age} years of age; nothing is said of later.",
+                age=Number(LAST_AGE),
+            )
+        )
     sentences += growth_alerts(growth)
     if growth.suspects:  # nothing is said of what hangs on a reading that is likely wrong
         return tuple(sentences)

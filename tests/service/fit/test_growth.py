@@ -170,6 +170,15 @@ def test_the_largest_size_is_never_outgrown(chart):
     assert "of the chart's largest size: it will not become too small" in growth_sentences(growth)[-1].text()
 
 
+def test_where_the_figures_on_growth_end_before_the_time_asked_for_it_is_said():
+    oldest = [DatedArm(13.0, Length.stated(560, 4))]
+    ends = "The figures on children's growth used here end at 15 years of age; nothing is said of later."
+    farther = predict(oldest, months=25)
+    assert farther.points[-1].months == 24
+    assert growth_sentences(farther)[1].text() == ends
+    assert ends not in [each.text() for each in growth_sentences(predict(oldest, months=24))]
+
+
 def test_what_contradicts_growth_is_a_likely_mistake():
     history = [(6.0, 438), (6.5, 449), (7.0, 560), (7.5, 473)]
     growth = predict([DatedArm(age, Length.stated(arm, 4)) for age, arm in history])
