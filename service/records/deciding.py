@@ -7,11 +7,11 @@ its words in every language, so that it can be read as it was said, whatever lat
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from datetime import date, datetime
 from typing import Any, cast
 
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
 
 from calibration.anthropometry import Sex
@@ -81,16 +81,6 @@ def condition(instrument: Instrument) -> InstrumentCondition:
     return InstrumentCondition(**{name: instrument.notes.get(name) for name in CONDITION_QUESTIONS})
 
 
-def noted_signs(records: Session, child_id: str, instrument_id: str) -> PlayingSigns | None:
-    """What was last seen of the child playing this instrument."""
-    kept = records.scalars(
-        select(SignsRecord)
-        .where(SignsRecord.child_id == child_id, SignsRecord.instrument_id == instrument_id)
-        .order_by(SignsRecord.noted_on.desc(), SignsRecord.id)
-    ).first()
-    return PlayingSigns(**{name: kept.answers.get(name) for name in SIGN_QUESTIONS}) if kept else None
-
-
 def signs_by_instrument(records: Session, child_id: str) -> dict[str, PlayingSigns]:
     """What was last seen of the child playing each of its instruments, by the instrument's identity."""
     noted = records.scalars(
@@ -107,52 +97,94 @@ def signs_by_instrument(records: Session, child_id: str) -> dict[str, PlayingSig
 
 def candidates(records: Session, child: Child) -> list[Instrument]:
     """Instruments this child could play: the family's own and the studio's shelf."""
-    return list(
-        records.scalars(
-            select(Instrument)
-            .where((Instrument.child_id == child.id) | Instrument.child_id.is_(None))
-            .order_by(Instrument.name)
+    return list(records.scalars(select(Instrument).where(_could_play(child)).order_by(Instrument.name)))
+
+
+def _could_play(child: Child) -> ColumnElement[bool]:
+    return (Instrument.child_id == child.id) | Instrument.child_id.is_(None)
+
+
+@dataclass(frozen=True)
+class Known:
+    """What a child's instruments are judged by, read once: chart, losses, and what was seen of the child.
+
+    Attributes
+    ----------
+    chart : Chart
+    losses : Losses
+    signs : dict of str to PlayingSigns
+        What was last seen while the child played, by the instrument's identity.
+    played : dict of str to InstrumentLengths
+        Those of these instruments that the child could play; what was seen on one counts for the others too.
+    """
+
+    chart: Chart
+    losses: Losses
+    signs: dict[str, PlayingSigns]
+    played: dict[str, InstrumentLengths]
+
+    @classmethod
+    def of(cls, records: Session, child: Child | None) -> Known:
+        """What is known of a child, or of a stranger."""
+        signs = {} if child is None else signs_by_instrument(records, child.id)
+        played = {}
+        if child is not None and signs:
+            own = select(Instrument).where(Instrument.id.in_(signs), _could_play(child))
+            played = {each.id: instrument_lengths(each) for each in records.scalars(own)}
+        return cls(chart_in_use(records), losses_in_use(records), signs, played)
+
+    def elsewhere(self, *among: Instrument) -> list[tuple[InstrumentLengths, PlayingSigns]]:
+        """What was seen on instruments that are not `among` these."""
+        left_out = {each.id for each in among}
+        return [
+            (self.played[each], signs)
+            for each, signs in self.signs.items()
+            if each in self.played and each not in left_out
+        ]
+
+    def ranked(self, arm: Length, instruments: Sequence[Instrument]) -> tuple[Ranked, ...]:
+        """Instruments in the order in which they suit the child.
+
+        Raises
+        ------
+        LengthError
+            If the arm is implausible.
+        """
+        return rank(
+            arm,
+            [instrument_lengths(each) for each in instruments],
+            self.chart,
+            [condition(each) for each in instruments],
+            signs=[self.signs.get(each.id) for each in instruments],
+            losses=self.losses,
+            played=self.elsewhere(*instruments),
         )
-    )
 
+    def verdict(self, arm: Length, instrument: Instrument, build: Build = NOT_SEEN) -> Verdict:
+        """Judge an instrument for the child by all that is recorded.
 
-def seen_on_others(
-    records: Session, child: Child, among: Sequence[Instrument]
-) -> list[tuple[InstrumentLengths, PlayingSigns]]:
-    """What was last seen while the child played instruments that are not `among` these; it counts for them too."""
-    left_out = {each.id for each in among}
-    noted = signs_by_instrument(records, child.id).items()
-    played = [(records.get(Instrument, each), signs) for each, signs in noted if each not in left_out]
-    return [(instrument_lengths(own), signs) for own, signs in played if own and own.child_id in (None, child.id)]
-
-
-def ranked(records: Session, child: Child, arm: Length, instruments: Sequence[Instrument]) -> tuple[Ranked, ...]:
-    """The instruments in the order in which they suit a child; what was seen on any that it could play counts."""
-    return rank(
-        arm,
-        [instrument_lengths(each) for each in instruments],
-        chart_in_use(records),
-        [condition(each) for each in instruments],
-        signs=[noted_signs(records, child.id, each.id) for each in instruments],
-        losses=losses_in_use(records),
-        played=seen_on_others(records, child, instruments),
-    )
+        Raises
+        ------
+        LengthError
+            If the arm is implausible.
+        """
+        return judge(
+            arm,
+            instrument_lengths(instrument),
+            self.chart,
+            self.signs.get(instrument.id),
+            condition(instrument),
+            losses=self.losses,
+            played=self.elsewhere(instrument),
+            build=build,
+        )
 
 
 def verdict_for(
     records: Session, child: Child, arm: Length, instrument: Instrument, build: Build = NOT_SEEN
 ) -> Verdict:
-    """Judge an instrument for a child by what is recorded of both, and by what was seen on the child's others."""
-    return judge(
-        arm,
-        instrument_lengths(instrument),
-        chart_in_use(records),
-        noted_signs(records, child.id, instrument.id),
-        condition(instrument),
-        losses=losses_in_use(records),
-        played=seen_on_others(records, child, [instrument]),
-        build=build,
-    )
+    """Judge one instrument for a child by what is recorded of both, and by what was seen on the child's others."""
+    return Known.of(records, child).verdict(arm, instrument, build)
 
 
 def keep_verdict(
@@ -167,9 +199,11 @@ def keep_verdict(
     program_version: str,
 ) -> VerdictRecord:
     """Judge, and keep the verdict with all that went into it."""
-    verdict = verdict_for(records, child, arm_length(arm), instrument, kept_build(arm.lengths))
-    growth, seen = _growth_or_none(records, child, instrument), seen_on_others(records, child, [instrument])
-    then = next_lines(verdict, growth, arm.measured_on, seen)
+    known = Known.of(records, child)
+    verdict = known.verdict(arm_length(arm), instrument, kept_build(arm.lengths))
+    then = next_lines(
+        verdict, _growth_or_none(records, child, instrument), arm.measured_on, known.elsewhere(instrument)
+    )
     kept = VerdictRecord(
         studio_id=child.studio_id,
         child_id=child.id,
@@ -278,15 +312,14 @@ def growth_of(records: Session, child: Child, instrument: Instrument | None) -> 
 
 
 def to_order(
-    records: Session, child: Child, arm: Length, growth: Growth | None, used: Instrument | None, verdict: Verdict | None
+    known: Known, arm: Length, growth: Growth | None, used: Instrument | None, verdict: Verdict | None
 ) -> Order:
     """What to order for a child, with half a year's growth allowed where the age is known.
 
     Parameters
     ----------
-    records : Session
-        Of one studio.
-    child : Child
+    known : Known
+        Of the child.
     arm : Length
     growth : Growth or None
         None where age or arm are not known.
@@ -300,9 +333,8 @@ def to_order(
     LengthError
         If the arm is implausible.
     """
-    seen = seen_on_others(records, child, [] if used is None else [used])
-    losses = losses_in_use(records)
-    return order(arm, chart_in_use(records), _allowed_mm(growth), losses=losses, instead_of=verdict, played=seen)
+    seen = known.elsewhere(*[used] if used is not None else [])
+    return order(arm, known.chart, _allowed_mm(growth), losses=known.losses, instead_of=verdict, played=seen)
 
 
 def order_for(records: Session, child: Child, arm: ArmRecord) -> Order:
@@ -314,9 +346,9 @@ def order_for(records: Session, child: Child, arm: ArmRecord) -> Order:
         If the arm is implausible.
     """
     used = records.get(Instrument, child.instrument_id) if child.instrument_id else None
-    length = arm_length(arm)
-    verdict = verdict_for(records, child, length, used, kept_build(arm.lengths)) if used is not None else None
-    return to_order(records, child, length, _growth_or_none(records, child, used), used, verdict)
+    known, length = Known.of(records, child), arm_length(arm)
+    verdict = known.verdict(length, used, kept_build(arm.lengths)) if used is not None else None
+    return to_order(known, length, _growth_or_none(records, child, used), used, verdict)
 
 
 def _allowed_mm(growth: Growth | None) -> float:

@@ -16,15 +16,15 @@ from service.fit.counter import Heap, heap_of
 from service.fit.decision import Action
 from service.fit.errors import FitError
 from service.fit.order import Order
-from service.fit.ranking import Ranked, rank
+from service.fit.ranking import Ranked
 from service.fit.sentences import say
 from service.fit.signs import CONDITION_QUESTIONS
-from service.fit.verdict import Verdict, judge
+from service.fit.verdict import Verdict
 from service.records.deciding import (
+    Known,
     arm_length,
     candidates,
     chart_in_use,
-    condition,
     instrument_lengths,
     losses_in_use,
     order_for,
@@ -173,33 +173,16 @@ def against(
     kept = on_shelf(records) if child is None else candidates(records, child)
     out = loans(records, kept)
     shown = [each for each in kept if lent or each.id not in out]
-    lengths, conditions = [instrument_lengths(each) for each in shown], [condition(each) for each in shown]
-    noted = {} if child is None else signs_by_instrument(records, child.id)
-    seen = [noted.get(each.id) for each in shown]
-    # what was played and is not shown, lent out perhaps, was seen all the same
-    elsewhere = [(instrument_lengths(each), noted[each.id]) for each in kept if each.id in noted and each not in shown]
-    chart, losses = chart_in_use(records), losses_in_use(records)
-    ranking = rank(arm, lengths, chart, conditions, signs=seen, losses=losses, played=elsewhere)
+    known = Known.of(records, child)
     found: list[OnCounter] = []
     on_heap: dict[Heap, int] = {}
-    for each in ranking:
+    for each in known.ranked(arm, shown):
         own = shown[each.place]
         if own.child_id is not None:
             continue
         heap = heap_of(each)
         on_heap[heap] = on_heap.get(heap, 0) + 1
-        verdict = None
-        if whole is None or on_heap[heap] <= whole:
-            played = [(lengths[n], signs) for n, signs in enumerate(seen) if signs is not None and n != each.place]
-            verdict = judge(
-                arm,
-                each.instrument,
-                chart,
-                seen[each.place],
-                conditions[each.place],
-                losses=losses,
-                played=[*played, *elsewhere],
-            )
+        verdict = known.verdict(arm, own) if whole is None or on_heap[heap] <= whole else None
         found.append(OnCounter(own, each, verdict, heap, out.get(own.id)))
         if len(found) == first:
             break

@@ -25,17 +25,14 @@ from service.fit.verdict import Verdict
 from service.measuring.results import kept_build, kept_length
 from service.records.asking import is_open, report_is_open, still_wanted
 from service.records.deciding import (
+    Known,
     arm_length,
     candidates,
-    chart_in_use,
     growth_of,
     instrument_lengths,
     latest_arm,
     made_of_now,
-    noted_signs,
-    ranked,
     to_order,
-    verdict_for,
 )
 from service.records.lookups import age_years, bar_since
 from service.records.tables import (
@@ -86,10 +83,10 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         )
     )
     latest = latest_arm(records, child.id)
-    chart = chart_in_use(records)
+    known = Known.of(records, child)
     used = records.get(Instrument, child.instrument_id) if child.instrument_id else None
     growth, growth_fault = _growth(records, child, used, translate, language)
-    choices = _choices(records, child, latest, translate, language)
+    choices = _choices(known, latest, candidates(records, child), translate, language)
     used_choice = next((each for each in choices if used is not None and each.instrument.id == used.id), None)
     verdicts = records.scalars(
         select(VerdictRecord).where(VerdictRecord.child_id == child.id).order_by(VerdictRecord.made_at.desc())
@@ -99,7 +96,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         "age": age_years(child, today),
         "arms": arms,
         "latest": latest,
-        "chart": chart,
+        "chart": known.chart,
         "used": used,
         "used_choice": used_choice,
         "growth": growth,
@@ -108,11 +105,11 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         "growth_fault": growth_fault,
         "outlook": _outlook(growth, latest, used_choice, translate, language),
         "growth_rows": _growth_rows(growth, latest, language),
-        "plot": _plot(arms, growth, chart, used_choice, translate, language),
+        "plot": _plot(arms, growth, known.chart, used_choice, translate, language),
         "choices": choices,
         "sign_questions": SIGN_QUESTIONS,
         "signs_noted": {each.instrument.id: asdict(each.signs) for each in choices if each.signs is not None},
-        "to_order": _order(records, child, latest, growth, used_choice, translate, language),
+        "to_order": _order(known, latest, growth, used_choice, translate, language),
         "order_drawing": drawing_svg(translate, language),
         "tapes": _tapes(records, child, arms, translate, language),
         "waiting": records.scalars(
@@ -164,7 +161,7 @@ def side_by_side(
     chosen = [each for each in candidates(records, child) if each.id in pair]
     if latest is None or len(chosen) != 2:
         return None
-    choices = _choices(records, child, latest, translate, language, chosen)
+    choices = _choices(Known.of(records, child), latest, chosen, translate, language)
     until = []
     for choice in choices:
         growth, _ = _growth(records, child, choice.instrument, translate, language)
@@ -241,35 +238,33 @@ def _plot(
 
 
 def _choices(
-    records: Session,
-    child: Child,
+    known: Known,
     latest: ArmRecord | None,
+    instruments: Sequence[Instrument],
     translate: Translate,
     language: str,
-    among: Sequence[Instrument] | None = None,
 ) -> list[Choice]:
-    instruments = candidates(records, child) if among is None else among
+    """Instruments for a child, what suits best first; as they come where no arm is known."""
     if latest is None:
-        return [Choice(each, None, None, [], noted_signs(records, child.id, each.id), []) for each in instruments]
-    arm = arm_length(latest)
+        return [Choice(each, None, None, [], known.signs.get(each.id), []) for each in instruments]
+    arm, build = arm_length(latest), kept_build(latest.lengths)
     hand = kept_length(latest.lengths, "hand_breadth")
     found = []
-    for place in ranked(records, child, arm, instruments):
+    for place in known.ranked(arm, instruments):
         instrument = instruments[place.place]
         room = finger_room(instrument_lengths(instrument), hand)
         words = [each.text(translate, language) for each in finger_sentences(room)] if room else []
-        verdict = verdict_for(records, child, arm, instrument, kept_build(latest.lengths))
+        verdict = known.verdict(arm, instrument, build)
         told = to_do(verdict).text(translate, language)
         steps = [each.sentence().text(translate, language) for each in verdict.steps[:3]]
-        signs = noted_signs(records, child.id, instrument.id)
-        known = headline(verdict).text(translate, language) if verdict.action in UNSETTLED else ""
-        found.append(Choice(instrument, place, verdict, words, signs, steps, told, known))
+        by_lengths = headline(verdict).text(translate, language) if verdict.action in UNSETTLED else ""
+        signs = known.signs.get(instrument.id)
+        found.append(Choice(instrument, place, verdict, words, signs, steps, told, by_lengths))
     return found
 
 
 def _order(
-    records: Session,
-    child: Child,
+    known: Known,
     latest: ArmRecord | None,
     growth: Growth | None,
     used: Choice | None,
@@ -281,8 +276,7 @@ def _order(
         return None
     try:
         played = (None, None) if used is None else (used.instrument, used.verdict)
-        wanted = to_order(records, child, arm_length(latest), growth, *played)
-        return wanted.as_json(translate, language)
+        return to_order(known, arm_length(latest), growth, *played).as_json(translate, language)
     except FitError as error:
         return {"message": [error.sentence.text(translate, language)], "body_length": None}
 
