@@ -14,9 +14,9 @@ from functools import cache
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from calibration.arrays import Array
+
 Sex = Literal["girl", "boy"]
 
 SHARE_AT_BIRTH, SHARE_A_YEAR = 0.3671, 0.0021

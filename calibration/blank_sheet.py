@@ -26,8 +26,8 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Grey, Mask, Picture
 from calibration.blank import Blank
 from calibration.camera import FOCAL_RELATIVE_SD, PosedCamera, Surface, solve_camera
 from calibration.homography import fit_homography, signed_area
@@ -43,9 +43,6 @@ from calibration.problems import (
 from calibration.sampling import sample
 from calibration.sheet import Box
 from calibration.sheet_in_photo import SheetInPhoto
-
-Array = NDArray[np.float64]
-Grey = NDArray[np.uint8]
 
 
 @dataclass(frozen=True)
@@ -212,7 +209,7 @@ class BlankReference:
 
 
 def find_blank(
-    image: NDArray[np.uint8],
+    image: Picture,
     stated: Blank | None,
     focal35_mm: float | None = None,
     surface: Surface = Surface.ANY,
@@ -323,7 +320,7 @@ def _scale(sheet: SheetInPhoto) -> PrintScale:
     return PrintScale(1.0, u, checked=True, measured=1.0, measured_uncertainty=u, blank=True)
 
 
-def blank_quadrangles(image: NDArray[np.uint8]) -> list[Quadrangle]:
+def blank_quadrangles(image: Picture) -> list[Quadrangle]:
     """Pale quadrangles with straight, contrasting sides, the largest first.
 
     Parameters
@@ -427,7 +424,7 @@ def _side(pale: Grey, one: Array, two: Array, wider: float) -> tuple[tuple[Array
     return (ends[0], ends[1] - ends[0]), bow, float(np.median(drop[on_line]))
 
 
-def _line(share: Array, places: Array, seen: NDArray[np.bool_]) -> tuple[Array, NDArray[np.bool_]]:
+def _line(share: Array, places: Array, seen: Mask) -> tuple[Array, Mask]:
     """Straight line through most of the places (random samples, then least squares), and which lie on it."""
     which = np.flatnonzero(seen)
     if len(which) < 8:

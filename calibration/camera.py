@@ -25,13 +25,12 @@ from functools import cached_property
 
 import cv2
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from calibration.arrays import Array
 from calibration.least_squares import Minimum, minimum
 from calibration.problems import NO_SHEET, WRONG_LENS, Refused
 from calibration.sheet_in_photo import SheetInPhoto, bend_px, pooled_noise_px
-
-Array = NDArray[np.float64]
 
 FRAME_DIAGONAL_MM = 43.267
 """Diagonal of the 36 x 24 mm frame; a 35 mm-equivalent focal length has the angle of view over the diagonal in common

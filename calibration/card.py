@@ -13,14 +13,12 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Picture
 from calibration.camera import PosedCamera
 from calibration.print_scale import UNCHECKED, PrintScale, measured_by_ruler
 from calibration.sampling import grey_photo
 from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, ROUND_CORNER_MM, SheetLayout
-
-Array = NDArray[np.float64]
 
 CARD_THICKNESS_MM = 0.76
 """ISO/IEC 7810:2003: 0.76 +- 0.08 mm."""
@@ -37,7 +35,7 @@ _LEAST_CONTRAST = 20.0  # grey levels between the card and the band
 _WINDOW_CLEAR_MM = 0.7  # an edge this near to the band's own inner edge is no card
 
 
-def scale_from_card(image: NDArray[np.uint8], camera: PosedCamera, number: int = 0) -> PrintScale:
+def scale_from_card(image: Picture, camera: PosedCamera, number: int = 0) -> PrintScale:
     """Measure a card that lies in the frame of a sheet.
 
     Parameters
@@ -78,9 +76,7 @@ def scale_from_card(image: NDArray[np.uint8], camera: PosedCamera, number: int =
     return measured_by_ruler(scale, uncertainty)
 
 
-def _edge_mm(
-    image: NDArray[np.uint8], camera: PosedCamera, number: int, layout: SheetLayout, side: str
-) -> float | None:
+def _edge_mm(image: Picture, camera: PosedCamera, number: int, layout: SheetLayout, side: str) -> float | None:
     """Where a pale thing in the frame ends, in mm of the print along x or y; None where it does not on the band."""
     card, frame, window = layout.card, layout.card_frame, layout.card_window
     upright = side in ("left", "right")
@@ -109,9 +105,7 @@ def _edge_mm(
     return float(np.median(places)) if len(places) > _SEEN_SHARE * _ROWS else None
 
 
-def _strip(
-    image: NDArray[np.uint8], camera: PosedCamera, number: int, across: Array, along: Array, upright: bool
-) -> Array:
+def _strip(image: Picture, camera: PosedCamera, number: int, across: Array, along: Array, upright: bool) -> Array:
     """Grey levels (rows along the edge, columns across it) on a sheet."""
     second, first = np.meshgrid(along, across, indexing="ij")
     x, y = (first, second) if upright else (second, first)

@@ -11,8 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Picture
 from calibration.blank import Blank
 from calibration.blank_sheet import find_blank
 from calibration.camera import PosedCamera, Surface, solve_camera
@@ -57,7 +57,7 @@ class CheckedCamera:
 
 
 def reference_camera(
-    image: NDArray[np.uint8],
+    image: Picture,
     focal35_mm: float | None,
     surface: Surface,
     bar_mm: float | None = None,
@@ -117,7 +117,7 @@ def is_card_window(card: SheetInPhoto, sheet: SheetInPhoto) -> bool:
 
 
 def checked_camera(
-    image: NDArray[np.uint8],
+    image: Picture,
     sheets: Sequence[SheetInPhoto],
     focal35_mm: float | None,
     surface: Surface,

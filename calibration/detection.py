@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Grey, Picture
 from calibration.growing import grow_sheet
 from calibration.identity import named
 from calibration.markers import Marker, agreeing_markers, read_markers
-from calibration.sampling import Grey, grey_photo
+from calibration.sampling import grey_photo
 from calibration.sheet import all_layouts
 from calibration.sheet_in_photo import SheetInPhoto
 
@@ -31,7 +31,7 @@ _SECOND_LOOK = 2.0
 """How much larger the photo is looked at once more where nothing was found."""
 
 
-def find_sheets(image: NDArray[np.uint8]) -> tuple[SheetInPhoto, ...]:
+def find_sheets(image: Picture) -> tuple[SheetInPhoto, ...]:
     """Find every reference sheet in a photo.
 
     Parameters
@@ -84,11 +84,11 @@ def _add(found: list[SheetInPhoto], grey: Grey, sheet: SheetInPhoto | None) -> N
     found.append(sheet)
 
 
-def _middle(sheet: SheetInPhoto) -> NDArray[np.float64]:
+def _middle(sheet: SheetInPhoto) -> Array:
     return np.asarray(sheet.outline_px.mean(axis=0))
 
 
-def _covers(sheet: SheetInPhoto, point_px: NDArray[np.float64]) -> bool:
+def _covers(sheet: SheetInPhoto, point_px: Array) -> bool:
     outline = sheet.outline_px.astype(np.float32)
     return cv2.pointPolygonTest(outline, (float(point_px[0]), float(point_px[1])), False) > 0
 

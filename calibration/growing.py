@@ -11,18 +11,14 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Grey, Indices, Mask
 from calibration.homography import apply_homography, fit_homography, fit_plane
 from calibration.markers import Marker
 from calibration.saddle import Saddles, fit_saddles
-from calibration.sampling import Grey, sample
+from calibration.sampling import sample
 from calibration.sheet import COLUMNS, SheetLayout
 from calibration.sheet_in_photo import SheetInPhoto, pooled_noise_px
-
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
-Indices = NDArray[np.intp]
 
 FEWEST_CORNERS = 8
 """Fewest saddle points that make a sheet; a false reading has none or a few."""
@@ -117,12 +113,12 @@ def _edges(layout: SheetLayout, homography: Array, index: Indices) -> Array:
     )
 
 
-def _in_view(grey: Grey, points_px: Array, border_px: float) -> Flags:
+def _in_view(grey: Grey, points_px: Array, border_px: float) -> Mask:
     height, width = grey.shape
     return np.asarray(((points_px >= border_px) & (points_px < [width - border_px, height - border_px])).all(1))
 
 
-def _rough_saddles(grey: Grey, layout: SheetLayout, homography: Array, index: Indices) -> tuple[Array, Flags]:
+def _rough_saddles(grey: Grey, layout: SheetLayout, homography: Array, index: Indices) -> tuple[Array, Mask]:
     """Pull the saddle points `index` from where the plane puts them to the nearest; which are saddles indeed."""
     placed = apply_homography(homography, layout.corner_mm[index, :2])
     px_per_mm = float(np.median(np.linalg.norm(_edges(layout, homography, index), axis=2)))
@@ -156,7 +152,7 @@ def _fine_saddles(grey: Grey, layout: SheetLayout, homography: Array, index: Ind
     return index[good], saddles.chosen(good)
 
 
-def _looks_like_saddle(grey: Grey, layout: SheetLayout, homography: Array, index: Indices, shift_px: Array) -> Flags:
+def _looks_like_saddle(grey: Grey, layout: SheetLayout, homography: Array, index: Indices, shift_px: Array) -> Mask:
     """Whether the quarters about points, `shift_px` from where the plane puts them, are white and black as printed."""
     mm = layout.corner_mm[index, :2]
     quarters = _QUARTER_MM * np.array([(-1, 1), (1, -1), (1, 1), (-1, -1)])

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from calibration.arrays import Array, Mask
 
 FEWEST_POINTS = 4
 """Points that determine a homography."""
@@ -83,7 +83,7 @@ def fit_homography(mm: Array, px: Array) -> Array:
     return _NOWHERE.copy() if homography is None else np.asarray(homography, dtype=np.float64)
 
 
-def fit_plane(mm: Array, px: Array) -> tuple[Array, NDArray[np.bool_]]:
+def fit_plane(mm: Array, px: Array) -> tuple[Array, Mask]:
     """Homography through points of which up to half may lie elsewhere (least median of squares, then least squares).
 
     Parameters

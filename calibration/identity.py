@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Grey
 from calibration.homography import apply_homography
 from calibration.markers import Marker
-from calibration.sampling import Grey, sample
+from calibration.sampling import sample
 from calibration.sheet import (
     COLUMNS,
     MARKER_MODULES,
@@ -29,8 +29,6 @@ from calibration.sheet import (
     marker_modules,
 )
 from calibration.sheet_in_photo import SheetInPhoto
-
-Array = NDArray[np.float64]
 
 _BEYOND = 6
 """Squares about the board that are looked at: a board that is shifted by more shows hardly any marker; our choice."""

@@ -12,14 +12,11 @@ from functools import cache
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Grey, Indices
 from calibration.homography import apply_homography, fit_homography, signed_area
-from calibration.sampling import Grey, sample
+from calibration.sampling import sample
 from calibration.sheet import MARKER_MODULES, MARKERS_PER_SHEET, SheetLayout, all_layouts, marker_modules
-
-Array = NDArray[np.float64]
-Indices = NDArray[np.intp]
 
 _READING = 0.62
 """Least correlation of a read marker, black 0 and white 1; noise reaches 0.55 among 480 templates (simulated)."""

@@ -15,9 +15,8 @@ from itertools import accumulate
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from calibration.arrays import Array, Floats
+from calibration.arrays import Array, Floats, Picture
 from calibration.homography import apply_homography
 from calibration.sheet_in_photo import SheetInPhoto
 
@@ -54,7 +53,7 @@ class EdgeCandidate:
     uncertainty_mm: float
 
 
-def edge_candidates(image: NDArray[np.uint8], sheet: SheetInPhoto, side: str) -> tuple[EdgeCandidate, ...]:
+def edge_candidates(image: Picture, sheet: SheetInPhoto, side: str) -> tuple[EdgeCandidate, ...]:
     """Look for one edge of the paper.
 
     Parameters
@@ -126,7 +125,7 @@ def _nominal_mm(sheet: SheetInPhoto, side: str) -> float:
     return page.right if side in ("left", "right") else page.top
 
 
-def _strip(image: NDArray[np.uint8], sheet: SheetInPhoto, side: str) -> tuple[Floats, Array, Array]:
+def _strip(image: Picture, sheet: SheetInPhoto, side: str) -> tuple[Floats, Array, Array]:
     """Strip (rows, columns, 3) along a side, and where its rows and columns are in mm along and outwards."""
     page = sheet.layout.page
     length = page.height_mm if side in ("left", "right") else page.width_mm

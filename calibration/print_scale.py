@@ -27,8 +27,8 @@ from itertools import product
 from math import hypot, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Picture
 from calibration.paper_edges import SIDES, EdgeCandidate, edge_candidates
 from calibration.quantity import Contribution
 from calibration.sheet import CHECK_BAR_MM, Paper, SheetLayout
@@ -140,7 +140,7 @@ UNCHECKED = PrintScale()
 """A print of which nothing is known."""
 
 
-def scale_from_paper(image: NDArray[np.uint8], sheet: SheetInPhoto) -> PrintScale:
+def scale_from_paper(image: Picture, sheet: SheetInPhoto) -> PrintScale:
     """Compare the paper's edges with what is printed on it.
 
     Parameters
@@ -206,9 +206,9 @@ class _Extents:
     Arrays (E,): their distance in mm of the print, its uncertainty, how well they are seen.
     """
 
-    length_mm: NDArray[np.float64]
-    uncertainty_mm: NDArray[np.float64]
-    weight: NDArray[np.float64]
+    length_mm: Array
+    uncertainty_mm: Array
+    weight: Array
 
 
 def _weight(strength: float) -> float:
@@ -228,9 +228,7 @@ def _extents(near: Sequence[EdgeCandidate], far: Sequence[EdgeCandidate]) -> _Ex
     return _Extents(*np.array(rows).T)
 
 
-def _agreements(
-    across: _Extents, along: _Extents, paper: Paper, shift_mm: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+def _agreements(across: _Extents, along: _Extents, paper: Paper, shift_mm: float) -> tuple[Array, Array, Array]:
     """How well each two extents agree on one scale for a paper; the scales; their uncertainties: (A, B) each.
 
     Where neither is seen nothing agrees (minus infinity), with no scale (not a number).  `shift_mm` is the standard

@@ -17,9 +17,10 @@ from math import hypot, isfinite
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
+from calibration.arrays import Array
+
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
+    pass
 
 COVERAGE = 0.95
 """Coverage probability of every stated interval."""
@@ -136,7 +137,7 @@ def _by_key(length: Length) -> dict[str, float]:
     return dict(summed)
 
 
-def covariance_matrix_mm2(lengths: Sequence[Length]) -> NDArray[np.float64]:
+def covariance_matrix_mm2(lengths: Sequence[Length]) -> Array:
     """Covariance (N, N) of N lengths, mm2: their variances, and off the diagonal what they share.
 
     Lengths stated as exact get a standard uncertainty of `EXACT_MM`, so that the matrix can be inverted.

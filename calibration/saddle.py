@@ -16,10 +16,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import erf
 
-Array = NDArray[np.float64]
+from calibration.arrays import Array, Mask, Picture
 
 _TURNS = 8  # at most; our choice, three are usual
 _USUAL_BLUR_PX = 0.9  # pulled towards, weakly; a phone's sharp photo has 0.5 to 1 px
@@ -37,12 +36,12 @@ class Saddles:
     blur_px: Array
     misfit: Array
 
-    def chosen(self, which: NDArray[np.bool_]) -> Saddles:
+    def chosen(self, which: Mask) -> Saddles:
         """Some of them."""
         return Saddles(self.place_px[which], self.swing[which], self.blur_px[which], self.misfit[which])
 
 
-def fit_saddles(grey: NDArray[np.uint8], start_px: Array, edges_px: Array, radius_px: float) -> Saddles:
+def fit_saddles(grey: Picture, start_px: Array, edges_px: Array, radius_px: float) -> Saddles:
     """Fit saddle points.
 
     Parameters

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Grey = NDArray[np.uint8]
+from calibration.arrays import Array, Grey
 
 _MOST_AT_ONCE = 30000
 """OpenCV's `remap` takes maps of fewer than 32768 rows."""

@@ -21,7 +21,8 @@ from typing import Protocol
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+
+from calibration.arrays import Array, Mask
 
 COLUMNS, ROWS = 5, 6
 """Whole squares of the board across and down; one with a marker and one black by turns, black at the top left."""
@@ -66,7 +67,7 @@ class Layout(Protocol):
         """Outline of what its points span, mm."""
 
     @property
-    def corner_mm(self) -> NDArray[np.float64]:
+    def corner_mm(self) -> Array:
         """Its points (N, 3) in mm; z is 0."""
 
     @property
@@ -120,7 +121,7 @@ class Box:
         return (self.left + self.right) / 2, (self.bottom + self.top) / 2
 
     @property
-    def corners_mm(self) -> NDArray[np.float64]:
+    def corners_mm(self) -> Array:
         """Corners (4, 2) in mm: top left, top right, bottom right, bottom left."""
         return np.array(
             [(self.left, self.top), (self.right, self.top), (self.right, self.bottom), (self.left, self.bottom)]
@@ -278,7 +279,7 @@ class SheetLayout:
         return Box(self.card_frame.right + 5.0, self.card_frame.bottom, self.page.right - 12.0, self.card_frame.top)
 
     @cached_property
-    def corner_mm(self) -> NDArray[np.float64]:
+    def corner_mm(self) -> Array:
         """Saddle points (42, 3) of the board in mm, row by row from the top left; z is 0."""
         x = self.core.left + self.square_mm * np.arange(COLUMNS + 1)
         y = self.core.top - self.square_mm * np.arange(ROWS + 1)
@@ -332,7 +333,7 @@ def all_layouts() -> tuple[SheetLayout, ...]:
 
 
 @cache
-def marker_modules() -> NDArray[np.bool_]:
+def marker_modules() -> Mask:
     """Modules of all markers, (120, 6, 6), true where white; the outermost ring is black."""
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_250)
     count = len(all_layouts()) * MARKERS_PER_SHEET

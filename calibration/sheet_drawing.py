@@ -6,9 +6,9 @@ import io
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 from PIL import Image
 
+from calibration.arrays import Mask, Picture
 from calibration.sheet import (
     CHECK_BAR_MM,
     COLUMNS,
@@ -31,7 +31,7 @@ _BAR_MM, _MARK_MM = 2.0, 1.0  # thickness of the check bar and of its end marks
 _OUTLINE_MM = 0.4  # what holds the bands together to one frame, so that none is taken for the check bar
 
 
-def sheet_image(layout: SheetLayout, dpi: float = 300, language: str = "en") -> NDArray[np.uint8]:
+def sheet_image(layout: SheetLayout, dpi: float = 300, language: str = "en") -> Picture:
     """Draw the sheet as a grey picture.
 
     Parameters
@@ -92,7 +92,7 @@ def _board(layout: SheetLayout) -> Iterator[Shape]:
         yield from _white_modules(box, modules)
 
 
-def _white_modules(box: Box, modules: NDArray[np.bool_]) -> Iterator[Shape]:
+def _white_modules(box: Box, modules: Mask) -> Iterator[Shape]:
     side = box.width_mm / MARKER_MODULES
     for row, column in np.argwhere(modules):
         left, top = box.left + side * column, box.top - side * row

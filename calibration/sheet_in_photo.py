@@ -6,13 +6,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Indices
 from calibration.homography import apply_homography, signed_area
 from calibration.sheet import Layout
-
-Array = NDArray[np.float64]
-Indices = NDArray[np.intp]
 
 _PRIOR_NOISE_PX = 0.04
 """Corner noise believed before looking; the median on rendered scenes that the benchmark does not use, where the truth

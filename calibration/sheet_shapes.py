@@ -13,12 +13,12 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
+from calibration.arrays import Picture
 from calibration.sheet import Box
 from calibration.sheet_letters import LATIN, Letters, drawing_font
 
@@ -125,7 +125,7 @@ def _path(canvas: Canvas, points: Points) -> object:
     return path
 
 
-def draw_picture(shapes: Sequence[Shape], page: Box, dpi: float) -> NDArray[np.uint8]:
+def draw_picture(shapes: Sequence[Shape], page: Box, dpi: float) -> Picture:
     """Draw the shapes as a grey picture (H, W) of the whole page, black 0, white 255, smoothed at edges."""
     size = (round(page.width_mm * dpi / 25.4), round(page.height_mm * dpi / 25.4))
     finer = max(1, round(_FINEST_DPI / dpi))

@@ -28,16 +28,14 @@ from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from calibration.arrays import Array, Mask
 from calibration.quantity import Length
 from service.fit.chart import Chart
 from service.fit.errors import LengthError
 from service.fit.lengths import check_plausible, check_proportion, widened
 from service.fit.sentences import say
-
-Array = NDArray[np.float64]
 
 PRIOR_SD_MM = 40.0
 """Standard deviation of the margin before measuring, mm.  Ours: one and a half size steps; `python -m
@@ -173,7 +171,7 @@ class Assessment:
     total_slope: Array
     believed_mm: Array
     u_believed_mm: Array
-    small: NDArray[np.bool_]
+    small: Mask
 
 
 @dataclass(frozen=True)

@@ -29,14 +29,12 @@ from math import isfinite
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array
 from service.fit.errors import ChartError, LengthError
 from service.fit.lengths import MM_PER_UNIT, PLAUSIBLE_MM, written_mm
 from service.fit.rows import numbered_rows, refuse_rows
 from service.fit.sentences import Sentence, say
-
-Array = NDArray[np.float64]
 
 STRETCH_MM = 12.5
 """Arm an instrument may ask beyond the child's and still be a stretch, mm: what an arm grows in half a year.  Arms of

@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array
 from calibration.quantity import Length
 from service.fit.assessment import Assessment, Classes, InstrumentLengths, Moments, assess_moments, moments
 from service.fit.chart import Chart
@@ -139,7 +139,7 @@ def choose_assessed(
     seen: Seen,
     rule: DecisionRule = RULE,
     losses: Losses = LOSSES,
-    arms_mm: NDArray[np.float64] | None = None,
+    arms_mm: Array | None = None,
 ) -> Choices:
     """Judge instruments that are assessed already; see `choose`.
 
@@ -168,7 +168,7 @@ def choose_assessed(
 
 def _first(found: Assessment, count: int) -> Assessment:
     """The first of the instruments assessed."""
-    cut: dict[str, NDArray[np.float64] | Classes] = {}
+    cut: dict[str, Array | Classes] = {}
     for name, value in vars(found).items():
         cut[name] = (
             Classes(*(getattr(value, each)[:count] for each in CLASS_ORDER))

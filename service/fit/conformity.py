@@ -15,10 +15,9 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
-Array = NDArray[np.float64]
+from calibration.arrays import Array
 
 
 def conformance_probability(value: float, u: float, low: float = -math.inf, high: float = math.inf) -> float:

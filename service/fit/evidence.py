@@ -21,12 +21,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from calibration.arrays import Array
 from service.fit.signs import SIGN_CAUSES, PlayingSigns, SignCause
-
-Array = NDArray[np.float64]
 
 SEEN = 0.75
 """Chance that strain by a far too large instrument is there and seen."""

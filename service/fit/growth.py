@@ -30,9 +30,9 @@ from math import sqrt
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.anthropometry import SHARE_CV, Sex, height_cv, median_arm_mm
+from calibration.arrays import Array
 from calibration.quantity import Length, covariance_mm2
 from service.fit.assessment import InstrumentLengths, assess
 from service.fit.chart import Chart
@@ -40,8 +40,6 @@ from service.fit.decision import DECISIONS, Decision, decide
 from service.fit.errors import GrowthError
 from service.fit.lengths import PLAUSIBLE_MM, check_plausible, linear, widened
 from service.fit.sentences import Millimetres, Number, Sentence, Value, say, unchanged
-
-Array = NDArray[np.float64]
 
 LASTING_SHARE = 0.6
 """Share of the variance between children that stays for good; ours, so that heights five years apart correlate 0.77."""

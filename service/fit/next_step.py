@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from calibration.arrays import Array, Mask
 from calibration.quantity import Length
 from service.fit.assessment import Assessment, classes_of, with_prior
 from service.fit.chart import Chart
@@ -35,8 +36,6 @@ from service.fit.lengths import TAPE_ARM_U_MM, TAPE_INSTRUMENT_U_MM, widened
 from service.fit.losses import LOSSES, Losses
 from service.fit.sentences import Number, Percent, Sentence, say, unchanged
 from service.fit.weighing import ACTIONS, NOTHING_SEEN, Items, Seen, Weighed, play_loss, weigh
-
-Array = NDArray[np.float64]
 
 RESULTS = 15
 """Equally probable results of a further reading over which losses are averaged."""
@@ -182,7 +181,7 @@ class Question:
     rule: DecisionRule = RULE
 
 
-def worth_asking(question: Question) -> NDArray[np.bool_]:
+def worth_asking(question: Question) -> Mask:
     """(N,) whether knowing the margin exactly would be worth the waiting: an upper bound for every reading."""
     items, losses = question.items, question.losses
     margins = items.margin_mm[:, None] + items.sd_mm[:, None] * _RESULTS

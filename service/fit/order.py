@@ -21,8 +21,8 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Mask
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths, Moments, assess, assess_moments
 from service.fit.chart import Chart
@@ -36,7 +36,6 @@ from service.fit.signs import PlayingSigns
 from service.fit.verdict import Verdict, nearest_size
 from service.fit.weighing import ANOTHER_MM, NOTHING_SEEN, Seen
 
-Array = NDArray[np.float64]
 Beyond = Literal["smaller", "larger"]
 
 STEPS_PER_SIZE = 40
@@ -320,7 +319,7 @@ def _seen(
     return Seen(tuple(Played(mm, signs) for mm, (_, signs) in zip(shortest, watched, strict=True)))
 
 
-def _not_again(instead_of: Verdict | None, shortest: Array) -> NDArray[np.bool_]:
+def _not_again(instead_of: Verdict | None, shortest: Array) -> Mask:
     """Which instruments are still open after one was judged too large or too small."""
     if instead_of is not None and instead_of.action is Action.SMALLER:
         return np.asarray(shortest < instead_of.shortest_arm_mm - ANOTHER_MM)
@@ -329,7 +328,7 @@ def _not_again(instead_of: Verdict | None, shortest: Array) -> NDArray[np.bool_]
     return np.ones(shortest.shape, dtype=bool)
 
 
-def _rows_in(chart: Chart, mask: NDArray[np.bool_]) -> tuple[str, ...]:
+def _rows_in(chart: Chart, mask: Mask) -> tuple[str, ...]:
     """Sizes of the chart among the instruments along it."""
     return tuple(row.size for place, row in enumerate(chart.rows) if mask[_index_of(place)])
 
@@ -351,7 +350,7 @@ def _index_of(place: int) -> int:
     return round((place + 0.5) * STEPS_PER_SIZE)
 
 
-def _one_range(mask: NDArray[np.bool_], best: int) -> NDArray[np.bool_]:
+def _one_range(mask: Mask, best: int) -> Mask:
     """The unbroken range of instruments that holds the one at `best`."""
     gaps = np.flatnonzero(~mask)
     before, after = gaps[gaps < best], gaps[gaps > best]

@@ -17,10 +17,10 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri
 from scipy.stats import qmc
 
+from calibration.arrays import Array
 from calibration.quantity import Contribution, Length, covariance_mm2
 from service.fit.assessment import Assessment, InstrumentLengths
 from service.fit.chart import Chart
@@ -32,8 +32,6 @@ from service.fit.sentences import Percent, Sentence, say
 from service.fit.signs import InstrumentCondition, PlayingSigns
 from service.fit.verdict import Verdict, judge, nearest_size
 from service.fit.weighing import play_loss
-
-Array = NDArray[np.float64]
 
 TIE_DAYS = 1.0
 """Difference of expected losses that is none, days: what a millimetre too small costs."""

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from calibration.quantity import Length
@@ -27,8 +26,6 @@ from service.fit.losses import LOSSES, Losses
 from service.fit.next_step import Outlook
 from service.fit.setup import NOT_SEEN, Build
 from service.fit.signs import InstrumentCondition, PlayingSigns
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,14 +30,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from calibration.arrays import Array, Mask
 from service.fit.assessment import Assessment, Classes, classes_of, with_prior
 from service.fit.chart import Chart
 from service.fit.decision import CLASS_ORDER, RULE, Action, DecisionRule
 from service.fit.evidence import Played, answer_chances, strained_by_size
 from service.fit.losses import LOSSES, Losses
 from service.fit.signs import PlayingSigns
-
-Array = NDArray[np.float64]
 
 NODES = 61
 """Equally probable margins over which losses are averaged."""
@@ -78,7 +77,7 @@ class Items:
     sd_mm: Array
     shortest_mm: Array
     width_mm: Array
-    small: NDArray[np.bool_]
+    small: Mask
     arm_mm: Array
     arm_sd_mm: Array
     classes: Classes
@@ -148,7 +147,7 @@ class Costs:
     play: Array
     strained: Array
     strain_left: Array
-    allowed: NDArray[np.bool_]
+    allowed: Mask
     good: Classes
     play_if_good: Array
 
@@ -253,7 +252,7 @@ def play_costs(
     return Costs(classes, play, strained, left, allowed, good, play_if_good)
 
 
-def play_loss(margin_mm: Array, width_mm: Array, small: NDArray[np.bool_], stretch_mm: float, losses: Losses) -> Array:
+def play_loss(margin_mm: Array, width_mm: Array, small: Mask, stretch_mm: float, losses: Losses) -> Array:
     """Loss of playing an instrument if its margin were known, days; arrays that broadcast, mm."""
     strained = losses.strained * strained_by_size(margin_mm)
     play = np.where(small, strained, losses.strain_per_mm * np.maximum(-margin_mm, 0))
@@ -290,7 +289,7 @@ def _alternatives(
     return found[0].astype(np.int64), found[1], found[2].astype(np.int64), found[3]
 
 
-def _strain_chance(margins: Array, small: NDArray[np.bool_], seen: Seen) -> Array:
+def _strain_chance(margins: Array, small: Mask, seen: Seen) -> Array:
     """(N, K) chance of strain by the size at each node, the item's own answers considered."""
     chance = strained_by_size(margins)
     for place, signs in enumerate(seen.own or ()):
@@ -300,9 +299,7 @@ def _strain_chance(margins: Array, small: NDArray[np.bool_], seen: Seen) -> Arra
     return chance
 
 
-def _reweighted(
-    items: Items, margins: Array, weight: Array, stretch_mm: float, only: NDArray[np.bool_] | None = None
-) -> Classes:
+def _reweighted(items: Items, margins: Array, weight: Array, stretch_mm: float, only: Mask | None = None) -> Classes:
     """Probabilities of the classes after the nodes are weighed; where `only` is False they stay as they are."""
     width = items.width_mm[:, None]
     inside = {
@@ -322,15 +319,13 @@ def _reweighted(
     return Classes(*(parts[name] / total for name in CLASS_ORDER))
 
 
-def _answered(seen: Seen, count: int) -> NDArray[np.bool_]:
+def _answered(seen: Seen, count: int) -> Mask:
     """(N,) whether the item's own signs are answered, well or with strain, so that nothing is left to ask."""
     own = seen.own or [None] * count
     return np.array([each is not None and (each.all_good or bool(each.strain)) for each in own], dtype=bool)
 
 
-def _after_signs(
-    action: NDArray[np.int64], items: Items, seen: Seen, not_large: NDArray[np.bool_]
-) -> NDArray[np.int64]:
+def _after_signs(action: NDArray[np.int64], items: Items, seen: Seen, not_large: Mask) -> NDArray[np.int64]:
     """Strain that the size does not explain is settled first, with a fitting instrument always; pain means stop.
 
     Where there was pain, whatever was played, no other instrument is taken before that is settled.

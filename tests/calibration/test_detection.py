@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from calibration import detection
+from calibration.arrays import Grey
 from calibration.detection import _resized, find_sheets
 from calibration.homography import apply_homography
 from calibration.markers import Marker
-from calibration.sampling import Grey
 from calibration.sheet import Paper, SheetLayout, all_layouts
 from calibration.sheet_in_photo import SheetInPhoto
 from tests.calibration.pretend_photos import photograph, placed

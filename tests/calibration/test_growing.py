@@ -8,11 +8,12 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration import growing
+from calibration.arrays import Grey
 from calibration.growing import FEWEST_CORNERS, grow_sheet
 from calibration.homography import apply_homography, fit_plane
 from calibration.markers import Marker
 from calibration.saddle import Saddles
-from calibration.sampling import Grey, grey_photo
+from calibration.sampling import grey_photo
 from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_in_photo import pooled_noise_px
 from tests.calibration.pretend_photos import photograph, placed

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from calibration import identity
+from calibration.arrays import Grey
 from calibration.blank import Blank
 from calibration.blank_sheet import BlankLayout
 from calibration.detection import find_sheets
@@ -14,7 +15,7 @@ from calibration.growing import grow_sheet
 from calibration.homography import apply_homography
 from calibration.identity import named
 from calibration.markers import Marker
-from calibration.sampling import Grey, grey_photo
+from calibration.sampling import grey_photo
 from calibration.sheet import Box, Paper, SheetLayout, is_black, marker_modules
 from calibration.sheet_in_photo import SheetInPhoto
 from tests.calibration.pretend_photos import crumbs, photograph, placed

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Picture
 from vision.training.figures.textures import found_in
 
 GROUND, THING = 256, 128
@@ -22,7 +22,7 @@ INSTRUMENTS = ["violin", "cello", "viola", "fiddle", "bass", "bow_"]
 """Pieces of names of pictures that would teach the network to overlook what it is to find."""
 
 
-def thing(path: Path) -> NDArray[np.uint8] | None:
+def thing(path: Path) -> Picture | None:
     """A cut-out (THING, THING, 4), BGRA, its longer side filled; None where nothing is cut out."""
     picture = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
     if picture is None or picture.ndim != 3 or picture.shape[2] != 4 or picture.dtype != np.uint8:

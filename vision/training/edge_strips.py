@@ -18,12 +18,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.arrays import Array, Mask
 from vision.instrument.model import outward_normals
 from vision.instrument.shape import MODES, outline_prior
 from vision.training.figures.trace import View, render
 from vision.training.lying import TO_TRACER, Lens, Scene
 
-Array = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
 
 NODES, ROWS = 392, 2
@@ -42,7 +42,7 @@ class Strip:
     """One line unrolled: picture (ROWS * NODES, DENSE_COLUMNS, 3), RGB, and which rows bound the body."""
 
     picture: Bytes
-    bounds: NDArray[np.bool_]
+    bounds: Mask
 
 
 def nodes_of(outline: Array) -> Array:
@@ -129,7 +129,7 @@ def _outward(line: Array) -> Array:
     return -normal if inside else normal
 
 
-def _outside(line: Array, other: Array) -> NDArray[np.bool_]:
+def _outside(line: Array, other: Array) -> Mask:
     """Which points of a line lie clearly outside the other line."""
     contour = other.astype(np.float32).reshape(-1, 1, 2)
     return np.array([cv2.pointPolygonTest(contour, (x, y), True) < -_INSIDE_PX for x, y in line.tolist()])

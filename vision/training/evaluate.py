@@ -16,16 +16,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.arrays import Array, Floats, Mask, Picture
 from vision.instrument.net import QUICK_SIZE, InstrumentMap, InstrumentNet
 from vision.person.neck import from_shoulders
 from vision.person.neck_net import NeckNet
 from vision.person.pose import find_people
 
-UINT8 = NDArray[np.uint8]
-BOOL = NDArray[np.bool_]
 
-
-def scenes(folder: Path) -> list[tuple[Path, dict[str, Any], UINT8]]:
+def scenes(folder: Path) -> list[tuple[Path, dict[str, Any], Picture]]:
     """Read all scenes of a folder: where, truth, picture."""
     found = []
     for path in sorted(folder.rglob("truth.json")):
@@ -35,7 +33,7 @@ def scenes(folder: Path) -> list[tuple[Path, dict[str, Any], UINT8]]:
     return found
 
 
-def true_masks(place: Path, truth: dict[str, Any]) -> tuple[BOOL, BOOL]:
+def true_masks(place: Path, truth: dict[str, Any]) -> tuple[Mask, Mask]:
     """Return the body, hidden parts too, and the visible whole instrument."""
     part = cv2.imread(str(place / "parts.png"), cv2.IMREAD_GRAYSCALE) // 30
     body = np.zeros(part.shape, np.uint8)
@@ -44,12 +42,12 @@ def true_masks(place: Path, truth: dict[str, Any]) -> tuple[BOOL, BOOL]:
     return body > 0, (part == 1) | (part == 2)
 
 
-def overlap(a: BOOL, b: BOOL) -> float:
+def overlap(a: Mask, b: Mask) -> float:
     """Intersection over union."""
     return float((a & b).sum() / max(1, (a | b).sum()))
 
 
-def row(seen: InstrumentMap, body: BOOL, whole: BOOL, points: dict[str, NDArray[np.float64]]) -> list[float]:
+def row(seen: InstrumentMap, body: Mask, whole: Mask, points: dict[str, Array]) -> list[float]:
     """Overlap of body and whole, and the errors of body and total length from the points alone, per cent."""
     if not seen.instruments:
         return [0.0, 0.0, 100.0, 100.0]
@@ -130,7 +128,7 @@ def stress(folder: Path, grounds: Path) -> None:
         show(kind, rows)
 
 
-def boxed(ground: NDArray[np.float32], points: dict[str, list[float]], rng: np.random.Generator) -> NDArray[np.float32]:
+def boxed(ground: Floats, points: dict[str, list[float]], rng: np.random.Generator) -> Floats:
     """Draw an open box about the instrument: rim, lining of one colour, darker towards the rim."""
     top, foot = np.array(points["scroll_top"]), np.array(points["body_bottom_center"])
     total = float(np.linalg.norm(top - foot))

@@ -32,6 +32,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from calibration.arrays import Array, Picture
 from calibration.camera import FRAME_DIAGONAL_MM
 from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, ROUND_CORNER_MM, Paper, SheetLayout
 from calibration.sheet_drawing import sheet_image
@@ -40,8 +41,6 @@ from vision.training.figures.meshes import Mesh, quad
 from vision.training.figures.rooms import coded, colour, grain, pattern
 from vision.training.figures.trace import SKY, Surface, View, render
 from vision.training.violin import METAL, POLISH, VARNISH, Skin, Solid, random_solid
-
-Array = NDArray[np.float64]
 
 SMALLEST_MM, STOUTEST = 190.0, 1.3
 """The stoutest instruments of `random_solid` are the smallest, of 1/32; those between go along a line, and all are
@@ -442,7 +441,7 @@ def _smooth(rng: np.random.Generator) -> Array:
     return np.asarray(rough / rough.std(), float)
 
 
-def _table_picture(rng: np.random.Generator) -> NDArray[np.uint8]:
+def _table_picture(rng: np.random.Generator) -> Picture:
     """What it lies on: plain cloth, wood with its grain, or a pattern."""
     base = colour(rng, 0.05, 0.7, 0.7)
     weave = 1 + rng.uniform(0.02, 0.08) * grain(rng, 512, 110) + rng.uniform(0, 0.06) * grain(rng, 512, 6)
@@ -456,7 +455,7 @@ def _table_picture(rng: np.random.Generator) -> NDArray[np.uint8]:
     return coded((base * (1 - mask) + colour(rng, 0.05, 0.7, 0.7) * mask) * weave[..., None])
 
 
-def _ink(page: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def _ink(page: Picture) -> Picture:
     """The page as it reflects light: black ink gives back some of it."""
     return np.asarray(np.clip(page.astype(float), 55, 255), np.uint8)
 

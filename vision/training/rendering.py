@@ -16,9 +16,9 @@ import cv2
 import numpy as np
 import torch
 import torch.nn.functional as F  # noqa: N812
-from numpy.typing import NDArray
 from torch import Tensor
 
+from calibration.arrays import Array, Floats
 from vision.instrument.net import POINTS
 from vision.training.composition import HIGH, WIDE, CutOuts
 from vision.training.violin import (
@@ -31,8 +31,6 @@ from vision.training.violin import (
     Cloud,
     random_violin,
 )
-
-Array = NDArray[np.float64]
 
 OVER = 2
 """Samples a pixel, each way."""
@@ -270,7 +268,7 @@ def _smoothed(values: Tensor, here: Tensor, shape: torch.Size) -> Tensor:
     return (soft[0] / soft[1].clamp(min=1e-6))[here][:, None]
 
 
-def _room(rng: np.random.Generator) -> list[NDArray[np.float32]]:
+def _room(rng: np.random.Generator) -> list[Floats]:
     """A room's light as it mirrors sharply, softly, and as it falls on dull things: (3, side, side) each.
 
     The picture is Lambert's equal-area view: straight up in the middle, the horizon half-way, down all round.
@@ -346,7 +344,7 @@ def _blurred(x: Tensor, sigma: float) -> Tensor:
     return F.conv2d(F.pad(x, (0, 0, reach, reach), mode="replicate"), kernel.view(1, 1, -1, 1))
 
 
-def _filled(line: Array) -> NDArray[np.float32]:
+def _filled(line: Array) -> Floats:
     """Share (HIGH, WIDE) of each pixel inside a closed line."""
     mask = np.zeros((HIGH * 2, WIDE * 2), np.uint8)
     cv2.fillPoly(mask, [np.round(((line + 0.5) * 2 - 0.5) * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)

@@ -15,10 +15,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.arrays import Array, Floats, Mask, Picture
 from vision.instrument.shape import FULL_SIZE_MM, MODES, outline_prior
-
-Array = NDArray[np.float64]
-Floats = NDArray[np.float32]
 
 STEP_MM = 0.36
 """Distance of neighbouring pieces."""
@@ -56,9 +54,9 @@ class Cloud:
 
     places: Floats
     normals: NDArray[np.float16]
-    colours: NDArray[np.uint8]
-    parts: NDArray[np.uint8]
-    shines: NDArray[np.uint8]
+    colours: Picture
+    parts: Picture
+    shines: Picture
     outline: Array
     points: dict[str, Array]
     floor_mm: float
@@ -72,7 +70,7 @@ class Skin:
     colours: Array
     part: int
     shine: int
-    kept: NDArray[np.bool_] | None = None
+    kept: Mask | None = None
     """The meshes (n - 1, m - 1) that are there; None for all."""
 
 
@@ -365,9 +363,7 @@ def _lengthwise(along: Array) -> Array:
     return np.asarray(np.clip(1 - np.abs(2 * along - 1) ** 3.2, 0, 1) ** 0.85)
 
 
-def _top_colours(
-    rng: np.random.Generator, b: _Build, x: Array, y: Array, far: Array
-) -> tuple[Array, NDArray[np.bool_]]:
+def _top_colours(rng: np.random.Generator, b: _Build, x: Array, y: Array, far: Array) -> tuple[Array, Mask]:
     """Reflectance (h, w, 3) of the top, and where the f-holes are."""
     shape = x.shape
     if b.plastic:

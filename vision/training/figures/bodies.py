@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from calibration.arrays import Array, Mask
 
 UNIT_M = 1e-4
 """Step in which rest positions are stored."""
@@ -47,7 +47,7 @@ class Kinds:
     parents: tuple[int, ...]
     bone_of: NDArray[np.int32]
     weight_of: Array
-    inside: NDArray[np.bool_]
+    inside: Mask
 
     def number(self, bone: str) -> int:
         """Number of a bone."""

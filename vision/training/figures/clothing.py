@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from calibration.arrays import Array
 from vision.training.figures.bodies import VERTICES, Body, Kinds
 from vision.training.figures.meshes import Division, Mesh, clipped, normals, ramp, smoothed, strip, tube, waves
 from vision.training.figures.posing import ARM_BONES, Posed, unit
 
-Array = NDArray[np.float64]
 Outside = Callable[[Array, "float | Array"], Array]
 
 SKINS = ((0.64, 0.45, 0.36), (0.58, 0.39, 0.29), (0.50, 0.31, 0.21), (0.42, 0.26, 0.17), (0.32, 0.18, 0.11),

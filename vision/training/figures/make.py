@@ -22,8 +22,8 @@ from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Floats, Picture
 from vision.training.figures import bodies, textures
 from vision.training.figures.bodies import VERTICES, Body, Kinds
 from vision.training.figures.clothing import Looks, dressed
@@ -33,7 +33,6 @@ from vision.training.figures.posing import TRUNK_BONES, ArmPose, Pose, Posed, Po
 from vision.training.figures.rooms import cloth_picture, light, room
 from vision.training.figures.trace import Surface, View, render
 
-Array = NDArray[np.float64]
 ARM_PX = 256.0
 SIZE = (624, 416)
 SHOULDER = (0.435, 0.57)
@@ -137,8 +136,8 @@ def drawn(rng: np.random.Generator, kinds: Kinds, store: list[Body]) -> Drawn:
 
 
 def picture(
-    seed: int, kinds: Kinds, store: list[Body], surfaces: list[NDArray[np.uint8]], samples: int
-) -> tuple[Array, NDArray[np.uint8], dict[str, Any]]:
+    seed: int, kinds: Kinds, store: list[Body], surfaces: list[Picture], samples: int
+) -> tuple[Array, Picture, dict[str, Any]]:
     """Linear picture (H, W, 3), parts (H, W) and truth of a seed."""
     rng = np.random.default_rng(seed)
     what = drawn(rng, kinds, store)
@@ -250,7 +249,7 @@ def azimuth(view: View, necks: dict[str, Array]) -> float:
     return round(float(np.degrees(np.arctan2(to[0], to[2]))), 2)
 
 
-def is_seen(point: Array, view: View, parts: NDArray[np.uint8], ranges: NDArray[np.float32]) -> bool | None:
+def is_seen(point: Array, view: View, parts: Picture, ranges: Floats) -> bool | None:
     """Whether bare skin is seen at a point; None outside the picture."""
     x, y = np.round(view.project(point[None])[0]).astype(int)
     if not (2 <= x < view.size[0] - 2 and 2 <= y < view.size[1] - 2):
@@ -280,7 +279,7 @@ def seen_from(rng: np.random.Generator, chain: dict[str, Array], side: str) -> V
     return View(place, rows, focal, (left * SIZE[0] - at[0], SHOULDER[1] * SIZE[1] - at[1]), SIZE)
 
 
-def developed(linear: Array, rng: np.random.Generator) -> NDArray[np.uint8]:
+def developed(linear: Array, rng: np.random.Generator) -> Picture:
     """As a phone makes a picture of it: exposure, tone curve, local contrast, less noise, sharper."""
     bright = float(np.percentile(linear.max(-1), rng.uniform(90, 99)))
     exposed = np.asarray(linear * rng.uniform(0.55, 1.15) / max(bright, 1e-6), np.float32)

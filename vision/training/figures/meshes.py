@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_matrix
 
-Array = NDArray[np.float64]
+from calibration.arrays import Array, Mask
+
 Faces = NDArray[np.int64]
 
 
@@ -94,9 +95,7 @@ def clipped(faces: Faces, field: Array, *values: Array) -> tuple[Faces, list[Arr
     return index.reshape(-1, 3), out
 
 
-def smoothed(
-    points: Array, faces: Faces, times: int, amount: float = 0.5, held: NDArray[np.bool_] | None = None
-) -> Array:
+def smoothed(points: Array, faces: Faces, times: int, amount: float = 0.5, held: Mask | None = None) -> Array:
     """Each point drawn towards the mean of its neighbours."""
     i = faces[:, [0, 1, 2, 1, 2, 0]].T.ravel()
     j = faces[:, [1, 2, 0, 0, 1, 2]].T.ravel()

@@ -9,13 +9,11 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array
 from vision.training.figures.bodies import VERTICES, Kinds
 from vision.training.figures.posing import Posed, unit
 from vision.training.figures.trace import View
-
-Array = NDArray[np.float64]
 
 SLOPE_DEG = 58.5
 """Of the outline there, below the trunk's horizontal: half-way between neck (80) and shoulder (37)."""

@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Indices
 from vision.training.figures.bodies import VERTICES, Body, Kinds
 from vision.training.figures.meshes import HALF_TURN
 
-Array = NDArray[np.float64]
 ARM_BONES = ("upperarm", "lowerarm", "wrist", "finger", "metacarpal")
 TRUNK_BONES = ("spine", "pelvis", "clavicle", "root")
 
@@ -166,7 +165,7 @@ class Poser:
             mine[:3, 3] = heads[number] - self.own[number] @ heads[number]
             self.all[number] = mine if parent < 0 else self.all[parent] @ mine
 
-    def _skin(self, which: NDArray[np.intp]) -> Array:
+    def _skin(self, which: Indices) -> Array:
         moves = (self.kinds.weight_of[which][:, :, None, None] * self.all[self.kinds.bone_of[which], :3]).sum(1)
         return np.asarray((moves[:, :, :3] @ self.body.points[which][..., None])[..., 0] + moves[:, :, 3])
 

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Picture
 from vision.training.figures.meshes import Mesh, box, quad, strip, waves
 from vision.training.figures.trace import SKY, Lamp, Surface
 
-Array = NDArray[np.float64]
-UInt8 = NDArray[np.uint8]
 
-
-def coded(linear: Array) -> UInt8:
+def coded(linear: Array) -> Picture:
     """Linear colours 0..1 as 8-bit texture."""
     return np.asarray(np.round(255 * np.clip(linear, 0, 1) ** (1 / 2.2)), np.uint8)
 
@@ -67,7 +64,7 @@ def colour(rng: np.random.Generator, low: float, high: float, saturation: float)
     return np.asarray(np.clip(grey * (1 - keep + keep * hue * 1.4), 0.01, 0.92))
 
 
-def photographed(rng: np.random.Generator, store: list[UInt8], low: float, high: float) -> UInt8:
+def photographed(rng: np.random.Generator, store: list[Picture], low: float, high: float) -> Picture:
     """A surface of the store in another tone, less coloured and with less contrast now and then."""
     linear = (store[int(rng.integers(len(store)))] / 255.0) ** 2.2
     if rng.random() < 0.5:
@@ -80,7 +77,7 @@ def photographed(rng: np.random.Generator, store: list[UInt8], low: float, high:
     return coded(linear * rng.uniform(low, high) / max(float(linear.mean()), 1e-3))
 
 
-def surface_picture(rng: np.random.Generator, store: list[UInt8], low: float, high: float) -> UInt8:
+def surface_picture(rng: np.random.Generator, store: list[Picture], low: float, high: float) -> Picture:
     """A wall's or floor's picture: photographed, patterned, or plaster."""
     kind = rng.random()
     if kind < 0.45:
@@ -96,7 +93,7 @@ def surface_picture(rng: np.random.Generator, store: list[UInt8], low: float, hi
     return coded((base * (1 - mask) + other * mask) * tone[..., None])
 
 
-def cloth_picture(rng: np.random.Generator, store: list[UInt8]) -> UInt8:
+def cloth_picture(rng: np.random.Generator, store: list[Picture]) -> Picture:
     """Of cloth: plain, patterned, or printed all over."""
     weave = 1 + 0.05 * grain(rng, 256, 110) + rng.uniform(0, 0.08) * grain(rng, 256, 10)
     base = colour(rng, 0.02, 0.85, 0.95)
@@ -117,7 +114,7 @@ def cloth_picture(rng: np.random.Generator, store: list[UInt8]) -> UInt8:
     return out
 
 
-def chessboard(rng: np.random.Generator) -> UInt8:
+def chessboard(rng: np.random.Generator) -> Picture:
     """A sheet with dark squares, or white, or written upon."""
     page = np.full((210, 148, 3), 238, np.uint8)
     kind = rng.random()
@@ -135,7 +132,7 @@ def chessboard(rng: np.random.Generator) -> UInt8:
 
 
 def room(
-    rng: np.random.Generator, store: list[UInt8], arm: tuple[Array, Array], top: float
+    rng: np.random.Generator, store: list[Picture], arm: tuple[Array, Array], top: float
 ) -> tuple[list[Mesh], dict[str, Surface]]:
     """Wall, floor and things; nothing large stands before the arm (from shoulder to fingertip) or the body."""
     left, right = -rng.uniform(1.6, 3.2), rng.uniform(1.6, 3.2)
@@ -293,7 +290,7 @@ def room(
 
 
 def light(
-    rng: np.random.Generator, store: list[UInt8], camera: Array, room_size: float = 2.0
+    rng: np.random.Generator, store: list[Picture], camera: Array, room_size: float = 2.0
 ) -> tuple[list[Lamp], Array]:
     """Lamps and the sky (32, 64, 3): daylight from windows, ceiling lamps, bulbs of mixed colours, flash, open sky."""
     lamps: list[Lamp] = []

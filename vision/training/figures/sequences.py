@@ -23,8 +23,8 @@ from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Picture
 from calibration.camera import FRAME_DIAGONAL_MM
 from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_drawing import sheet_image
@@ -37,7 +37,6 @@ from vision.training.figures.posing import TRUNK_BONES, Pose, Poser, about, arms
 from vision.training.figures.rooms import cloth_picture, light, room
 from vision.training.figures.trace import Surface, View, render
 
-Array = NDArray[np.float64]
 OLDEST = 13.0
 STEPS = (0.0, -1.0, -0.5, 0.5, 1.0)
 """Places of the five views along the wall, over the whole step to either side."""
@@ -93,7 +92,7 @@ class Scene:
     """A child, a room, a sheet and a lens, drawn from a seed; `what` is "steps", "film" or "turned"."""
 
     def __init__(
-        self, seed: int, kinds: Kinds, store: list[Body], surfaces: list[NDArray[np.uint8]], what: str = "steps"
+        self, seed: int, kinds: Kinds, store: list[Body], surfaces: list[Picture], what: str = "steps"
     ) -> None:
         rng = np.random.default_rng([seed, 31])
         film = what == "film"
@@ -227,7 +226,7 @@ class Scene:
 
     def picture(
         self, number: int, step: float, sway: Sway, shake: Array, samples: int
-    ) -> tuple[NDArray[np.uint8], dict[str, Any]]:
+    ) -> tuple[Picture, dict[str, Any]]:
         """One view: picture (H, W, 3) and what is true of it; raises ValueError where the sheet is hidden."""
         figure, joints, points = self.figure(sway)
         view = self._view(self.place + np.array([step * self.step, 0, 0]) + shake[:3], self.aim, shake[3:])

@@ -13,7 +13,8 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+
+from calibration.arrays import Picture
 
 SIDE = 320
 LEFT_OUT = [
@@ -45,7 +46,7 @@ LEFT_OUT = [
 """Pieces of names of pictures that are no surface."""
 
 
-def load(path: Path) -> list[NDArray[np.uint8]]:
+def load(path: Path) -> list[Picture]:
     """Read the store: pictures (S, S, 3), RGB."""
     data = np.load(path)
     starts = np.concatenate([[0], np.cumsum(data["sizes"])])
@@ -56,7 +57,7 @@ def load(path: Path) -> list[NDArray[np.uint8]]:
     ]
 
 
-def pieces(path: Path, rng: np.random.Generator) -> list[NDArray[np.uint8]]:
+def pieces(path: Path, rng: np.random.Generator) -> list[Picture]:
     """Squares of one picture: the whole of a small one, three places of a large one."""
     picture = cv2.imread(str(path), cv2.IMREAD_UNCHANGED)
     if picture is None or picture.ndim != 3 or min(picture.shape[:2]) < 200 or picture.dtype != np.uint8:
@@ -77,13 +78,13 @@ def pieces(path: Path, rng: np.random.Generator) -> list[NDArray[np.uint8]]:
     return [np.asarray(piece, np.uint8) for piece in small if 12 < piece.mean() < 243 and piece.std() > 3]
 
 
-def found_in(folders: Sequence[Path], most: int, rng: np.random.Generator) -> list[NDArray[np.uint8]]:
+def found_in(folders: Sequence[Path], most: int, rng: np.random.Generator) -> list[Picture]:
     """Squares (SIDE, SIDE, 3), BGR, of the pictures below folders in any order, until there are so many."""
     files = [
         f for folder in folders for f in sorted(folder.rglob("*")) if f.suffix.lower() in (".jpg", ".jpeg", ".png")
     ]
     files = [f for f in files if not any(word in f.name.lower() for word in LEFT_OUT)]
-    found: list[NDArray[np.uint8]] = []
+    found: list[Picture] = []
     for number in rng.permutation(len(files)):
         found += pieces(files[number], rng)
         if len(found) >= most:

@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.arrays import Array, Floats, Picture
 from vision.training.figures.meshes import Mesh, normals
 
-Array = NDArray[np.float64]
 SOURCE = Path(__file__).with_name("trace.cu")
 SKY = (32, 64)
 
@@ -27,7 +27,7 @@ class Surface:
     """A material: colour times vertex colour times texture, the texture's repeats a unit, coat and roughness."""
 
     colour: tuple[float, float, float] = (1.0, 1.0, 1.0)
-    texture: NDArray[np.uint8] | None = None
+    texture: Picture | None = None
     repeats: tuple[float, float] = (1.0, 1.0)
     coat: float = 0.0
     rough: float = 0.5
@@ -103,7 +103,7 @@ def render(
     samples: int,
     seed: int,
     bounces: int = 2,
-) -> tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.float32]]:
+) -> tuple[Floats, NDArray[np.int16], Floats]:
     """Trace a picture.
 
     Returns

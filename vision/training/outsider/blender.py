@@ -16,7 +16,8 @@ from typing import Any
 
 import numpy as np
 
-from vision.training.outsider.pieces import Array, Camera, Description, Lamp, Made, Piece, Strands
+from calibration.arrays import Array
+from vision.training.outsider.pieces import Camera, Description, Lamp, Made, Piece, Strands
 
 SEEN_SHARE = 0.99
 """Of places on the sheets, those at least that must be seen."""

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Mask
 from vision.training.figures.bodies import VERTICES, Body, Fitting, Kinds
 from vision.training.figures.meshes import clipped, normals, smoothed, waves
 from vision.training.figures.posing import ARM_BONES, Posed, Poser, unit
-from vision.training.outsider.pieces import Array, Faces, Made, Piece
+from vision.training.outsider.pieces import Faces, Made, Piece
 from vision.training.outsider.skin import Skin
 
 COLLARS = ("shirt", "polo", "hood", "scarf", "roll", "stand")
@@ -195,7 +195,7 @@ def _faces(data: dict[str, list[int]]) -> tuple[Faces, Array]:
     return np.array(faces, np.int64), places[np.array(uv)]
 
 
-def _rim(faces: Faces, count: int) -> tuple[NDArray[np.bool_], Faces]:
+def _rim(faces: Faces, count: int) -> tuple[Mask, Faces]:
     """Which points lie on an open edge, and those edges (E, 2)."""
     sides = np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), 1)
     edges, times = np.unique(sides, axis=0, return_counts=True)

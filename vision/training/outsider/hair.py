@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.arrays import Array, Indices
 from vision.training.figures.bodies import Kinds
 from vision.training.figures.meshes import normals
 from vision.training.figures.posing import Posed, unit
 from vision.training.outsider.pieces import Made, Strands
 from vision.training.outsider.skin import Skin
 
-Array = NDArray[np.float64]
 STYLES = ("crop", "short", "bob", "long", "over", "tail", "bun", "curls")
 OVER_THE_NECK = ("bob", "long", "over", "curls")
 PLACES = 18
@@ -57,7 +57,7 @@ class Head:
     half: Array
     roots: Array
     ways: Array
-    scalp: NDArray[np.intp]
+    scalp: Indices
 
     @classmethod
     def of(cls, kinds: Kinds, posed: Posed) -> Head:

@@ -6,11 +6,10 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Floats, Picture
 from vision.training.figures.trace import View
 
-Array = NDArray[np.float64]
 INK = 0.045
 """Reflectance of printed black over the paper's; as the given scenes have it."""
 FINER = 4
@@ -56,7 +55,7 @@ def bent(linear: Array, wide: View, lens: Lens) -> Array:
     return np.asarray(np.maximum(out, 0), float)
 
 
-def printed(linear: Array, lens: Lens, corners: Array, page: NDArray[np.uint8]) -> Array:
+def printed(linear: Array, lens: Lens, corners: Array, page: Picture) -> Array:
     """The picture with a page printed on a sheet.
 
     Parameters
@@ -96,7 +95,7 @@ def printed(linear: Array, lens: Lens, corners: Array, page: NDArray[np.uint8]) 
     return out
 
 
-def developed(linear: Array, rng: np.random.Generator) -> NDArray[np.uint8]:
+def developed(linear: Array, rng: np.random.Generator) -> Picture:
     """What a phone makes of the light: metered, white-balanced, toned, freed of noise, sharpened; RGB."""
     h, w = linear.shape[:2]
     x, y = (np.arange(w) - w / 2) / w, (np.arange(h) - h / 2) / w
@@ -137,7 +136,7 @@ def developed(linear: Array, rng: np.random.Generator) -> NDArray[np.uint8]:
     return np.asarray(cv2.cvtColor(np.clip(np.round(colour), 0, 255).astype(np.uint8), cv2.COLOR_YCrCb2RGB), np.uint8)
 
 
-def _fringed(light: NDArray[np.float32], by: float) -> NDArray[np.float32]:
+def _fringed(light: Floats, by: float) -> Floats:
     """Red and blue a little larger or smaller than green, as lenses leave it."""
     h, w = light.shape[:2]
     out = light.copy()

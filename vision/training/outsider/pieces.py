@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from calibration.arrays import Array
+
 Faces = NDArray[np.int64]
 Made = dict[str, Any]
 """What a thing is made of: ``kind`` names a maker of `vision.training.outsider.blender`, the rest are its options."""

@@ -8,8 +8,8 @@ from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Floats
 from calibration.camera import FRAME_DIAGONAL_MM
 from vision.training.figures import bodies
 from vision.training.figures.bodies import VERTICES, Body, Fitting, Kinds
@@ -22,7 +22,6 @@ from vision.training.outsider.pieces import Camera, Description, Made, Piece, St
 from vision.training.outsider.skin import Skin
 from vision.training.outsider.surroundings import chest_print, cloth_of, flat, room, unlike_skin
 
-Array = NDArray[np.float64]
 OLDEST = 13.0
 ADULTS = 0.15
 """Share of bodies older than `OLDEST`; our choice, as all shares here."""
@@ -489,7 +488,7 @@ class Scene:
         }
 
 
-def _grown(polygon: Array, by: float) -> NDArray[np.float32]:
+def _grown(polygon: Array, by: float) -> Floats:
     middle = polygon.mean(0)
     away = polygon - middle
     far = np.linalg.norm(away, axis=1, keepdims=True)

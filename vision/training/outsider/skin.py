@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
+from calibration.arrays import Array
 from vision.training.figures.meshes import normals
-from vision.training.outsider.pieces import Array, Faces
+from vision.training.outsider.pieces import Faces
 
 
 class Skin:

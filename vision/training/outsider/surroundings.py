@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.arrays import Array, Picture
 from vision.training.figures.meshes import box, strip, waves
-from vision.training.outsider.pieces import Array, Lamp, Made, Piece, Surroundings
+from vision.training.outsider.pieces import Lamp, Made, Piece, Surroundings
 
 PICTURES = ("city", "courtyard", "forest", "interior", "night", "studio", "sunrise", "sunset")
 """Light from all round that comes with Blender (CC0)."""
@@ -495,7 +495,7 @@ def unlike_skin(cloth: Made) -> Made:
     return cloth | {name: changed(cloth[name]) for name in ("colour", "other")}
 
 
-def chest_print(rng: np.random.Generator) -> NDArray[np.uint8]:
+def chest_print(rng: np.random.Generator) -> Picture:
     """A picture with transparency, BGRA, for a shirt."""
     import cv2
 
