@@ -27,6 +27,8 @@ SECONDS = (0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0)
 """Bounds of the histogram of answers, s: our choice, about a factor of three apart."""
 ROOMS = {"api": "interface", "f": "family", "r": "report", "static": "static", "children": "teacher"}
 ROOMS |= {"reviews": "teacher", "instruments": "teacher", "charts": "teacher", "requests": "teacher"}
+ROOMS |= {"counter": "teacher", "class": "teacher", "deeds": "teacher", "news": "teacher"}
+ROOMS |= {"welcome": "sign-in", "sign-out": "sign-in", "recover": "sign-in"}
 ROOMS |= {"verdicts": "teacher", "studio": "owner", "account": "account", "sign-in": "sign-in", "": "quick"}
 
 

@@ -11,8 +11,10 @@ import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
 from service.logs import AllowedOnly, note_failure
+from service.web.metrics import room_of
 from tests.service.conftest import Place
 from tests.service.seeding import seed
+from tests.service.web.test_strangers import routes
 
 
 def figures(place: Place, **headers: str) -> dict[tuple[str, tuple[str, ...]], float]:
@@ -36,6 +38,11 @@ def test_answers_are_counted_by_room_and_kind(place: Place) -> None:
     assert found["scrollreach_answers_total", ("404", "GET", "family")] == 1
     assert found["scrollreach_waiting", ("known",)] == 0
     assert found["scrollreach_database_answers", ()] == 1
+
+
+def test_every_room_has_a_name(place: Place) -> None:
+    named = {route.path.split("/")[1] for route in routes(place.client.app) if room_of(route.path) == "other"}  # type: ignore[arg-type]
+    assert named == {"metrics"}
 
 
 def test_nobody_is_in_the_figures(place: Place) -> None:
