@@ -244,12 +244,11 @@ class Signer:
         identity, _, tag = token.partition(".")
         return identity if self._fits(purpose, identity, tag) else None
 
-    def webhook_secret(self, identity: str) -> str:
-        """Secret by which one receiver knows our webhooks, as the Standard Webhooks write it; derived, never kept."""
-        return self.webhook_secrets(identity)[0]
-
     def webhook_secrets(self, identity: str) -> tuple[str, ...]:
-        """The same, and the former one after it while that counts: a receiver needs time to learn the new one."""
+        """Secrets by which one receiver knows our webhooks, as the Standard Webhooks write them; derived, never kept.
+
+        The present one comes first, the former one after it while that counts: a receiver needs time to learn.
+        """
         digests = (hmac.new(key, identity.encode(), hashlib.sha256).digest() for key in self._webhooks)
         return tuple("whsec_" + b64encode(digest).decode() for digest in digests)
 

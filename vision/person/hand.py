@@ -39,11 +39,9 @@ class HandPoint(IntEnum):
     """Indices of the hand model's points that are used."""
 
     WRIST = 0
-    THUMB_TIP = 4
     INDEX_KNUCKLE = 5
     MIDDLE_KNUCKLE = 9
     MIDDLE_TIP = 12
-    RING_KNUCKLE = 13
     LITTLE_KNUCKLE = 17
 
 
@@ -59,14 +57,11 @@ class Hand:
         How far the readings of the middle of the palm lie apart (standard deviation, px); 0 for a single reading.
     handedness : str
         "left" or "right": which hand it would be if the palm looked at the camera.
-    score : float
-        The model's confidence in that, 0.5..1.
     """
 
     points_px: Array
     repeat_px: float
     handedness: str
-    score: float
 
     def point(self, name: HandPoint) -> Array:
         """(2,) px of one landmark."""
@@ -131,7 +126,7 @@ def find_hand(rgb: Picture, wrist_px: Array, arm_px: float) -> Hand | None:
     palms = np.array([hand.palm_px for hand in same])
     repeat = float(np.sqrt(palms.var(axis=0, ddof=1).sum())) if len(same) > 1 else 0.0
     points = np.mean([hand.points_px for hand in same], axis=0)
-    return Hand(points, repeat, first.handedness, first.score)
+    return Hand(points, repeat, first.handedness)
 
 
 def _read(rgb: Picture, centre_px: Array, side_px: float) -> list[Hand]:
@@ -148,5 +143,5 @@ def _read(rgb: Picture, centre_px: Array, side_px: float) -> list[Hand]:
     hands = []
     for points, kinds in zip(result.hand_landmarks, result.handedness, strict=True):
         inside = np.array([[p.x, p.y] for p in points])
-        hands.append(Hand(corner + inside * side_px, 0.0, kinds[0].category_name.lower(), float(kinds[0].score)))
+        hands.append(Hand(corner + inside * side_px, 0.0, kinds[0].category_name.lower()))
     return hands

@@ -178,7 +178,7 @@ def _hand(points: Array, palm_px: Array, px: Callable[[Array], Array], side: str
     places[HandPoint.LITTLE_KNUCKLE] += half * towards - 30.0 * up
     seen = px(places)
     middle = 0.5 * (seen[HandPoint.WRIST] + seen[HandPoint.MIDDLE_KNUCKLE])
-    return Hand(seen + (palm_px - middle), 0.0, side, 0.9)
+    return Hand(seen + (palm_px - middle), 0.0, side)
 
 
 def solve(evidence: Evidence, stance: Stance) -> Solution:

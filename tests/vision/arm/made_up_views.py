@@ -101,7 +101,7 @@ def seen_views(
         hand = None
         if large:
             places = palm + large * (shown["hand"] - palm) + moved
-            hand = Hand(true.project(places), 0.0, side, 0.9)
+            hand = Hand(true.project(places), 0.0, side)
         neck = NeckPoint(true.project(shown["joints"][:1] + moved)[0], 3.0, seen=True)
         body = SeenBody(solved, side, true.project(shown["body"] + moved), np.ones(33), neck, hand)
         views.append(SeenArm(f"{number}", body, ArmDepths.usual(), ((9.0 + number, 1.0, 5.0),), {}, (), (), FOCAL35_MM))

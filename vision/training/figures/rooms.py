@@ -289,9 +289,7 @@ def room(
     return out, surfaces
 
 
-def light(
-    rng: np.random.Generator, store: list[Picture], camera: Array, room_size: float = 2.0
-) -> tuple[list[Lamp], Array]:
+def light(rng: np.random.Generator, store: list[Picture], camera: Array) -> tuple[list[Lamp], Array]:
     """Lamps and the sky (32, 64, 3): daylight from windows, ceiling lamps, bulbs of mixed colours, flash, open sky."""
     lamps: list[Lamp] = []
 
