@@ -74,6 +74,7 @@ _LEAST_TURN = 1e-12
 
 PARAMETERS = ("focal length", "centre x", "centre y", "k1", "k2", "print stretch")
 _LENS, COMMON, POSE = 5, len(PARAMETERS), 6
+"""Parameters of the lens; those of all sheets together; and of each sheet, its rotation vector and translation."""
 
 
 class Surface(StrEnum):

@@ -288,7 +288,7 @@ class SheetLayout:
 
     @property
     def marker_ids(self) -> range:
-        """Ids of the 15 markers in `dictionary`, in the order of `marker_boxes`."""
+        """Ids of the 15 markers in the dictionary of `marker_modules`, in the order of `marker_boxes`."""
         sheet = (self.index - 1) + (0 if self.paper is Paper.A4 else SHEETS_PER_PAPER)
         return range(sheet * MARKERS_PER_SHEET, (sheet + 1) * MARKERS_PER_SHEET)
 

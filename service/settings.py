@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 from difflib import get_close_matches
+from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -21,6 +22,7 @@ from vision.clip_files import is_clip
 from vision.photo import MAX_BYTES
 
 PREFIX = "SCROLLREACH_"
+PROGRAM_VERSION = version("scrollreach")
 LARGEST_PHOTO_MEGABYTES = MAX_BYTES // 2**20
 """What the measuring rooms read at all; a larger limit would accept photos only to refuse them."""
 PHOTOS_AT_FULL_SIZE = 2

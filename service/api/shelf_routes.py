@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import date
-from importlib.metadata import version
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Body, HTTPException, Query, Request, Response
@@ -39,12 +38,12 @@ from service.records.shelf import (
 )
 from service.records.shop_tables import Loan
 from service.records.tables import Instrument
+from service.settings import PROGRAM_VERSION
 from service.words.i18n import SOURCE_LANGUAGE, translator
 
 router = APIRouter(prefix="/api/v1", responses=RESPONSES, tags=["shelf"])
 once = APIRouter(prefix="/api/v1", responses=RESPONSES, tags=["shelf"], route_class=OnceRoute, dependencies=[ONCE])
 
-PROGRAM_VERSION = version("scrollreach")
 NOT_THERE: dict[int | str, dict[str, Any]] = {
     404: {"model": ProblemDetails, "description": "There is none such on this shelf."}
 }

@@ -14,7 +14,7 @@ from service.cli.words import _
 
 if TYPE_CHECKING:
     from service.records.database import Store
-    from service.settings import Settings
+    from service.settings import PROGRAM_VERSION, Settings
 
 FILE = click.Path(dir_okay=False, path_type=Path)
 THERE = click.Path(exists=True, dir_okay=False, path_type=Path)
@@ -33,7 +33,7 @@ def backup(file: Path, secret_to: Path | None) -> None:
     from service.records.backup import back_up
     from service.records.folder import FolderError
     from service.security import write_private
-    from service.web.house import PROGRAM_VERSION, keeping_of
+    from service.web.house import keeping_of
 
     settings = _existing()
     if secret_to is not None and secret_to.exists():

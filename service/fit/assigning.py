@@ -8,7 +8,7 @@ that is not to be taken or tried is given to nobody, whatever it would save.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,7 +23,7 @@ from service.fit.decision import PLAYED, RULE, Action, DecisionRule
 from service.fit.explanation import ACTION_NAMES
 from service.fit.losses import LOSSES, Losses
 from service.fit.order import Order, order, order_sentences
-from service.fit.sentences import Sentence, say, unchanged
+from service.fit.sentences import Sentence, Translate, say, unchanged
 from service.fit.signs import PlayingSigns
 
 FORBIDDEN_DAYS = 1e6
@@ -65,7 +65,7 @@ class Loan:
         assert self.wanted is not None
         return say("{child}: {order}", child=self.child, order=order_sentences(self.wanted)[0])
 
-    def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
+    def as_json(self, translate: Translate = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON; sentences in `language` by `translate`."""
         return {
             "child": self.child,

@@ -7,7 +7,6 @@ message catalogue.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from math import isfinite
 from typing import Any
@@ -19,7 +18,7 @@ from service.fit.choosing import UNSETTLED
 from service.fit.decision import PLAYED, Action, Decision
 from service.fit.evidence import Suspected
 from service.fit.lengths import ASK_THE_TEACHER, is_along_bent_arm
-from service.fit.sentences import SURE, Millimetres, Percent, Sentence, Value, say, unchanged
+from service.fit.sentences import SURE, Millimetres, Percent, Sentence, Translate, Value, say, unchanged
 from service.fit.setup import set_up, set_up_sentences
 from service.fit.signs import CONDITION_QUESTIONS, SIGN_FAULTS, SIGN_QUESTIONS
 from service.fit.verdict import Verdict
@@ -200,9 +199,7 @@ def _set_up_reasons(verdict: Verdict) -> list[Reason]:
     return [Reason(code, sentence) for code, sentence in zip(SET_UP_CODES, to_try, strict=True)]
 
 
-def explanation_json(
-    verdict: Verdict, translate: Callable[[str], str] = unchanged, language: str = "en"
-) -> dict[str, Any]:
+def explanation_json(verdict: Verdict, translate: Translate = unchanged, language: str = "en") -> dict[str, Any]:
     """Headline, reasons (short), details (full), open questions, next steps and cautions as JSON in `language`."""
 
     def written(reasons: tuple[Reason, ...]) -> list[dict[str, str]]:
@@ -229,9 +226,7 @@ def open_questions(verdict: Verdict) -> list[tuple[str, Sentence]]:
     return [(name, each) for name, each in SIGN_QUESTIONS.items() if signs is None or getattr(signs, name) is None]
 
 
-def verdict_text(
-    verdict: Verdict, translate: Callable[[str], str] = unchanged, language: str = "en", full: bool = False
-) -> str:
+def verdict_text(verdict: Verdict, translate: Translate = unchanged, language: str = "en", full: bool = False) -> str:
     """What a person reads.
 
     In short it is at most six lines: what is known, what to do, the numbers, how sure, what was seen or is odd, and the

@@ -8,14 +8,13 @@ choice between two instruments, not a verdict.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 from calibration.quantity import Contribution, Length, length_json
 from service.fit.assessment import InstrumentLengths
 from service.fit.lengths import linear
-from service.fit.sentences import Millimetres, Number, Sentence, say, unchanged
+from service.fit.sentences import Millimetres, Number, Sentence, Translate, say, unchanged
 
 FIRST_POSITION = (2, 4, 5, 7)
 """Semitones of the first to the fourth finger."""
@@ -51,7 +50,7 @@ class FingerRoom:
     frame: Length
     frame_by_hand: float | None
 
-    def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
+    def as_json(self, translate: Translate = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON; sentences in `language` by `translate`."""
         return {
             "string_length": length_json(self.string_length),

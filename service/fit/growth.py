@@ -23,7 +23,7 @@ others agree; of two that disagree nobody can say which is wrong, so both stay i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import sqrt
@@ -39,7 +39,7 @@ from service.fit.chart import Chart
 from service.fit.decision import DECISIONS, Decision, decide
 from service.fit.errors import GrowthError
 from service.fit.lengths import PLAUSIBLE_MM, check_plausible, linear, widened
-from service.fit.sentences import Millimetres, Number, Sentence, Value, say, unchanged
+from service.fit.sentences import Millimetres, Number, Sentence, Translate, Value, say, unchanged
 
 LASTING_SHARE = 0.6
 """Share of the variance between children that stays for good; ours, so that heights five years apart correlate 0.77."""
@@ -153,7 +153,7 @@ class Growth:
         """The next size as sentences name it: with its body length, since a label says little."""
         return {"size": self.next_size or "", "body": Millimetres(self.next_body_mm or 0.0)}
 
-    def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
+    def as_json(self, translate: Translate = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON; sentences in `language` by `translate`."""
         return {
             "points": [

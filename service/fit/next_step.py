@@ -18,7 +18,6 @@ benchmark measured on rendered scenes; those by tape and ruler are of `lengths`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from math import sqrt
 from typing import Any
@@ -34,7 +33,7 @@ from service.fit.chart import Chart
 from service.fit.decision import RULE, Action, DecisionRule
 from service.fit.lengths import TAPE_ARM_U_MM, TAPE_INSTRUMENT_U_MM, widened
 from service.fit.losses import LOSSES, Losses
-from service.fit.sentences import Number, Percent, Sentence, say, unchanged
+from service.fit.sentences import Number, Percent, Sentence, Translate, say, unchanged
 from service.fit.weighing import ACTIONS, NOTHING_SEEN, Items, Seen, Weighed, play_loss, weigh
 
 RESULTS = 15
@@ -134,7 +133,7 @@ class Outlook:
     settles: float
     gain_days: float
 
-    def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
+    def as_json(self, translate: Translate = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON; the sentence in `language` by `translate`."""
         return {
             "code": self.step.code,

@@ -16,7 +16,7 @@ taken instead, the one now is what counts.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -31,7 +31,7 @@ from service.fit.decision import PLAYED, RULE, Action, DecisionRule
 from service.fit.evidence import Played
 from service.fit.lengths import TAPE_INSTRUMENT_U_MM, check_plausible, widened
 from service.fit.losses import LOSSES, Losses
-from service.fit.sentences import Millimetres, Sentence, say, unchanged
+from service.fit.sentences import Millimetres, Sentence, Translate, say, unchanged
 from service.fit.signs import PlayingSigns
 from service.fit.verdict import Verdict, nearest_size
 from service.fit.weighing import ANOTHER_MM, NOTHING_SEEN, Seen
@@ -107,7 +107,7 @@ class Order:
     beyond: Beyond | None = None
     hold: Sentence | None = None
 
-    def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
+    def as_json(self, translate: Translate = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON; sentences in `language` by `translate`."""
         return {
             "body_length": None if self.body is None else self.body.as_json(),

@@ -8,9 +8,7 @@ its own in their place, in the dark too; alone the drawing has a light ground.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
-from service.fit.sentences import say, unchanged
+from service.fit.sentences import Translate, say, unchanged
 
 BODY = (
     "M180.0 394.0 L194.9 393.1 L207.4 390.6 L219.4 386.4 L230.5 380.0 L238.3 372.8 L244.1 363.9 L247.0 "
@@ -28,7 +26,7 @@ BODY = (
 )
 
 
-def drawing_svg(translate: Callable[[str], str] = unchanged, language: str = "en") -> str:
+def drawing_svg(translate: Translate = unchanged, language: str = "en") -> str:
     """Draw where a shop measures: an instrument from behind with its two lengths, as SVG text."""
     body = say("Body length").text(translate, language)
     total = say("Total length").text(translate, language)

@@ -11,13 +11,12 @@ what was measured on this child counts.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from math import atan2, degrees, hypot
 from typing import Any
 
 from calibration.quantity import COVERAGE_FACTOR, Length, length_json
-from service.fit.sentences import Millimetres, Number, Sentence, say, unchanged
+from service.fit.sentences import Millimetres, Number, Sentence, Translate, say, unchanged
 
 RIBS_MM = {"small": (24.0, 28.0), "large": (28.0, 31.0)}
 """Height of a violin's ribs below quarter size and from it on, mm: 26 at a quarter and 30 at full size, tabulated by
@@ -94,7 +93,7 @@ class SetUp:
     chin_rest_mm: tuple[float, float] | None
     shoulder_rest_mm: tuple[float, float] | None
 
-    def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
+    def as_json(self, translate: Translate = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON; sentences in `language` by `translate`."""
         return {
             "neck_length": length_json(self.build.neck_length),

@@ -14,7 +14,7 @@ uncertainty.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from math import ceil, exp, hypot, pi, sqrt
@@ -23,7 +23,7 @@ from typing import Any
 from calibration.quantity import Length, combine, covariance_mm2, length_json
 from service.fit.lengths import widened
 from service.fit.sentences import SURE as SURE_INTERVAL
-from service.fit.sentences import Millimetres, Number, Percent, Sentence, Value, say, unchanged
+from service.fit.sentences import Millimetres, Number, Percent, Sentence, Translate, Value, say, unchanged
 
 K_EN = 2.0
 """Coverage factor of the expanded uncertainties in En."""
@@ -195,11 +195,11 @@ class TapeCheck:
     @property
     def likely_slips(self) -> tuple[Slip, ...]:
         """The slips that may explain a reading that is not consistent; several where they cannot be told apart."""
-        if self.outcome == "consistent":
+        if self.outcome is Agreement.CONSISTENT:
             return ()
         return tuple(slip for slip in self.slips if slip.probability >= LIKELY)
 
-    def as_json(self, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
+    def as_json(self, translate: Translate = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON; sentences in `language` by `translate`."""
         return {
             "outcome": self.outcome.value,
@@ -272,7 +272,7 @@ def tape_sentences(check: TapeCheck) -> tuple[Sentence, ...]:
         "photo": Millimetres(check.photo.value_mm),
         "en": _shown_en(abs(check.en)),
     }
-    if check.outcome == "consistent" and check.combined is not None:
+    if check.outcome is Agreement.CONSISTENT and check.combined is not None:
         return (
             say("Tape ({tape}) and photo ({photo}) agree (En {en}, at most 1 is fine).", **values),
             say(
@@ -283,7 +283,7 @@ def tape_sentences(check: TapeCheck) -> tuple[Sentence, ...]:
                 high=Millimetres(check.combined.high_mm),
             ),
         )
-    if check.outcome == "inconclusive":
+    if check.outcome is Agreement.INCONCLUSIVE:
         return (
             say(
                 "Tape ({tape}) and photo ({photo}) could agree, but a slip cannot be ruled out; measure again.",

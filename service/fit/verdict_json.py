@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import asdict
 from math import isfinite
 from typing import Any
@@ -12,12 +11,12 @@ from service.fit.assessment import PRIOR_SD_MM
 from service.fit.decision import CLASS_ORDER
 from service.fit.explanation import explanation_json
 from service.fit.fingers import finger_room
-from service.fit.sentences import unchanged
+from service.fit.sentences import Translate, unchanged
 from service.fit.setup import set_up
 from service.fit.verdict import Verdict
 
 
-def verdict_json(verdict: Verdict, translate: Callable[[str], str] = unchanged, language: str = "en") -> dict[str, Any]:
+def verdict_json(verdict: Verdict, translate: Translate = unchanged, language: str = "en") -> dict[str, Any]:
     """All of it as JSON; sentences in `language` by `translate`."""
     return {
         "decision": verdict.decision.value,

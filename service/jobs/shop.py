@@ -18,7 +18,6 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from importlib.metadata import version
 from typing import Any
 
 from dbos import DBOS, SetWorkflowID
@@ -44,6 +43,7 @@ from service.records.shop_tables import (
     ShopJob,
     Webhook,
 )
+from service.settings import PROGRAM_VERSION
 
 SHOP_QUEUE = "shop"
 AT_ONCE = 4
@@ -165,7 +165,7 @@ def _signed(tools: Backroom, hook: Webhook, delivery: Delivery, now: datetime) -
     identity = f"msg_{delivery.id}"
     headers = {
         "Content-Type": "application/json",
-        "User-Agent": f"scrollreach/{version('scrollreach')}",
+        "User-Agent": f"scrollreach/{PROGRAM_VERSION}",
         "webhook-id": identity,
         "webhook-timestamp": str(int(now.timestamp())),
         "webhook-signature": " ".join(

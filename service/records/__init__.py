@@ -1,1 +1,1 @@
-"""What is remembered: records in one SQLite file, photos encrypted in a folder."""
+"""What is remembered: records in a database, photos encrypted beside it."""

@@ -85,7 +85,7 @@ def photo_states(records: Session, asked: PhotoRequest) -> dict[str, str]:
     -------
     dict of str to str
         ``"missing"`` where none was sent or none was good, ``"again"`` where the teacher asks for another, else the
-        state of the latest that counts: received, measured, failed or accepted.
+        state of the latest that counts: received, also where it is being measured anew, measured, failed or accepted.
     """
     uploads = _sent(records, asked)
     wanted = {each.kind: "again" if each.again else "missing" for each in _still_wanted(uploads, asked)}

@@ -215,7 +215,7 @@ class PhotoRequest(StudioRow):
     """When the teachers were last told, by mail or push, of photos that arrived."""
     bar_mm: Mapped[float | None]
     reference: Mapped[str | None] = mapped_column(String(8))
-    """What of known size the family lays into its photos instead of the printed sheet (`calibration.blank_sheet`)."""
+    """What of known size the family lays into its photos instead of the printed sheet (`calibration.blank`)."""
     label: Mapped[str | None] = mapped_column(String(16))
 
 

@@ -31,7 +31,7 @@ from service.logs import write_allowed_only
 from service.measuring.admission import Admission, Busy
 from service.measuring.pool import Measurer, MeasuringPool
 from service.records.folder import FolderLock, make_private
-from service.settings import Settings
+from service.settings import PROGRAM_VERSION, Settings
 from service.web import metrics
 from service.web.certificate import home_certificate
 from service.web.forms.reading import written_at_length
@@ -41,7 +41,7 @@ from service.web.gate.invitations import first_invitation
 from service.web.gate.keys import KeysOfTheInterface
 from service.web.gate.middleware import PlainFailures, SafeHeaders, SameOriginForms
 from service.web.gate.refusals import NoteRefusals, because
-from service.web.house import PROGRAM_VERSION, House, open_house, own_address
+from service.web.house import House, open_house, own_address
 from service.web.metrics import CountAnswers, Figures
 from service.web.pages import go_to, page
 from service.web.reach import HERE, NETWORK, own_addresses, reach

@@ -6,7 +6,6 @@ import threading
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
-from importlib.metadata import version
 from math import ceil
 from os import cpu_count
 
@@ -31,7 +30,6 @@ from service.web.reach import ALL_ADDRESSES, own_addresses, written_host
 
 TENTHS = 10
 """Parts of a second in which work is counted."""
-PROGRAM_VERSION = version("scrollreach")
 
 
 class Limiter:

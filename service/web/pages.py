@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from service.fit.sentences import Percent
 from service.records.deeds import WORDS as DEED_WORDS
-from service.web.house import PROGRAM_VERSION
+from service.settings import PROGRAM_VERSION
 from service.web.language import LANGUAGES, page_language, translator
 from service.words.i18n import reads_from_right
 from service.words.lengths import LENGTHS

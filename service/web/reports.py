@@ -17,12 +17,12 @@ from service.records.tables import ACCEPTED, INSTRUMENT, ArmRecord, Child, Studi
 from service.report.pdf import PAPERS, Report, make_report, report_pdf
 from service.web.forms.models import ShareForm
 from service.web.gate.guard import REPORT, Fields, Reader, Records, TheHouse, Visitor, nothing_here
-from service.web.house import House
+from service.web.house import House, base_url
 from service.web.language import translator
 from service.web.pages import page
 from service.web.reach import reach
 from service.web.teacher.deeds import did, go_done
-from service.web.teacher.requests import base_url, qr_svg
+from service.web.teacher.requests import qr_svg
 
 router = APIRouter()
 
@@ -32,7 +32,7 @@ def verdict_page(request: Request, verdict_id: str, parts: TheHouse, records: Re
     """Show a verdict with all its reasons, and how to share it."""
     verdict = _verdict(records, verdict_id)
     shared = report_is_open(verdict, parts.clock.now())
-    link = f"{base_url(request, parts)}/r/{parts.signer.token(REPORT, verdict.id)}" if shared else None
+    link = f"{base_url(request, parts.settings)}/r/{parts.signer.token(REPORT, verdict.id)}" if shared else None
     return page(
         request,
         "teacher/verdict.html",

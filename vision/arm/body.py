@@ -11,7 +11,7 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.camera import PosedCamera
-from vision.arm import priors as priors
+from vision.arm import priors
 from vision.arm.estimator import Sighting
 from vision.arm.priors import LandmarkError
 from vision.person.hand import Hand, HandPoint

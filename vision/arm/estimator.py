@@ -31,15 +31,13 @@ from numpy.typing import ArrayLike
 
 from calibration import anthropometry
 from calibration.arrays import Array
-from calibration.camera import PosedCamera
+from calibration.camera import POSE, PosedCamera
 from calibration.least_squares import minimum
-from vision.arm import priors as priors
+from vision.arm import priors
 from vision.arm.priors import JOINTS, Stance, whitener
 
 NECK, SHOULDER, ELBOW, WRIST, PALM = range(5)
 """Places of the joints in arrays of five, in the order of `vision.arm.priors.JOINTS`."""
-POSE_PARAMETERS = 6
-"""Of each sheet: rotation vector and translation."""
 TAIL, CORE = 4.0, 6.0
 """Degrees of freedom of a landmark's t distribution (four is usual, Lange et al.), and the square of its distance over
 its deviation up to which it is normal: 95 % of landmarks of a normal distribution lie within (chi-square, two degrees
@@ -144,7 +142,7 @@ class ArmProblem:
         self.evidence, self.stance = evidence, stance
         self.belief = np.ones(len(JOINTS))  # factor on each landmark's precision root
         # lens and the first sheet's pose; further sheets have done their part once the camera is solved
-        size = len(evidence.camera.parameters) - POSE_PARAMETERS * (len(evidence.camera.sheets) - 1)
+        size = len(evidence.camera.parameters) - POSE * (len(evidence.camera.sheets) - 1)
         self.camera_size = size
         self.camera_root = evidence.camera.covariance_root[:size, :size]
         self.depth_whitener = whitener(stance.depth_covariance)

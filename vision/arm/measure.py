@@ -17,7 +17,7 @@ from calibration.camera import PosedCamera
 from calibration.problems import BLANK_SHEET_UNLIKE, Problem, Refused
 from calibration.quantity import Length
 from calibration.sheet_in_photo import SheetInPhoto
-from vision.arm import priors as priors
+from vision.arm import priors
 from vision.arm.body import SeenBody, body_frame, sightings_of
 from vision.arm.depth import informed
 from vision.arm.estimator import ArmProblem, Evidence, Sighting, Solution, expected_arm_mm, most_probable

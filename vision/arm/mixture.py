@@ -17,7 +17,7 @@ from scipy.special import ndtr
 
 from calibration.arrays import Array
 from calibration.quantity import COVERAGE, Contribution, Length
-from vision.arm import priors as priors
+from vision.arm import priors
 from vision.arm.depth import ArmDepths, stance_log_likelihood
 from vision.arm.estimator import Solution
 

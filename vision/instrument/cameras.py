@@ -8,9 +8,7 @@ from typing import Protocol
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.camera import PosedCamera
-
-_POSE_PARAMETERS = 6  # three of rotation, three of place
+from calibration.camera import POSE, PosedCamera
 
 
 class Camera(Protocol):
@@ -47,7 +45,7 @@ class LeanCamera:
     @property
     def _count(self) -> int:
         """Number of unknowns kept; those of further sheets come last."""
-        return len(self.posed.parameters) - _POSE_PARAMETERS * (len(self.posed.sheets) - 1)
+        return len(self.posed.parameters) - POSE * (len(self.posed.sheets) - 1)
 
     @property
     def parameters(self) -> Array:

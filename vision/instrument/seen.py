@@ -90,7 +90,7 @@ class InstrumentSeen:
         return np.asarray(place @ self.to_photo[:, :2].T + self.to_photo[:, 2])
 
     def in_map(self, point_px: Array) -> Array:
-        """Floats pixels (N, 2) of photo pixels (N, 2)."""
+        """Map pixels (N, 2) of photo pixels (N, 2)."""
         return np.asarray((point_px - self.to_photo[:, 2]) @ np.linalg.inv(self.to_photo[:, :2]).T)
 
     def crossings(self, of: Floats, point_px: Array, normal_px: Array, reach_px: float) -> tuple[Array, Mask]:

@@ -21,7 +21,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 
-from calibration.sheet import CHECK_BAR_MM, Paper
+from calibration.sheet import CHECK_BAR_MM, Paper, SheetLayout
 from service.jobs.running import start_again, start_measuring
 from service.jobs.workflows import news_of
 from service.measuring.admission import Rank
@@ -191,7 +191,6 @@ def sheet_file(
     who: Family, records: FamilyRecords, paper: Annotated[Literal["a4", "letter"], Query()] = "a4"
 ) -> Response:
     """Serve the sheet to print, in the family's language."""
-    from calibration.sheet import Paper, SheetLayout
     from calibration.sheet_drawing import sheet_pdf
 
     return Response(
@@ -386,7 +385,11 @@ def _photo_problem(
 def _kept_upload(
     parts: House, who: FamilyVisit, kind: str, key: str, contents: Sequence[bytes], label: str | None
 ) -> str:
-    """Keep a photo that an adult agreed to send, and what the family says of its label; None where it was not asked."""
+    """Keep a photo that an adult agreed to send; its upload.
+
+    `label` is the size on the instrument's label as the family says, empty where it left that open; None where it was
+    not asked.
+    """
     with parts.store.for_studio(who.studio_id) as records:
         asked = open_request(records, who)
         if asked.consent_at is None:

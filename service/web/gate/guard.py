@@ -23,6 +23,7 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 from starlette.datastructures import FormData
 
+from service.records.asking import is_open, report_is_open
 from service.records.audit import Action, note
 from service.records.news import mark_of
 from service.records.tables import OWNER, AuditEntry, Deed, PhotoRequest, SignIn, Teacher, VerdictRecord
@@ -196,8 +197,7 @@ def sender(request: Request, parts: TheHouse, token: Annotated[str, Path(max_len
     request.state.form_token = parts.signer.form_token(token)
     request.state.form_holder = token
     request.state.who = f"link {asked.id}"
-    is_open = asked.expires_at > parts.clock.now()
-    return FamilyVisit(token, asked.id, asked.studio_id, asked.child_id, is_open)
+    return FamilyVisit(token, asked.id, asked.studio_id, asked.child_id, is_open(asked, parts.clock.now()))
 
 
 Sender = Annotated[FamilyVisit, Depends(sender)]
@@ -227,12 +227,7 @@ def report_reader(request: Request, parts: TheHouse, token: Annotated[str, Path(
     verdict_id = parts.signer.read(REPORT, token)
     with parts.store.whole_house() as session:
         verdict = session.get(VerdictRecord, verdict_id) if verdict_id else None
-    if (
-        verdict is None
-        or verdict.report_expires_at is None
-        or verdict.report_expires_at <= parts.clock.now()
-        or verdict.report_revoked_at is not None
-    ):
+    if verdict is None or not report_is_open(verdict, parts.clock.now()):
         raise LinkClosed
     request.state.language = verdict.report_language
     request.state.who = f"report {verdict.id}"

@@ -35,9 +35,9 @@ from service.records.tables import (
     VerdictRecord,
 )
 from service.records.tapes import count, counted_tape, of_its_time, uncount
+from service.settings import PROGRAM_VERSION
 from service.web.forms.models import LONGEST_NICKNAME, ChildForm, InstrumentChoice, TapeForm, answers
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
-from service.web.house import PROGRAM_VERSION
 from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.child_view import child_view, side_by_side

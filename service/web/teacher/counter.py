@@ -31,9 +31,10 @@ from service.records.shelf import KINDS, OnCounter, against, lend, loans, on_she
 from service.records.tables import ArmRecord, Child, Instrument, PhotoRequest, Studio, VerdictRecord
 from service.report.labels import Label, labels_pdf
 from service.report.pdf import PAPERS
+from service.settings import PROGRAM_VERSION
 from service.web.forms.models import ArmAtCounter, LoanForm, ReturnForm
 from service.web.gate.guard import FAMILY, REPORT, Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
-from service.web.house import PROGRAM_VERSION, House, base_url
+from service.web.house import House, base_url
 from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.child_view import child_view

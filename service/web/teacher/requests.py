@@ -17,10 +17,9 @@ from service.records.asking import is_open, still_wanted
 from service.records.audit import Action, note
 from service.records.tables import Child, PhotoRequest
 from service.settings import MOST_LINK_DAYS
-from service.web import house
 from service.web.forms.models import RequestForm
 from service.web.gate.guard import FAMILY, Fields, Records, TheHouse, Visitor, nothing_here
-from service.web.house import House
+from service.web.house import House, base_url
 from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.reach import reach
@@ -137,12 +136,7 @@ def ask(
 
 def family_link(request: Request, parts: House, request_id: str) -> str:
     """Address of a family's pages."""
-    return f"{base_url(request, parts)}/f/{parts.signer.token(FAMILY, request_id)}"
-
-
-def base_url(request: Request, parts: House) -> str:
-    """Address under which the service is reached, without a slash at its end."""
-    return house.base_url(request, parts.settings)
+    return f"{base_url(request, parts.settings)}/f/{parts.signer.token(FAMILY, request_id)}"
 
 
 def qr_svg(link: str) -> Markup:

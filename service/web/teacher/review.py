@@ -50,9 +50,10 @@ from service.records.tables import (
     PhotoRequest,
     Upload,
 )
+from service.settings import PROGRAM_VERSION
 from service.web.forms.models import AcceptForm, AgainForm, PaperForm, PointsForm
 from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
-from service.web.house import PROGRAM_VERSION, House
+from service.web.house import House
 from service.web.language import marked, page_language, translator
 from service.web.pages import fragment, go_to, page
 from service.web.teacher.deeds import did, go_done
