@@ -26,7 +26,7 @@ from service.fit.sentences import Percent, Translate
 from service.report.letters import Piece, Writer
 from service.words.i18n import marked
 from service.words.lengths import LENGTHS, SHORT
-from service.words.names import instrument_name
+from service.words.names import instrument_name, is_unnamed
 from service.words.readable import length_sentence
 from service.words.writing import unbroken, written_day, written_mm, written_number
 
@@ -72,7 +72,7 @@ class Report:
     note : str
         A word from the teacher.
     labels : dict of str to str
-        Headings in the report's language.
+        Headings in the report's language; none of an instrument whose name says that it is one.
     captions : dict of str to tuple of (str, str)
         Of the pictures of the arm and of the instrument: what each drawn line is, by its code, and how long.
     build : tuple of str
@@ -168,7 +168,9 @@ def make_report(
         labels={
             "for": translate(marked("For")),
             "by": translate(marked("From")),
-            "instrument": translate(marked("Instrument")),
+            "instrument": ""
+            if is_unnamed(str(inputs["instrument"]["name"]), nickname)
+            else translate(marked("Instrument")),
             "measured": translate(marked("What was measured, and how sure")),
             "reasons": translate(marked("Why")),
             "next": translate(marked("What to do next")),
@@ -285,7 +287,8 @@ def _story(
         Piece(report.for_whom, strong=True),
         Piece(f" · {report.labels['by']} "),
         Piece(report.by_whom, strong=True),
-        Piece(f", {report.studio} · {day}\n{report.labels['instrument']} "),
+        Piece(f", {report.studio} · {day}\n"),
+        Piece(f"{report.labels['instrument']} " if report.labels["instrument"] else ""),
         Piece(report.instrument, strong=True),
     )
     story: list[Flowable] = [

@@ -33,6 +33,17 @@ def instrument_name(name: str, nickname: str, translate: Translate) -> str:
     return name if known is None else instrument_of(nickname, translate) + known[1]
 
 
+def is_unnamed(name: str, nickname: str) -> bool:
+    """Whether nobody named an instrument, so that it is called an instrument by its name already.
+
+    Examples
+    --------
+    >>> is_unnamed("Instrument of Juno 2", "Juno"), is_unnamed("Shelf 3", "Juno")
+    (True, False)
+    """
+    return _called_after(name, nickname) is not None
+
+
 def renamed(name: str, before: str, after: str) -> str:
     """An instrument's name when its child gets another nickname; one that a person gave stays as it is.
 

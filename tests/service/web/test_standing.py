@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from datetime import timedelta
 
+import pypdfium2
 import pytest
 from sqlalchemy import event
 
@@ -178,7 +179,10 @@ def test_the_report_calls_an_unnamed_instrument_in_its_own_language(family: tupl
         verdict.inputs = verdict.inputs | {"instrument": kept}
         verdict.report_language = "de"
     report = place.client.get(f"/r/{seeded.report}").text
-    assert f"Instrument von {child}" in report
+    assert f"<br><strong>Instrument von {child}</strong></p>" in report, "and not the instrument's instrument"
+    pdf = place.client.get(f"/r/{seeded.report}/report.pdf").content
+    (page,) = pypdfium2.PdfDocument(pdf)
+    assert f"\nInstrument von {child}\n" in page.get_textpage().get_text_range().replace("\r", "")
     assert f"Instrument of {child}" not in report
 
 
