@@ -9,6 +9,7 @@ program itself.
 
 from __future__ import annotations
 
+import argparse
 import json
 from pathlib import Path
 from typing import Any
@@ -129,4 +130,5 @@ def _number(value: Any) -> str:
 
 
 if __name__ == "__main__":
+    argparse.ArgumentParser(prog="python -m tests.readme", description=__doc__).parse_args()
     README.write_text(with_blocks(README.read_text()))

@@ -5,9 +5,9 @@ Beside the photos it writes what is true of them (``truth.json``), which the tes
 
 from __future__ import annotations
 
+import argparse
 import json
 import shutil
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -46,7 +46,9 @@ PARTS, WHOLE_PARTS = "parts.png", (1, 2)
 
 def main() -> None:
     """Compose the scenes named in `SOURCES`, copy them, and write their truth."""
-    shared_scenes = Path(sys.argv[1]).resolve()
+    parser = argparse.ArgumentParser(prog="python -m tests.samples", description=__doc__)
+    parser.add_argument("scenes", type=Path, help="folder of the rendered scenes")
+    shared_scenes = parser.parse_args().scenes.resolve()
     made = {
         scene.folder.relative_to(shared_scenes).as_posix(): scene
         for kind in sorted({source.split("/")[0] for source in SOURCES.values()})

@@ -5,6 +5,7 @@ Prints checks a second and what sheet and person take, medians over some seconds
 
 from __future__ import annotations
 
+import argparse
 import sys
 import tempfile
 from pathlib import Path
@@ -35,6 +36,7 @@ globalThis.Worker = class extends Plain {
 
 def main() -> None:
     """Let the page look at a film that never rests, and say how often it did."""
+    argparse.ArgumentParser(prog="python -m tests.speed.camera", description=__doc__).parse_args()
     file = chromium()
     if file is None:
         sys.exit("no Chromium on this machine")

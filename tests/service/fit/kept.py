@@ -7,6 +7,7 @@ what it did.  Words are left out, but for how many sentences there are.
 
 from __future__ import annotations
 
+import argparse
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -242,6 +243,7 @@ def _counted(words: Any) -> Any:
 
 def main() -> None:
     """Write all anew, a case a line."""
+    argparse.ArgumentParser(prog="python -m tests.service.fit.kept", description=__doc__).parse_args()
     lines = []
     for part in PARTS:
         found = answers(part)
