@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -59,6 +59,7 @@ MONTH = timedelta(days=30.44)
 class Choice:
     """An instrument among those the child could play.
 
+    Only what is shown in whole has a `verdict` and what is said of it; the `rank` says the same of it in short.
     `by_lengths` says what is known of it by its lengths alone, where something is to be settled before it is played.
     """
 
@@ -86,7 +87,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
     known = Known.of(records, child)
     used = records.get(Instrument, child.instrument_id) if child.instrument_id else None
     growth, growth_fault = _growth(records, child, used, translate, language)
-    choices = _choices(known, latest, candidates(records, child), translate, language)
+    choices = _choices(known, latest, candidates(records, child), {child.instrument_id}, translate, language)
     used_choice = next((each for each in choices if used is not None and each.instrument.id == used.id), None)
     verdicts = records.scalars(
         select(VerdictRecord).where(VerdictRecord.child_id == child.id).order_by(VerdictRecord.made_at.desc())
@@ -161,7 +162,7 @@ def side_by_side(
     chosen = [each for each in candidates(records, child) if each.id in pair]
     if latest is None or len(chosen) != 2:
         return None
-    choices = _choices(Known.of(records, child), latest, chosen, translate, language)
+    choices = _choices(Known.of(records, child), latest, chosen, set(pair), translate, language)
     until = []
     for choice in choices:
         growth, _ = _growth(records, child, choice.instrument, translate, language)
@@ -241,25 +242,34 @@ def _choices(
     known: Known,
     latest: ArmRecord | None,
     instruments: Sequence[Instrument],
+    in_whole: Collection[str | None],
     translate: Translate,
     language: str,
 ) -> list[Choice]:
-    """Instruments for a child, what suits best first; as they come where no arm is known."""
+    """Instruments for a child, what suits best first; as they come where no arm is known.
+
+    Those `in_whole`, by identity, come with all that is said of them.
+    """
     if latest is None:
         return [Choice(each, None, None, [], known.signs.get(each.id), []) for each in instruments]
     arm, build = arm_length(latest), kept_build(latest.lengths)
     hand = kept_length(latest.lengths, "hand_breadth")
     found = []
     for place in known.ranked(arm, instruments):
-        instrument = instruments[place.place]
-        room = finger_room(instrument_lengths(instrument), hand)
+        own = instruments[place.place]
+        room = finger_room(instrument_lengths(own), hand)
         words = [each.text(translate, language) for each in finger_sentences(room)] if room else []
-        verdict = known.verdict(arm, instrument, build)
-        told = to_do(verdict).text(translate, language)
-        steps = [each.sentence().text(translate, language) for each in verdict.steps[:3]]
-        by_lengths = headline(verdict).text(translate, language) if verdict.action in UNSETTLED else ""
-        signs = known.signs.get(instrument.id)
-        found.append(Choice(instrument, place, verdict, words, signs, steps, told, by_lengths))
+        choice = Choice(own, place, None, words, known.signs.get(own.id), [])
+        if own.id in in_whole:
+            verdict = known.verdict(arm, own, build)
+            choice = replace(
+                choice,
+                verdict=verdict,
+                steps=[each.sentence().text(translate, language) for each in verdict.steps[:3]],
+                to_do=to_do(verdict).text(translate, language),
+                by_lengths=headline(verdict).text(translate, language) if verdict.action in UNSETTLED else "",
+            )
+        found.append(choice)
     return found
 
 

@@ -8,6 +8,7 @@ from itertools import combinations
 from typing import Any
 
 import pytest
+from sqlalchemy import event
 from sqlalchemy.orm import Session
 
 from service.fit.choosing import UNSETTLED
@@ -15,7 +16,7 @@ from service.fit.counter import heap_of
 from service.fit.decision import PLAYED, Action
 from service.fit.order import UNSETTLED_FIRST
 from service.fit.signs import SIGN_QUESTIONS
-from service.records.deciding import arm_length, keep_verdict, latest_arm
+from service.records.deciding import Known, arm_length, keep_verdict, latest_arm
 from service.records.shelf import against, give_out, on_shelf
 from service.records.tables import ArmRecord, Child, Instrument, SignsRecord
 from service.web.teacher.child_view import Choice, child_view, side_by_side
@@ -104,16 +105,18 @@ def test_no_two_views_contradict_one_another(place: Place, number: int) -> None:
 
 
 def _compared_two_and_two(records: Session, child: Child, choices: list[Choice], chance: random.Random) -> None:
+    arm, known = latest_arm(records, child.id), Known.of(records, child)
+    assert arm is not None
     for choice in choices:
+        verdict = known.verdict(arm_length(arm), choice.instrument)
         assert choice.rank is not None
-        assert choice.verdict is not None
-        assert (choice.rank.action, choice.rank.decision) == (choice.verdict.action, choice.verdict.decision)
+        assert (choice.rank.action, choice.rank.decision) == (verdict.action, verdict.decision)
     for one, other in chance.sample(list(combinations(choices, 2)), 12):
         beside = side_by_side(records, child, (one.instrument.id, other.instrument.id), ENGLISH, "en")
         assert beside is not None
         assert [each.instrument for each in beside["pair"]] == [one.instrument, other.instrument], beside["against"]
         for alone, listed in zip(beside["pair"], (one, other), strict=True):
-            assert (alone.rank.action, alone.to_do) == (listed.rank.action, listed.to_do)
+            assert alone.rank.action is alone.verdict.action is listed.rank.action
 
 
 def _at_the_counter(records: Session, child: Child, choices: dict[str, Choice]) -> None:
@@ -123,10 +126,10 @@ def _at_the_counter(records: Session, child: Child, choices: dict[str, Choice]) 
     held = against(records, arm_length(record), child=child)
     assert [each.instrument.id for each in held] == [each for each in choices if each in shelf]
     for each in held:
-        verdict = choices[each.instrument.id].verdict
-        assert verdict is not None
+        listed = choices[each.instrument.id].rank
+        assert listed is not None
         assert each.verdict is not None
-        assert (each.ranked.action, each.verdict.action, each.heap) == (verdict.action,) * 2 + (heap_of(verdict),)
+        assert (each.ranked.action, each.verdict.action, each.heap) == (listed.action,) * 2 + (heap_of(listed),)
 
 
 def _ordered(view: dict[str, Any], seeded: Seeded, records: Session, child: Child) -> None:
@@ -137,7 +140,7 @@ def _ordered(view: dict[str, Any], seeded: Seeded, records: Session, child: Chil
         own = choice.instrument.lengths
         inside = [limit["from_mm"] <= own[name]["value_mm"] <= limit["to_mm"] for name, limit in limits]
         if wanted["decided"] and inside and all(inside):
-            assert choice.verdict.action in PLAYED
+            assert choice.rank.action in PLAYED
     if used is None:
         return
     kept = keep_verdict(
@@ -169,7 +172,7 @@ def _in_class(
             assert given.wanted.as_json(ENGLISH, "en") == view["to_order"]
         else:
             choice = next(each for each in view["choices"] if each.instrument is given.instrument)
-            assert choice.verdict.action is given.action
+            assert choice.rank.action is given.action
 
 
 @pytest.mark.parametrize(("arm_mm", "kept"), [(440.0, True), (466.0, False)])
@@ -183,3 +186,22 @@ def test_growth_is_said_to_be_allowed_for_where_it_is(place: Place, arm_mm: floa
         words = shown(place, seeded, path)
         assert ("What suits now is outgrown after that much growth" in words) is not kept
         assert ("Half a year's growth is allowed for." in words) is kept
+
+
+def test_a_large_shelf_asks_the_database_no_more_often_than_a_small_one(place: Place) -> None:
+    seeded, asked = seed(place.house), list[int]()
+    for more in (1, 60):
+        with place.house.store.for_studio(seeded.studio_id) as records:
+            child = records.get_one(Child, seeded.child_id)
+            for _ in range(more):
+                found = records.get_one(Instrument, seeded.shelf_id)
+                copied = {"name": "One more", "measured_on": NOW.date(), "measured_by": "typed", "program_version": "0"}
+                records.add(Instrument(studio_id=seeded.studio_id, lengths=found.lengths, notes={}, **copied))
+            records.flush()
+            records.expire_all()
+            statements: list[str] = []
+            engine = records.get_bind()
+            event.listen(engine, "before_cursor_execute", lambda *given, kept=statements: kept.append(given[2]))
+            child_view(records, child, NOW, ENGLISH, "en")
+            asked.append(len(statements))
+    assert asked[1] == asked[0]
