@@ -13,6 +13,7 @@ import hmac
 import secrets
 from base64 import b32encode, b64decode, b64encode
 from datetime import datetime
+from unicodedata import decimal, normalize
 
 import pyotp
 from sqlalchemy import delete, or_, update
@@ -57,7 +58,7 @@ def code_fits(session: Session, teacher: Teacher, sealer: Sealer, code: str, now
 
 def matching_step(key: str, code: str, step: int) -> int | None:
     """Time step, at most one from `step`, to which a code belongs; None where it belongs to none."""
-    typed = "".join(code.split())
+    typed = _plain(code)
     maker = pyotp.TOTP(key, interval=STEP_S)
     steps = (each for each in (step, step - 1, step + 1) if _same(maker.at(each * STEP_S), typed))
     return next(steps, None)
@@ -79,9 +80,15 @@ def new_codes(session: Session, teacher: Teacher) -> list[str]:
 
 def use_code(session: Session, teacher: Teacher, typed: str) -> bool:
     """Whether a recovery code is right; it is then used up."""
-    plain = "".join(letter for letter in typed.upper() if letter.isalnum()).translate(str.maketrans("018", "OIB"))
+    plain = _plain(typed).upper().translate(str.maketrans("018", "OIB"))
     own = RecoveryCode.teacher_id == teacher.id
     return changed(session, delete(RecoveryCode).where(own, RecoveryCode.code_digest == digest(plain))) == 1
+
+
+def _plain(code: str) -> str:
+    """Letters and digits alone, as a code has them: keyboards write digits full-width or in a script of their own."""
+    signs = (sign for sign in normalize("NFKC", code) if sign.isalnum())
+    return "".join(str(decimal(sign, sign)) for sign in signs)
 
 
 def _key(teacher: Teacher, sealer: Sealer) -> str | None:

@@ -101,6 +101,8 @@ def test_codes_are_those_of_the_standard() -> None:
         step = seconds // STEP_S
         assert matching_step(key, code, step) == step
         assert matching_step(key, f"{code[:3]} {code[3:]}", step + 1) == step
+        for zero in "０٠۰०":  # as keyboards of other scripts write digits
+            assert matching_step(key, "".join(chr(ord(zero) + int(digit)) for digit in code), step) == step
         assert matching_step(key, code, step + 2) is None, "a code is taken within one step of now"
         assert matching_step(key, code[:5], step) is None
 
