@@ -116,6 +116,11 @@ SOON_SMALL = 0.2
 """Probability of too small from which an instrument to take is called on the small side; ours."""
 
 
+def is_on_the_small_side(verdict: Verdict) -> bool:
+    """Whether an instrument is taken that is likely to be too small soon."""
+    return verdict.action is Action.TAKE and verdict.probabilities.too_small >= SOON_SMALL
+
+
 def headline(verdict: Verdict) -> Sentence:
     """One sentence that says what is known."""
     if verdict.action in UNSETTLED and verdict.decision in BY_LENGTHS:
@@ -136,7 +141,7 @@ def to_do(verdict: Verdict) -> Sentence:
             "First settle, with the teacher, the strain seen on an instrument that is no larger than this one: set-up "
             "and posture, then size."
         )
-    if verdict.action is Action.TAKE and verdict.probabilities.too_small >= SOON_SMALL:
+    if is_on_the_small_side(verdict):
         return say("It can be played; it is on the small side, so look again in three months.")
     return ACTIONS[verdict.action]
 

@@ -20,6 +20,7 @@ from service.fit.assessment import InstrumentLengths
 from service.fit.chart import Chart, default_chart, read_chart
 from service.fit.decision import PLAYED, Action
 from service.fit.errors import FitError
+from service.fit.explanation import is_on_the_small_side
 from service.fit.growth import DatedArm, Growth, predict
 from service.fit.losses import Losses
 from service.fit.order import Order, order, order_sentences
@@ -374,7 +375,11 @@ def next_lines(
         return list(order_sentences(wanted))
     if verdict.action not in PLAYED:
         return [say("Measure again when what is said above has been settled.")]
-    lines = [say("Measure again in half a year, or sooner if playing becomes uncomfortable.")]
+    outgrown = None if growth is None or growth.outgrown is None else growth.outgrown.likely
+    if is_on_the_small_side(verdict) or (outgrown is not None and outgrown < 12 * ALLOWED_YEARS):
+        lines = [say("Measure again in three months, or sooner if playing becomes uncomfortable.")]
+    else:
+        lines = [say("Measure again in half a year, or sooner if playing becomes uncomfortable.")]
     if growth is not None:
         lines += outlook(growth, measured_on, verdict)[:1]
     return lines

@@ -11,12 +11,18 @@ import pytest
 from sqlalchemy import event
 from sqlalchemy.orm import Session
 
+from calibration.quantity import Length
+from service.fit.assessment import InstrumentLengths
+from service.fit.chart import default_chart
 from service.fit.choosing import UNSETTLED
 from service.fit.counter import heap_of
 from service.fit.decision import PLAYED, Action
+from service.fit.explanation import to_do
+from service.fit.growth import DatedArm, predict
 from service.fit.order import UNSETTLED_FIRST
 from service.fit.signs import SIGN_QUESTIONS
-from service.records.deciding import Known, arm_length, keep_verdict, latest_arm
+from service.fit.verdict import judge
+from service.records.deciding import Known, arm_length, keep_verdict, latest_arm, next_lines
 from service.records.shelf import against, give_out, on_shelf
 from service.records.tables import ArmRecord, Child, Instrument, SignsRecord
 from service.web.teacher.child_view import Choice, child_view, side_by_side
@@ -186,6 +192,23 @@ def test_growth_is_said_to_be_allowed_for_where_it_is(place: Place, arm_mm: floa
         words = shown(place, seeded, path)
         assert ("What suits now is outgrown after that much growth" in words) is not kept
         assert ("Half a year's growth is allowed for." in words) is kept
+
+
+def test_a_report_says_once_when_to_measure_again() -> None:
+    """In three months where the instrument is on the small side, or becomes too small within half a year."""
+    eighth, chart, found = InstrumentLengths(Length.stated(255, 1), Length.stated(421, 1.5)), default_chart(), set()
+    for arm_mm in range(440, 476, 2):
+        arm = Length.stated(arm_mm, 3)
+        for growth in (None, predict([DatedArm(7.0, arm)], chart=chart, instrument=eighth)):
+            verdict = judge(arm, eighth, chart)
+            next_ = " ".join(each.text() for each in next_lines(verdict, growth, NOW.date()))
+            outgrown = growth and growth.outgrown and growth.outgrown.likely
+            soon = "three months" in to_do(verdict).text() or (outgrown is not None and outgrown < 6)
+            if verdict.action in PLAYED:
+                assert ("Measure again in three months" in next_) is soon
+                assert ("Measure again in half a year" in next_) is not soon
+                found.add((soon, growth is None))
+    assert len(found) == 4
 
 
 def test_a_large_shelf_asks_the_database_no_more_often_than_a_small_one(place: Place) -> None:
