@@ -41,6 +41,7 @@ from service.words.i18n import translator
 
 if TYPE_CHECKING:
     from service.fit.assessment import InstrumentLengths
+    from service.fit.signs import InstrumentCondition
 
 
 @click.command()
@@ -187,7 +188,7 @@ def compare(
     """Rank instruments for one child, or children for one instrument (--class)."""
     from service.fit.shelf import read_shelf
 
-    listed: list[InstrumentLengths | dict[str, Any]] = []
+    listed: list[tuple[InstrumentLengths, InstrumentCondition] | dict[str, Any]] = []
     listed += read_shelf(read_text(shelf_file)) if shelf_file is not None else []
     listed += [_instrument(text) for text in instruments]
     if not listed:

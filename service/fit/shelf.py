@@ -1,8 +1,9 @@
 """Lists that teachers and shops keep: a shelf of instruments, a class of children, both as CSV.
 
 A shelf has the columns ``name``, ``label``, ``body_length``, ``total_length`` (label and one of the lengths may be
-empty), and may have ``string_length``; a class has ``name`` and ``arm``.  Further columns are left aside.  Lengths are
-written as in `service.fit.lengths.parse_length`.
+empty), and may have ``string_length`` and, answered by yes or no, what is asked of an instrument's state (`signs`); a
+class has ``name`` and ``arm``.  Further columns are left aside.  Lengths are written as in
+`service.fit.lengths.parse_length`.
 """
 
 from __future__ import annotations
@@ -16,17 +17,22 @@ from service.fit.errors import FitError, LengthError
 from service.fit.lengths import parse_length
 from service.fit.rows import numbered_rows, refuse_rows
 from service.fit.sentences import Sentence, say
+from service.fit.signs import CONDITION_QUESTIONS, InstrumentCondition
+
+ANSWERS = {"yes": True, "no": False, "": None}
+"""What a cell says of an instrument's state."""
+YES_OR_NO = say("Write yes or no, or leave it empty.")
 
 
-def read_shelf(text: str) -> tuple[InstrumentLengths, ...]:
-    """Read a shelf of instruments from CSV text.
+def read_shelf(text: str) -> tuple[tuple[InstrumentLengths, InstrumentCondition], ...]:
+    """Read a shelf of instruments, each with its state, from CSV text.
 
     Raises
     ------
     FitError
         With every wrong row and its reason.
     """
-    found: list[InstrumentLengths] = []
+    found: list[tuple[InstrumentLengths, InstrumentCondition]] = []
     wrong: dict[int, list[Sentence]] = {}
     for number, row in _rows(text, ("name", "body_length", "total_length")):
         try:
@@ -34,13 +40,21 @@ def read_shelf(text: str) -> tuple[InstrumentLengths, ...]:
             total = parse_length(row["total_length"], "total") if row["total_length"] else None
             string = parse_length(row["string_length"], "string") if row.get("string_length") else None
             name = row["name"] or str(len(found) + 1)
-            found.append(InstrumentLengths(body, total, row.get("label") or None, name, string))
-        except LengthError as error:
+            found.append((InstrumentLengths(body, total, row.get("label") or None, name, string), _condition(row)))
+        except FitError as error:
             wrong[number] = [say("List row {number}: {reason}", number=number, reason=error.sentence)]
         if is_a_date(row.get("label", "")):
             wrong[number] = [say("List row {number}: {reason}", number=number, reason=MADE_A_DATE)]
     refuse_rows(wrong)
     return tuple(found)
+
+
+def _condition(row: Mapping[str, str]) -> InstrumentCondition:
+    said = {name: row.get(name, "").lower() for name in CONDITION_QUESTIONS}
+    for name, text in said.items():
+        if text not in ANSWERS:
+            raise FitError(say("{where}: {reason}", where=name, reason=YES_OR_NO))
+    return InstrumentCondition(**{name: ANSWERS[text] for name, text in said.items()})
 
 
 def read_class(text: str) -> dict[str, Length]:

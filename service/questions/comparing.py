@@ -94,10 +94,8 @@ PRESENT = Field(description="The instrument that the child plays now, and what i
 
 
 def _read_instrument(value: Any, handler: Callable[[Any], InstrumentIn]) -> tuple[InstrumentLengths, Any]:
-    from service.fit.assessment import InstrumentLengths
-
-    if isinstance(value, InstrumentLengths):
-        return value, InstrumentCondition()
+    if isinstance(value, tuple):  # as a shelf is read
+        return value
     given = handler(value)
     return given.lengths(), given.condition()
 
@@ -113,7 +111,7 @@ else:  # what lengths are made with takes longer to load than every other part o
             )
         ),
     ]
-"""An instrument's lengths and state; lengths alone, or JSON."""
+"""An instrument's lengths and state; both, or JSON."""
 
 
 class ComparisonQuestion(WithChart, WithLosses):

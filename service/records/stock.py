@@ -25,6 +25,7 @@ from service.fit.chart import MADE_A_DATE, is_a_date
 from service.fit.errors import FitError
 from service.fit.lengths import parse_length
 from service.fit.sentences import Sentence, say
+from service.fit.shelf import ANSWERS, YES_OR_NO
 from service.measuring.results import kept_length
 from service.records.export import tame, untamed
 from service.records.shelf import CONDITIONS, KINDS, REMARKS, as_typed, on_shelf
@@ -37,7 +38,6 @@ MOST_ROWS = 5000
 """Rows of one table; our choice, a large shop's shelf."""
 MOST_FAULTS = 200
 """Faults that are named in one answer; whoever has more has chosen the wrong file."""
-YES, NO = "yes", "no"
 
 
 @dataclass(frozen=True)
@@ -105,13 +105,13 @@ def written(records: Session) -> str:
 def _cells(instrument: Instrument) -> dict[str, str]:
     """What a table says of an instrument."""
     notes = instrument.notes or {}
-    answers = {True: YES, False: NO}
+    words = {answer: word for word, answer in ANSWERS.items()}
     return {
         "id": instrument.id,
         "name": instrument.name,
         "label": instrument.label or "",
         **{column: as_typed(instrument.lengths, column) for column in KINDS},
-        **{column: answers.get(notes.get(column), "") for column in CONDITIONS},  # type: ignore[arg-type]
+        **{column: words.get(notes.get(column), "") for column in CONDITIONS},
         "remarks": notes.get(REMARKS) or "",
     }
 
@@ -206,8 +206,8 @@ class _Reading:
             if len(said.get(column, "")) > most:
                 self._fault(row, column, say("At most {most} letters go in here.", most=most))
         for column in CONDITIONS:
-            if said.get(column, "").lower() not in ("", YES, NO):
-                self._fault(row, column, say("Write yes or no, or leave it empty."))
+            if said.get(column, "").lower() not in ANSWERS:
+                self._fault(row, column, YES_OR_NO)
         if is_a_date(said.get("label", "")):
             self._fault(row, "label", MADE_A_DATE)
         lengths = self._lengths(row, said, own)
@@ -307,10 +307,7 @@ def take_over(own: Instrument, texts: Mapping[str, str], lengths: Mapping[str, A
         own.measured_by = "typed"
     own.name, own.label = texts["name"], texts["label"] or None
     own.lengths = dict(lengths)
-    answers = {YES: True, NO: False}
     own.notes = (
-        dict(own.notes or {})
-        | {column: answers.get(texts[column]) for column in CONDITIONS}
-        | {REMARKS: texts["remarks"]}
+        dict(own.notes or {}) | {column: ANSWERS[texts[column]] for column in CONDITIONS} | {REMARKS: texts["remarks"]}
     )
     own.program_version = program_version

@@ -74,6 +74,18 @@ def test_instruments_are_ranked(shelf):
     assert [each["name"] for each in found["ranking"]] == ["A", "B"]
 
 
+def test_of_two_that_suit_alike_the_one_in_the_better_state_is_first(tmp_path):
+    path = tmp_path / "shelf.csv"
+    rows = ["Loose,255±2,no,", "Unknown,255±2,,", "Sound,255±2,Yes,yes"]
+    path.write_text("\n".join(["name,body_length,pegs_hold,bridge_cut,total_length", *(f"{row},421" for row in rows)]))
+    found = json.loads(run("compare", "--arm-mm", "450±4", "--shelf", str(path), "--json").output)
+    assert [each["name"] for each in found["ranking"]] == ["Sound", "Unknown", "Loose"]
+    path.write_text("name,body_length,total_length,pegs_hold\nA,255,421,mostly\n")
+    refused = run("compare", "--arm-mm", "450±4", "--shelf", str(path))
+    assert refused.exit_code == 2
+    assert "List row 2: pegs_hold: Write yes or no, or leave it empty." in " ".join(refused.output.split())
+
+
 def test_a_class_is_sorted(tmp_path):
     children = tmp_path / "class.csv"
     children.write_text("name,arm\nP1,500±8\nP2,450±6\n")

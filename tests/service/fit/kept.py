@@ -149,7 +149,7 @@ def tapes() -> dict[str, Any]:
 
 def lists() -> dict[str, Any]:
     """A shelf ranked for a child, two compared, a class for an instrument, a shelf given to a class, finger rooms."""
-    shelf, arms = read_shelf(SHELF), read_class(CLASS)
+    shelf, arms = [lengths for lengths, _ in read_shelf(SHELF)], read_class(CLASS)
     conditions = [InstrumentCondition(True, True, False), None, InstrumentCondition(False), None, None]
     signs = [PlayingSigns(wrist_free=False), None, None, None, None]
     child = arm(447)

@@ -102,11 +102,11 @@ def test_a_size_of_which_a_spreadsheet_made_a_date_is_no_label():
 
 def test_a_shelf_number_may_begin_with_a_hash():
     shelf = read_shelf("# spring\nname,body_length,total_length\n#12,255,421\n#13,246,406\n")
-    assert [each.name for each in shelf] == ["#12", "#13"]
+    assert [each.name for each, _ in shelf] == ["#12", "#13"]
 
 
 def test_a_measured_string_of_a_shelf_is_read():
-    (one,) = read_shelf("name,body_length,total_length,string_length\nA,255,421,240±1\n")
+    ((one, _),) = read_shelf("name,body_length,total_length,string_length\nA,255,421,240±1\n")
     assert one.string_length is not None
     assert one.string_length.value_mm == 240
     with pytest.raises(FitError, match=r"List row 2: .*string"):
@@ -114,6 +114,6 @@ def test_a_measured_string_of_a_shelf_is_read():
 
 
 def test_a_cell_that_a_row_leaves_out_is_empty():
-    (short,) = read_shelf("name,label,body_length,total_length\nA,1/8,255\n")
+    ((short, _),) = read_shelf("name,label,body_length,total_length\nA,1/8,255\n")
     assert (short.label, short.body.value_mm, short.total) == ("1/8", 255, None)
-    assert read_shelf("name,body_length,total_length,label\nA,255,421\n")[0].label is None
+    assert read_shelf("name,body_length,total_length,label\nA,255,421\n")[0][0].label is None
