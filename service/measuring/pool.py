@@ -11,7 +11,7 @@ import asyncio
 import importlib
 import multiprocessing
 import resource
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
@@ -25,11 +25,9 @@ from calibration.problems import Problem
 from service.logs import note_failure
 from service.measuring.forking import forking
 from service.measuring.looking import gather_arms, look_at_arm, look_at_instruments, solve_sight
-from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
 from service.measuring.same_child import of_clip, together
 from service.measuring.work import (
     ARM,
-    NO_VIEWS,
     ArmQuestion,
     ArmView,
     ClipFrames,
@@ -41,6 +39,8 @@ from service.measuring.work import (
     measure_arm_view,
     measure_instrument_photos,
     refused,
+    refused_arm,
+    refused_instrument,
     solve_arm_views,
 )
 from vision.clip_files import CHOSEN, is_clip
@@ -167,9 +167,8 @@ class MeasuringPool:
         """Measure the arm in one photo, or in a film; never raises for what it holds."""
         if is_clip(data):
             return of_clip(await self.arm_together([(data, name)], question), name)
-        return await self._run(
-            measure_arm_photo, name, {"side": None}, ARM_LENGTHS, 1, data, name, question or ArmQuestion()
-        )
+        failed = refused_arm(name, (MEASURING_FAILED,))
+        return await self._run(failed, measure_arm_photo, data, name, question or ArmQuestion())
 
     async def arm_together(self, files: Sequence[tuple[bytes, str]], question: ArmQuestion | None = None) -> Outcome:
         """Measure one child's arm from several photos; never raises for what they hold.
@@ -195,7 +194,7 @@ class MeasuringPool:
         if sum(outcome.result["usable"] for outcome in outcomes) < 2:
             return together(outcomes, None, file_of)
         try:
-            return together(outcomes, await self._answer(solve_arm_views, 1, views, asked), file_of)
+            return together(outcomes, await self._answer(solve_arm_views, views, asked), file_of)
         except Exception as error:
             note_failure("photos could not be measured together", error)
             return replace(together(outcomes, None, file_of), failed=True)
@@ -205,21 +204,23 @@ class MeasuringPool:
         if not is_clip(data):
             return [await self._arm_view(data, name, question)]
         try:  # decoding a film in 4K takes as long as several photos
-            chosen: ClipFrames = await self._answer(choose_frames, CHOSEN, data, name, question.reference is None)
+            chosen: ClipFrames = await self._answer(
+                choose_frames, data, name, question.reference is None, photos=CHOSEN
+            )
         except Exception as error:
             note_failure("a film could not be read", error)
             chosen = ClipFrames(problems=(MEASURING_FAILED,))
         if chosen.problems:
             failed = MEASURING_FAILED in chosen.problems
-            return [ArmView(replace(refused(name, chosen.problems, {"side": None}, ARM_LENGTHS), failed=failed), None)]
+            return [ArmView(replace(refused_arm(name, chosen.problems), failed=failed), None)]
         return list(await asyncio.gather(*(self._arm_view(one, one.name, question) for one in chosen.frames)))
 
     async def _arm_view(self, source: bytes | Photo, name: str, question: ArmQuestion) -> ArmView:
         try:
-            view: ArmView = await self._answer(measure_arm_view, 1, source, name, question)
+            view: ArmView = await self._answer(measure_arm_view, source, name, question)
         except Exception as error:
             note_failure("a photo could not be measured", error)
-            return ArmView(replace(refused(name, (MEASURING_FAILED,), {"side": None}, ARM_LENGTHS), failed=True), None)
+            return ArmView(replace(refused_arm(name, (MEASURING_FAILED,)), failed=True), None)
         return view
 
     async def instrument(self, data: bytes, name: str, question: InstrumentQuestion | None = None) -> Outcome:
@@ -230,11 +231,9 @@ class MeasuringPool:
         self, files: Sequence[tuple[bytes, str]], question: InstrumentQuestion | None = None
     ) -> Outcome:
         """Measure one instrument from several photos of it lying still."""
-        name = " + ".join(name for _, name in files)
-        asked = question or InstrumentQuestion()
-        photos = sum(CHOSEN if is_clip(data) else 1 for data, _ in files)
-        lengths = INSTRUMENT_LENGTHS
-        return await self._run(measure_instrument_photos, name, NO_VIEWS, lengths, photos, list(files), asked)
+        failed = refused_instrument([name for _, name in files], (MEASURING_FAILED,))
+        asked, photos = question or InstrumentQuestion(), _photos_of(data for data, _ in files)
+        return await self._run(failed, measure_instrument_photos, list(files), asked, photos=photos)
 
     async def look(
         self, files: Sequence[bytes], kind: str, bar_mm: float | None = None, reference: Blank | None = None
@@ -242,13 +241,13 @@ class MeasuringPool:
         """What is seen in a photo, in several together or in a film, for `solve`; None where the worker failed."""
         try:
             if kind != ARM:
-                photos = sum(CHOSEN if is_clip(data) else 1 for data in files)
-                sight: bytes = await self._answer(look_at_instruments, photos, list(files), kind, bar_mm, reference)
+                given = list(files), kind, bar_mm, reference
+                sight: bytes = await self._answer(look_at_instruments, *given, photos=_photos_of(files))
                 return sight
             looked = await asyncio.gather(*(self._look_at_arms(data, bar_mm, reference) for data in files))
             if len(files) == 1 and not is_clip(files[0]):
                 return looked[0][0]
-            gathered: bytes = await self._answer(gather_arms, 1, looked)
+            gathered: bytes = await self._answer(gather_arms, looked)
         except Exception as error:
             note_failure("a photo could not be looked at", error)
             return None
@@ -258,42 +257,42 @@ class MeasuringPool:
         """What is seen in one photo, or in each frame chosen of a film."""
         sources: Sequence[bytes | Photo] = [data]
         if is_clip(data):
-            chosen: ClipFrames = await self._answer(choose_frames, CHOSEN, data, ARM, reference is None)
+            chosen: ClipFrames = await self._answer(choose_frames, data, ARM, reference is None, photos=CHOSEN)
             sources = chosen.frames
-        return list(
-            await asyncio.gather(*(self._answer(look_at_arm, 1, source, bar_mm, reference) for source in sources))
-        )
+        return list(await asyncio.gather(*(self._answer(look_at_arm, source, bar_mm, reference) for source in sources)))
 
     async def solve(
         self, sight: bytes, question: Question, moved: Moved | None = None, picture: bytes | None = None
     ) -> Outcome:
         """Lengths from what was seen, with points that were moved, drawn on a picture if there is one."""
-        return await self._run(solve_sight, "", {}, (), 1, sight, question, moved, picture)
+        failed = refused("", (MEASURING_FAILED,), {}, ())
+        return await self._run(failed, solve_sight, sight, question, moved, picture)
 
-    async def _run(
-        self,
-        work: Callable[..., Outcome],
-        name: str,
-        extra: dict[str, Any],
-        lengths: tuple[str, ...],
-        photos: int,
-        *arguments: Any,
-    ) -> Outcome:
+    async def _run(self, failed: Outcome, work: Callable[..., Outcome], *arguments: Any, photos: int = 1) -> Outcome:
+        """The outcome of a worker's work, or `failed` where it gave none."""
         try:
-            outcome: Outcome = await self._answer(work, photos, *arguments)
+            outcome: Outcome = await self._answer(work, *arguments, photos=photos)
         except Exception as error:
             # Whatever a stranger's photo does to the code that reads it, the answer is the same and nothing else stops.
             note_failure("a photo could not be measured", error)
-            return replace(refused(name, (MEASURING_FAILED,), extra, lengths), failed=True)
+            return replace(failed, failed=True)
         return outcome
 
-    async def _answer(self, work: Callable[..., Any], photos: int, *arguments: Any) -> Any:
-        """What a worker answers; asked once more where the pool broke under work that was not its fault."""
+    async def _answer(self, work: Callable[..., Any], *arguments: Any, photos: int = 1) -> Any:
+        """What a worker answers in the time for so many photos.
+
+        It is asked once more where the pool broke under work that was not its fault.
+        """
         timeout_s = photos * self._photo_seconds
         try:
             return await asyncio.wrap_future(self._schedule(work, *arguments, timeout_s=timeout_s))
         except BrokenProcessPool:
             return await asyncio.wrap_future(self._schedule(work, *arguments, timeout_s=timeout_s))
+
+
+def _photos_of(files: Iterable[bytes]) -> int:
+    """How many photos files take the time of: a film that of the frames chosen."""
+    return sum(CHOSEN if is_clip(data) else 1 for data in files)
 
 
 def _has_failed(answer: Future[None]) -> bool:

@@ -169,7 +169,7 @@ def measure_arm_view(source: bytes | Photo, name: str, question: ArmQuestion) ->
     try:
         photo = load_photo(source, name) if isinstance(source, bytes) else source
     except Refused as refusal:
-        return ArmView(refused(name, refusal.problems, {"side": None}, ARM_LENGTHS), None)
+        return ArmView(refused_arm(name, refusal.problems), None)
     sight = None
     try:
         seen = see_arm(photo, question.side, question.bar_mm, question.reference)
@@ -262,7 +262,6 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
     from (``viewpoints_deg``).
     """
     from vision.instrument.measure import measure_instrument
-    from vision.instrument.overlay import blur_surroundings, draw_instrument
     from vision.instrument.views import measure_instrument_together
 
     photos: list[Photo] = []
@@ -272,8 +271,7 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
             photos += photos_in(data, name, question.reference)
         except Refused as refusal:
             why = [unused_json(file, name, refusal.problems)] if len(files) > 1 else []
-            every = " + ".join(each for _, each in files)
-            return refused(every, refusal.problems, NO_VIEWS | {"unused": why}, INSTRUMENT_LENGTHS)
+            return refused_instrument([each for _, each in files], refusal.problems, why)
         file_of += (len(photos) - len(file_of)) * [file]
     known = question.sheet_height_mm, question.bar_mm, question.reference
     if len(photos) == 1:
@@ -286,29 +284,48 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
         result["photo"] = files[0][1]
     elif not any(photo.film for photo in photos):  # a film gives several pictures: one of them is no photo by itself
         result["unused"] = [unused_json(n, photos[n].name, why) for n, why in measurement.unseen.items()]
+    return replace(_shown_together(measurement, photos, file_of, question), result=result)
+
+
+def _shown_together(
+    measurement: InstrumentMeasurement, photos: list[Photo], file_of: Sequence[int], question: InstrumentQuestion
+) -> Outcome:
+    """The pictures of photos that were measured together, without the result; empties `photos`.
+
+    Parameters
+    ----------
+    measurement : InstrumentMeasurement
+    photos : list of Photo
+        Emptied: several of a size in memory are what a worker needs most of.
+    file_of : sequence of int
+        Number of the file that each of `photos` is from.
+    question : InstrumentQuestion
+    """
+    from vision.instrument.overlay import blur_surroundings, draw_instrument
+
     views = measurement.views or (measurement,)
     used = measurement.used or (_first_at_fault(measurement),)
     first = photos[used[0]]
     refusal_jpeg = _refusal_jpeg(first, measurement, None)
     if not measurement.usable and not question.refused_too:
-        return Outcome(result, size_px=_size_px(first.rgb), refusal_jpeg=refusal_jpeg, film_s=first.film_s)
+        return Outcome({}, size_px=_size_px(first.rgb), refusal_jpeg=refusal_jpeg, film_s=first.film_s)
     first_of: dict[int, int] = {}  # of each file that went in the first of its pictures
     for number, photo in enumerate(used):
         first_of.setdefault(file_of[photo], number)
-    shown: list[Outcome | None] = [None] * len(files)
+    files = file_of[-1] + 1
+    shown: list[Outcome | None] = [None] * files
     for file, number in list(first_of.items())[1:]:
         clean = blur_surroundings(photos[used[number]], views[number])
         shown[file] = _with_picture(shown_instrument(views[number]), clean, photos[used[number]].film_s)
-    photos.clear()  # several of a size in memory are what a worker needs most of
+    photos.clear()
     first = replace(first, rgb=blur_surroundings(first, views[0]))
     mine = _with_picture(shown_instrument(views[0]), first.rgb, first.film_s)
     shown[file_of[used[0]]] = mine
     return replace(
         mine,
-        result=result,
         overlay_jpeg=jpeg(draw_instrument(first, views[0], question.captions)),
         refusal_jpeg=refusal_jpeg,
-        views=tuple(shown) if measurement.usable and (len(files) > 1 or first.film) else (),
+        views=tuple(shown) if measurement.usable and (files > 1 or first.film) else (),
     )
 
 
@@ -370,6 +387,18 @@ def _refusal_jpeg(
         return None
     outlines = [sheet.outline_px for sheet in measurement.sheets]
     return jpeg(draw_refusal(photo, measurement.problems[0].code, measurement.points_px, outlines, faces_px))
+
+
+def refused_arm(name: str, problems: Sequence[Problem]) -> Outcome:
+    """The outcome of a photo of a child in which nothing could be measured, for these reasons."""
+    return refused(name, problems, {"side": None}, ARM_LENGTHS)
+
+
+def refused_instrument(
+    names: Sequence[str], problems: Sequence[Problem], unused: Sequence[dict[str, Any]] = ()
+) -> Outcome:
+    """The same for photos of an instrument; `unused` says which of several show too little (`unused_json`)."""
+    return refused(" + ".join(names), problems, NO_VIEWS | {"unused": list(unused)}, INSTRUMENT_LENGTHS)
 
 
 def refused(name: str, problems: Sequence[Problem], extra: dict[str, Any], lengths: tuple[str, ...]) -> Outcome:

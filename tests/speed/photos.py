@@ -261,7 +261,7 @@ def worker_memory(megapixels: float, rounds: int = 3) -> tuple[float, float]:
             for each in (await pool.arm(child, "c"), await pool.instrument(instrument, "i")):
                 if not each.result["usable"]:
                     raise RuntimeError("a sample was refused")
-        found: tuple[float, float] = await pool._answer(held, 1)
+        found: tuple[float, float] = await pool._answer(held)
         return found
 
     with MeasuringPool(1) as pool:

@@ -25,12 +25,12 @@ def answer() -> int:
 @pytest.mark.timed
 def test_what_hears_no_signal_is_ended_soon_after_its_time() -> None:
     with MeasuringPool(1, photo_seconds=2.0) as pool:
-        assert finished(pool._answer(answer, 5)) == 1
+        assert finished(pool._answer(answer, photos=5)) == 1
         begun = time.monotonic()
         with pytest.raises(TimeoutError):
-            finished(pool._answer(hash_for_long, 1))
+            finished(pool._answer(hash_for_long))
         assert time.monotonic() - begun < 2.0 + STOPPING_S + 2.0
-        assert finished(pool._answer(answer, 5)) == 1
+        assert finished(pool._answer(answer, photos=5)) == 1
 
 
 def test_a_worker_that_dies_as_it_starts_is_not_the_last_word() -> None:
