@@ -9,8 +9,7 @@ that is moved in one of them is solved for with all the others.
 
 from __future__ import annotations
 
-import json
-from hashlib import sha256
+from dataclasses import asdict
 from typing import Any
 
 from fastapi import APIRouter, BackgroundTasks, Request
@@ -20,19 +19,13 @@ from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 
-from service.fit.assessment import InstrumentLengths
-from service.fit.errors import FitError
-from service.fit.verdict import Verdict, judge
-from service.fit.verdict_json import verdict_json
-from service.jobs.moving import MOVABLE, NotMovable, by_file, solve_moved, views_of
+from service.jobs.moving import NotMovable, by_file, solve_moved, views_of
 from service.jobs.running import start_again
 from service.jobs.workflows import keep_pictures, keep_result, measured
-from service.measuring.results import kept_build, kept_length
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Question
 from service.records.asking import is_open
 from service.records.audit import Action, note
 from service.records.database import changed
-from service.records.deciding import chart_in_use, latest_arm, losses_in_use, verdict_for
 from service.records.lookups import BAR, Stated, age_years, stated, stated_by
 from service.records.photos import FOR_MOVING, ORIGINAL, OVERLAY, VIEWS
 from service.records.tables import (
@@ -41,7 +34,6 @@ from service.records.tables import (
     ANEW,
     ARM,
     FAILED,
-    INSTRUMENT,
     MEASURED,
     RECEIVED,
     ArmRecord,
@@ -54,11 +46,19 @@ from service.settings import PROGRAM_VERSION
 from service.web.forms.models import AcceptForm, AgainForm, PaperForm, PointsForm
 from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
 from service.web.house import House
-from service.web.language import marked, page_language, translator
-from service.web.pages import fragment, go_to, page
+from service.web.language import marked, page_language
+from service.web.pages import go_to
 from service.web.teacher.deeds import did, go_done
 from service.web.teacher.requests import REASONS, ask
-from service.words.names import instrument_of
+from service.web.teacher.review_view import (
+    beside,
+    can_measure,
+    drawn_over,
+    name_to_begin_with,
+    only_lengths,
+    review_page,
+    seen_mark,
+)
 
 router = APIRouter(prefix="/reviews")
 NOT_SO = {"message": marked("It cannot be measured like this"), "advice": ""}
@@ -71,59 +71,11 @@ def review(
 ) -> HTMLResponse:
     """Show the photo with its points; then look at it, so that the first moved point is answered at once."""
     upload = _upload(records, upload_id)
-    answer = _review_page(request, parts, records, upload)
-    if _can_measure(parts, upload):
+    answer = review_page(request, parts, records, upload)
+    if can_measure(parts, upload):
         afterwards.add_task(_sight, parts, upload.id, upload.kind, stated(records, upload))
     answer.background = afterwards
     return answer
-
-
-def _can_measure(parts: House, upload: Upload) -> bool:
-    """Whether points can be moved."""
-    return upload.state == MEASURED and bool(views_of(upload)) and parts.photos.has(upload.id, ORIGINAL)
-
-
-def _review_page(
-    request: Request,
-    parts: House,
-    records: Session,
-    upload: Upload,
-    refused: dict[str, str] | None = None,
-    status: int = 200,
-    changed: bool = False,
-) -> HTMLResponse:
-    """The page.
-
-    `refused` says why the photo cannot be measured by what somebody said lies in it; `changed` that what was to be
-    accepted is no longer what stood on the page.
-    """
-    child = records.get_one(Child, upload.child_id) if upload.child_id else None
-    say = translator(page_language(request))
-    live, more, short = _live(request, records, child, upload, upload.corrected or upload.result or {})
-    views = views_of(upload)
-    return page(
-        request,
-        "teacher/review.html",
-        status,
-        upload=upload,
-        refused=refused,
-        changed=changed,
-        seen=_seen(upload),
-        child=child,
-        views=views,
-        moved=json.dumps((upload.corrected or {}).get("moved_px", {})),
-        waiting=_waiting(records),
-        names=[
-            (name, say(words)) for name, words in MOVABLE[upload.kind].items() if views and name in views[0].points_px
-        ],
-        reasons=_reasons(upload),
-        can_measure=_can_measure(parts, upload),
-        can_retry=parts.photos.has(upload.id, ORIGINAL),
-        called=_called(records, child, upload, page_language(request)),
-        live=live,
-        more=more,
-        short=short,
-    )
 
 
 @router.get("/{upload_id}/{picture}")
@@ -145,7 +97,7 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
         raise nothing_here() from None
     found = await _solved(parts, who, upload_id, points)
 
-    def keep() -> tuple[str, str, str, str, dict[str, Any]]:
+    def keep() -> dict[str, Any]:
         with parts.store.for_studio(who.studio_id) as records:
             upload = _upload(records, upload_id)
             if upload.state != MEASURED:
@@ -153,12 +105,11 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
             if found["usable"]:
                 upload.corrected = found if points else None
             child = records.get_one(Child, upload.child_id) if upload.child_id else None
-            seen = _seen(upload) if found["usable"] else ""
-            return *_live(request, records, child, upload, found), seen, _drawn(upload, found)
+            seen = seen_mark(upload) if found["usable"] else ""
+            words = asdict(beside(request, records, child, upload, found))
+            return words | {"seen": seen, "drawn": drawn_over(upload, found)}
 
-    words, more, short, seen, drawn = await run_in_threadpool(keep)
-    told = {"html": words, "more": more, "short": short, "seen": seen, "drawn": drawn}
-    return JSONResponse({"usable": found["usable"], **told})
+    return JSONResponse({"usable": found["usable"]} | await run_in_threadpool(keep))
 
 
 @router.post("/{upload_id}/reference")
@@ -186,7 +137,7 @@ async def change_reference(request: Request, upload_id: str, who: Visitor, parts
                 raise nothing_here()
             if not outcome.result["usable"]:
                 problem = (outcome.result["problems"] or [None])[0]
-                return _review_page(request, parts, records, upload, problem or NOT_SO, 422)
+                return review_page(request, parts, records, upload, problem or NOT_SO, 422)
             keep_pictures(parts.photos, upload_id, outcome)
             keep_result(upload, outcome)
             upload.reference, upload.corrected = chosen, None
@@ -213,15 +164,15 @@ async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse
                 return go_to(f"/reviews/{upload_id}")
             if not is_first or upload.result is None:
                 raise nothing_here()
-            if said.seen != _seen(upload):
-                return _review_page(request, parts, records, upload, status=409, changed=True)
+            if said.seen != seen_mark(upload):
+                return review_page(request, parts, records, upload, status=409, changed=True)
             now = parts.clock.now()
             with did(records, who, parts, f"{upload.kind}-accepted", upload.child_id) as deed:
                 if upload.kind == ARM:
                     records.add(_arm_record(records, upload, who, now))
                 else:
                     child = records.get(Child, upload.child_id) if upload.child_id else None
-                    named = _name_to_begin_with(records, child, page_language(request))
+                    named = name_to_begin_with(records, child, page_language(request))
                     _keep_instrument(records, upload, said, named)
                 upload.state = ACCEPTED
             about = upload.child_id or upload.instrument_id
@@ -293,11 +244,6 @@ def ask_again(
     return go_done(f"/requests/{asked.id}", deed)
 
 
-def _waiting(records: Session) -> int:
-    """How many photos are to be reviewed."""
-    return len(records.scalars(select(Upload.id).where(Upload.state == MEASURED)).all())
-
-
 def _after_review(records: Session, done: Upload) -> str:
     """Where to go on: to the same child's next photo to review, to whichever waits longest, else to what it is of."""
     waiting = records.scalars(
@@ -336,14 +282,6 @@ async def _solved(
         return await solve_moved(parts.pool, sight, views_of(upload), question, points)
     except NotMovable:
         raise nothing_here() from None
-
-
-def _drawn(upload: Upload, found: dict[str, Any]) -> dict[str, Any]:
-    """What is drawn over each picture, by what the names of its points end in."""
-    now = found.get("drawn_views")
-    if now is None:
-        return {each.suffix: each.drawn_px for each in views_of(upload)}
-    return {each.suffix: now[each.number - 1] for each in views_of(upload) if each.number <= len(now)}
 
 
 async def _sight(parts: House, upload_id: str, kind: str, known: Stated) -> bytes | None:
@@ -399,78 +337,6 @@ def _question(parts: House, records: Session, upload: Upload, otherwise: Stated 
     return ArmQuestion(age_years=age, bar_mm=known.bar_mm, reference=known.reference)
 
 
-def _reasons(upload: Upload) -> dict[str, str]:
-    """The reasons for asking again that suit a kind of photo."""
-    others = {"instrument"} if upload.kind == ARM else {"arm", "sleeve"}
-    return {code: words for code, words in REASONS.items() if code not in others}
-
-
-def _live(
-    request: Request, records: Session, child: Child | None, upload: Upload, result: dict[str, Any]
-) -> tuple[str, str, str]:
-    """The words beside the photo (length, interval, verdict; or why not), everything measured, and a few letters."""
-    language = page_language(request)
-    translate = translator(language)
-    verdict = words = None
-    try:
-        found = _verdict(records, child, upload, result) if child is not None else None
-        verdict = verdict_json(found, translate, language) if found is not None else None
-    except FitError as error:
-        words = error.sentence.text(translate, language)
-    shown = {"upload": upload, "result": result, "verdict": verdict, "words": words, "beyond": _beyond(upload, result)}
-    html, more, short = (
-        fragment(request, f"teacher/review_{form}.html", **shown) for form in ("live", "more", "short")
-    )
-    return html, more, short.strip()
-
-
-def _beyond(upload: Upload, result: dict[str, Any]) -> dict[str, Any]:
-    """Lengths as the program found them, by name, where moved points give one outside of what it had held possible."""
-    found = _only_lengths(upload.result or {}) if result.get("usable") and result.get("moved_px") else {}
-    shown = ("arm_length",) if upload.kind == ARM else ("body_length", "total_length")
-    return {
-        name: found[name]
-        for name in shown
-        if name in found and not found[name]["low_mm"] <= result[name]["value_mm"] <= found[name]["high_mm"]
-    }
-
-
-def _verdict(records: Session, child: Child, upload: Upload, result: dict[str, Any]) -> Verdict | None:
-    """The verdict that would follow: this arm with the instrument in use or last sent, or the other way round."""
-    if not result.get("usable"):
-        return None
-    if upload.kind == ARM:
-        instrument = records.get(Instrument, child.instrument_id) if child.instrument_id else None
-        arm_found = kept_length(result, "arm_length")
-        if instrument is not None and arm_found is not None:
-            return verdict_for(records, child, arm_found, instrument, kept_build(result))
-        sent = _sent_with(records, upload, INSTRUMENT)
-        return _judged(records, result, sent) if sent else None
-    arm = latest_arm(records, child.id)
-    if arm is not None:
-        return _judged(records, arm.lengths, result)
-    sent = _sent_with(records, upload, ARM)
-    return _judged(records, sent, result) if sent else None
-
-
-def _judged(records: Session, arm: dict[str, Any], instrument: dict[str, Any]) -> Verdict | None:
-    length = kept_length(arm, "arm_length")
-    if length is None:
-        return None
-    lengths = InstrumentLengths(kept_length(instrument, "body_length"), kept_length(instrument, "total_length"))
-    return judge(length, lengths, chart_in_use(records), losses=losses_in_use(records), build=kept_build(arm))
-
-
-def _sent_with(records: Session, upload: Upload, kind: str) -> dict[str, Any] | None:
-    """What was measured in the other photo of the same request."""
-    other = records.scalars(
-        select(Upload)
-        .where(Upload.request_id == upload.request_id, Upload.kind == kind, Upload.state.in_((MEASURED, ACCEPTED)))
-        .order_by(Upload.received_at.desc())
-    ).first()
-    return (other.corrected or other.result) if other is not None else None
-
-
 def _arm_record(records: Session, upload: Upload, who: SignedIn, now: Any) -> ArmRecord:
     kept = upload.corrected or upload.result or {}
     return ArmRecord(
@@ -478,7 +344,7 @@ def _arm_record(records: Session, upload: Upload, who: SignedIn, now: Any) -> Ar
         child_id=upload.child_id,
         upload_id=upload.id,
         measured_on=upload.received_at.date(),
-        lengths=_only_lengths(kept),
+        lengths=only_lengths(kept),
         automatic=_found(records, upload),
         corrected=upload.corrected is not None,
         accepted_at=now,
@@ -495,7 +361,7 @@ def _keep_instrument(records: Session, upload: Upload, called: AcceptForm, other
         records.add(instrument)
     instrument.name = called.name or otherwise
     instrument.label = called.label or None
-    instrument.lengths = _only_lengths(kept)
+    instrument.lengths = only_lengths(kept)
     instrument.automatic = found
     instrument.measured_on = upload.received_at.date()
     instrument.measured_by = "corrected" if upload.corrected else "photo"
@@ -505,40 +371,6 @@ def _keep_instrument(records: Session, upload: Upload, called: AcceptForm, other
     child = records.get(Child, upload.child_id) if upload.child_id else None
     if child is not None and child.instrument_id is None:
         child.instrument_id = instrument.id
-
-
-def _called(records: Session, child: Child | None, upload: Upload, language: str) -> AcceptForm | None:
-    """What the instrument is called, or a name to begin with; None for an arm."""
-    if upload.kind == ARM:
-        return None
-    known = records.get(Instrument, upload.instrument_id) if upload.instrument_id else None
-    if known is not None:
-        return AcceptForm(name=known.name, label=known.label or "")
-    return AcceptForm(name=_name_to_begin_with(records, child, language), label=upload.label or "")
-
-
-def _name_to_begin_with(records: Session, child: Child | None, language: str) -> str:
-    """What an instrument is called until somebody names it: after its child, or by its place on the shelf."""
-    translate = translator(language)
-    if child is not None:
-        own = records.scalars(select(Instrument.name).where(Instrument.child_id == child.id))
-        return instrument_of(child.nickname, translate, frozenset(own))
-    number = len(records.scalars(select(Instrument.id).where(Instrument.child_id.is_(None))).all()) + 1
-    return translate(marked("Instrument %(number)s")) % {"number": number}
-
-
-def _seen(upload: Upload) -> str:
-    """What a page shows of a measurement and would accept, as a digest: it goes back with the button.
-
-    Another teacher may move a point meanwhile, or the family tell how long its sheet's bar is.
-    """
-    kept = upload.corrected or upload.result or {}
-    told = {name: kept.get(name) for name in ("moved_px", "points_px")} | _only_lengths(kept)
-    return sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:16]
-
-
-def _only_lengths(result: dict[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in result.items() if isinstance(value, dict) and "value_mm" in value}
 
 
 def _found(records: Session, upload: Upload) -> dict[str, Any]:
