@@ -17,11 +17,13 @@ from service.web.teacher import (
     counter,
     deeds,
     instruments,
+    labels,
     news,
     people,
     push,
     requests,
     review,
+    shelf_table,
     studio,
 )
 
@@ -37,6 +39,8 @@ def include_pages(app: FastAPI, settings: Settings) -> None:
         review,
         instruments,
         counter,
+        labels,
+        shelf_table,
         classes,
         charts,
         deeds,

@@ -1,9 +1,8 @@
-"""The shop's counter: an arm against the shelf, loans and returns, labels, and the shelf as a table."""
+"""The shop's counter: an arm against the shelf, a slip to order by, loans and returns."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from hashlib import sha256
 from typing import Any
 from urllib.parse import quote, urlsplit
 
@@ -11,8 +10,6 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
-from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import FormData, UploadFile
 
 from calibration.quantity import Length
 from service.fit.choosing import UNSETTLED
@@ -22,26 +19,19 @@ from service.fit.errors import FitError
 from service.fit.lengths import parse_length
 from service.fit.order import UNSETTLED_FIRST, order
 from service.fit.order_drawing import drawing_svg
-from service.fit.sentences import Translate, say
+from service.fit.sentences import say
 from service.fit.verdict_json import verdict_json
 from service.questions.asked import LONGEST_TYPED
-from service.records import stock
-from service.records.deciding import arm_length, chart_in_use, instrument_lengths, latest_arm, losses_in_use
-from service.records.shelf import KINDS, OnCounter, against, lend, loans, on_shelf, one_on_shelf, take_back
-from service.records.tables import ArmRecord, Child, Instrument, PhotoRequest, Studio, VerdictRecord
-from service.report.labels import Label, labels_pdf
-from service.report.pdf import PAPERS
-from service.settings import PROGRAM_VERSION
+from service.records.deciding import arm_length, chart_in_use, latest_arm, losses_in_use
+from service.records.shelf import OnCounter, against, lend, loans, on_shelf, one_on_shelf, take_back
+from service.records.tables import ArmRecord, Child, PhotoRequest, Studio, VerdictRecord
 from service.web.forms.models import ArmAtCounter, LoanForm, ReturnForm
-from service.web.gate.guard import FAMILY, REPORT, Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
-from service.web.house import House, base_url
+from service.web.gate.guard import FAMILY, REPORT, Fields, Records, TheHouse, Visitor, nothing_here
+from service.web.house import House
 from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.child_view import child_view
 from service.web.teacher.deeds import did, go_done, own_path
-from service.web.teacher.instruments import by_name, nearest
-from service.words.lengths import LENGTHS
-from service.words.writing import written_day, written_mm, written_number
 
 router = APIRouter(prefix="/counter")
 
@@ -60,11 +50,6 @@ HEAPS = {
 NO_ARM = say("Type how long the arm is, choose a child, or paste a family's link.")
 NO_LINK = say("This link is not one of this studio's.")
 NO_BORROWER = say("Please say who borrows it.")
-NO_TABLE = say("Please choose a table.")
-NOT_UTF8 = say("The table is not in UTF-8; save it as “CSV UTF-8”.")
-CHANGED_MEANWHILE = say("The shelf has changed since you looked; please look once more.")
-MOST_TABLE_BYTES = 2 * 2**20
-"""Largest table; five thousand instruments have half of it."""
 
 
 @dataclass(frozen=True)
@@ -284,118 +269,3 @@ def returned(who: Visitor, records: Records, parts: TheHouse, form: Fields) -> R
     with did(records, who, parts, "instrument-returned") as deed:
         take_back(records, own, parts.clock.now().date())
     return go_done("/counter#lent", deed)
-
-
-@router.get("/labels")
-def labels_page(request: Request, who: Visitor, records: Records) -> HTMLResponse:
-    """Choose the instruments for which labels are printed."""
-    return page(request, "counter/labels.html", shelf=sorted(on_shelf(records), key=by_name))
-
-
-@router.get("/labels.pdf")
-def labels_file(request: Request, who: Visitor, records: Records, parts: TheHouse, paper: str = "a4") -> Response:
-    """Labels as PDF: of the instruments that were chosen, or of all."""
-    if paper not in PAPERS:
-        raise nothing_here()
-    chosen = set(request.query_params.getlist("own"))
-    shelf = [each for each in sorted(on_shelf(records), key=by_name) if not chosen or each.id in chosen]
-    if not shelf:
-        raise nothing_here()
-    language = page_language(request)
-    studio = records.get_one(Studio, who.studio_id).name
-    base = base_url(request, parts.settings)
-    labels = [_label(records, each, studio, base, translator(language), language) for each in shelf]
-    content = labels_pdf(labels, translator(language)(marked("Labels")), language, paper)
-    headers = {"Content-Disposition": 'inline; filename="labels.pdf"'}
-    return Response(content, media_type="application/pdf", headers=headers)
-
-
-def _label(records: Session, own: Instrument, studio: str, base: str, translate: Translate, language: str) -> Label:
-    size = nearest(chart_in_use(records), instrument_lengths(own))
-    if own.label:
-        sizes = translate(marked("sold as %(label)s, measures like %(size)s")) % {"label": own.label, "size": size}
-    else:
-        sizes = translate(marked("measures like %(size)s")) % {"size": size}
-    kept = [(name, own.lengths[name]) for name in KINDS if own.lengths.get(name)]
-    measured = translate(marked("Measured on %(day)s.")) % {"day": written_day(own.measured_on, language)}
-    return Label(
-        own.name,
-        sizes,
-        tuple((LENGTHS[name].name.text(translate, language), _with_doubt(each, language)) for name, each in kept),
-        measured,
-        studio,
-        f"{base}/instruments/{own.id}",
-    )
-
-
-def _with_doubt(length: dict[str, Any], language: str) -> str:
-    half = (length["high_mm"] - length["low_mm"]) / 2
-    return f"{written_number(length['value_mm'], language, 1)} ± {written_mm(half, language, 1)}"
-
-
-@router.get("/shelf.csv")
-def table_file(who: Visitor, records: Records) -> Response:
-    """The shelf as a table."""
-    headers = {"Content-Disposition": 'attachment; filename="shelf.csv"'}
-    return Response(stock.written(records).encode("utf-8-sig"), media_type="text/csv; charset=utf-8", headers=headers)
-
-
-@router.get("/table")
-def table_page(request: Request, who: Visitor) -> HTMLResponse:
-    """Ask for a table."""
-    return page(request, "counter/table.html", fault=None, plan=None, columns=stock.COLUMNS)
-
-
-@router.post("/table")
-async def table_sent(request: Request, who: Visitor, parts: TheHouse, form: Fields) -> Response:
-    """Show what a table would change; or change it, where that was seen."""
-    try:
-        text = await _table(form)
-    except FitError as error:
-        return page(request, "counter/table.html", 422, fault=error.sentence, plan=None, columns=stock.COLUMNS)
-    return await run_in_threadpool(_take_table, request, who, parts, text, str(form.get("seen", "")))
-
-
-async def _table(form: FormData) -> str:
-    """The table that was sent, as a file or once more with the page that showed what it changes.
-
-    Raises
-    ------
-    FitError
-        If there is none, or it is no text.
-    """
-    sent = form.get("table")
-    if isinstance(sent, UploadFile):
-        data = await sent.read(MOST_TABLE_BYTES + 1)
-        if len(data) > MOST_TABLE_BYTES:
-            raise FitError(say("A table may have at most {most} rows.", most=stock.MOST_ROWS))
-        try:
-            sent = data.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            raise FitError(NOT_UTF8) from None
-    if not sent or not sent.strip():
-        raise FitError(NO_TABLE)
-    return sent
-
-
-def _take_table(request: Request, who: SignedIn, parts: House, text: str, seen: str) -> Response:
-    with parts.store.for_studio(who.studio_id) as records:
-        plan = stock.plan(records, text)
-        mark = sha256(repr([(each.instrument_id, each.cells) for each in plan.changes]).encode()).hexdigest()
-        if seen == mark and not plan.faults:
-            with did(records, who, parts, "shelf-from-table") as deed:
-                stock.apply(records, who.studio_id, plan, parts.clock.now().date(), PROGRAM_VERSION)
-            return go_done("/instruments", deed)
-        shown = [each for each in plan.changes if each.kind is not stock.Kind.UNCHANGED]
-        return page(
-            request,
-            "counter/table.html",
-            422 if plan.faults else 200,
-            fault=CHANGED_MEANWHILE if seen and not plan.faults else None,
-            plan=plan,
-            changes=shown,
-            counts={kind.value: plan.count(kind) for kind in stock.Kind},
-            text=text,
-            preview=mark,
-            columns=stock.COLUMNS,
-        )
