@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -11,11 +12,15 @@ from pydantic import BaseModel, ConfigDict
 from starlette.exceptions import HTTPException
 
 from service.fit.errors import FitError
+from service.fit.sentences import Sentence
 from service.measuring.admission import Busy
+from service.questions.asked import reason_of
+from service.words.i18n import negotiate_language, translator
 
 BUSY = "Many photos are waiting just now. Please try again after the time that Retry-After gives."
 MOST_FAULTS = 20
 """Faults that are named in one answer; thousands of them would only cost time."""
+FORMS = ("multipart/form-data", "application/x-www-form-urlencoded")
 MEDIA_TYPE = "application/problem+json"
 
 
@@ -70,17 +75,18 @@ def install_problem_details(app: FastAPI) -> None:
         return response
 
     @app.exception_handler(RequestValidationError)
-    async def invalid(_: Request, error: RequestValidationError) -> JSONResponse:
+    async def invalid(request: Request, error: RequestValidationError) -> JSONResponse:
+        language = _language(request, error.body)
         faults = [
-            {"where": ".".join(str(part) for part in each["loc"]), "message": _reason(each)}
+            {"where": ".".join(str(part) for part in each["loc"]), "message": _text(reason_of(each), language)}
             for each in error.errors()[:MOST_FAULTS]
         ]
         detail = "; ".join(f"{each['where']}: {each['message']}" for each in faults)
         return problem_response(422, detail, errors=faults)
 
     @app.exception_handler(FitError)
-    async def unacceptable(_: Request, error: FitError) -> JSONResponse:
-        return problem_response(422, str(error))
+    async def unacceptable(request: Request, error: FitError) -> JSONResponse:
+        return problem_response(422, _text(error.sentence, _language(request, await _said(request))))
 
     @app.exception_handler(Busy)
     async def busy(_: Request, error: Busy) -> JSONResponse:
@@ -89,7 +95,19 @@ def install_problem_details(app: FastAPI) -> None:
         return response
 
 
-def _reason(fault: Any) -> str:
-    """What is wrong with a field, without the name that pydantic puts before a sentence of ours."""
-    reason = fault.get("ctx", {}).get("error")
-    return str(reason) if isinstance(reason, FitError) else str(fault["msg"])
+async def _said(request: Request) -> object:
+    """The body that a question came in; it was read already, since the question was answered."""
+    kind = request.headers.get("content-type", "")
+    if kind.startswith("application/json"):
+        return await request.json()
+    return await request.form() if kind.startswith(FORMS) else None
+
+
+def _language(request: Request, said: object) -> str:
+    """The language that a question asks for, else the one that whoever sent it prefers."""
+    asked = (said.get("language") if isinstance(said, Mapping) else None) or request.query_params.get("language")
+    return negotiate_language(asked if isinstance(asked, str) else request.headers.get("accept-language"))
+
+
+def _text(said: Sentence | str, language: str) -> str:
+    return said if isinstance(said, str) else said.text(translator(language), language)

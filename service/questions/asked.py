@@ -125,12 +125,14 @@ def fault(errors: Sequence[Any]) -> Sentence:
     if isinstance(reason, FitError):
         return reason.sentence
     where = ".".join(str(part) for part in first["loc"])
-    return say("{where}: {reason}", where=where, reason=_reason(first))
+    return say("{where}: {reason}", where=where, reason=reason_of(first))
 
 
-def _reason(error: Any) -> Sentence | str:
+def reason_of(error: Any) -> Sentence | str:
     """What people may get wrong in their own language; the rest, which programs get wrong, as pydantic says it."""
     limits = error.get("ctx", {})
+    if isinstance(limits.get("error"), FitError):
+        return limits["error"].sentence  # type: ignore[no-any-return]
     if error["type"] == "string_too_long":
         return say("At most {most} letters go in here.", most=limits["max_length"])
     if error["type"] == "too_long":

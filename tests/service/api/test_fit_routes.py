@@ -41,6 +41,32 @@ def test_every_example_in_the_description_works(client):
     assert tried >= 6
 
 
+@pytest.mark.parametrize(
+    ("asked", "prefers", "said"),
+    [
+        ({"arm_length": "43", "language": "de"}, "nl", "Meinten Sie 43 cm?"),
+        ({"arm_length": "43"}, "nl-BE, en;q=0.5", "Bedoelde u 43 cm?"),
+        ({"arm_length": "43"}, "tlh", "Did you mean 43 cm?"),
+        ({"arm_length": "430", "growth_mm": 500, "language": "fr"}, "", "body.growth_mm: au plus 100"),
+    ],
+)
+def test_what_is_wrong_with_a_question_is_said_in_its_language(client, asked, prefers, said):
+    answer = client.post("/api/v1/orders", json=asked, headers={"Accept-Language": prefers})
+    assert answer.status_code == 422
+    assert said in answer.json()["detail"]
+    assert said.rpartition(": ")[2] in answer.json()["errors"][0]["message"]
+
+
+def test_what_is_wrong_is_said_in_its_language_where_only_the_answer_shows_it(client):
+    def said(**question):
+        answer = client.post("/api/v1/growth-predictions", json={"measurements": []} | question)
+        assert answer.status_code == 422
+        return answer.json()["detail"]
+
+    assert said() == "At least one measurement with the child's age is needed."
+    assert said(language="de") == "Mindestens eine Messung mit dem Alter des Kindes wird gebraucht."
+
+
 def test_every_answer_is_described_field_by_field(client):
     """What each route makes of its examples is what its model says, no more and no less."""
     tried = set()
