@@ -199,7 +199,7 @@ class BlankReference:
     probability : dict of Blank to float
         How probable each size is, by the corners alone.
     remarks : tuple of Problem
-        ``sheet_bent``, ``blank_sheet_unlike`` where what was stated does not fit.
+        ``sheet_bent``, ``blank_sheet_unlike`` where what was stated does not fit, and nothing else does better.
     """
 
     camera: PosedCamera
@@ -236,7 +236,7 @@ def find_blank(
     ------
     Refused
         ``no_blank_sheet`` where none is seen, white on white included; ``which_paper`` where nobody says which it is
-        and the photo does not tell; as `solve_camera`.
+        and the photo does not tell; ``blank_sheet_unlike`` where it tells of another; as `solve_camera`.
     """
     size_px = (image.shape[1], image.shape[0])
     quadrangles = blank_quadrangles(image)
@@ -248,10 +248,10 @@ def find_blank(
     blank = stated or likeliest
     if blank not in cameras:
         raise Refused(BLANK_SHEET_UNLIKE)
-    remarks = []
-    if quadrangle.bow > _BOW_SHARE:
-        remarks.append(BLANK_BENT)
-    if probability[blank] < 1 - _SURE or _cost(cameras[blank], focal35_mm) > _WORST_MISFIT:
+    remarks = [BLANK_BENT] if quadrangle.bow > _BOW_SHARE else []
+    if probability[blank] < 1 - _SURE:  # every length would be that of another paper
+        raise Refused(BLANK_SHEET_UNLIKE, *remarks)
+    if _cost(cameras[blank], focal35_mm) > _WORST_MISFIT:
         remarks.append(BLANK_SHEET_UNLIKE)
     camera = cameras[blank]
     scales = {sheet.layout.name: _scale(sheet) for sheet in camera.sheets}

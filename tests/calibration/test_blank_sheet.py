@@ -88,9 +88,12 @@ def test_the_paper_s_tolerance_is_rectangular() -> None:
     assert scale.contribution(450.0, "blank-a4-1").source == "size of the paper"
 
 
-def test_wrong_paper_is_remarked() -> None:
+def test_wrong_paper_is_refused() -> None:
+    """A4 called Letter made every length 2 % too short."""
     photo = photograph(CAMERA, [outline_mm(Blank.A4)])
-    assert [each.code for each in find_blank(photo, Blank.LETTER, 26.0, Surface.WALL).remarks] == ["blank_sheet_unlike"]
+    with pytest.raises(Refused) as refusal:
+        find_blank(photo, Blank.LETTER, 26.0, Surface.WALL)
+    assert codes(refusal) == ["blank_sheet_unlike"]
 
 
 def test_a_finger_and_a_curled_corner_move_no_line() -> None:

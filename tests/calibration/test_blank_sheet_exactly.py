@@ -161,13 +161,18 @@ def test_what_is_remarked_of_a_sheet(monkeypatch: pytest.MonkeyPatch) -> None:
     assert found_with(monkeypatch, Blank.A4, bow=0.0039, chi_square=13.7, a4=0.06) == []
     assert found_with(monkeypatch, Blank.A4, bow=0.0041) == ["sheet_bent"]
     assert found_with(monkeypatch, Blank.A4, chi_square=13.9) == ["blank_sheet_unlike"]
-    assert found_with(monkeypatch, Blank.A4, a4=0.04) == ["blank_sheet_unlike"]
     assert found_with(monkeypatch, None, a4=0.951) == []
     with pytest.raises(Refused):
         found_with(monkeypatch, None, a4=0.949)
     with pytest.raises(Refused) as refused:
         found_with(monkeypatch, Blank.CARD)
     assert [problem.code for problem in refused.value.problems] == ["blank_sheet_unlike"]
+    with pytest.raises(Refused) as refused:
+        found_with(monkeypatch, Blank.A4, a4=0.04)
+    assert [problem.code for problem in refused.value.problems] == ["blank_sheet_unlike"]
+    with pytest.raises(Refused) as refused:
+        found_with(monkeypatch, Blank.A4, bow=0.0041, a4=0.04)
+    assert [problem.code for problem in refused.value.problems] == ["blank_sheet_unlike", "sheet_bent"]
 
 
 def test_the_largest_that_fits_is_taken() -> None:
