@@ -17,12 +17,13 @@ from calibration.blank import Blank
 from calibration.blank_sheet import find_blank
 from calibration.camera import PosedCamera, Surface, solve_camera
 from calibration.card import scale_from_card
-from calibration.detection import find_sheets
+from calibration.detection import find_sheets, is_mirrored
 from calibration.homography import apply_homography
 from calibration.print_scale import PrintScale, combined_scale, scale_from_bar, scale_from_paper
 from calibration.problems import (
     BAR_LENGTH,
     BLANK_SHEET_UNLIKE,
+    PHOTO_MIRRORED,
     PRINT_SCALE,
     PRINT_SCALE_DISAGREES,
     PRINT_SCALE_UNSURE,
@@ -92,10 +93,13 @@ def reference_camera(
     Raises
     ------
     Refused
-        As `checked_camera` or `find_blank`; ``blank_sheet_unlike`` where what looks like a card is printed.
+        As `checked_camera` or `find_blank`; ``photo_mirrored`` where the sheet is seen in the mirror only;
+        ``blank_sheet_unlike`` where what looks like a card is printed.
     """
     if reference is None:
         sheets = sorted(find_sheets(image), key=lambda sheet: sheet.layout.name != first)
+        if not sheets and is_mirrored(image):
+            raise Refused(PHOTO_MIRRORED)
         return checked_camera(image, sheets, focal35_mm, surface, bar_mm, film)
     found = find_blank(image, reference, focal35_mm, surface)
     if reference is Blank.CARD and any(is_card_window(found.camera.sheets[0], sheet) for sheet in find_sheets(image)):

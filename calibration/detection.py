@@ -22,6 +22,10 @@ from calibration.sheet_in_photo import SheetInPhoto
 _SINGLE_MARKERS = 12
 """Of the markers read best so many are followed on their own, against one that misleads the others; our choice."""
 
+_MIRRORED_MARKERS = 6
+"""Markers that agree in the mirror, from which a photo is mirrored: the sample photos have 8 to 15 of 15 where they are
+mirrored, and 3 at most where they are not."""
+
 _LONGEST_SIDE_PX = 2600
 """Markers are looked for at this size at most; 5 megapixels pass whole.  Our choice between time and far sheets."""
 
@@ -53,6 +57,21 @@ def find_sheets(image: Picture) -> tuple[SheetInPhoto, ...]:
         if found:
             break
     return tuple(sorted(found, key=lambda sheet: -len(sheet.corner_index)))
+
+
+def is_mirrored(image: Picture) -> bool:
+    """Whether a photo in which no sheet is found shows one in the mirror, as front cameras may keep it.
+
+    Parameters
+    ----------
+    image : (H, W, 3) or (H, W) ndarray of uint8
+        The photo, RGB or grey.
+    """
+    grey = np.ascontiguousarray(grey_photo(image)[:, ::-1])
+    scale = min(1.0, _LONGEST_SIDE_PX / max(grey.shape))
+    markers = read_markers(_resized(grey, scale), scale)
+    of_sheets = ([marker for marker in markers if marker.layout == layout] for layout in all_layouts())
+    return any(len(agreeing_markers(each)) >= _MIRRORED_MARKERS for each in of_sheets)
 
 
 def _sheets_of(grey: Grey, markers: list[Marker]) -> list[SheetInPhoto]:

@@ -43,6 +43,12 @@ NO_SHEET = Problem(
     "Print the sheet, keep it flat and fully in view, and take the photo again.",
 )
 
+PHOTO_MIRRORED = Problem(
+    "photo_mirrored",
+    "This photo is mirrored: left and right are swapped.",
+    "Take it with the camera on the phone's back, or switch mirroring off in the camera's settings.",
+)
+
 SHEET_HIDDEN = Problem(
     "sheet_hidden",
     "Too much of the printed sheet is covered or outside the photo.",

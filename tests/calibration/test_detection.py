@@ -8,7 +8,7 @@ import pytest
 
 from calibration import detection
 from calibration.arrays import Grey
-from calibration.detection import _resized, find_sheets
+from calibration.detection import _resized, find_sheets, is_mirrored
 from calibration.homography import apply_homography
 from calibration.markers import Marker
 from calibration.sheet import Paper, SheetLayout, all_layouts
@@ -16,6 +16,14 @@ from calibration.sheet_in_photo import SheetInPhoto
 from tests.calibration.pretend_photos import photograph, placed
 
 A4 = SheetLayout(Paper.A4, 1)
+
+
+@pytest.mark.parametrize("turn_deg", [0, 141])
+def test_a_sheet_in_the_mirror_is_told_from_one_that_is_not(turn_deg: float) -> None:
+    photo = photograph([(A4, placed(A4, (450, 350), 1.1, turn_deg, 0.03))])
+    assert not is_mirrored(photo)
+    assert is_mirrored(photo[:, ::-1])
+    assert not find_sheets(photo[:, ::-1])
 
 
 @pytest.mark.parametrize("turn_deg", [0, 37, 90, 141, 180, 268])

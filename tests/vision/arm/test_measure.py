@@ -124,6 +124,13 @@ def test_nobody_and_no_sheet():
     assert codes(found) == {"no_sheet", "no_person"}
 
 
+def test_a_mirrored_photo_is_said_to_be_one(picture):
+    """As front cameras may keep it; its sheet is read by nobody."""
+    found = measure_arm(replace(picture, rgb=np.ascontiguousarray(picture.rgb[:, ::-1])))
+    assert not found.usable
+    assert [problem.code for problem in found.problems] == ["photo_mirrored"]
+
+
 def test_what_picture_and_pose_both_find_is_said_once():
     codes = [problem.code for problem in measure_arm(photo("instrument-1")).problems]
     assert "no_arm_out" in codes
