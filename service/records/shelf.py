@@ -77,6 +77,15 @@ def loans(records: Session, instruments: Sequence[Instrument]) -> dict[str, Loan
     return {each.instrument_id: each for each in found if each.instrument_id in wanted}
 
 
+def players(records: Session, but: Child | None = None) -> dict[str, list[str]]:
+    """Nicknames of the children who play an instrument, `but` one child, by the instrument's identity."""
+    found: dict[str, list[str]] = {}
+    for each in records.scalars(select(Child).where(Child.instrument_id.is_not(None)).order_by(Child.nickname)):
+        if each is not but and each.instrument_id is not None:
+            found.setdefault(each.instrument_id, []).append(each.nickname)
+    return found
+
+
 def lend(records: Session, instrument: Instrument, borrower: str, today: date, due_on: date | None) -> Loan:
     """Lend an instrument out.
 

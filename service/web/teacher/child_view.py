@@ -35,6 +35,7 @@ from service.records.deciding import (
     to_order,
 )
 from service.records.lookups import age_years, bar_since
+from service.records.shelf import loans, players
 from service.records.tables import (
     FAILED,
     MEASURED,
@@ -93,6 +94,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         select(VerdictRecord).where(VerdictRecord.child_id == child.id).order_by(VerdictRecord.made_at.desc())
     ).all()
     decided = _decided(verdicts, latest, used)
+    out, elsewhere = loans(records, [each.instrument for each in choices]), players(records, child)
     return {
         "age": age_years(child, today),
         "arms": arms,
@@ -108,6 +110,9 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         "growth_rows": _growth_rows(growth, latest, language),
         "plot": _plot(arms, growth, known.chart, used_choice, translate, language),
         "choices": choices,
+        "out": out,
+        "players": elsewhere,
+        "at_hand": next((each for each in choices if each.instrument.id not in {*out, *elsewhere}), None),
         "sign_questions": SIGN_QUESTIONS,
         "signs_noted": {each.instrument.id: asdict(each.signs) for each in choices if each.signs is not None},
         "to_order": _order(known, latest, growth, used_choice, translate, language),

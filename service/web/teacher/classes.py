@@ -13,7 +13,7 @@ from service.fit.errors import FitError
 from service.fit.explanation import ACTIONS
 from service.fit.order import Order
 from service.records.deciding import latest_arm
-from service.records.shelf import give_out, loans, on_shelf
+from service.records.shelf import give_out, loans, on_shelf, players
 from service.records.tables import Child, Instrument
 from service.web.gate.guard import Records, Visitor
 from service.web.language import page_language, translator
@@ -55,6 +55,7 @@ def class_page(request: Request, who: Visitor, records: Records, show: str = "")
         more_children=len(children) - MOST_TICKS,
         more_instruments=len(shelf) - MOST_TICKS,
         out=out,
+        players=players(records),
         ticked=ticked,
         fault=fault,
         given=[each for each in given or () if each.wanted is None],

@@ -23,7 +23,7 @@ from service.fit.order import UNSETTLED_FIRST
 from service.fit.signs import SIGN_QUESTIONS
 from service.fit.verdict import judge
 from service.records.deciding import Known, arm_length, keep_verdict, latest_arm, next_lines
-from service.records.shelf import against, give_out, on_shelf
+from service.records.shelf import against, give_out, lend, on_shelf
 from service.records.tables import ArmRecord, Child, Instrument, SignsRecord
 from service.web.teacher.child_view import Choice, child_view, side_by_side
 from service.words.i18n import translator
@@ -228,3 +228,28 @@ def test_a_large_shelf_asks_the_database_no_more_often_than_a_small_one(place: P
             child_view(records, child, NOW, ENGLISH, "en")
             asked.append(len(statements))
     assert asked[1] == asked[0]
+
+
+def test_what_somebody_else_has_is_not_at_hand(place: Place) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Child, seeded.child_id).instrument_id = None
+        records.get_one(Instrument, seeded.instrument_id).child_id = (
+            records.query(Child).filter_by(nickname="Juno").one().id
+        )
+        best, then = child_view(records, records.get_one(Child, seeded.child_id), NOW, ENGLISH, "en")["choices"][:2]
+        names = best.instrument.name, then.instrument.name
+        own = best.instrument.id
+    page, class_ = f"/children/{seeded.child_id}", "/class?show=1"
+    assert f"Best suited of those at hand: {names[0]} (" in shown(place, seeded, page)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.query(Child).filter_by(nickname="Juno").one().instrument_id = own
+    for path in (page, class_):
+        assert "in use: Juno" in shown(place, seeded, path)
+    assert f"Best suited of those at hand: {names[1]} (" in shown(place, seeded, page)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.query(Child).filter_by(nickname="Juno").one().instrument_id = None
+        lend(records, records.get_one(Instrument, own), "Number 118", NOW.date(), None)
+    for path in (page, class_):
+        assert "Lent out: Number 118" in shown(place, seeded, path)
+    assert f"Best suited of those at hand: {names[1]} (" in shown(place, seeded, page)
