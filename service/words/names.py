@@ -3,12 +3,29 @@
 from __future__ import annotations
 
 import re
+from unicodedata import combining, normalize
 
 from service.fit.sentences import Translate
 from service.words.i18n import LANGUAGES, marked, translator
 
 _NUMBER = re.compile(r"( \d+)?")
 """What tells a child's second instrument from its first."""
+
+
+_UNMARKED = str.maketrans({"ł": "l", "ø": "o", "đ": "d", "ı": "i"})
+"""Letters that are not a plain one with a mark to the standard, and are to whoever looks for a name."""
+
+
+def plain(name: str) -> str:
+    """A name as it is sorted and searched for: small letters without marks (UAX #15, NFKD).
+
+    Examples
+    --------
+    >>> plain("Łukasz"), plain("İpek"), plain("Çağla Groß")
+    ('lukasz', 'ipek', 'cagla gross')
+    """
+    letters = normalize("NFKD", name.casefold().translate(_UNMARKED))
+    return "".join(each for each in letters if not combining(each))
 
 
 def instrument_of(nickname: str, translate: Translate, taken: frozenset[str] = frozenset()) -> str:

@@ -42,6 +42,7 @@ from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.child_view import child_view, side_by_side
 from service.web.teacher.deeds import did, go_done
+from service.words.names import plain
 
 router = APIRouter(prefix="/children")
 YOUNGEST, OLDEST = int(KNOWN_AGES_YEARS[0]), int(KNOWN_AGES_YEARS[1]) - 1
@@ -54,14 +55,14 @@ def children(
 ) -> HTMLResponse:
     """List the children and how far each is; of a search, those whose name holds the words and who are that far."""
     every = [(child, _state(records, parts.clock.now(), child)) for child in records.scalars(select(Child))]
-    words = q.strip().casefold()[:LONGEST_NICKNAME]
+    words = q.strip()[:LONGEST_NICKNAME]
     rows = [
         (child, how_far)
         for child, how_far in every
-        if words in child.nickname.casefold()
+        if plain(words) in plain(child.nickname)
         and (not state or state == how_far["kind"] or (state == "again" and how_far["again"]))
     ]
-    rows.sort(key=lambda row: (row[1]["order"], row[0].nickname.lower()))
+    rows.sort(key=lambda row: (row[1]["order"], plain(row[0].nickname)))
     to_review = sum(how_far.get("count", 0) for _, how_far in every)
     return page(request, "teacher/children.html", rows=rows, to_review=to_review, q=words, state=state, many=len(every))
 

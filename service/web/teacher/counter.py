@@ -32,6 +32,7 @@ from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.child_view import child_view
 from service.web.teacher.deeds import did, go_done, own_path
+from service.words.names import plain
 
 router = APIRouter(prefix="/counter")
 
@@ -143,7 +144,8 @@ def _begin(
 def with_arms(records: Session) -> list[Child]:
     """Children whose arm is measured, by name."""
     measured = select(ArmRecord.child_id).distinct()
-    return list(records.scalars(select(Child).where(Child.id.in_(measured)).order_by(Child.nickname)))
+    found = records.scalars(select(Child).where(Child.id.in_(measured)))
+    return sorted(found, key=lambda child: plain(child.nickname))
 
 
 def _typed(arm: str) -> AtCounter:

@@ -35,6 +35,7 @@ from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.deeds import did, go_done
 from service.words.i18n import LANGUAGES
+from service.words.names import plain
 from service.words.writing import written_number
 
 router = APIRouter(prefix="/instruments")
@@ -51,8 +52,8 @@ def shelf(request: Request, who: Visitor, records: Records, q: str = "", size: s
         select(Upload).where(Upload.child_id.is_(None), Upload.state.in_((MEASURED, RECEIVED, REFUSED, FAILED)))
     ).all()
     every = [(each, nearest(chart, instrument_lengths(each))) for each in kept]
-    words = q.strip().casefold()[:LONGEST_SHELF_NAME]
-    rows = [(own, like) for own, like in every if words in own.name.casefold() and size in ("", like)]
+    words = q.strip()[:LONGEST_SHELF_NAME]
+    rows = [(own, like) for own, like in every if plain(words) in plain(own.name) and size in ("", like)]
     search: dict[str, Any] = {"q": words, "size": size, "sizes": [row.size for row in chart.rows], "many": len(every)}
     return page(
         request, "teacher/instruments.html", **search, rows=rows, reviews=reviews, names={i.id: i.name for i in kept}
@@ -219,7 +220,7 @@ def _form_page(
 
 def by_name(instrument: Instrument) -> list[tuple[int, str]]:
     """For sorting by name, numbers in it by their value: shelf 3 stands before shelf 12."""
-    parts = re.findall(r"\d+|\D+", instrument.name.lower())
+    parts = re.findall(r"\d+|\D+", plain(instrument.name))
     return [(int(part), "") if part.isdecimal() else (-1, part) for part in parts]
 
 

@@ -162,6 +162,26 @@ def test_the_shelf_is_in_order_of_its_numbers(place: Place) -> None:
     assert words.index("Shelf 3") < words.index("Shelf 12")
 
 
+def test_a_name_is_sorted_and_found_whatever_marks_its_letters_have(place: Place) -> None:
+    seeded = seed(place.house)
+    names = ["Anna", "Çağla", "Dora", "İpek", "Lara", "Łukasz", "Zoe"]
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        lengths = {"arm_length": length(450, 3)}
+        for name in reversed(names):
+            child = Child(studio_id=seeded.studio_id, nickname=name, created_at=NOW)
+            records.add(child)
+            records.flush()
+            arm = {"lengths": lengths, "automatic": {}, "corrected": False, "program_version": "0"}
+            day = {"measured_on": NOW.date(), "accepted_at": NOW}
+            records.add(ArmRecord(studio_id=seeded.studio_id, child_id=child.id, **arm, **day))
+    for path in ("/children", "/class", "/counter"):
+        page = shown(place, seeded, path)
+        assert [page.index(name) for name in names] == sorted(page.index(name) for name in names)
+    for typed, found in (("cag", "Çağla"), ("ipek", "İpek"), ("LUK", "Łukasz"), ("İp", "İpek")):
+        page = shown(place, seeded, f"/children?q={typed}")
+        assert [name for name in names if name in page] == [found]
+
+
 def test_a_child_whose_photos_have_arrived_is_not_asked_for_photos(place: Place) -> None:
     seeded = seed(place.house)
     with place.house.store.for_studio(seeded.studio_id) as records:
