@@ -1,6 +1,7 @@
 """Fixtures shared by all rooms."""
 
 import os
+import time
 from pathlib import Path
 
 # before anything loads them: the matrices here are so small that threads for them only wait for each other
@@ -13,6 +14,12 @@ from xdist.scheduler import WorkStealingScheduling
 
 settings.register_profile("any machine", deadline=None)  # an example may be slow where other tests run beside it
 settings.load_profile("any machine")
+
+
+def pytest_configure() -> None:
+    """Days and times are those of the machine, and what tests expect is written in UTC."""
+    os.environ["TZ"] = "UTC"
+    time.tzset()
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -40,6 +40,7 @@ from service.records.shop_tables import Loan
 from service.records.tables import Instrument
 from service.settings import PROGRAM_VERSION
 from service.words.i18n import SOURCE_LANGUAGE, translator
+from service.words.writing import day_of
 
 router = APIRouter(prefix="/api/v1", responses=RESPONSES, tags=["shelf"])
 once = APIRouter(prefix="/api/v1", responses=RESPONSES, tags=["shelf"], route_class=OnceRoute, dependencies=[ONCE])
@@ -279,7 +280,7 @@ def take_table(
         return _faulty(wanted, language)
     who: Caller = request.state.caller
     if not dry_run:
-        stock.apply(records, who.studio_id, wanted, clock.now().date(), PROGRAM_VERSION)
+        stock.apply(records, who.studio_id, wanted, day_of(clock.now()), PROGRAM_VERSION)
     return {
         "applied": not dry_run,
         "added": wanted.count(stock.Kind.ADDED),
@@ -318,7 +319,7 @@ def put_on_shelf(
 ) -> dict[str, Any]:
     """Put an instrument with its measured lengths on the shelf."""
     who: Caller = request.state.caller
-    own = Instrument(studio_id=who.studio_id, measured_on=clock.now().date(), automatic=None)
+    own = Instrument(studio_id=who.studio_id, measured_on=day_of(clock.now()), automatic=None)
     _fill(own, said)
     records.add(own)
     records.flush()
@@ -349,7 +350,7 @@ def change_on_shelf(instrument_id: InstrumentId, said: ShelfIn, records: Records
     """Write an instrument anew; what is not said is empty."""
     own = _one(records, instrument_id)
     _fill(own, said)
-    own.measured_on = clock.now().date()
+    own.measured_on = day_of(clock.now())
     records.flush()
     return _shown(records, own)
 
@@ -383,7 +384,7 @@ def take_off_shelf(request: Request, instrument_id: InstrumentId) -> Response:
 def lend_out(instrument_id: InstrumentId, said: LoanIn, records: Records, clock: TheClock) -> dict[str, Any] | None:
     """Note who has an instrument; until its return it does not count as on the shelf."""
     own = _one(records, instrument_id)
-    return loan_out(lend(records, own, said.borrower, clock.now().date(), said.due_on))
+    return loan_out(lend(records, own, said.borrower, day_of(clock.now()), said.due_on))
 
 
 @once.post(
@@ -396,7 +397,7 @@ def lend_out(instrument_id: InstrumentId, said: LoanIn, records: Records, clock:
 )
 def returned(instrument_id: InstrumentId, records: Records, clock: TheClock) -> dict[str, Any] | None:
     """Note that a lent instrument came back."""
-    return loan_out(take_back(records, _one(records, instrument_id), clock.now().date()))
+    return loan_out(take_back(records, _one(records, instrument_id), day_of(clock.now())))
 
 
 @router.post("/shelf-fits", response_model=CounterOut, summary="Which on my shelf suit this arm?", dependencies=[READ])

@@ -23,6 +23,7 @@ from service.web.pages import page
 from service.web.reach import reach
 from service.web.teacher.deeds import did, go_done
 from service.web.teacher.requests import qr_svg
+from service.words.writing import day_of
 
 router = APIRouter()
 
@@ -120,7 +121,7 @@ def _report(records: Session, verdict: VerdictRecord) -> Report:
         nickname=records.get_one(Child, verdict.child_id).nickname,
         teacher=teacher.name if teacher else "",
         studio=records.get_one(Studio, verdict.studio_id).name,
-        day=verdict.made_at.date(),
+        day=day_of(verdict.made_at),
         note=verdict.report_note,
         translate=translator(language),
         language=language,

@@ -29,9 +29,15 @@ def written_number(value: float, language: str, decimals: int = 0) -> str:
     return str(format_decimal(round(value, decimals), locale=language))
 
 
+def day_of(moment: datetime) -> date:
+    """The day on which a moment falls where the service stands (its machine's time zone, as TZ names it)."""
+    return moment.astimezone().date()
+
+
 def written_day(day: date | datetime, language: str, form: str = "medium") -> str:
     """A day such as ``1 May 2031``; `form` is one of CLDR's short, medium, long and full."""
-    return _in_one_piece(format_date(day, format=form, locale=_habits(language)), language)
+    own = day_of(day) if isinstance(day, datetime) else day
+    return _in_one_piece(format_date(own, format=form, locale=_habits(language)), language)
 
 
 def written_month(day: date, language: str) -> str:
@@ -40,8 +46,9 @@ def written_month(day: date, language: str) -> str:
 
 
 def written_moment(moment: datetime, language: str) -> str:
-    """A day and the time of it."""
-    time = _in_one_piece(format_time(moment, format="short", locale=_habits(language)), language)
+    """A day and the time of it, where the service stands."""
+    own = moment.astimezone()
+    time = _in_one_piece(format_time(own, format="short", tzinfo=own.tzinfo, locale=_habits(language)), language)
     joined = str(Locale.parse(_habits(language)).datetime_formats["medium"])
     return joined.format(time, written_day(moment, language))
 

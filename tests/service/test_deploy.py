@@ -68,7 +68,7 @@ def test_its_settings_are_settings(processes: dict[str, dict[str, Any]], monkeyp
         assert settings.database_url.startswith("postgresql://")
         assert settings.photos_url.startswith("s3://")
         assert f"{settings.data_folder}" == each["volumes"][0].split(":")[1]
-        assert not [name for name in each["environment"] if not name.startswith((PREFIX, "AWS_"))]
+        assert not [name for name in each["environment"] if not name.startswith((PREFIX, "AWS_", "TZ"))]
 
 
 def test_the_database_is_the_one_that_is_asked(compose: dict[str, Any], processes: dict[str, dict[str, Any]]) -> None:

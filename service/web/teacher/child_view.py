@@ -52,6 +52,7 @@ from service.records.tapes import checked, counted_tape, of_its_time
 from service.web.plots import Forecast, PlotWords, arm_plot
 from service.web.teacher.requests import REASONS
 from service.words.i18n import marked
+from service.words.writing import day_of
 
 MONTH = timedelta(days=30.44)
 
@@ -76,7 +77,7 @@ class Choice:
 
 def child_view(records: Session, child: Child, now: datetime, translate: Translate, language: str) -> dict[str, Any]:
     """All that the child's page shows but the child itself."""
-    today = now.date()
+    today = day_of(now)
     arms = list(
         records.scalars(
             select(ArmRecord)

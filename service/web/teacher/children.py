@@ -43,6 +43,7 @@ from service.web.pages import go_to, page
 from service.web.teacher.child_view import child_view, side_by_side
 from service.web.teacher.deeds import did, go_done
 from service.words.names import plain
+from service.words.writing import day_of
 
 router = APIRouter(prefix="/children")
 YOUNGEST, OLDEST = int(KNOWN_AGES_YEARS[0]), int(KNOWN_AGES_YEARS[1]) - 1
@@ -70,15 +71,15 @@ def children(
 @router.get("/new")
 def new_child(request: Request, who: Visitor, parts: TheHouse) -> HTMLResponse:
     """Ask about a new child."""
-    return page(request, "teacher/child_form.html", child=None, problem=None, **_years(parts.clock.now().date()))
+    return page(request, "teacher/child_form.html", child=None, problem=None, **_years(day_of(parts.clock.now())))
 
 
 @router.post("/new")
 def make_child(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
     """Make a child."""
     child = Child(studio_id=who.studio_id, nickname="", created_at=parts.clock.now())
-    if not _fill(child, form, parts.clock.now().date()):
-        shown = _years(parts.clock.now().date())
+    if not _fill(child, form, day_of(parts.clock.now())):
+        shown = _years(day_of(parts.clock.now()))
         return page(request, "teacher/child_form.html", 422, child=None, problem="name", **shown)
     records.add(child)
     records.flush()
@@ -111,7 +112,7 @@ def compare(
 def edit_child(request: Request, child_id: str, parts: TheHouse, records: Records) -> HTMLResponse:
     """Ask what to change."""
     child = _child(records, child_id)
-    return page(request, "teacher/child_form.html", child=child, problem=None, **_years(parts.clock.now().date()))
+    return page(request, "teacher/child_form.html", child=child, problem=None, **_years(day_of(parts.clock.now())))
 
 
 @router.post("/{child_id}/edit")
@@ -122,11 +123,11 @@ def change_child(
     child = _child(records, child_id)
     before = child.nickname
     with did(records, who, parts, "child-changed", child.id) as deed:
-        filled = _fill(child, form, parts.clock.now().date())
+        filled = _fill(child, form, day_of(parts.clock.now()))
         if child.nickname != before:
             call_after(records, child, before)
     if not filled:
-        shown = _years(parts.clock.now().date())
+        shown = _years(day_of(parts.clock.now()))
         return page(request, "teacher/child_form.html", 422, child=child, problem="name", **shown)
     parts.store.traces_left = True  # the former nickname
     return go_done(f"/children/{child.id}", deed)
@@ -149,7 +150,7 @@ def note_signs(child_id: str, who: Visitor, parts: TheHouse, records: Records, f
     """Note what was seen while the child played an instrument."""
     child = _child(records, child_id)
     instrument = _candidate(records, child, InstrumentChoice.read(form).instrument_id)
-    today = parts.clock.now().date()
+    today = day_of(parts.clock.now())
     noted = records.scalars(
         select(SignsRecord).where(
             SignsRecord.child_id == child.id,
@@ -185,7 +186,7 @@ def note_tape(
             TapeRecord(
                 studio_id=child.studio_id,
                 child_id=child.id,
-                taken_on=now.date(),
+                taken_on=day_of(now),
                 value_mm=reading.value_mm,
                 uncertainty_mm=reading.standard_uncertainty_mm,
                 told_by="teacher",

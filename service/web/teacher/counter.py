@@ -33,6 +33,7 @@ from service.web.pages import go_to, page
 from service.web.teacher.child_view import child_view
 from service.web.teacher.deeds import did, go_done, own_path
 from service.words.names import plain
+from service.words.writing import day_of
 
 router = APIRouter(prefix="/counter")
 
@@ -137,7 +138,7 @@ def _begin(
         children=with_arms(records),
         lent=[(each, out[each.id]) for each in lent],
         there=len(kept) - len(lent),
-        today=parts.clock.now().date(),
+        today=day_of(parts.clock.now()),
     )
 
 
@@ -239,7 +240,7 @@ def _slip(
         wanted=wanted,
         drawing=drawing_svg(translator(language), language),
         studio=records.get_one(Studio, who.studio_id).name,
-        today=parts.clock.now().date(),
+        today=day_of(parts.clock.now()),
     )
 
 
@@ -254,7 +255,7 @@ def lend_out(request: Request, who: Visitor, records: Records, parts: TheHouse, 
         if not said.borrower:
             raise FitError(NO_BORROWER)
         with did(records, who, parts, "instrument-lent") as deed:
-            lend(records, own, said.borrower, parts.clock.now().date(), said.due_on)
+            lend(records, own, said.borrower, day_of(parts.clock.now()), said.due_on)
     except FitError as error:
         return _begin(request, records, parts, error)
     return go_done(own_path(said.back, "/counter#lent"), deed)
@@ -269,5 +270,5 @@ def returned(who: Visitor, records: Records, parts: TheHouse, form: Fields) -> R
     if own.id not in loans(records, [own]):
         return go_to("/counter#lent")
     with did(records, who, parts, "instrument-returned") as deed:
-        take_back(records, own, parts.clock.now().date())
+        take_back(records, own, day_of(parts.clock.now()))
     return go_done("/counter#lent", deed)

@@ -36,7 +36,7 @@ from service.web.pages import go_to, page
 from service.web.teacher.deeds import did, go_done
 from service.words.i18n import LANGUAGES
 from service.words.names import plain
-from service.words.writing import written_number
+from service.words.writing import day_of, written_number
 
 router = APIRouter(prefix="/instruments")
 NO_NAME = marked("Please give the instrument a name or a shelf number.")
@@ -69,7 +69,7 @@ def new_instrument(request: Request, who: Visitor) -> HTMLResponse:
 @router.post("/new")
 def make_instrument(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
     """Put an instrument with typed lengths on the shelf."""
-    instrument = Instrument(studio_id=who.studio_id, measured_on=parts.clock.now().date(), automatic=None)
+    instrument = Instrument(studio_id=who.studio_id, measured_on=day_of(parts.clock.now()), automatic=None)
     fault = _fill(request, instrument, form)
     if fault is not None:
         return _form_page(request, None, form, fault)

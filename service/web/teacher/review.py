@@ -59,6 +59,7 @@ from service.web.teacher.review_view import (
     review_page,
     seen_mark,
 )
+from service.words.writing import day_of
 
 router = APIRouter(prefix="/reviews")
 NOT_SO = {"message": marked("It cannot be measured like this"), "advice": ""}
@@ -333,7 +334,7 @@ def _question(parts: House, records: Session, upload: Upload, otherwise: Stated 
     if upload.kind != ARM:
         return InstrumentQuestion(known.bar_mm, reference=known.reference)
     child = records.get(Child, upload.child_id) if upload.child_id else None
-    age = age_years(child, parts.clock.now().date())
+    age = age_years(child, day_of(parts.clock.now()))
     return ArmQuestion(age_years=age, bar_mm=known.bar_mm, reference=known.reference)
 
 
@@ -343,7 +344,7 @@ def _arm_record(records: Session, upload: Upload, who: SignedIn, now: Any) -> Ar
         studio_id=upload.studio_id,
         child_id=upload.child_id,
         upload_id=upload.id,
-        measured_on=upload.received_at.date(),
+        measured_on=day_of(upload.received_at),
         lengths=only_lengths(kept),
         automatic=_found(records, upload),
         corrected=upload.corrected is not None,
@@ -363,7 +364,7 @@ def _keep_instrument(records: Session, upload: Upload, called: AcceptForm, other
     instrument.label = called.label or None
     instrument.lengths = only_lengths(kept)
     instrument.automatic = found
-    instrument.measured_on = upload.received_at.date()
+    instrument.measured_on = day_of(upload.received_at)
     instrument.measured_by = "corrected" if upload.corrected else "photo"
     instrument.program_version = PROGRAM_VERSION
     records.flush()

@@ -17,6 +17,7 @@ from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor
 from service.web.house import House
 from service.web.pages import page
 from service.web.teacher.deeds import did, go_done
+from service.words.writing import day_of
 
 router = APIRouter(prefix="/counter")
 
@@ -78,7 +79,7 @@ def _take_table(request: Request, who: SignedIn, parts: House, text: str, seen: 
         mark = sha256(repr([(each.instrument_id, each.cells) for each in plan.changes]).encode()).hexdigest()
         if seen == mark and not plan.faults:
             with did(records, who, parts, "shelf-from-table") as deed:
-                stock.apply(records, who.studio_id, plan, parts.clock.now().date(), PROGRAM_VERSION)
+                stock.apply(records, who.studio_id, plan, day_of(parts.clock.now()), PROGRAM_VERSION)
             return go_done("/instruments", deed)
         shown = [each for each in plan.changes if each.kind is not stock.Kind.UNCHANGED]
         return page(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import time
 from datetime import date
 from typing import Any
 from urllib.parse import quote
@@ -171,6 +172,23 @@ def test_a_loan_goes_out_and_comes_back(place: Place, seeded: Seeded) -> None:
     assert "Nothing is lent out." in place.client.get("/counter").text
     with place.house.store.for_studio(seeded.studio_id) as records:
         assert [each.returned_on is not None for each in records.scalars(select(Loan))] == [True]
+
+
+def test_today_is_the_day_of_where_the_service_stands(
+    place: Place, seeded: Seeded, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What goes out on the evening of the 11th and is to be back that day is not late, though it is the 12th in UTC."""
+    place.clock.moment = NOW.replace(hour=2)
+    try:
+        monkeypatch.setenv("TZ", "PST8")
+        time.tzset()
+        form = {"instrument_id": seeded.shelf_id, "borrower": "Mo", "due_on": "2031-05-11"}
+        assert send(place, seeded, "/counter/lend", **form).status_code == 303
+        with place.house.store.for_studio(seeded.studio_id) as records:
+            assert records.scalars(select(Loan.lent_on)).one() == date(2031, 5, 11)
+    finally:
+        monkeypatch.undo()
+        time.tzset()
 
 
 def test_a_loan_noted_by_mistake_is_undone(place: Place, seeded: Seeded) -> None:

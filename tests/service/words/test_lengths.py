@@ -1,5 +1,6 @@
 """What measured lengths, numbers and days are called."""
 
+import time
 from datetime import UTC, date, datetime
 
 import pytest
@@ -7,7 +8,7 @@ import pytest
 from service.api.measurement_routes import ArmOut, InstrumentOut
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
 from service.words.lengths import LENGTHS, captions
-from service.words.writing import unbroken, written_day, written_mm, written_moment, written_number
+from service.words.writing import day_of, unbroken, written_day, written_mm, written_moment, written_number
 
 
 def test_every_measured_length_has_a_name_and_a_place_in_the_interface() -> None:
@@ -38,6 +39,24 @@ def test_days_and_numbers_are_written_as_the_reader_does(language, day, moment, 
     assert written_moment(datetime(2031, 5, 1, 14, 5, tzinfo=UTC), language) == moment
     assert written_mm(1204.5, language, 1) == length
     assert written_number(0.84, language, 1) == number
+
+
+def test_days_and_times_are_those_of_where_the_service_stands(monkeypatch: pytest.MonkeyPatch) -> None:
+    evening = datetime(2031, 5, 11, 23, 30, tzinfo=UTC)
+    try:
+        for zone, day, moment in (
+            ("UTC", date(2031, 5, 11), "11 May 2031, 23:30"),
+            ("JST-9", date(2031, 5, 12), "12 May 2031, 08:30"),  # POSIX 8.3: nine hours east
+            ("PST8", date(2031, 5, 11), "11 May 2031, 15:30"),
+        ):
+            monkeypatch.setenv("TZ", zone)
+            time.tzset()
+            assert day_of(evening) == day
+            assert written_moment(evening, "en") == moment
+            assert written_day(evening, "en") == moment.partition(",")[0]
+    finally:
+        monkeypatch.undo()
+        time.tzset()
 
 
 def test_a_number_keeps_its_unit() -> None:
