@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 from service.records.database import Store
 from service.records.deeds import forget_deeds_of, studio_tables
 from service.records.photos import PhotoFolder
+from service.records.shelf import forget_borrower
 from service.records.tables import Child, Instrument, PhotoRequest, Studio, Upload
 
 
@@ -67,6 +68,8 @@ def _erase(
         _delete_photos(session, photos, its_photos)
         if isinstance(row, PhotoRequest):
             forget_deeds_of(session, row.child_id)
+        elif isinstance(row, Child):
+            forget_borrower(session, row)
         session.delete(row)
     store.forget_traces()
     return True

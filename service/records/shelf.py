@@ -31,7 +31,7 @@ from service.records.deciding import (
     signs_by_instrument,
 )
 from service.records.shop_tables import Loan
-from service.records.tables import ArmRecord, Child, Instrument
+from service.records.tables import ArmRecord, Child, Deed, Instrument
 
 KINDS = {"body_length": "body", "total_length": "total", "string_length": "string"}
 """Lengths of a shelf's instrument, with what each is to the trade's rules."""
@@ -125,6 +125,37 @@ def take_back(records: Session, instrument: Instrument, today: date) -> Loan:
     loan.returned_on = today
     records.flush()
     return loan
+
+
+NOBODY_NOW = "–"
+"""Borrower of what is still out where the child to which it was lent is deleted."""
+
+
+def call_borrower_after(records: Session, child: Child, before: str) -> None:
+    """Let what was lent to a child under its former nickname be lent to it under its new one."""
+    for loan in _lent_to(records, child, before):
+        loan.borrower = child.nickname
+
+
+def forget_borrower(records: Session, child: Child) -> None:
+    """Let no loan, and no deed about one, tell of a child that is deleted."""
+    for loan in _lent_to(records, child, child.nickname):
+        if loan.returned_on is None:
+            loan.borrower = NOBODY_NOW
+        else:
+            records.delete(loan)
+    for deed in records.scalars(select(Deed).where(Deed.what.in_(("instrument-lent", "instrument-returned")))):
+        kept = [row[when] or {} for row in deed.changes.get("rows", ()) for when in ("before", "after")]
+        if child.nickname in [each.get("borrower") for each in kept]:
+            deed.changes = {}
+
+
+def _lent_to(records: Session, child: Child, nickname: str) -> list[Loan]:
+    """Loans to a child by this nickname of it; none where another child is called so too."""
+    another = select(Child.id).where(Child.nickname == nickname, Child.id != child.id)
+    if records.scalars(another).first() is not None:
+        return []
+    return list(records.scalars(select(Loan).where(Loan.borrower == nickname)))
 
 
 @dataclass(frozen=True)

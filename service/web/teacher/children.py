@@ -21,6 +21,7 @@ from service.records.audit import Action, note
 from service.records.deciding import call_after, candidates, keep_verdict, latest_arm, made_of_now
 from service.records.erase import erase_child
 from service.records.export import child_csv, child_export
+from service.records.shelf import call_borrower_after
 from service.records.tables import (
     ACCEPTED,
     FAILED,
@@ -126,6 +127,7 @@ def change_child(
         filled = _fill(child, form, day_of(parts.clock.now()))
         if child.nickname != before:
             call_after(records, child, before)
+            call_borrower_after(records, child, before)
     if not filled:
         shown = _years(day_of(parts.clock.now()))
         return page(request, "teacher/child_form.html", 422, child=child, problem="name", **shown)

@@ -14,13 +14,16 @@ from sqlalchemy import delete, event, select
 
 from service.records.columns import Base
 from service.records.database import Store, WrongStudio
+from service.records.deeds import doing
 from service.records.erase import erase_child, erase_studio
 from service.records.export import child_csv, child_export, studio_export
 from service.records.folder import FolderError
 from service.records.keeping import LocalFolder
 from service.records.photos import ORIGINAL, VIEW, PhotoFolder
 from service.records.refused import KEPT_S
-from service.records.tables import Child, Studio
+from service.records.shelf import lend, take_back
+from service.records.shop_tables import Loan
+from service.records.tables import Child, Instrument, Studio
 from service.security import Secrets
 from service.settings import Settings
 from service.web.house import House, open_house
@@ -82,6 +85,12 @@ def test_a_deleted_child_leaves_no_trace_in_the_files(house: House, tmp_path: Pa
     seeded = seed(house)
     with house.store.for_studio(seeded.studio_id) as records:
         records.get_one(Child, seeded.child_id).nickname = "Quillwort"
+        shelf = records.get_one(Instrument, seeded.shelf_id)
+        with doing(records, seeded.teacher_id, seeded.studio_id, NOW, "instrument-lent"):
+            lend(records, shelf, "Quillwort", NOW.date(), None)
+        with doing(records, seeded.teacher_id, seeded.studio_id, NOW, "instrument-returned"):
+            take_back(records, shelf, NOW.date())
+        lend(records, shelf, "Quillwort", NOW.date(), None)
     files = [tmp_path / name for name in ("records.sqlite", "records.sqlite-wal")]
 
     def somewhere(text: bytes) -> bool:
@@ -91,6 +100,8 @@ def test_a_deleted_child_leaves_no_trace_in_the_files(house: House, tmp_path: Pa
     assert erase_child(house.store, house.photos, seeded.studio_id, seeded.child_id)
     assert not somewhere(b"Quillwort")
     assert not somewhere(seeded.child_id.encode())
+    with house.store.for_studio(seeded.studio_id) as records:
+        assert records.scalars(select(Loan.returned_on)).all() == [None], "what is out is known to be out"
     assert house.photos.get(seeded.arm_upload_id, ORIGINAL) is None
     assert not erase_child(house.store, house.photos, seeded.studio_id, seeded.child_id)
 

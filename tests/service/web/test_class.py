@@ -12,9 +12,9 @@ from sqlalchemy import select
 from service.fit.decision import PLAYED
 from service.fit.explanation import ACTIONS
 from service.records.deciding import arm_length, latest_arm, verdict_for
-from service.records.shelf import give_out, on_shelf
+from service.records.shelf import give_out, lend, on_shelf
 from service.records.shop_tables import Loan
-from service.records.tables import ArmRecord, Child, SignsRecord
+from service.records.tables import ArmRecord, Child, Instrument, SignsRecord
 from service.web.teacher import classes
 from tests.service.conftest import Place
 from tests.service.seeding import NOW, Seeded, arm_result, seed
@@ -133,6 +133,21 @@ def test_a_loan_is_one_tap_and_comes_back_to_the_class(place: Place, seeded: See
     assert "/counter/lend" not in after
     with place.house.store.for_studio(seeded.studio_id) as records:
         assert records.scalars(select(Loan.borrower)).all() == ["Mo"]
+
+
+def test_a_loan_to_a_child_follows_its_name_unless_another_has_that_too(place: Place, seeded: Seeded) -> None:
+    def borrower_after(nickname: str) -> str:
+        form = {"form_token": place.house.signer.form_token(seeded.sign_in_id), "nickname": nickname}
+        assert place.client.post(f"/children/{seeded.child_id}/edit", data=form).status_code == 303
+        with place.house.store.for_studio(seeded.studio_id) as records:
+            return records.scalars(select(Loan.borrower)).one()
+
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        lend(records, records.get_one(Instrument, seeded.shelf_id), "Mo", NOW.date(), None)
+    assert borrower_after("Momo") == "Momo"
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.query(Child).filter_by(nickname="Juno").one().nickname = "Momo"
+    assert borrower_after("Jo") == "Momo"
 
 
 @pytest.mark.parametrize("back", ["//elsewhere.example", "https://elsewhere.example", "/\\elsewhere.example", ""])
