@@ -15,8 +15,9 @@ from service.words.i18n import reads_from_right
 REGIONS = {"en": "en_GB"}
 """Languages whose plain code stands for the habits of a region that ours is not: our English is British."""
 
-HELD_TOGETHER = re.compile(r"(?<=\d) (?=(?:mm|cm|%|مم|سم)(?!\w))|(?<=[<>]) (?=\d)")
-"""Spaces at which no line may break: before a unit, and after the sign of a probability said as less or more than."""
+HELD_TOGETHER = re.compile(r"(?<=\d) (?=(?:mm|cm|%|مم|سم)(?!\w))|(?<=[<>]) (?=\d)|(?<=\d) (?=\d+/\d)")
+"""Spaces at which no line may break: before a unit, after the sign of a probability said as less or more than, and
+within 8 1/2, whose parts would otherwise change places where lines run from right to left (UAX #9, W4)."""
 
 
 def written_mm(value_mm: float, language: str, decimals: int = 0) -> str:

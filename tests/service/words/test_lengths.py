@@ -61,6 +61,7 @@ def test_days_and_times_are_those_of_where_the_service_stands(monkeypatch: pytes
 
 def test_a_number_keeps_its_unit() -> None:
     assert unbroken("from 12 mm to 13 mm, 95 % sure; 5 men") == "from 12\u00a0mm to 13\u00a0mm, 95\u00a0% sure; 5 men"
+    assert unbroken("8 1/2 by 11 inches, a 1/8") == "8\u00a01/2 by 11 inches, a 1/8"
     assert unbroken("fits > 99%, a < b, too large < 1%") == "fits >\u00a099%, a < b, too large <\u00a01%"
 
 
