@@ -35,7 +35,7 @@ from calibration.anthropometry import SHARE_CV, Sex, height_cv, median_arm_mm
 from calibration.arrays import Array
 from calibration.quantity import Length, covariance_mm2
 from service.fit.assessment import InstrumentLengths, assess
-from service.fit.chart import Chart
+from service.fit.chart import Chart, ChartRow
 from service.fit.decision import DECISIONS, Decision, decide
 from service.fit.errors import GrowthError
 from service.fit.lengths import PLAUSIBLE_MM, check_plausible, linear, widened
@@ -221,39 +221,87 @@ def predict(
     used = np.array(kept if len(kept) > 1 else range(len(history)))
     mean, sd = _condition(ages[used], offsets[used], noise[np.ix_(used, used)], ahead, sex)
     median = median_arm_mm(ahead, sex)
-    low, likely, high = (median * np.exp(mean + z * sd) for z in (-Z_TEN, 0.0, Z_TEN))
-    outgrown = next_fits = fits = known = next_known = larger = None
-    if chart is not None and instrument is not None:
-        found = assess(chart, history[-1].arm, [instrument])
-        known = DECISIONS[decide(found.classes)[0]]
-        shortest, longest = float(found.shortest_arm_mm[0]), float(found.longest_arm_mm[0])
-        outgrown = _crossing(steps, low, likely, high, longest) if longest <= PLAUSIBLE_MM["arm"][1] else None
-        if history[-1].arm.value_mm < shortest:
-            fits = _crossing(steps, low, likely, high, shortest)
-        larger = next((row for row in chart.rows if row.arm_from_mm > shortest + chart.stretch_mm), None)
-    if chart is not None and larger is not None:
-        next_fits = _crossing(steps, low, likely, high, larger.arm_from_mm)
-        exact = InstrumentLengths(Length(larger.body_length_mm, ()), Length(larger.total_length_mm, ()))
-        next_known = DECISIONS[decide(assess(chart, history[-1].arm, [exact]).classes)[0]]
-    rate = (
-        float(np.interp(12, steps, likely) - likely[0]) if months >= 12 else float(likely[-1] - likely[0]) * 12 / months
-    )
+    band = _Band(steps, *(median * np.exp(mean + z * sd) for z in (-Z_TEN, 0.0, Z_TEN)))
+    sizes = _Sizes() if chart is None or instrument is None else _sizes(chart, instrument, history[-1].arm, band)
     return Growth(
-        tuple(GrowthPoint(*map(float, each)) for each in zip(steps, low, likely, high, strict=True)),
-        rate,
-        outgrown,
-        larger.size if larger is not None else None,
-        next_fits,
-        tuple(places[place] for place in suspects),
-        bool(abs(offsets[-1]) > CONTRADICTION * np.hypot(_spread(ages[-1:], sex)[0], np.sqrt(noise[-1, -1]))),
-        None if suspects else _unexplained([history[place] for place in kept], sex),
-        tuple(history[place] for place in suspects),
-        larger.body_length_mm if larger is not None else None,
-        None if fits is not None and fits.likely == 0 else fits,
-        known,
-        next_known,
+        points=band.points(),
+        rate_mm_per_year=band.rate_mm_per_year(months),
+        outgrown=sizes.outgrown,
+        next_size=None if sizes.larger is None else sizes.larger.size,
+        next_fits=sizes.next_fits,
+        suspects=tuple(places[place] for place in suspects),
+        unusual=bool(abs(offsets[-1]) > CONTRADICTION * np.hypot(_spread(ages[-1:], sex)[0], np.sqrt(noise[-1, -1]))),
+        unexplained=None if suspects else _unexplained([history[place] for place in kept], sex),
+        named=tuple(history[place] for place in suspects),
+        next_body_mm=None if sizes.larger is None else sizes.larger.body_length_mm,
+        fits=None if sizes.fits is not None and sizes.fits.likely == 0 else sizes.fits,
+        known=sizes.known,
+        next_known=sizes.next_known,
         cut=len(steps) <= months,
     )
+
+
+@dataclass(frozen=True)
+class _Band:
+    """The arm of the coming M months, mm: what it will likely be, and between what in eight of ten children."""
+
+    months: Array
+    low_mm: Array
+    likely_mm: Array
+    high_mm: Array
+
+    def points(self) -> tuple[GrowthPoint, ...]:
+        along = zip(self.months, self.low_mm, self.likely_mm, self.high_mm, strict=True)
+        return tuple(GrowthPoint(*map(float, each)) for each in along)
+
+    def rate_mm_per_year(self, months: int) -> float:
+        """Growth over the first year, mm; over as many `months` as were asked for where those are fewer."""
+        first, last = float(self.likely_mm[0]), float(self.likely_mm[-1])
+        if months >= 12:
+            return float(np.interp(12, self.months, self.likely_mm)) - first
+        return (last - first) * 12 / months
+
+    def reaches(self, arm_mm: float) -> Crossing:
+        """When the arm reaches a length: at the earliest, likely, and at the latest."""
+
+        def first(curve: Array) -> float | None:
+            above = np.flatnonzero(curve >= arm_mm)
+            return float(self.months[above[0]]) if len(above) else None
+
+        return Crossing(first(self.high_mm), first(self.likely_mm), first(self.low_mm))
+
+
+@dataclass(frozen=True)
+class _Sizes:
+    """Of a `Growth` what is said of the present instrument and the next larger size of the chart."""
+
+    outgrown: Crossing | None = None
+    fits: Crossing | None = None
+    known: Decision | None = None
+    larger: ChartRow | None = None
+    next_fits: Crossing | None = None
+    next_known: Decision | None = None
+
+
+def _sizes(chart: Chart, instrument: InstrumentLengths, arm: Length, band: _Band) -> _Sizes:
+    found = assess(chart, arm, [instrument])
+    shortest, longest = float(found.shortest_arm_mm[0]), float(found.longest_arm_mm[0])
+    larger = next((row for row in chart.rows if row.arm_from_mm > shortest + chart.stretch_mm), None)
+    return _Sizes(
+        outgrown=band.reaches(longest) if longest <= PLAUSIBLE_MM["arm"][1] else None,
+        fits=band.reaches(shortest) if arm.value_mm < shortest else None,
+        known=DECISIONS[decide(found.classes)[0]],
+        larger=larger,
+        next_fits=None if larger is None else band.reaches(larger.arm_from_mm),
+        next_known=None if larger is None else _known_of_row(chart, larger, arm),
+    )
+
+
+def _known_of_row(chart: Chart, row: ChartRow, arm: Length) -> Decision:
+    """What is known of an instrument that measures exactly as the chart has it."""
+    exact = InstrumentLengths(Length(row.body_length_mm, ()), Length(row.total_length_mm, ()))
+    known: Decision = DECISIONS[decide(assess(chart, arm, [exact]).classes)[0]]
+    return known
 
 
 def allowance_mm(arm: Length, age_years: float, months: int, sex: Sex | None = None) -> float:
@@ -485,11 +533,3 @@ def _contradiction(
     rest = np.array([each for each in kept if each != place])
     mean, sd = _condition(ages[rest], offsets[rest], noise[np.ix_(rest, rest)], ages[[place]], sex)
     return float(abs(offsets[place] - mean[0]) / np.hypot(sd[0], np.sqrt(noise[place, place])))
-
-
-def _crossing(steps: Array, low: Array, likely: Array, high: Array, arm_mm: float) -> Crossing:
-    def first(curve: Array) -> float | None:
-        above = np.flatnonzero(curve >= arm_mm)
-        return float(steps[above[0]]) if len(above) else None
-
-    return Crossing(first(high), first(likely), first(low))

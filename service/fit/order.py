@@ -26,7 +26,7 @@ from calibration.arrays import Array, Mask
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths, Moments, assess, assess_moments
 from service.fit.chart import Chart
-from service.fit.choosing import UNSETTLED, choose_measured
+from service.fit.choosing import UNSETTLED, Choices, choose_measured
 from service.fit.decision import PLAYED, RULE, Action, DecisionRule
 from service.fit.evidence import Played
 from service.fit.lengths import TAPE_INSTRUMENT_U_MM, check_plausible, widened
@@ -167,63 +167,125 @@ def order(
     check_plausible(arm.value_mm, "arm")
     if instead_of is not None and instead_of.action in HOLDS:
         beyond: Beyond | None = "smaller" if instead_of.action is Action.WAIT else None
-        return Order(None, None, (), False, stretch, growth_mm, False, None, beyond, HOLDS[instead_of.action])
-    body, total = _line(chart)
-    zero, tape = np.zeros_like(body), np.full_like(body, shop_u_mm**2)
-    lengths = Moments(body, total, tape, tape, zero, zero, zero)
+        return _nothing(HOLDS[instead_of.action], beyond, stretch, growth_mm)
+    lengths = _line(chart, shop_u_mm)
     choices = choose_measured(arm, lengths, chart, _seen(arm, chart, instead_of, played), rule, losses)
-    shortest, classes = choices.found.shortest_arm_mm, choices.weighed.costs.classes
-    open_to = _not_again(instead_of, shortest)
-    take, may_play, ask = (
-        np.array([each in actions for each in choices.actions]) & open_to
-        for actions in ({Action.TAKE}, PLAYED, PLAYED | {Action.ASK_SIGNS})
-    )
-    costs = choices.weighed.costs
-    masks = [take | (ask & choices.found.small & stretch), may_play]
-    named = None if instead_of is None or instead_of.instead is None else instead_of.instead.size
-    suited = [each for each in masks if (named in _rows_in(chart, each) if named else _rows_in(chart, each))]
-    wanted = (suited or masks[-1:])[0]
-    if arm.value_mm < chart.arms_from_mm[0] and not _rows_in(chart, wanted) and named is None:
-        return Order(None, None, (), False, stretch, growth_mm, False, None, "smaller", NONE_SMALL_ENOUGH)
-    if arm.value_mm > chart.rows[-1].arm_to_mm and not _rows_in(chart, wanted) and named is None:
-        return Order(None, None, (), False, stretch, growth_mm, False, None, "larger", NONE_LARGE_ENOUGH)
-    waits = open_to & np.array([each in UNSETTLED for each in choices.actions])
-    if waits[_index_of(chart.sizes.index(named))] if named is not None else waits.any() and not wanted.any():
-        return Order(None, None, (), False, stretch, growth_mm, False, None, None, UNSETTLED_FIRST)
-    best = int(np.argmin(np.where(wanted, costs.play, np.inf)))
-    decided = bool(wanted.any())
-    if named is not None:
-        # The size that was said to be taken instead is what is ordered, with all that costs no more than asking again.
-        best = _index_of(chart.sizes.index(named))
-        decided = bool(suited)
-        wanted = wanted if decided else open_to & costs.allowed & (costs.play <= costs.play[best] + losses.waiting)
-        wanted[best] = True
-        if instead_of is not None and instead_of.signs is not None and instead_of.signs.strain:
-            wanted[best + 1 :] = False  # playing spoke for care: nothing longer than the size that was named
-    elif not decided:
-        wanted = (classes.fits >= min(LIKELIER_THAN_NOT, float(classes.fits[open_to].max()))) & open_to
-        best = int(np.argmin(np.where(wanted, costs.play, np.inf)))
-    wanted = _one_range(wanted, best)
-    later = assess_moments(chart, arm.value_mm + growth_mm, widened(arm).standard_uncertainty_mm ** 2, lengths)
-    lasting = wanted & ((later.classes.too_small <= LIKELIER_THAN_NOT) | (growth_mm == 0))
-    kept = bool(lasting.any()) and (bool(_rows_in(chart, lasting)) or not _rows_in(chart, wanted))
-    kept = kept and (named is None or named in _rows_in(chart, lasting))
-    chosen = np.flatnonzero(lasting if kept else wanted)
+    line = _Line(lengths, choices, _not_again(instead_of, choices.found.shortest_arm_mm), instead_of)
+    suiting, is_sized = line.suiting(stretch)
+    hold = line.hold(suiting)
+    if hold is not None:
+        return _nothing(*hold, stretch, growth_mm)
+    wanted, decided = line.around_named(suiting, is_sized, losses) if line.named else line.around_best(suiting)
+    lasting = line.lasting(wanted, growth_mm)
+    chosen = np.flatnonzero(wanted if lasting is None else lasting)
     first, last = chosen[0], chosen[-1]
     middle = (first + last) // 2
-    rows = _rows_in(chart, lasting if kept else wanted)
-    beyond = "larger" if body[first] > chart.bodies_mm[-1] else None
+    rows = _rows_in(chart, wanted if lasting is None else lasting)
+    beyond = "larger" if lengths.body[first] > chart.bodies_mm[-1] else None
     return Order(
-        _around(body[first], body[last], [row.body_length_mm for row in chart.rows if row.size in rows]),
-        _around(total[first], total[last], [row.total_length_mm for row in chart.rows if row.size in rows]),
+        _around(lengths.body[[first, last]], [row.body_length_mm for row in chart.rows if row.size in rows]),
+        _around(lengths.total[[first, last]], [row.total_length_mm for row in chart.rows if row.size in rows]),
         rows or (nearest_size(chart, float(choices.found.place[middle])),),
         decided and beyond is None,
         stretch,
         growth_mm,
-        kept,
-        bow_mm(float(body[middle])),
+        lasting is not None,
+        bow_mm(float(lengths.body[middle])),
         beyond,
     )
+
+
+def _nothing(hold: Sentence, beyond: Beyond | None, stretch: bool, growth_mm: float) -> Order:
+    """No order, and why."""
+    return Order(None, None, (), False, stretch, growth_mm, False, None, beyond, hold)
+
+
+@dataclass(frozen=True)
+class _Line:
+    """The N instruments along the chart, each judged for one arm as if the shop had measured it.
+
+    Attributes
+    ----------
+    lengths : Moments
+    choices : Choices
+    open_to : (N,) ndarray
+        Which may be ordered at all: not again what was judged too large or too small.
+    instead_of : Verdict or None
+        Of the instrument that is to be replaced.
+    """
+
+    lengths: Moments
+    choices: Choices
+    open_to: Mask
+    instead_of: Verdict | None
+
+    @property
+    def named(self) -> str | None:
+        """Size of the chart that was said to be taken instead."""
+        return None if self.instead_of is None or self.instead_of.instead is None else self.instead_of.instead.size
+
+    @property
+    def _place_of_named(self) -> int:
+        return _index_of(self.choices.chart.sizes.index(self.named or ""))
+
+    def suiting(self, stretch: bool) -> tuple[Mask, bool]:
+        """Which may be taken; or, where no size of the chart (not the named one) is among them, taken or tried.
+
+        The second says whether such a size is among those that are given.
+        """
+        chart, found = self.choices.chart, self.choices.found
+        take, may_play, ask = (
+            np.array([each in actions for each in self.choices.actions]) & self.open_to
+            for actions in ({Action.TAKE}, PLAYED, PLAYED | {Action.ASK_SIGNS})
+        )
+        for mask in (take | (ask & found.small & stretch), may_play):
+            sizes = _rows_in(chart, mask)
+            if self.named in sizes if self.named else sizes:
+                return mask, True
+        return may_play, False
+
+    def hold(self, suiting: Mask) -> tuple[Sentence, Beyond | None] | None:
+        """Why nothing is ordered, and whether the chart ends before what the child needs; None where nothing holds."""
+        chart, arm_mm = self.choices.chart, self.choices.arm.value_mm
+        if self.named is None and not _rows_in(chart, suiting):
+            if arm_mm < chart.arms_from_mm[0]:
+                return NONE_SMALL_ENOUGH, "smaller"
+            if arm_mm > chart.rows[-1].arm_to_mm:
+                return NONE_LARGE_ENOUGH, "larger"
+        waits = self.open_to & np.array([each in UNSETTLED for each in self.choices.actions])
+        is_unsettled = waits[self._place_of_named] if self.named else waits.any() and not suiting.any()
+        return (UNSETTLED_FIRST, None) if is_unsettled else None
+
+    def around_best(self, suiting: Mask) -> tuple[Mask, bool]:
+        """The range around the least costly of those that suit; False where none does, and it is of the likeliest."""
+        decided, fits = bool(suiting.any()), self.choices.weighed.costs.classes.fits
+        if not decided:
+            suiting = (fits >= min(LIKELIER_THAN_NOT, float(fits[self.open_to].max()))) & self.open_to
+        return _one_range(suiting, int(np.argmin(np.where(suiting, self.choices.weighed.costs.play, np.inf)))), decided
+
+    def around_named(self, suiting: Mask, is_sized: bool, losses: Losses) -> tuple[Mask, bool]:
+        """The range around the size that was said to be taken instead; False where that is only a first guess.
+
+        Then the range is of all that costs no more than asking again.
+        """
+        best, costs = self._place_of_named, self.choices.weighed.costs
+        wanted = suiting.copy()
+        if not is_sized:
+            wanted = self.open_to & costs.allowed & (costs.play <= costs.play[best] + losses.waiting)
+        wanted[best] = True
+        signs = self.instead_of.signs if self.instead_of is not None else None
+        if signs is not None and signs.strain:
+            wanted[best + 1 :] = False  # playing spoke for care: nothing longer than the size that was named
+        return _one_range(wanted, best), is_sized
+
+    def lasting(self, wanted: Mask, growth_mm: float) -> Mask | None:
+        """Which of those wanted are more likely than not still not too small after growth; None where no size is."""
+        chart, arm = self.choices.chart, self.choices.arm
+        later = assess_moments(chart, arm.value_mm + growth_mm, widened(arm).standard_uncertainty_mm ** 2, self.lengths)
+        lasting = np.asarray(wanted & ((later.classes.too_small <= LIKELIER_THAN_NOT) | (growth_mm == 0)))
+        sizes = _rows_in(chart, lasting)
+        kept = self.named in sizes if self.named else bool(sizes) or not _rows_in(chart, wanted)
+        return lasting if kept and lasting.any() else None
 
 
 NONE_SMALL_ENOUGH = say(
@@ -337,11 +399,11 @@ ROOM_MM = 2.0
 """A size that is ordered may measure this much more or less than the chart says, mm: a tape's standard uncertainty."""
 
 
-def _around(first_mm: float, last_mm: float, rows_mm: list[float]) -> Limits:
-    """Limits from the first to the last that will do, and a little around the sizes of the trade inside them."""
+def _around(ends_mm: Array, rows_mm: list[float]) -> Limits:
+    """Limits from the first to the last (2,) that will do, mm, and a little around the trade's sizes inside them."""
+    first_mm, last_mm = ends_mm.tolist()
     return Limits(
-        min([float(first_mm), *(each - ROOM_MM for each in rows_mm)]),
-        max([float(last_mm), *(each + ROOM_MM for each in rows_mm)]),
+        min([first_mm, *(each - ROOM_MM for each in rows_mm)]), max([last_mm, *(each + ROOM_MM for each in rows_mm)])
     )
 
 
@@ -359,8 +421,8 @@ def _one_range(mask: Mask, best: int) -> Mask:
     return one
 
 
-def _line(chart: Chart) -> tuple[Array, Array]:
-    """Body and total lengths along the chart, mm, half a size beyond both ends."""
+def _line(chart: Chart, shop_u_mm: float) -> Moments:
+    """Instruments along the chart, half a size beyond both ends, as a shop measures them."""
     last = len(chart.rows) - 1
     place = np.linspace(-0.5, last + 0.5, STEPS_PER_SIZE * (last + 1) + 1)
 
@@ -370,4 +432,6 @@ def _line(chart: Chart) -> tuple[Array, Array]:
         after = np.maximum(place - last, 0) * (knots[-1] - knots[-2])
         return np.asarray(inside + before + after)
 
-    return along(chart.bodies_mm), along(chart.totals_mm)
+    body, total = along(chart.bodies_mm), along(chart.totals_mm)
+    zero, tape = np.zeros_like(body), np.full_like(body, shop_u_mm**2)
+    return Moments(body, total, tape, tape, zero, zero, zero)

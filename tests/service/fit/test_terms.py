@@ -75,8 +75,8 @@ def test_one_unbroken_range_is_ordered(mask: str, cheapest: int, kept: str) -> N
 
 
 def test_the_line_of_lengths_goes_on_half_a_size_beyond_the_chart(chart: Chart) -> None:
-    body, total = _line(chart)
-    for line, knots in ((body, chart.bodies_mm), (total, chart.totals_mm)):
+    lengths = _line(chart, 1.0)
+    for line, knots in ((lengths.body, chart.bodies_mm), (lengths.total, chart.totals_mm)):
         assert line[0] == pytest.approx(knots[0] - (knots[1] - knots[0]) / 2)
         assert line[-1] == pytest.approx(knots[-1] + (knots[-1] - knots[-2]) / 2)
         assert np.interp(knots, line, line) == pytest.approx(knots)
