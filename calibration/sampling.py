@@ -5,13 +5,13 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from calibration.arrays import Array, Grey
+from calibration.arrays import Array, Grey, Picture
 
 _MOST_AT_ONCE = 30000
 """OpenCV's `remap` takes maps of fewer than 32768 rows."""
 
 
-def grey_photo(image: Grey) -> Grey:
+def grey_photo(image: Picture) -> Grey:
     """The photo (H, W) in grey; `image` is (H, W, 3) RGB or grey already.
 
     Examples
@@ -22,7 +22,7 @@ def grey_photo(image: Grey) -> Grey:
     return np.asarray(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY) if image.ndim == 3 else image, dtype=np.uint8)
 
 
-def window(points_px: Array, image: Grey, margin_px: float) -> tuple[int, int, int, int]:
+def window(points_px: Array, image: Picture, margin_px: float) -> tuple[int, int, int, int]:
     """Left, top, right and bottom of the part of a picture that holds points (N, 2) px with a margin round them.
 
     It has one pixel at least; right and bottom are the first column and row beyond it.

@@ -52,6 +52,13 @@ def line(
         )
 
 
+def framed(picture: Picture) -> None:
+    """Frame a refused picture in red."""
+    height, width = picture.shape[:2]
+    corners = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
+    line(picture, corners, RED, 8.0, closed=True)
+
+
 def ring(picture: Picture, point_px: Point, colour: Colour, radius: float, unit: float | None = None) -> None:
     """Mark a point by a ring with a dot in the middle; `radius` in units of `unit_px`, or of `unit` px."""
     unit, one = unit_px(picture) if unit is None else unit, 1 << _FRACTION_BITS

@@ -85,7 +85,5 @@ def draw_refusal(
         for outline in outlines_px:
             drawing.line(picture, scale * outline, RED, 5.0, closed=True)
     else:
-        height, width = picture.shape[:2]
-        frame = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
-        drawing.line(picture, frame, RED, 8.0, closed=True)
+        drawing.framed(picture)
     return picture

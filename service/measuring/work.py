@@ -162,7 +162,7 @@ def measure_arm_photo(data: bytes, name: str, question: ArmQuestion) -> Outcome:
 def measure_arm_view(source: bytes | Photo, name: str, question: ArmQuestion) -> ArmView:
     """The same for one of several photos, or for a frame of a film."""
     from vision.arm.measure import ArmMeasurement, solve_arm
-    from vision.arm.overlay import blur_face, draw_arm
+    from vision.arm.overlay import draw_arm, without_faces
     from vision.arm.seen import see_arm
     from vision.photo import load_photo
 
@@ -177,7 +177,7 @@ def measure_arm_view(source: bytes | Photo, name: str, question: ArmQuestion) ->
         sight = pickle.dumps(seen)
     except Refused as refusal:
         measurement = ArmMeasurement(photo=photo.name, usable=False, problems=refusal.problems)
-    photo = replace(photo, rgb=blur_face(photo, measurement))  # from here on nobody needs the face, nor its memory
+    photo = replace(photo, rgb=without_faces(photo, measurement))  # from here on nobody needs the face, nor its memory
     wanted = measurement.usable or question.refused_too
     outcome = Outcome(
         arm_json(measurement),

@@ -13,7 +13,7 @@ import numpy as np
 from calibration.arrays import Array, Picture
 from vision import drawing
 from vision.arm.measure import ArmMeasurement
-from vision.drawing import CYAN, GREEN, RED, YELLOW
+from vision.drawing import CYAN, GREEN, YELLOW
 from vision.person.face import face_disc
 from vision.person.pose import find_people
 from vision.photo import Photo
@@ -44,7 +44,7 @@ def draw_arm(
         The photo with the sheets, the joints, the measured line and details; taller than the photo where there are
         captions.
     """
-    clean = _without_faces(photo, measurement) if blur_face else photo.rgb
+    clean = without_faces(photo, measurement) if blur_face else photo.rgb
     picture = clean.copy()
     _sheets(picture, measurement)
     points = {name: np.array(place) for name, place in measurement.points_px.items()}
@@ -58,15 +58,13 @@ def draw_arm(
             drawing.ring(picture, points[name], YELLOW, 9.0)
         _details(picture, clean, points)
     if measurement.arm_length is None:
-        height, width = picture.shape[:2]
-        frame = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
-        drawing.line(picture, frame, RED, 8.0, closed=True)
+        drawing.framed(picture)
         return picture
     said = [drawing.caption("arm_length", measurement.arm_length, 0, captions)] if captions else []
     return drawing.banner(picture, [(each, YELLOW) for each in said])
 
 
-def blur_face(photo: Photo, measurement: ArmMeasurement | None = None) -> Picture:
+def without_faces(photo: Photo, measurement: ArmMeasurement | None = None) -> Picture:
     """The photo with all faces made unrecognisable, (H, W, 3) uint8, at its own size.
 
     Parameters
@@ -76,10 +74,6 @@ def blur_face(photo: Photo, measurement: ArmMeasurement | None = None) -> Pictur
     measurement : ArmMeasurement, optional
         If it knows where the faces are they are not looked for again.
     """
-    return _without_faces(photo, measurement)
-
-
-def _without_faces(photo: Photo, measurement: ArmMeasurement | None) -> Picture:
     faces = measurement.faces_px if measurement is not None else None
     if faces is None:
         faces = tuple(face_disc(person) for person in find_people(photo.rgb))

@@ -14,7 +14,7 @@ import numpy as np
 from calibration.arrays import Array, Picture
 from calibration.sampling import window
 from vision import drawing
-from vision.drawing import CYAN, GREEN, RED, YELLOW
+from vision.drawing import CYAN, GREEN, YELLOW
 from vision.instrument.measure import POINT_NAMES, InstrumentMeasurement
 from vision.networks.crops import halved
 from vision.photo import Photo
@@ -57,9 +57,7 @@ def draw_instrument(
     """
     picture = photo.rgb.copy()
     if measurement.body_length is None or measurement.total_length is None or measurement.outline_px is None:
-        height, width = picture.shape[:2]
-        frame = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
-        drawing.line(picture, frame, RED, 8.0, closed=True)
+        drawing.framed(picture)
         return picture
     points = {name: np.array(place) for name, place in measurement.points_px.items()}
     for sheet in measurement.sheets:

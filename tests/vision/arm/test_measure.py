@@ -11,7 +11,7 @@ from calibration.blank import Blank
 from tests.vision.sample_photos import measured_arm, photo, seen_arm, truth
 from vision.arm.judge import turned_probability
 from vision.arm.measure import CORRECTED, measure_arm, solve_arm
-from vision.arm.overlay import blur_face, draw_arm
+from vision.arm.overlay import draw_arm, without_faces
 from vision.person.pose import Landmark
 from vision.photo import Photo
 from vision.problems import NO_SHEET_IN_SOFT, PHOTO_BLURRED
@@ -176,7 +176,7 @@ def test_overlay_blurs_the_face_and_marks_the_points(picture, measured):
     def detail(rgb):
         return float(np.abs(cv2.Laplacian(cv2.cvtColor(rgb[face], cv2.COLOR_RGB2GRAY), cv2.CV_64F)).mean())
 
-    assert detail(blur_face(picture, measured)) < 0.5 * detail(picture.rgb)
+    assert detail(without_faces(picture, measured)) < 0.5 * detail(picture.rgb)
     place = tuple(round(v) for v in reversed(measured.points_px["mid_palm"]))
     assert not np.array_equal(drawn[place], picture.rgb[place])
 
