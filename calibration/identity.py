@@ -16,7 +16,7 @@ import numpy as np
 
 from calibration.arrays import Array, Grey
 from calibration.homography import apply_homography
-from calibration.markers import Marker
+from calibration.markers import Marker, turned_templates
 from calibration.sampling import sample
 from calibration.sheet import (
     COLUMNS,
@@ -116,11 +116,8 @@ def _correlations(grey: Grey, sheet: SheetInPhoto, cells: Array) -> Array:
 
 @cache
 def _templates() -> Array:
-    """Inner modules of all markers in four turns clockwise, (4 * 120, 16), each of mean 0 and norm 1."""
-    inner = marker_modules()[:, 1:-1, 1:-1].astype(np.float64)
-    turned = np.stack([np.rot90(inner, -turn, axes=(1, 2)) for turn in range(4)]).reshape(4 * len(inner), -1)
-    turned -= turned.mean(axis=1, keepdims=True)
-    return np.asarray(turned / np.linalg.norm(turned, axis=1, keepdims=True))
+    """Inner modules of all markers in four turns, (4 * 120, 16), as of `turned_templates`."""
+    return turned_templates(marker_modules()[:, 1:-1, 1:-1])
 
 
 def _to_px(sheet: SheetInPhoto, squares: Array) -> Array:

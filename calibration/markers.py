@@ -13,7 +13,7 @@ from functools import cache
 import cv2
 import numpy as np
 
-from calibration.arrays import Array, Grey, Indices
+from calibration.arrays import Array, Grey, Indices, Mask
 from calibration.homography import apply_homography, fit_homography, signed_area
 from calibration.sampling import sample
 from calibration.sheet import MARKER_MODULES, MARKERS_PER_SHEET, SheetLayout, all_layouts, marker_modules
@@ -130,10 +130,18 @@ def _quadrangles(grey: Grey) -> Array:
 
 @cache
 def _templates() -> Array:
-    """Modules of all markers in four rotations, (4 * 120, 36), each of mean 0 and norm 1; rotation varies first."""
-    turned = np.stack([np.rot90(marker_modules(), -turn, axes=(1, 2)) for turn in range(4)])
-    flat = turned.reshape(len(turned) * len(marker_modules()), -1).astype(np.float64)
-    flat -= flat.mean(1, keepdims=True)
+    """Modules of all markers in four turns, (4 * 120, 36), as of `turned_templates`."""
+    return turned_templates(marker_modules())
+
+
+def turned_templates(modules: Mask) -> Array:
+    """Squares of modules (K, n, n) in four turns clockwise, (4 K, n n), each of mean 0 and norm 1.
+
+    All K come in one turn, then in the next.
+    """
+    turned = np.stack([np.rot90(modules, -turn, axes=(1, 2)) for turn in range(4)])
+    flat = turned.reshape(4 * len(modules), -1).astype(np.float64)
+    flat -= flat.mean(axis=1, keepdims=True)
     return np.asarray(flat / np.linalg.norm(flat, axis=1, keepdims=True))
 
 
