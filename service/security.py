@@ -35,6 +35,8 @@ TAG_BYTES = 16
 """Half of the hash, the least that RFC 2104, section 5, recommends."""
 PRIVATE_FOLDER, PRIVATE_FILE = 0o700, 0o600
 """Its owner alone reads, writes and enters (POSIX)."""
+HALF = ".half"
+"""Ends the name of what is not wholly written."""
 
 WASM_SOURCE = "script-src 'self' 'wasm-unsafe-eval'"
 """Lets one page and its worker compile WebAssembly, and nothing else (Content Security Policy Level 3, 2.3.1)."""
@@ -137,7 +139,7 @@ def write_private(file: Path, content: bytes) -> None:
     OSError
         If it cannot be written; what had that name before is still there.
     """
-    half = file.with_name(f"{file.name}.{secrets.token_hex(4)}.half")
+    half = file.with_name(f"{file.name}.{secrets.token_hex(4)}{HALF}")
     _write_new(half, content)
     try:
         half.replace(file)

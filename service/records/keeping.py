@@ -12,7 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Protocol
 
-from service.security import PRIVATE_FOLDER, write_private
+from service.security import HALF, PRIVATE_FOLDER, write_private
 
 
 class Keeping(Protocol):
@@ -70,16 +70,16 @@ class LocalFolder:
         return (self._folder / name).exists()
 
     def names(self, before: datetime) -> Iterator[str]:
-        """Names of files that were written before a moment."""
+        """Names of files that were written before a moment, whole ones only."""
         limit = before.timestamp()
         for file in self._folder.iterdir():
             with suppress(FileNotFoundError):  # deleted meanwhile
-                if file.stat().st_mtime < limit:
+                if file.suffix != HALF and file.stat().st_mtime < limit:
                     yield file.name
 
     def sweep(self) -> None:
         """Delete what a killed process left half written."""
-        for half in self._folder.glob("*.half"):
+        for half in self._folder.glob(f"*{HALF}"):
             half.unlink(missing_ok=True)
 
 

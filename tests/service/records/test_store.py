@@ -150,6 +150,16 @@ def test_what_one_machine_saw_others_know_until_the_photo_goes(tmp_path: Path) -
     assert alone.shared_sight("a2", "") is None, "one machine alone keeps it in memory"
 
 
+def test_a_photo_that_is_just_being_written_is_no_photo_yet(tmp_path: Path) -> None:
+    photos = PhotoFolder(LocalFolder(tmp_path), Secrets(b"s" * 32))
+    photos.put("a1", ORIGINAL, b"a photo")
+    (tmp_path / "a2.original.01234567.half").write_bytes(b"the beginning of ano")
+    assert photos.count_readable() == (1, 0), "or who checks the secret while families send is told of damage"
+    assert photos.kept(datetime.now(UTC) + timedelta(days=1)) == {"a1"}
+    photos.sweep_halves()
+    assert [each.name for each in tmp_path.iterdir()] == ["a1.original"]
+
+
 def test_any_process_shows_a_refused_photo_for_some_minutes(tmp_path: Path) -> None:
     moment = [datetime.now(UTC)]
     one, other = (
