@@ -27,6 +27,8 @@ from service.records.erase import erase_instrument
 from service.records.shelf import (
     CONDITIONS,
     KINDS,
+    LONGEST_REMARK,
+    LONGEST_SHELF_NAME,
     REMARKS,
     OnCounter,
     against,
@@ -52,7 +54,6 @@ NOTHING_THERE = "There is no such instrument on this shelf."
 Line = Annotated[str, StringConstraints(strip_whitespace=True, pattern=r"^[^\x00-\x1f\x7f]*$")]
 """Words in one line, as a table's cell keeps them: without space around them; control characters are no letters, and
 PostgreSQL keeps no zero."""
-LONGEST_REMARK = 300
 MOST_SHOWN = 100
 """Instruments that one answer judges in whole; our choice, more than anybody tries."""
 READ, WRITE = needs_member(Scope.SHELF_READ), needs_member(Scope.SHELF_WRITE)
@@ -63,7 +64,7 @@ InstrumentId = Annotated[str, Field(pattern="^[0-9a-f]{32}$")]
 class ShelfIn(InstrumentIn):
     """An instrument as it is to stand on the shelf."""
 
-    name: Line = Field(min_length=1, max_length=60, description="Name or shelf number.")
+    name: Line = Field(min_length=1, max_length=LONGEST_SHELF_NAME, description="Name or shelf number.")
     label: Line | None = Field(default=None, max_length=LONGEST_LABEL)
     remarks: Line = Field(default="", max_length=LONGEST_REMARK)
 
@@ -77,7 +78,7 @@ class ShelfIn(InstrumentIn):
 class LoanIn(BaseModel):
     """To whom an instrument goes, and until when."""
 
-    borrower: Line = Field(min_length=1, max_length=60, description="A number of yours, or a name.")
+    borrower: Line = Field(min_length=1, max_length=LONGEST_SHELF_NAME, description="A number of yours, or a name.")
     due_on: date | None = Field(default=None, description="The day on which it is to be back.")
 
     model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [{"borrower": "Loan 118"}]})

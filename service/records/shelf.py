@@ -36,6 +36,10 @@ from service.records.tables import ArmRecord, Child, Deed, Instrument
 KINDS = {"body_length": "body", "total_length": "total", "string_length": "string"}
 """Lengths of a shelf's instrument, with what each is to the trade's rules."""
 CONDITIONS = tuple(CONDITION_QUESTIONS)
+LONGEST_SHELF_NAME = 60
+"""Letters of an instrument's or a chart's name, and of whoever borrows one; the records' columns."""
+LONGEST_REMARK = 300
+"""Letters about an instrument's tuning and sound; our choice."""
 REMARKS = "words"
 """Where an instrument's notes hold what was written freely."""
 

@@ -28,11 +28,11 @@ from service.fit.sentences import Sentence, say
 from service.fit.shelf import ANSWERS, YES_OR_NO
 from service.measuring.results import kept_length
 from service.records.export import tame, untamed
-from service.records.shelf import CONDITIONS, KINDS, REMARKS, as_typed, on_shelf
+from service.records.shelf import CONDITIONS, KINDS, LONGEST_REMARK, LONGEST_SHELF_NAME, REMARKS, as_typed, on_shelf
 from service.records.tables import Instrument
 
 COLUMNS = ("id", "name", "label", *KINDS, *CONDITIONS, "remarks")
-LONGEST = {"name": 60, "label": 16, "remarks": 300, **dict.fromkeys(KINDS, 40)}
+LONGEST = {"name": LONGEST_SHELF_NAME, "label": 16, "remarks": LONGEST_REMARK, **dict.fromkeys(KINDS, 40)}
 """Letters that a cell may have: the records' columns, and the form's own limits."""
 MOST_ROWS = 5000
 """Rows of one table; our choice, a large shop's shelf."""

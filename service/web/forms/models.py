@@ -26,6 +26,7 @@ from service.fit.errors import LengthError
 from service.fit.lengths import written_mm
 from service.jobs.targets import LONGEST_ENDPOINT
 from service.questions.asked import LONGEST_LABEL, LONGEST_TYPED, Bar, Language, Reference
+from service.records.shelf import LONGEST_REMARK, LONGEST_SHELF_NAME
 from service.settings import MOST_LINK_DAYS, MOST_PHOTO_DAYS
 from service.web.forms.reading import LONGEST_FIELD, text_field
 
@@ -33,12 +34,8 @@ LONGEST_NAME = 80
 """Letters of a person's or a studio's name; the records' column."""
 LONGEST_NICKNAME = 40
 """Letters of a child's nickname; the records' column."""
-LONGEST_SHELF_NAME = 60
-"""Letters of an instrument's or a chart's name; the records' columns."""
 LONGEST_NOTE = 600
 """Letters of the teacher's word in a report; what one page holds."""
-LONGEST_REMARK = 300
-"""Letters about an instrument's tuning and sound; our choice."""
 LONGEST_KEY = 64
 """Letters of what makes a form sent twice one upload; ours has half as many."""
 MOST_A_MINUTE = 10_000

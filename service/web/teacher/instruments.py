@@ -25,10 +25,11 @@ from service.measuring.results import kept_length
 from service.records.deciding import chart_in_use, instrument_lengths
 from service.records.erase import remove_instrument
 from service.records.photos import MOST_VIEWS
+from service.records.shelf import LONGEST_SHELF_NAME
 from service.records.tables import FAILED, INSTRUMENT, MEASURED, RECEIVED, REFUSED, Instrument, Upload
 from service.records.uploads import keep_upload
 from service.settings import PROGRAM_VERSION
-from service.web.forms.models import LONGEST_SHELF_NAME, InstrumentForm, PhotoForm, answers
+from service.web.forms.models import InstrumentForm, PhotoForm, answers
 from service.web.forms.reading import photo_fields
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.language import marked, page_language, translator
