@@ -39,6 +39,8 @@ TONES = {
     "not_decided": HexColor("#5d5060"),
 }
 MARGIN = 17 * mm
+GUTTER = 7 * mm
+"""Between what stands beside each other."""
 PICTURE_HEIGHT = 60 * mm
 """Highest a picture is shown: with it, an ordinary report fills one page unshrunk."""
 PAPERS = {"a4": A4, "letter": LETTER}
@@ -279,8 +281,25 @@ def _draw_purfling(canvas: Canvas, y: float, width: float) -> None:
 def _story(
     report: Report, pictures: Sequence[tuple[str, bytes]], language: str, writer: Writer, width: float
 ) -> list[Flowable]:
-    plain, soft = writer.style("plain", 10, INK), writer.style("plain", 9.5, SOFT)
+    """All that the report says, from top to bottom."""
     tone = TONES.get(report.decision, INK)
+    return [
+        _parties(report, language, writer),
+        writer.paragraph(report.headline, writer.style("heading", 21, tone, before=5, after=6)),
+        _Odds(report.probabilities, width, writer.from_right),
+        writer.paragraph(report.odds, writer.style("plain", 9, SOFT, before=3, after=4)),
+        *_note(report, writer, width),
+        Spacer(1, 2 * mm),
+        *_shown_and_measured(report, pictures, writer, width),
+        Spacer(1, 2 * mm),
+        *_why_and_next(report, writer, width),
+        *(Spacer(1, 3 * mm), _Purfling(width), Spacer(1, 1 * mm)),
+        *(writer.paragraph(line, writer.style("strong", 10, INK)) for line in report.cautions),
+    ]
+
+
+def _parties(report: Report, language: str, writer: Writer) -> Flowable:
+    """For whom, by whom, when, and of which instrument."""
     day = written_day(report.day, language, "long")
     parties = (
         Piece(f"{report.labels['for']} "),
@@ -291,52 +310,57 @@ def _story(
         Piece(f"{report.labels['instrument']} " if report.labels["instrument"] else ""),
         Piece(report.instrument, strong=True),
     )
-    story: list[Flowable] = [
-        writer.paragraph(parties, soft),
-        writer.paragraph(report.headline, writer.style("heading", 21, tone, before=5, after=6)),
-        _Odds(report.probabilities, width, writer.from_right),
-        writer.paragraph(report.odds, writer.style("plain", 9, SOFT, before=3, after=4)),
-    ]
-    if report.note:
-        words = [writer.paragraph(report.note, writer.style("aside", 12, INK, after=1))]
-        if report.by_whom:
-            words.append(writer.paragraph(f"– {report.by_whom}", soft))
-        start = "RIGHT" if writer.from_right else "LEFT"
-        line = f"LINE{'AFTER' if writer.from_right else 'BEFORE'}"
-        bar = [(line, (0, 0), (0, -1), 3, VARNISH), *_INSET, (f"{start}PADDING", (0, 0), (-1, -1), 10)]
-        story += [Spacer(1, 2 * mm), Table([[words]], colWidths=[width], style=bar), Spacer(1, 2 * mm)]
-    story.append(Spacer(1, 2 * mm))
+    return writer.paragraph(parties, _soft(writer))
+
+
+def _note(report: Report, writer: Writer, width: float) -> list[Flowable]:
+    """The teacher's word, beside a bar; nothing without one."""
+    if not report.note:
+        return []
+    words = [writer.paragraph(report.note, writer.style("aside", 12, INK, after=1))]
+    if report.by_whom:
+        words.append(writer.paragraph(f"– {report.by_whom}", _soft(writer)))
+    start = "RIGHT" if writer.from_right else "LEFT"
+    line = f"LINE{'AFTER' if writer.from_right else 'BEFORE'}"
+    bar = [(line, (0, 0), (0, -1), 3, VARNISH), *_INSET, (f"{start}PADDING", (0, 0), (-1, -1), 10)]
+    return [Spacer(1, 2 * mm), Table([[words]], colWidths=[width], style=bar), Spacer(1, 2 * mm)]
+
+
+def _shown_and_measured(
+    report: Report, pictures: Sequence[tuple[str, bytes]], writer: Writer, width: float
+) -> list[Flowable]:
+    """The pictures and what was measured: beside a single picture, else below."""
     fine = writer.style("plain", 8.5, SOFT)
     build = [writer.paragraph(line, fine) for line in report.build]
     captions = [" · ".join(said for _, said in report.captions.get(kind, ())) for kind, _ in pictures]
     if len(pictures) == 1:
         photo = _photo(pictures[0][1], 0.47 * width, PICTURE_HEIGHT)
-        beside = _measured(report, writer, width - photo.drawWidth - 7 * mm, stacked=True)
+        beside = _measured(report, writer, width - photo.drawWidth - GUTTER, stacked=True)
         shot = [photo, writer.paragraph(captions[0], fine)]
         below = shot if pictures[0][0] == "arm" else beside
         below += [Spacer(1, 2 * mm), *build]
-        cells = [(shot, photo.drawWidth), ([], 7 * mm), (beside, width - photo.drawWidth - 7 * mm)]
-        story.append(_row(cells, writer))
-    else:
-        gap = 4 * mm
-        shown = [_photo(picture, width / 2 - gap, PICTURE_HEIGHT) for _, picture in pictures]
-        shots = [[photo, writer.paragraph(said, fine)] for photo, said in zip(shown, captions, strict=True)]
-        if shown:
-            story.append(
-                _row([(shot, photo.drawWidth + gap) for shot, photo in zip(shots, shown, strict=True)], writer)
-            )
-        story += _measured(report, writer, width, stacked=False)
-        story += build
-    story.append(Spacer(1, 2 * mm))
+        return [_row([(shot, photo.drawWidth), ([], GUTTER), (beside, width - photo.drawWidth - GUTTER)], writer)]
+    gap = 4 * mm
+    shown = [_photo(picture, width / 2 - gap, PICTURE_HEIGHT) for _, picture in pictures]
+    shots = [
+        ([photo, writer.paragraph(said, fine)], photo.drawWidth + gap)
+        for photo, said in zip(shown, captions, strict=True)
+    ]
+    return [*([_row(shots, writer)] if shots else []), *_measured(report, writer, width, stacked=False), *build]
+
+
+def _why_and_next(report: Report, writer: Writer, width: float) -> list[Flowable]:
+    """The reasons, and beside them what comes next, where something does."""
+    plain = writer.style("plain", 10, INK)
     reasons, following = _list(report, "reasons", writer, plain), _list(report, "next", writer, plain)
-    if following:
-        half = (width - 7 * mm) / 2
-        story.append(_row([(reasons, half), ([], 7 * mm), (following, half)], writer))
-    else:
-        story += reasons
-    story += [Spacer(1, 3 * mm), _Purfling(width), Spacer(1, 1 * mm)]
-    story += [writer.paragraph(line, writer.style("strong", 10, INK)) for line in report.cautions]
-    return story
+    if not following:
+        return reasons
+    half = (width - GUTTER) / 2
+    return [_row([(reasons, half), ([], GUTTER), (following, half)], writer)]
+
+
+def _soft(writer: Writer) -> ParagraphStyle:
+    return writer.style("plain", 9.5, SOFT)
 
 
 CELL_ROOM = 14.0
@@ -357,7 +381,7 @@ def _measured(report: Report, writer: Writer, width: float, stacked: bool) -> li
     """What was measured as a table: one row each, or, in a narrow column, its parts below each other."""
     if not report.measured:
         return []
-    plain, soft = writer.style("strong", 10, INK), writer.style("plain", 9.5, SOFT)
+    plain, soft = writer.style("strong", 10, INK), _soft(writer)
     big = writer.style("heading", 14, INK, after=0)
     rows = [
         [writer.paragraph(name, plain), writer.paragraph(value, big), writer.paragraph(sure, soft)]
