@@ -289,6 +289,23 @@ def chart_from_entries(
     for each in units.values():
         if each not in MM_PER_UNIT:
             raise ChartError(say("“{unit}” is not a unit we know. Use mm, cm or in.", unit=each))
+    rows = sorted(_read_rows(entries, units, numbers), key=lambda row: row["body_length"])
+    built = _built(rows)
+    _check_unit(built)
+    _validate(built, [row["number"] for row in rows])
+    return Chart(name, tuple(built), stretch_mm, note)
+
+
+def _read_rows(
+    entries: Sequence[Mapping[str, str | float | None]], units: Mapping[str, str], numbers: Sequence[int] | None
+) -> list[dict[str, Any]]:
+    """The rows with lengths in mm by the keys of `COLUMNS`, and what each is called as ``number``.
+
+    Raises
+    ------
+    ChartError
+        With every row that cannot be read.
+    """
     rows: list[dict[str, Any]] = []
     wrong: dict[int, list[Sentence]] = {}
     for number, given in zip(numbers or range(1, len(entries) + 1), entries, strict=True):
@@ -305,7 +322,17 @@ def chart_from_entries(
                     faults.append(fault)
         rows.append(row)
     refuse_rows(wrong, ChartError)
-    rows.sort(key=lambda row: row["body_length"])
+    return rows
+
+
+def _built(rows: Sequence[dict[str, Any]]) -> list[ChartRow]:
+    """Rows in order of their bodies; one without a longest arm ends where the following begins, the last nowhere.
+
+    Raises
+    ------
+    ChartError
+        If it would end before it begins.
+    """
     built = []
     for row, following in zip(rows, [*rows[1:], None], strict=True):
         arm_to = row["arm_to"]
@@ -314,9 +341,7 @@ def chart_from_entries(
             if following is not None and arm_to <= row["arm_from"]:  # nobody wrote a longest arm that could be wrong
                 raise _not_longer(following["number"], following["size"], say("shortest arm"), row["size"])
         built.append(ChartRow(row["size"], row["arm_from"], arm_to, row["body_length"], row["total_length"]))
-    _check_unit(built)
-    _validate(built, [row["number"] for row in rows])
-    return Chart(name, tuple(built), stretch_mm, note)
+    return built
 
 
 def _check_unit(rows: Sequence[ChartRow]) -> None:
