@@ -8,17 +8,13 @@ from contextlib import AsyncExitStack, asynccontextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fastapi import FastAPI, Request
-from fastapi.exceptions import RequestValidationError
-from starlette.exceptions import HTTPException
+from fastapi import FastAPI
 from starlette.formparsers import MultiPartParser
 from starlette.middleware.gzip import GZipMiddleware
-from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
 from service.api import health_routes
-from service.api.problem_details import install_problem_details, problem_response
 from service.api.routes import include_interface
 from service.jobs.clock import Clock
 from service.jobs.keeper import Condition, Keeper
@@ -28,22 +24,20 @@ from service.jobs.shop import Backroom
 from service.jobs.targets import TargetRules
 from service.jobs.workshop import Workshop
 from service.logs import write_allowed_only
-from service.measuring.admission import Admission, Busy
+from service.measuring.admission import Admission
 from service.measuring.pool import Measurer, MeasuringPool
 from service.records.folder import FolderLock, make_private
 from service.settings import PROGRAM_VERSION, Settings
 from service.web import metrics
 from service.web.certificate import home_certificate
-from service.web.forms.reading import written_at_length
+from service.web.errors import answer_errors, refused
 from service.web.gate.arrival import ArrivalLimits, ArrivalRules, Arriving, Sender
-from service.web.gate.guard import FactorNeeded, LinkClosed, LinkRanOut, OwnerNeeded, SignInNeeded, WrongForm
 from service.web.gate.invitations import first_invitation
 from service.web.gate.keys import KeysOfTheInterface
 from service.web.gate.middleware import PlainFailures, SafeHeaders, SameOriginForms
-from service.web.gate.refusals import NoteRefusals, because
+from service.web.gate.refusals import NoteRefusals
 from service.web.house import House, open_house, own_address
 from service.web.metrics import CountAnswers, Figures
-from service.web.pages import go_to, page
 from service.web.reach import HERE, NETWORK, own_addresses, reach
 from service.web.routes import include_pages
 
@@ -96,7 +90,7 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
         include_pages(app, settings)
     # Compressed, which pages are not: those hold keys of links, whose length an eavesdropper must not learn by trying.
     app.mount("/static", GZipMiddleware(StaticFiles(directory=STATIC), compresslevel=6), name="static")
-    _answer_errors(app)
+    answer_errors(app)
     app.add_middleware(
         ArrivalLimits,
         rules=ArrivalRules(settings.request_bytes, settings.upload_seconds),
@@ -105,7 +99,7 @@ def create_app(settings: Settings, pool: Measurer | None = None, clock: Clock | 
     )
     app.add_middleware(KeysOfTheInterface, house=lambda: app.state.house)
     app.add_middleware(SameOriginForms)
-    app.add_middleware(PlainFailures, answer=_refused)
+    app.add_middleware(PlainFailures, answer=refused)
     app.add_middleware(CountAnswers, figures=figures)
     app.add_middleware(NoteRefusals, room=metrics.room_of)
     app.add_middleware(SafeHeaders, secure=settings.secure_cookies)
@@ -247,71 +241,6 @@ def _server(app: FastAPI, config: uvicorn.Config) -> uvicorn.Server:
     return Server(config)
 
 
-def _answer_errors(app: FastAPI) -> None:
-    """Answer errors: the interface with problem details, the pages with a page in plain words."""
-    install_problem_details(app)
-    for_programs = dict(app.exception_handlers)
-
-    async def http_error(request: Request, error: HTTPException) -> Response:
-        if _is_interface(request):
-            return await for_programs[HTTPException](request, error)  # type: ignore[no-any-return]
-        answer = page(request, "error.html", error.status_code, code=error.status_code)
-        answer.headers.update(error.headers or {})
-        return answer
-
-    async def invalid(request: Request, error: RequestValidationError) -> Response:
-        if _is_interface(request):
-            return await for_programs[RequestValidationError](request, error)  # type: ignore[no-any-return]
-        return page(request, "error.html", 404, code=404)
-
-    async def sign_in_needed(request: Request, _: Exception) -> Response:
-        if request.method == "GET":
-            return go_to("/sign-in")
-        return page(request, "error.html", 401, code=401, written=await written_at_length(request))
-
-    async def owner_needed(request: Request, _: Exception) -> Response:
-        because(request.scope["state"], "owners_only")
-        return page(request, "owner_needed.html", 403)
-
-    async def factor_needed(request: Request, _: Exception) -> Response:
-        return go_to("/account")
-
-    async def link_closed(request: Request, fault: Exception) -> Response:
-        because(request.scope["state"], "link_closed")
-        ended = fault.token if isinstance(fault, LinkRanOut) else None
-        return page(request, "link_closed.html", 404, of_family=request.url.path.startswith("/f/"), ended=ended)
-
-    async def wrong_form(request: Request, _: Exception) -> Response:
-        because(request.scope["state"], "form_token")
-        return page(request, "error.html", 403, code=403)
-
-    app.add_exception_handler(HTTPException, http_error)  # type: ignore[arg-type]
-    app.add_exception_handler(RequestValidationError, invalid)  # type: ignore[arg-type]
-
-    async def busy(request: Request, error: Busy) -> Response:
-        if _is_interface(request):
-            return await for_programs[Busy](request, error)  # type: ignore[no-any-return]
-        return _refused(request, HTTPException(503, headers={"Retry-After": str(error.retry_after_s)}))
-
-    app.add_exception_handler(Busy, busy)  # type: ignore[arg-type]
-    app.add_exception_handler(SignInNeeded, sign_in_needed)
-    app.add_exception_handler(FactorNeeded, factor_needed)
-    app.add_exception_handler(OwnerNeeded, owner_needed)
-    app.add_exception_handler(LinkClosed, link_closed)
-    app.add_exception_handler(WrongForm, wrong_form)
-
-
-def _refused(request: Request, refusal: HTTPException) -> Response:
-    status = refusal.status_code
-    answer = (
-        problem_response(status, refusal.detail)
-        if _is_interface(request)
-        else page(request, "error.html", status, code=status)
-    )
-    answer.headers.update(refusal.headers or {})
-    return answer
-
-
 ANONYMOUS_PAGES = ("/sign-in", "/welcome/", "/recover")
 """Pages that read what anybody sends; every other one reads a form only after it knows who sends it."""
 
@@ -323,7 +252,3 @@ def _sender(scope: Scope) -> Sender:
         return Sender.KNOWN
     anonymous = path == "/" or path.startswith(("/api/", *ANONYMOUS_PAGES))
     return Sender.ANONYMOUS if anonymous else Sender.KNOWN
-
-
-def _is_interface(request: Request) -> bool:
-    return request.url.path.startswith("/api/")
