@@ -137,6 +137,7 @@ def fill(house: House, seeded: Seeded) -> Full:
             "painless": True,
         }
         records.add(SignsRecord(**own, child_id=child.id, instrument_id=wide.id, noted_on=NOW.date(), answers=strained))
+        _decide_last(records, seeded)
         for name, year in ((LONG_CHILD, 2022), ("Jonah", 2020), ("Ida", 2024), ("K. B.", None)):
             records.add(
                 Child(**own, nickname=name, birth_year=year, birth_month=3 if year else None, sex=None, created_at=NOW)
@@ -178,6 +179,23 @@ def fill(house: House, seeded: Seeded) -> Full:
         _people(records, seeded)
         bare = records.query(Child).filter_by(nickname="K. B.").one()
     return Full(house.signer.token(REPORT, verdict.id), long.id, bare.id, _empty_studio(house))
+
+
+def _decide_last(records: Session, seeded: Seeded) -> None:
+    """Let the seeded verdict be made of all that was noted: teachers decide after that."""
+    decided = records.get_one(VerdictRecord, seeded.verdict_id)
+    anew = keep_verdict(
+        records,
+        records.get_one(Child, seeded.child_id),
+        records.get_one(ArmRecord, seeded.arm_id),
+        records.get_one(Instrument, seeded.instrument_id),
+        teacher_id=seeded.teacher_id,
+        now=NOW,
+        language="en",
+        program_version="0.1.0",
+    )
+    decided.inputs, decided.outcome = anew.inputs, anew.outcome
+    records.delete(anew)
 
 
 def _people(records: Session, seeded: Seeded) -> None:

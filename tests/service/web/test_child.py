@@ -27,6 +27,7 @@ from service.records.tables import (
 )
 from service.web.gate.guard import REPORT
 from tests.service.conftest import Place
+from tests.service.full_studio import fill
 from tests.service.seeding import NOW, Seeded, arm_result, length, seed
 
 
@@ -397,3 +398,10 @@ def test_an_arms_review_says_which_instrument_it_judges(place: Place) -> None:
     seeded = seed(place.house)
     words = shown(place, seeded, f"/reviews/{seeded.arm_upload_id}")
     assert re.search(r"Blue case \(1/8\) (This instrument|By its lengths this instrument|The numbers)", words)
+
+
+def test_in_the_studio_that_readme_shows_the_verdict_is_made_of_all_that_was_noted(place: Place) -> None:
+    seeded = seed(place.house)
+    fill(place.house, seeded)
+    words = shown(place, seeded, f"/children/{seeded.child_id}")
+    assert "Since the verdict of" not in words
