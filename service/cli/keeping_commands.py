@@ -14,7 +14,7 @@ from service.cli.words import _
 
 if TYPE_CHECKING:
     from service.records.database import Store
-    from service.settings import PROGRAM_VERSION, Settings
+    from service.settings import Settings
 
 FILE = click.Path(dir_okay=False, path_type=Path)
 THERE = click.Path(exists=True, dir_okay=False, path_type=Path)
@@ -33,6 +33,7 @@ def backup(file: Path, secret_to: Path | None) -> None:
     from service.records.backup import back_up
     from service.records.folder import FolderError
     from service.security import write_private
+    from service.settings import PROGRAM_VERSION
     from service.web.house import keeping_of
 
     settings = _existing()
