@@ -13,7 +13,7 @@ import asyncio
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from dbos import DBOS
@@ -28,7 +28,7 @@ from service.measuring.same_child import unused
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.records.deeds import forget_deeds
 from service.records.lookups import Stated, age_years, stated
-from service.records.photos import FOR_MOVING, OVERLAY, VIEWS, PhotoFolder
+from service.records.photos import FOR_MOVING, OVERLAY, STRAY_AFTER, VIEWS, PhotoFolder
 from service.records.tables import (
     ACCEPTED,
     ANEW,
@@ -42,8 +42,6 @@ from service.records.tables import (
     Upload,
 )
 
-STRAY_AFTER = timedelta(hours=1)
-"""A photo without a row that lies this long belongs to nothing: an upload takes seconds."""
 MOST_DEATHS = 8
 """Times a photo is begun whose trying ends the whole process each time: then nobody tries again by himself."""
 MOST_TRIES = 4
@@ -338,6 +336,7 @@ def _strays(tools: Workshop) -> list[str]:
 
     A photo that is arriving just now has no row yet, so only those that have lain for an hour are strays.
     """
+    tools.photos.sweep_halves()
     kept = tools.photos.kept(tools.clock.now() - STRAY_AFTER)
     with tools.store.whole_house() as session:
         return sorted(kept - set(session.scalars(select(Upload.id))))

@@ -33,8 +33,8 @@ class Keeping(Protocol):
     def names(self, before: datetime) -> Iterator[str]:
         """Names of what was put before a moment."""
 
-    def sweep(self) -> None:
-        """Delete what a killed process left half written."""
+    def sweep(self, before: datetime) -> None:
+        """Delete what a killed process left half written before a moment."""
 
 
 class LocalFolder:
@@ -77,10 +77,12 @@ class LocalFolder:
                 if file.suffix != HALF and file.stat().st_mtime < limit:
                     yield file.name
 
-    def sweep(self) -> None:
-        """Delete what a killed process left half written."""
+    def sweep(self, before: datetime) -> None:
+        """Delete what a killed process left half written before a moment."""
         for half in self._folder.glob(f"*{HALF}"):
-            half.unlink(missing_ok=True)
+            with suppress(FileNotFoundError):  # whole meanwhile, or swept by another process
+                if half.stat().st_mtime < before.timestamp():
+                    half.unlink()
 
 
 class Bucket:
@@ -131,5 +133,5 @@ class Bucket:
         for page in self._store.list():
             yield from (each["path"] for each in page if each["last_modified"] < before)
 
-    def sweep(self) -> None:
+    def sweep(self, before: datetime) -> None:
         """Nothing is ever half written."""

@@ -27,6 +27,8 @@ VIEWS = (VIEW, *(f"{VIEW}{number}" for number in range(2, MOST_VIEWS + 1)))
 """The copies of the same on which points are moved."""
 FOR_MOVING = (*ORIGINALS, *VIEWS)
 """What goes as soon as no point is moved any more."""
+STRAY_AFTER = timedelta(hours=1)
+"""What belongs to nothing after so long, a photo without a row or half of one, never will: an upload takes seconds."""
 SIGHT, REFUSED = "sight", "refused"
 KINDS = (*FOR_MOVING, OVERLAY, SIGHT, REFUSED)
 
@@ -195,6 +197,6 @@ class PhotoFolder:
                 anew += 1
         return anew, unreadable
 
-    def sweep_halves(self) -> None:
-        """Delete what a killed process left half written."""
-        self._keeping.sweep()
+    def sweep_halves(self, older: timedelta = STRAY_AFTER) -> None:
+        """Delete what a killed process left half written; what is younger somebody may be writing just now."""
+        self._keeping.sweep(machine_time() - older)

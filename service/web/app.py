@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager
+from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -121,7 +122,8 @@ async def _running(app: FastAPI, settings: Settings, pool: Measurer | None, cloc
             pool = own_pool
         house = open_house(settings, pool, clock)
         opened.callback(house.store.close)
-        house.photos.sweep_halves()
+        if not house.store.is_shared:  # else others may be writing into the same folder
+            house.photos.sweep_halves(timedelta(0))
         backroom = Backroom(
             house.store, house.clock, house.signer.webhook_secrets, TargetRules(settings.webhooks_private)
         )

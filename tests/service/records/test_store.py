@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -156,6 +157,10 @@ def test_a_photo_that_is_just_being_written_is_no_photo_yet(tmp_path: Path) -> N
     (tmp_path / "a2.original.01234567.half").write_bytes(b"the beginning of ano")
     assert photos.count_readable() == (1, 0), "or who checks the secret while families send is told of damage"
     assert photos.kept(datetime.now(UTC) + timedelta(days=1)) == {"a1"}
+    photos.sweep_halves()
+    assert len([*tmp_path.iterdir()]) == 2, "another process may be writing it"
+    an_hour_ago = (datetime.now(UTC) - timedelta(minutes=61)).timestamp()
+    os.utime(tmp_path / "a2.original.01234567.half", (an_hour_ago, an_hour_ago))
     photos.sweep_halves()
     assert [each.name for each in tmp_path.iterdir()] == ["a1.original"]
 
