@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TypeVar
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
@@ -14,7 +12,6 @@ from service.fit.explanation import ACTIONS
 from service.fit.order import Order
 from service.records.deciding import latest_arm
 from service.records.shelf import give_out, loans, on_shelf, players
-from service.records.tables import Child, Instrument
 from service.web.gate.guard import Records, Visitor
 from service.web.language import page_language, translator
 from service.web.pages import page
@@ -25,18 +22,24 @@ router = APIRouter(prefix="/class")
 MOST_TICKS = 100
 """Children, and instruments, that can be ticked at once; our choice: the address, in which each chosen one stands, then
 keeps within the 8 KiB that common proxies let through."""
-Row = TypeVar("Row", Child, Instrument)
 
 
 @router.get("")
 def class_page(request: Request, who: Visitor, records: Records, show: str = "") -> HTMLResponse:
-    """Choose children and instruments; once that is done, see who gets which."""
+    """Choose children and instruments; once that is done, see who gets which.
+
+    Where no instrument is chosen, all are given out that nobody outside of the class has.
+    """
     children, kept = with_arms(records), sorted(on_shelf(records), key=by_name)
     out = loans(records, kept)
     shelf = sorted(kept, key=lambda own: own.id in out)
     ticked = {name: set(request.query_params.getlist(name)) for name in ("child", "own")}
-    class_ = _chosen(children[:MOST_TICKS], ticked["child"])
-    instruments = _chosen(shelf[:MOST_TICKS], ticked["own"])
+    class_ = [child for child in children[:MOST_TICKS] if child.id in ticked["child"]] or children[:MOST_TICKS]
+    played, names = players(records), {child.nickname for child in class_}
+    away = {each for each, loan in out.items() if loan.borrower not in names}
+    away |= {each for each, who_plays in played.items() if not names.issuperset(who_plays)}
+    here = [own for own in shelf[:MOST_TICKS] if own.id not in away]
+    instruments = [own for own in shelf[:MOST_TICKS] if own.id in ticked["own"]] or here
     given, fault = None, None
     if show:
         arms = [(child, arm) for child in class_ if (arm := latest_arm(records, child.id)) is not None]
@@ -55,19 +58,15 @@ def class_page(request: Request, who: Visitor, records: Records, show: str = "")
         more_children=len(children) - MOST_TICKS,
         more_instruments=len(shelf) - MOST_TICKS,
         out=out,
-        players=players(records),
+        players=played,
         ticked=ticked,
+        chosen={own.id for own in instruments},
         fault=fault,
         given=[each for each in given or () if each.wanted is None],
         to_order=[(each.child, _order_lines(each.wanted, language)) for each in given or () if each.wanted is not None],
         actions=ACTIONS,
         back=f"/class?{urlencode(back)}",
     )
-
-
-def _chosen(rows: Sequence[Row], ticked: set[str]) -> list[Row]:
-    """Those that are ticked; all, where none is."""
-    return [each for each in rows if each.id in ticked] or list(rows)
 
 
 def _order_lines(wanted: Order, language: str) -> list[str]:

@@ -234,22 +234,26 @@ def test_what_somebody_else_has_is_not_at_hand(place: Place) -> None:
     seeded = seed(place.house)
     with place.house.store.for_studio(seeded.studio_id) as records:
         records.get_one(Child, seeded.child_id).instrument_id = None
-        records.get_one(Instrument, seeded.instrument_id).child_id = (
-            records.query(Child).filter_by(nickname="Juno").one().id
-        )
+        blue = records.get_one(Instrument, seeded.instrument_id)
+        records.get_one(Instrument, seeded.shelf_id).lengths = blue.lengths
+        blue.child_id = records.query(Child).filter_by(nickname="Juno").one().id
         best, then = child_view(records, records.get_one(Child, seeded.child_id), NOW, ENGLISH, "en")["choices"][:2]
         names = best.instrument.name, then.instrument.name
         own = best.instrument.id
     page, class_ = f"/children/{seeded.child_id}", "/class?show=1"
     assert f"Best suited of those at hand: {names[0]} (" in shown(place, seeded, page)
+    assert f"Mo → {names[0]} " in shown(place, seeded, class_)
     with place.house.store.for_studio(seeded.studio_id) as records:
         records.query(Child).filter_by(nickname="Juno").one().instrument_id = own
     for path in (page, class_):
         assert "in use: Juno" in shown(place, seeded, path)
+    assert f"Mo → {names[0]} " not in shown(place, seeded, class_)
+    assert f"Mo → {names[0]} " in shown(place, seeded, f"{class_}&own={own}"), "whoever chooses it, chooses it"
     assert f"Best suited of those at hand: {names[1]} (" in shown(place, seeded, page)
     with place.house.store.for_studio(seeded.studio_id) as records:
         records.query(Child).filter_by(nickname="Juno").one().instrument_id = None
         lend(records, records.get_one(Instrument, own), "Number 118", NOW.date(), None)
     for path in (page, class_):
         assert "Lent out: Number 118" in shown(place, seeded, path)
+    assert f"Mo → {names[0]} " not in shown(place, seeded, class_)
     assert f"Best suited of those at hand: {names[1]} (" in shown(place, seeded, page)
