@@ -30,7 +30,6 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
 
 from calibration.arrays import Array, Picture
 from calibration.camera import FRAME_DIAGONAL_MM
@@ -40,6 +39,7 @@ from vision.instrument.shape import FULL_SIZE_MM
 from vision.training.figures.meshes import Mesh, quad
 from vision.training.figures.rooms import coded, colour, grain, pattern
 from vision.training.figures.trace import SKY, Surface, View, render
+from vision.training.saving import save_photo
 from vision.training.violin import METAL, POLISH, VARNISH, Skin, Solid, random_solid
 
 SMALLEST_MM, STOUTEST = 190.0, 1.3
@@ -60,8 +60,6 @@ CARD_MM = 0.76
 """Thickness of a card (ISO/IEC 7810)."""
 FILM_S, RATE = 3.0, 10
 QUALITY = 90
-_FOCAL_EXIF = 0xA405  # FocalLengthIn35mmFilm
-_EXIF = 0x8769
 TO_TRACER = np.array([[1.0, 0, 0], [0, 0, 1], [0, -1, 0]]) / 1000
 """From the world, mm and z up, to the tracer's, m and y up."""
 
@@ -502,11 +500,9 @@ def make(seed: int, out: Path, samples: int, film: bool = False, card: bool = Fa
     for number in views:
         place = folder if film else folder / str(number)
         place.mkdir(parents=True, exist_ok=True)
-        picture = Image.fromarray(np.round(255 * scene.photo(number, samples)).astype(np.uint8))
-        exif = Image.Exif()
-        if not film:
-            exif.get_ifd(_EXIF)[_FOCAL_EXIF] = round(scene.lens.focal35_mm)
-        picture.save(place / (f"{number:03d}.jpg" if film else "photo.jpg"), quality=QUALITY, exif=exif)
+        rgb = np.round(255 * scene.photo(number, samples)).astype(np.uint8)
+        name = f"{number:03d}.jpg" if film else "photo.jpg"
+        save_photo(place / name, rgb, QUALITY, None if film else scene.lens.focal35_mm)
         if number == 0 or not film:
             (place / "truth.json").write_text(json.dumps(scene.truth(number)))
 

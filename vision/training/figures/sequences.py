@@ -36,11 +36,13 @@ from vision.training.figures.meshes import Mesh, quad
 from vision.training.figures.posing import TRUNK_BONES, Pose, Poser, about, arms_out, straight_out
 from vision.training.figures.rooms import cloth_picture, light, room
 from vision.training.figures.trace import Surface, View, render
+from vision.training.saving import save_photo
 
 OLDEST = 13.0
 STEPS = (0.0, -1.0, -0.5, 0.5, 1.0)
 """Places of the five views along the wall, over the whole step to either side."""
 SAMPLES, FILM_SAMPLES = 64, 32
+QUALITY = 86
 LAYOUT = SheetLayout(Paper.A4, 1)
 SHEET_M = (0.210, 0.297)
 BEFORE_WALL_M = 0.0008
@@ -300,7 +302,7 @@ def _make(seed: int) -> str | None:
             place = folder if scene.film or single else folder / str(number)
             place.mkdir(parents=True, exist_ok=True)
             name = f"{number:03d}.jpg" if scene.film else "photo.jpg"
-            cv2.imwrite(str(place / name), rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 86])
+            save_photo(place / name, rgb, QUALITY, None if scene.film else scene.focal35)
             if number == 0 or not scene.film:
                 (place / "truth.json").write_text(json.dumps(scene.truth() | truth))
     except (ValueError, IndexError, np.linalg.LinAlgError) as problem:  # a garment that came out empty, a hidden sheet

@@ -18,16 +18,14 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from PIL import Image
 
 from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_drawing import sheet_image
 from vision.training.figures import bodies
 from vision.training.outsider.phone import bent, developed, printed
 from vision.training.outsider.scene import Scene, Wanted
+from vision.training.saving import save_photo
 
-FOCAL_35 = 0xA405
-"""EXIF's number of the focal length that 35 mm film would have."""
 PAGE_DPI = 300
 
 
@@ -64,10 +62,8 @@ def finished(work: tuple[int, argparse.Namespace]) -> str | None:
     place = options.out / ("child_wall" if scene.wanted.wall else "child") / str(seed)
     place.mkdir(parents=True, exist_ok=True)
     truth = scene.truth()
-    exif = Image.Exif()
-    exif.get_ifd(0x8769)[FOCAL_35] = round(truth["camera"]["f35_true"])
-    picture = Image.fromarray(developed(seen, rng))
-    picture.save(place / "photo.jpg", quality=int(rng.integers(80, 96)), subsampling=2, exif=exif)
+    rgb = developed(seen, rng)
+    save_photo(place / "photo.jpg", rgb, int(rng.integers(80, 96)), truth["camera"]["f35_true"])
     (place / "truth.json").write_text(json.dumps(truth))
     rendered.unlink()
     return f"{seed} {truth['worn']} {truth['scene']}"
