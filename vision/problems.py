@@ -239,6 +239,17 @@ STEP_ASIDE = Problem(
     "The photos were taken from nearly the same place, so they tell little more than one of them.",
     "Take one step to the side, please, and photograph the child from there, too, while it stands still.",
 )
+HAND_OFF_WALL = Problem(
+    "hand_off_wall",
+    "The hand does not touch the wall, and one photo cannot show whether the back does: for each 10 cm between"
+    " child and wall the arm comes out some 3 cm too long.",
+    "Take it again with back and back of the hand against the wall, or add a photo from a step to the side.",
+)
+STANDS_AWAY = Problem(
+    "stands_away",
+    "The arm looks too long for the child's age and height, as if the child stood away from the wall.",
+    "Check the date of birth and the height, and take the photo again with back and back of the hand against the wall.",
+)
 STATED_BUILD = Problem(
     "stated_build",
     "The photo and the stated age or height do not go together; the photo is believed.",

@@ -286,7 +286,7 @@ def arm_picture(rgb: Picture, joints_px: Array, framing: Framing) -> Picture:
 
 def informed(stance: Stance, depths: ArmDepths) -> Stance:
     """The stance with its depths as the network sees them."""
-    number = [one.name for one in STANCES].index(stance.name)
+    number = _told_as(stance)
     to_depth = CHAIN * stance.step_deviation
     return replace(
         stance,
@@ -297,4 +297,9 @@ def informed(stance: Stance, depths: ArmDepths) -> Stance:
 
 def stance_log_likelihood(stance: Stance, depths: ArmDepths) -> float:
     """Log likelihood of a stance, up to a constant."""
-    return float(np.log(depths.stance[[one.name for one in STANCES].index(stance.name)]))
+    return float(np.log(depths.stance[_told_as(stance)]))
+
+
+def _told_as(stance: Stance) -> int:
+    """Number of the stance as which the networks speak of one: they take a child off the wall for a floating arm."""
+    return [one.name for one in STANCES].index("floating" if stance.name == "away" else stance.name)

@@ -19,7 +19,7 @@ from calibration.quantity import Length
 from calibration.sheet_in_photo import SheetInPhoto
 from vision.arm import priors
 from vision.arm.body import SeenBody, body_frame, sightings_of
-from vision.arm.depth import informed
+from vision.arm.depth import ArmDepths, informed
 from vision.arm.estimator import ArmProblem, Evidence, Sighting, Solution, expected_arm_mm, most_probable
 from vision.arm.judge import pose_of, pose_problems, turned_probability
 from vision.arm.lengths import arm_lengths
@@ -29,7 +29,7 @@ from vision.arm.posture import posture_lengths
 from vision.arm.seen import SeenArm, see_arm
 from vision.person.hand import HandPoint
 from vision.photo import Corrections, Photo
-from vision.problems import POINTS_APART, STATED_BUILD
+from vision.problems import HAND_OFF_WALL, POINTS_APART, STANDS_AWAY, STATED_BUILD
 
 CORRECTION_DEVIATION = {"side_neck": 0.010, "mid_palm": 0.010, "shoulder": 0.03, "elbow": 0.02, "wrist": 0.015}
 """Standard deviation of a point placed by a person, over the straight arm: careful readers repeat a visible neck point
@@ -38,6 +38,8 @@ CORRECTED = {"side_neck": "neck", "mid_palm": "palm", "shoulder": "shoulder", "e
 """Names of the points that a person may correct, and the joints they stand for."""
 MOST_BUILD_DEVIATION = 2.5
 """Standard deviations beyond which a stated age or stature contradicts the photo: 1.2 % of right ones do; ours."""
+TOUCHES = 0.5
+"""Probability that the hand touches the wall from which nothing is said of a gap; our choice."""
 
 
 @dataclass(frozen=True)
@@ -142,7 +144,8 @@ def solve_arm(
     """From what was seen to the lengths; parameters as of `measure_arm`.
 
     A stated age or stature that contradicts the photo is most likely a slip of the pen: the photo is then solved
-    without it, and a remark says so.
+    without it, and a remark says so.  But an arm too long for them whose hand does not touch the wall more likely
+    belongs to a child that stands away from it, and is refused.
     """
     evidence = evidence_of(seen.body, None, None, corrections or {})
     apart = _placed_apart(seen, evidence, against_wall) if corrections else ()
@@ -150,6 +153,8 @@ def solve_arm(
     if unstated.arm_length is None or (age_years is None and stature_mm is None):
         return unstated
     if build_deviation(unstated.arm_length, age_years, stature_mm) > MOST_BUILD_DEVIATION:
+        if HAND_OFF_WALL in unstated.problems and _longer(unstated.arm_length, age_years, stature_mm):
+            return _solved(seen, evidence, against_wall, (STANDS_AWAY,), solved_at)[0]
         return replace(unstated, problems=(*unstated.problems, STATED_BUILD))
     # what is stated moves the arm little: it is sought from where it was found without
     return _solved(seen, replace(evidence, age_years=age_years, stature_mm=stature_mm), against_wall, (), solved_at)[0]
@@ -157,8 +162,14 @@ def solve_arm(
 
 def _placed_apart(seen: SeenArm, placed: Evidence, against_wall: bool | None) -> tuple[Problem, ...]:
     """What is wrong with points that a person placed, if anything."""
-    stances = [informed(stance, seen.depths) for stance in stances_of(against_wall)]
+    stances = stances_of(against_wall, seen.depths)
     return (POINTS_APART,) if contradict(evidence_of(seen.body, None, None, {}), placed, stances, seen.depths) else ()
+
+
+def _longer(arm: Length, age_years: float | None, stature_mm: float | None) -> bool:
+    """Whether an arm is longer than age and stature let expect."""
+    expected = expected_arm_mm(age_years, stature_mm)
+    return expected is not None and arm.value_mm > expected[0]
 
 
 def build_deviation(arm: Length, age_years: float | None, stature_mm: float | None) -> float:
@@ -196,10 +207,10 @@ def _solved(
 ) -> tuple[ArmMeasurement, list[Array]]:
     """The measurement, and the unknowns of each stance's solution; `starts` are those of a like one.
 
-    `apart` is what is wrong with points that a person placed.
+    `apart` is what else is wrong: with points that a person placed, or with where the child stands.
     """
     body = seen.body
-    stances = [informed(stance, seen.depths) for stance in stances_of(against_wall)]
+    stances = stances_of(against_wall, seen.depths)
     solved = [
         most_probable(ArmProblem(evidence, stance), start)
         for stance, start in zip(stances, starts or [None] * len(stances), strict=True)
@@ -209,13 +220,15 @@ def _solved(
     turned = np.array([turned_probability(held.turn, held.trunk, stance.name) for stance in stances])
     pose = pose_problems(body, seen.depths, evidence, mixture.best, mixture.share(priors.REACHING))
     faults = tuple(dict.fromkeys((*apart, *seen.problems, *pose)))  # picture and pose may find the same
+    touches = mixture.share(priors.WALL) > TOUCHES
+    remarks = seen.remarks if faults or touches else (*seen.remarks, HAND_OFF_WALL)
     scale_first = BLANK_SHEET_UNLIKE in seen.remarks  # then everything else was judged by a wrong scale
     lengths = {} if faults else arm_lengths(mixture, body.hand, body.camera, seen.prints, turned)
     lengths |= {} if faults else posture_lengths(body, evidence.body_to_sheet, mixture, seen.prints)
     measured = ArmMeasurement(
         photo=seen.photo,
         usable=not faults,
-        problems=(*seen.remarks, *faults) if scale_first else (*faults, *seen.remarks),
+        problems=(*remarks, *faults) if scale_first else (*faults, *remarks),
         side=body.side,
         points_px=points_of(body, evidence, mixture.best),
         wall_probability=mixture.share(priors.WALL),
@@ -227,11 +240,14 @@ def _solved(
     return measured, [at for _, at in solved]
 
 
-def stances_of(against_wall: bool | None) -> tuple[priors.Stance, ...]:
-    """The stances that agree with what the family says: a hand off the wall may float or be held far forward."""
-    if against_wall is None:
-        return priors.STANCES
-    return (priors.WALL,) if against_wall else (priors.FLOATING, priors.REACHING)
+def stances_of(against_wall: bool | None, depths: ArmDepths) -> list[priors.Stance]:
+    """The stances that agree with what the family says, as the networks see them.
+
+    A hand off the wall may float or be held far forward, or the child stands away from the wall.
+    """
+    told = {None: priors.STANCES, True: (priors.WALL,), False: (priors.FLOATING, priors.REACHING)}
+    seen = [informed(stance, depths) for stance in told[against_wall]]
+    return seen if against_wall else [*seen, priors.away_from_wall(informed(priors.FLOATING, depths))]
 
 
 def evidence_of(

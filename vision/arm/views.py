@@ -36,7 +36,7 @@ from calibration.common_lens import CommonLens, View, reference_first, solve_com
 from calibration.print_scale import agreed_prints
 from vision.arm import priors
 from vision.arm.body import SeenBody
-from vision.arm.depth import ArmDepths, informed
+from vision.arm.depth import ArmDepths
 from vision.arm.estimator import (
     BESIDE_MM,
     COORDINATES,
@@ -122,6 +122,7 @@ SWAY = {
     "wall": Sway((8.0, 4.0, 3.0), 3.0, (0.4, 1.2), (0.3, 0.6)),
     "floating": Sway((8.0, 4.0, 8.0), 3.0, (1.2, 1.2), (0.6, 0.6)),
     "reaching": Sway((8.0, 4.0, 8.0), 3.0, (1.2, 1.2), (0.6, 0.6)),
+    "away": Sway((8.0, 4.0, 8.0), 3.0, (1.2, 1.2), (0.6, 0.6)),
 }
 """By the stance: joints move by 9 mm at the shoulder to 14 at the palm of an arm of 450 mm.  People who stand quietly
 sway by some 5 to 10 mm at the shoulders within half a minute (from memory, posturography); an arm held out wavers by
@@ -519,7 +520,7 @@ def _solved(
         evidence = less_believed(evidence, by_hand)
     shown = [OneView(each, root) for each, root in zip(evidence, lens.roots, strict=True)]
     depths = mean_depths([one.depths for one in views])
-    problems = [ViewsProblem(shown, informed(stance, depths)) for stance in stances_of(against_wall)]
+    problems = [ViewsProblem(shown, stance) for stance in stances_of(against_wall, depths)]
     solved = [most_probable(problem) for problem in problems]
     mixture = Mixture.of([solution for solution, _ in solved], depths)
     best = int(np.argmax(mixture.weights))

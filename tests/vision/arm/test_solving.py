@@ -14,7 +14,7 @@ from vision.arm.estimator import Solution, arm_length_mm
 from vision.arm.judge import pose_of
 from vision.arm.measure import CORRECTED, CORRECTION_DEVIATION, build_deviation, evidence_of, solve_arm
 from vision.person.hand import HandPoint
-from vision.problems import PERSON_CUT, SHEET_ON_BOOK, STATED_BUILD
+from vision.problems import HAND_OFF_WALL, PERSON_CUT, SHEET_ON_BOOK, STANDS_AWAY, STATED_BUILD
 
 LIKELY = 0.98
 
@@ -100,6 +100,34 @@ def test_a_build_that_contradicts_the_photo_is_named_and_not_used(said):
     assert after.arm_length == before.arm_length
     assert after.usable
     assert after.problems == (STATED_BUILD,)
+
+
+def test_of_a_hand_off_the_wall_one_photo_says_what_it_cannot_show():
+    floating = seen_arm(usual_joints(1.0, priors.FLOATING.depth), depths=told(priors.FLOATING))
+    found = solve_arm(floating)
+    assert found.usable
+    assert found.problems == (HAND_OFF_WALL,)
+    assert solve_arm(floating, against_wall=True).problems == ()
+    assert solve_arm(seen_arm(usual_joints(), depths=told(priors.WALL))).problems == ()
+    # the child may stand away from the wall, and the arm then be shorter: never longer
+    arm = found.arm_length
+    assert arm.value_mm - arm.low_mm > 1.05 * (arm.high_mm - arm.value_mm)
+
+
+def test_an_arm_too_long_for_the_stated_build_off_the_wall_is_refused():
+    """200 mm nearer to the camera an arm looks an eighth larger; with the hand on the wall it is the build's slip."""
+    points = usual_joints(1.0, priors.FLOATING.depth)
+    build = {"age_years": 8.0, "stature_mm": truth(points) / 0.3839}
+    near, away = (seen_arm(points + [0.0, 0.0, gap], depths=told(priors.FLOATING)) for gap in (0.0, 200.0))
+    assert solve_arm(near, **build).problems == (HAND_OFF_WALL,)
+    refused = solve_arm(away, **build)
+    assert refused.problems == (STANDS_AWAY,)
+    assert not refused.usable
+    assert refused.arm_length is None
+    assert solve_arm(away).problems == (HAND_OFF_WALL,)
+    assert solve_arm(away, against_wall=True, **build).problems == (STATED_BUILD,)
+    # too short an arm is no child that stands away
+    assert solve_arm(near, age_years=13.0, stature_mm=1650.0).problems == (HAND_OFF_WALL, STATED_BUILD)
 
 
 @pytest.mark.parametrize("name", CORRECTED)
