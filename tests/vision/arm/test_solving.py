@@ -118,7 +118,7 @@ def test_an_arm_too_long_for_the_stated_build_off_the_wall_is_refused():
     """200 mm nearer to the camera an arm looks an eighth larger; with the hand on the wall it is the build's slip."""
     points = usual_joints(1.0, priors.FLOATING.depth)
     build = {"age_years": 8.0, "stature_mm": truth(points) / 0.3839}
-    near, away = (seen_arm(points + [0.0, 0.0, gap], depths=told(priors.FLOATING)) for gap in (0.0, 200.0))
+    near, away = (seen_arm(points + np.array([0.0, 0.0, gap]), depths=told(priors.FLOATING)) for gap in (0.0, 200.0))
     assert solve_arm(near, **build).problems == (HAND_OFF_WALL,)
     refused = solve_arm(away, **build)
     assert refused.problems == (STANDS_AWAY,)

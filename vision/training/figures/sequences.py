@@ -7,7 +7,8 @@ with the printed sheet in it, and truth.json (``arm_length_mm`` as the scenes' g
 arm straight out at 90 degrees).  With ``--film`` each seed is a walk of three seconds at 30 frames a second instead,
 1920 x 1080, in jpg's to be made a film of.  With ``--turned`` each seed is one view, in KIND/NUMBER itself: every other
 child has its trunk turned by 15 to 25 degrees, which is a fault (``torso_turned``), its head as much or less, and the
-others turn the head alone.  Seeds are other ones than those of pictures learned from.
+others turn the head alone.  With ``--away`` children whose hand does not touch the wall stand so many mm further from
+it than else, and the camera too; the others are left out.  Seeds are other ones than those of pictures learned from.
 """
 
 from __future__ import annotations
@@ -91,10 +92,19 @@ def _numbers(sway: Sway) -> list[float]:
 
 
 class Scene:
-    """A child, a room, a sheet and a lens, drawn from a seed; `what` is "steps", "film" or "turned"."""
+    """A child, a room, a sheet and a lens, drawn from a seed; `what` is "steps", "film" or "turned".
+
+    Raises ValueError where a child that is to stand away touches the wall.
+    """
 
     def __init__(
-        self, seed: int, kinds: Kinds, store: list[Body], surfaces: list[Picture], what: str = "steps"
+        self,
+        seed: int,
+        kinds: Kinds,
+        store: list[Body],
+        surfaces: list[Picture],
+        what: str = "steps",
+        away_mm: float = 0.0,
     ) -> None:
         rng = np.random.default_rng([seed, 31])
         film = what == "film"
@@ -103,7 +113,9 @@ class Scene:
         first, second = (young[int(k)] for k in rng.integers(len(young), size=2))
         self.body = bodies.mixed(first, second, float(rng.uniform(0, 0.5)))
         self.side = "LR"[int(rng.random() > 0.75)]
-        self.touching = bool(rng.random() < 0.5)
+        self.touching, self.away = bool(rng.random() < 0.5), 0.001 * away_mm
+        if self.touching and self.away:
+            raise ValueError("touches the wall")
         self.looks = replace(Looks.drawn(rng), cover=str(rng.choice(["none", "none", "none", "collar", "hood"])))
         self.pose = self._pose(rng)
         if what == "turned":
@@ -172,7 +184,8 @@ class Scene:
             figure = dressed(self.kinds, self.body, posed, self.looks, np.random.default_rng([self.seed, 32]))
             behind = back_of(figure)
         ahead = 0.3 * sway.ahead if self.touching else sway.ahead
-        shift = np.array([sway.aside, -posed.points[:, 1].min() + 0.012, self.gap + ahead - behind])
+        ahead += self.gap + self.away - behind
+        shift = np.array([sway.aside, -posed.points[:, 1].min() + 0.012, ahead])
         names = ("upperarm01", "lowerarm01", "wrist", "pelvis")
         joints = {name: posed.joints[self.kinds.number(f"{name}.{self.side}")] + shift for name in names}
         return [mesh.moved(shift) for mesh in figure], joints, posed.points + shift
@@ -213,7 +226,7 @@ class Scene:
             px = np.array([view.project(must) for view in views])
             margin = 0.045 * self.size[0]
             if (px > margin).all() and (px < np.array(self.size) - margin).all():
-                return place, aim
+                return place + np.array([0, 0, self.away]), aim
             away += 0.05
 
     def _view(self, place: Array, aim: Array, tilt_deg: Array) -> View:
@@ -268,6 +281,7 @@ class Scene:
             "quality": ["torso_turned"] if self.turned else "good",
             "pose": {"torso_yaw_deg": round(self.pose.turn, 2), "head_deg": round(self.pose.head[0], 2)},
             "protocol": "wall" if self.touching else "floating",
+            "away_mm": round(1000 * self.away),
             "side": self.side,
             "arm_length_mm": round(self.arm_length_mm(), 2),
             "body": {"age_years": round(self.body.age, 1), "stature_mm": round(1000 * self.body.stature, 1)},
@@ -279,22 +293,22 @@ class Scene:
 _KEPT: dict[str, Any] = {}
 
 
-def _start(stores: tuple[Path, Path], out: Path, what: str, count: int, counter: Any) -> None:
+def _start(stores: tuple[Path, Path], out: Path, asked: tuple[str, float], count: int, counter: Any) -> None:
     cv2.setNumThreads(1)
     with counter.get_lock():
         number = counter.value
         counter.value += 1
     if count:
         os.environ["CUDA_VISIBLE_DEVICES"] = str(number % count)
-    _KEPT.update(bodies=bodies.load(stores[0]), surfaces=textures.load(stores[1]), out=out, what=what)
+    _KEPT.update(bodies=bodies.load(stores[0]), surfaces=textures.load(stores[1]), out=out, asked=asked)
 
 
 def _make(seed: int) -> str | None:
     """Make the views of one seed; the reason if they could not be made."""
     try:
-        scene = Scene(seed, *_KEPT["bodies"], _KEPT["surfaces"], _KEPT["what"])
+        scene = Scene(seed, *_KEPT["bodies"], _KEPT["surfaces"], *_KEPT["asked"])
         folder = _KEPT["out"] / ("child_wall" if scene.touching else "child") / str(seed)
-        single = _KEPT["what"] == "turned"
+        single = _KEPT["asked"][0] == "turned"
         views = _walk(scene) if scene.film else _steps(scene)[: 1 if single else None]
         for number, (step, sway, shake) in enumerate(views):
             samples = FILM_SAMPLES if scene.film else SAMPLES
@@ -348,12 +362,13 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=1e9)
     parser.add_argument("--film", dest="what", action="store_const", const="film", default="steps")
     parser.add_argument("--turned", dest="what", action="store_const", const="turned")
+    parser.add_argument("--away", type=float, default=0.0, help="mm further from the wall that children stand")
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     a = parser.parse_args()
     a.out.mkdir(parents=True, exist_ok=True)
     context = multiprocessing.get_context("spawn")
     start, done = time.time(), 0
-    kept = (a.bodies, a.surfaces), a.out, a.what, cards(), context.Value("i", 0)
+    kept = (a.bodies, a.surfaces), a.out, (a.what, a.away), cards(), context.Value("i", 0)
     with context.Pool(a.processes, _start, kept) as pool:
         for problem in pool.imap_unordered(_make, range(a.first, a.first + a.count)):
             done += 1
