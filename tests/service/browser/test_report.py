@@ -96,7 +96,7 @@ def test_an_english_report_fills_one_page(tab: Page, shared_reports: tuple[Servi
             "Shoulder, down from the side of the neck to its tip: 58 mm (95% sure: 40 mm to 76 mm)",
             "Shoulder, across from the side of the neck to its tip: 95 mm (95% sure: 77 mm to 113 mm)",
             "It is sold as 1/8 but measures like a 1/10",
-            "becomes too small around November 2031",
+            "becomes too small around October 2031",
             "the teacher who sees the child play decides",
             "Pain, numbness or strain means: stop",
         ):
