@@ -37,7 +37,7 @@ class Stance:
     ----------
     name : str
         ``"wall"``: the back of the hand touches it; ``"floating"``: it does not; ``"reaching"``: it is held forward, or
-        the elbow is bent forward, by 20 degrees or more.
+        the elbow is bent forward, by 20 degrees or more; ``"away"``: the child stands away from the wall.
     depth : (5,) ndarray
         Mean distance of each point from the wall, over the straight arm.
     depth_covariance : (5, 5) ndarray
@@ -155,7 +155,7 @@ def away_from_wall(floating: Stance) -> Stance:
 
 STANCE_PRIOR = {"wall": 0.475, "floating": 0.4275, "reaching": 0.0475, "away": 0.05}
 """Probabilities before the photo is looked at: we ask families for the wall, and not all do as asked; our judgement.
-Of one photo the last is left out: nothing in it tells how far off the wall a child stands (`vision.arm.views`)."""
+Nothing in one photo tells the last: it lengthens the interval towards shorter arms.  Several tell it by parallax."""
 
 # --- proportions ------------------------------------------------------------------------------------------------------
 
