@@ -99,7 +99,7 @@ def together(
     result: dict[str, Any] = {
         "photo": " + ".join(each.result["photo"] for each in usable or outcomes),
         "usable": problem is None,
-        "problems": problems_json([] if problem is None else [problem]),
+        "problems": _said_of_all(usable) if problem is None else problems_json([problem]),
         **lengths,
         "points_px": {},
         "side": sides.pop() if len(sides) == 1 else None,
@@ -119,6 +119,12 @@ def together(
         views=_views({number: each for number, each in enumerate(outcomes) if each.result["usable"]}, files),
         film_s=shown.film_s,
     )
+
+
+def _said_of_all(usable: Sequence[Outcome]) -> list[dict[str, Any]]:
+    """Remarks of every photo: what one of them shows better the joint length does not suffer from."""
+    first, *others = (each.result["problems"] for each in usable)
+    return [remark for remark in first if all(remark in other for other in others)]
 
 
 def unused(photos: Sequence[Outcome]) -> list[dict[str, Any]]:

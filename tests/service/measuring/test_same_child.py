@@ -84,6 +84,16 @@ def test_refused_photos_are_left_out() -> None:
     assert none.overlay_jpeg is None
 
 
+def test_what_is_said_of_every_photo_is_said_of_the_child() -> None:
+    off, book = ({"code": code, "message": "Words.", "advice": "Do."} for code in ("hand_off_wall", "sheet_on_book"))
+    photos = [outcome(450, 4, "a.jpg", problems=[book, off]), outcome(452, 4, "b.jpg", problems=[off])]
+    assert together([*photos, refused("c.jpg")]).result["problems"] == [off]
+    assert together([*photos, outcome(451, 4, "c.jpg", problems=[])]).result["problems"] == []
+    assert [each["code"] for each in together([photos[0], outcome(500, 4, problems=[off])]).result["problems"]] == [
+        "photos_disagree"
+    ]
+
+
 def test_both_arms_have_no_side() -> None:
     assert together([outcome(450, side="left"), outcome(451, side="right")]).result["side"] is None
     assert together([outcome(450, side="left"), outcome(451, side="left")]).result["side"] == "left"
