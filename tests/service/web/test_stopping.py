@@ -51,7 +51,7 @@ def test_a_stop_answers_nobody_with_an_error(tmp_path: Path) -> None:
 
     def send(key: str) -> None:
         fields = {"form_token": house.signer.form_token(seeded.family), "client_key": key}
-        photo = {"photo": ("a.jpg", b"good")}
+        photo = {"photo": ("a.jpg", f"good {key}".encode())}  # the same photo twice would be one
         answers.append(httpx.post(f"{address}/f/{seeded.family}/arm", data=fields, files=photo, timeout=30).status_code)
 
     senders = [threading.Thread(target=send, args=(f"photo-{number}",)) for number in range(PHOTOS)]
