@@ -73,6 +73,9 @@ _FEWEST = 2
 """Views that are needed to tell that they go together."""
 _HEIGHTS_FACTOR = 2.0
 """Factor on the spread of the resting heights where the views tell them: they only help then."""
+_TABLE_SPREAD_MM = 20.0
+"""Standard uncertainty, where the views tell heights, of the level that the instrument lies on: an open case beside the
+sheet holds it some centimetres up, which is the same for edge and scroll; our choice."""
 _ROUNDS = 15
 """Rounds at most of a fit that finds cameras and heights as well, which takes longer; our choice."""
 
@@ -244,9 +247,9 @@ def _solved(every: Sequence[DetectedInstrument], used: Sequence[int], placed: Ma
     table = sorted((one.setting for one in detected), key=lambda each: each.table_mm)[len(detected) // 2]
     pose = pose_of(start, table.table_mm)
     spread = spread_deg([camera.position_mm for camera in lens.cameras], pose.at(0.0, 0.5 * start[LENGTH], 0.0))
-    setting = replace(
-        table, heights_factor=_HEIGHTS_FACTOR if spread >= LEAST_SPREAD_DEG else 1.0, shared_shift=SHARED_SHIFT
-    )
+    setting = replace(table, shared_shift=SHARED_SHIFT)
+    if spread >= LEAST_SPREAD_DEG:
+        setting = replace(setting, heights_factor=_HEIGHTS_FACTOR, table_spread_mm=_TABLE_SPREAD_MM)
     try:
         fitted = fit(start, _with_shared(views), setting, rounds=_ROUNDS, roots=lens.roots)
         if any(placed.get(number) for number in used):

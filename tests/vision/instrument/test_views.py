@@ -11,7 +11,7 @@ from calibration import checked_camera
 from calibration.detection import find_sheets
 from calibration.problems import Refused
 from tests.vision.sample_photos import detected_instrument, measured_instrument, photo, truth
-from vision.instrument.measure import solve_instrument
+from vision.instrument.measure import measure_instrument, solve_instrument
 from vision.instrument.views import LEAST_SPREAD_DEG, measure_instrument_together, solve_together
 from vision.photo import Photo
 from vision.problems import INSTRUMENT_LEFT_OUT, INSTRUMENT_STEP_ASIDE
@@ -30,6 +30,19 @@ def test_two_photos_together_need_no_height():
     assert measured.total_length.value_mm == pytest.approx(true["total_length_mm"], abs=1.2)
     assert measured.body_length.low_mm < true["body_length_mm"] < measured.body_length.high_mm
     assert measured.body_length.standard_uncertainty_mm < alone.body_length.standard_uncertainty_mm
+
+
+@pytest.mark.parametrize("names", [("instrument-4-first", "instrument-4-second"), THREE], ids=["two", "three"])
+@pytest.mark.parametrize("height_mm", [20.0, 40.0, 60.0])
+def test_how_high_an_instrument_lies_is_seen_by_several_photos(names, height_mm):
+    """Taken to lie that far below the sheet, as one in an open case is: one photo makes it 3 to 11 % too long."""
+    body_mm, total_mm = (BODY_MM, TOTAL_MM) if names is THREE else (245.25, 418.67)
+    photos = [photo(name) for name in names]
+    together = measure_instrument_together(photos, sheet_height_mm=height_mm)
+    assert together.body_length.value_mm == pytest.approx(body_mm, abs=0.6)
+    assert together.total_length.value_mm == pytest.approx(total_mm, abs=1.2)
+    alone = measure_instrument(photos[0], sheet_height_mm=height_mm)
+    assert alone.body_length.value_mm > body_mm * (1 + height_mm / 1000.0)
 
 
 def test_photos_in_which_different_sheets_are_seen_best_are_solved_together(monkeypatch):
