@@ -38,8 +38,10 @@ CORRECTED = {"side_neck": "neck", "mid_palm": "palm", "shoulder": "shoulder", "e
 """Names of the points that a person may correct, and the joints they stand for."""
 MOST_BUILD_DEVIATION = 2.5
 """Standard deviations beyond which a stated age or stature contradicts the photo: 1.2 % of right ones do; ours."""
-TOUCHES = 0.5
-"""Probability that the hand touches the wall from which nothing is said of a gap; our choice."""
+TOUCHES = 0.3
+"""Probability that the hand touches the wall, up to which it is said that it does not: one of 214 views of our own
+tracer in which it does is below, 172 of 188 are in which it does not, and all 114 of children away from the wall.  Set
+with these in sight; at a half six would be told wrongly."""
 
 
 @dataclass(frozen=True)
