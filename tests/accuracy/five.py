@@ -20,12 +20,11 @@ from calibration.sheet_in_photo import SheetInPhoto
 from tests.accuracy.arm import KINDS
 from tests.accuracy.scenes import scenes
 from tests.accuracy.table import Row, budget
-from vision.arm.depth import informed
 from vision.arm.estimator import PALM, SHOULDER, ArmProblem, most_probable
 from vision.arm.lengths import arm_lengths
-from vision.arm.measure import evidence_of
+from vision.arm.measure import evidence_of, stances_of
 from vision.arm.mixture import Mixture
-from vision.arm.priors import JOINTS, STANCES
+from vision.arm.priors import JOINTS
 from vision.arm.seen import SeenArm, see_arm
 from vision.arm.views import OneView, ViewsProblem
 from vision.photo import load_photo
@@ -57,7 +56,7 @@ def stated(seen: SeenArm) -> Length:
     """The arm with the interval that five views would give it."""
     body = replace(seen.body, camera=_of_first_sheet(seen.body.camera))
     alone = evidence_of(body, None, None, {})
-    stances = [informed(stance, seen.depths) for stance in STANCES]
+    stances = stances_of(None, seen.depths)
     found = Mixture.of([most_probable(ArmProblem(alone, stance))[0] for stance in stances], seen.depths).best
     points = found.points_mm @ alone.body_to_sheet.T
     about = points[[SHOULDER, PALM]].mean(axis=0)

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
 from PIL import Image
+
+from calibration.arrays import Picture
 
 _EXIF, _FOCAL_35_MM = 0x8769, 0xA405  # EXIF 2.32, CIPA DC-008
 
 
-def save_photo(path: Path, rgb: NDArray[np.uint8], quality: int, focal35_mm: float | None = None) -> None:
+def save_photo(path: Path, rgb: Picture, quality: int, focal35_mm: float | None = None) -> None:
     """Write a JPEG with halved colours and, where a focal length is given, EXIF that states it.
 
     Parameters

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.arrays import Array, Floats, Mask, Picture
+from calibration.arrays import Array, Floats, Mask
 from vision.instrument.shape import FULL_SIZE_MM, MODES, outline_prior
 
 STEP_MM = 0.36
@@ -54,9 +54,9 @@ class Cloud:
 
     places: Floats
     normals: NDArray[np.float16]
-    colours: Picture
-    parts: Picture
-    shines: Picture
+    colours: NDArray[np.uint8]
+    parts: NDArray[np.uint8]
+    shines: NDArray[np.uint8]
     outline: Array
     points: dict[str, Array]
     floor_mm: float

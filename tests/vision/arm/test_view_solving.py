@@ -56,7 +56,7 @@ def test_the_arm_of_three_views_is_the_childs(outward):
 
 
 def test_what_is_kept_of_one_sequence():
-    """Kept from the code as rows and slopes were checked by differences, and as children may stand away: meant."""
+    """Kept from the code whose rows and slopes had been checked by differences: a change must be meant."""
     seen = seen_views(cameras(), moved_mm=[0.0, np.array([6.0, -4.0, 9.0]), 0.0])
     seen = [replace(seen[0], body=replace(seen[0].body, posture=_posture(seen[0]))), *seen[1:]]
     found = solve_views(seen, age_years=9.0, against_wall=False)
