@@ -54,8 +54,12 @@ class OrderOut(BaseModel):
     sizes: list[str]
     decided: bool = Field(description="Whether all inside the limits may be taken or tried; else a first guess.")
     stretch: bool
-    growth_mm: float
-    growth_kept: bool
+    growth_mm: float = Field(description="Growth of the arm that was to be allowed for.")
+    growth_months: int | None = Field(description="In how many months; null where a length was asked for.")
+    growth_ends_at_years: float | None = Field(
+        description="Where the figures of growth end before these months are over: up to which age it is allowed for."
+    )
+    growth_kept: bool = Field(description="Whether the limits allow for it; where not, they are for now.")
     bow_length_mm: float | None
     beyond_chart: Literal["smaller", "larger"] | None
     label: str | None

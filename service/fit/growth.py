@@ -153,6 +153,10 @@ class Growth:
         """The next size as sentences name it: with its body length, since a label says little."""
         return {"size": self.next_size or "", "body": Millimetres(self.next_body_mm or 0.0)}
 
+    def grown_mm(self, months: int) -> float:
+        """By how much the arm will likely have grown so many months on, or where the points end, mm."""
+        return self.points[min(months, len(self.points) - 1)].likely_mm - self.points[0].likely_mm
+
     def as_json(self, translate: Translate = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON; sentences in `language` by `translate`."""
         return {
@@ -302,18 +306,6 @@ def _known_of_row(chart: Chart, row: ChartRow, arm: Length) -> Decision:
     exact = InstrumentLengths(Length(row.body_length_mm, ()), Length(row.total_length_mm, ()))
     known: Decision = DECISIONS[decide(assess(chart, arm, [exact]).classes)[0]]
     return known
-
-
-def allowance_mm(arm: Length, age_years: float, months: int, sex: Sex | None = None) -> float:
-    """Growth of this child's arm to allow for when an instrument shall last so many months, mm.
-
-    Raises
-    ------
-    GrowthError
-        As `predict`.
-    """
-    points = predict([DatedArm(age_years, arm)], sex, months=months).points
-    return points[-1].likely_mm - points[0].likely_mm
 
 
 def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:

@@ -11,7 +11,8 @@ is not ordered.  An instrument that was judged too large or too small, and every
 Where a size was said to be taken instead of an instrument, that size is in the order; if it could not be taken for
 certain, the order is a first guess.  A growth allowance asks for more: with the arm grown by that much the instrument
 must more likely than not still not be too small.  Where no size of the chart suits now and later, or not the one to be
-taken instead, the one now is what counts.
+taken instead, the one now is what counts.  Whoever reads an order reads what it allows for, and how far the figures of
+growth go.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ from service.fit.decision import PLAYED, RULE, Action, DecisionRule
 from service.fit.evidence import Played
 from service.fit.lengths import TAPE_INSTRUMENT_U_MM, check_plausible, widened
 from service.fit.losses import LOSSES, Losses
-from service.fit.sentences import Millimetres, Sentence, Translate, say, unchanged
+from service.fit.sentences import Millimetres, Number, Sentence, Translate, say, unchanged
 from service.fit.signs import PlayingSigns
 from service.fit.verdict import Verdict, nearest_size
 from service.fit.weighing import ANOTHER_MM, NOTHING_SEEN, Seen
@@ -70,6 +71,43 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
+class Allowance:
+    """Growth of the arm after which an instrument should still not be too small.
+
+    Attributes
+    ----------
+    mm : float
+    months : int or None
+        In how many months the arm grows by that much; None where a length was asked for.
+    last_age : float or None
+        Age in years at which the figures of growth end, where that is before these months are over.
+    """
+
+    mm: float = 0.0
+    months: int | None = None
+    last_age: float | None = None
+
+    def sentence(self) -> Sentence:
+        """In words."""
+        if self.last_age is not None:
+            return say(
+                "Growth allowed for: {mm} of arm, up to the age of {age} years only; the figures used here end there.",
+                mm=Millimetres(self.mm),
+                age=Number(self.last_age),
+            )
+        if self.months is not None:
+            return say(
+                "Growth allowed for: {mm} of arm (months: {months}).",
+                mm=Millimetres(self.mm),
+                months=Number(self.months),
+            )
+        return say("Growth allowed for: {mm} of arm.", mm=Millimetres(self.mm))
+
+
+NOT_GROWN = Allowance()
+
+
+@dataclass(frozen=True, slots=True)
 class Order:
     """An instrument described for a shop.
 
@@ -84,8 +122,8 @@ class Order:
         the limits are only the likeliest.
     stretch : bool
         Whether a stretch was allowed.
-    growth_mm : float
-        Growth allowance that was asked for, mm of arm.
+    growth : Allowance
+        Growth that was to be allowed for.
     growth_kept : bool
         Whether the limits keep it.
     bow_mm : float or None
@@ -101,7 +139,7 @@ class Order:
     sizes: tuple[str, ...]
     decided: bool
     stretch: bool
-    growth_mm: float
+    growth: Allowance
     growth_kept: bool
     bow_mm: float | None = None
     beyond: Beyond | None = None
@@ -115,7 +153,9 @@ class Order:
             "sizes": list(self.sizes),
             "decided": self.decided,
             "stretch": self.stretch,
-            "growth_mm": round(self.growth_mm, 1),
+            "growth_mm": round(self.growth.mm, 1),
+            "growth_months": self.growth.months,
+            "growth_ends_at_years": self.growth.last_age,
             "growth_kept": self.growth_kept,
             "bow_length_mm": self.bow_mm,
             "beyond_chart": self.beyond,
@@ -128,7 +168,7 @@ class Order:
 def order(
     arm: Length,
     chart: Chart,
-    growth_mm: float = 0.0,
+    growth: Allowance = NOT_GROWN,
     stretch: bool = False,
     shop_u_mm: float = TAPE_INSTRUMENT_U_MM,
     rule: DecisionRule = RULE,
@@ -142,8 +182,8 @@ def order(
     ----------
     arm : Length
     chart : Chart
-    growth_mm : float
-        Growth of the arm, mm, after which the instrument should still not be too small.
+    growth : Allowance
+        Growth of the arm after which the instrument should still not be too small.
     stretch : bool
         Allow a stretch below quarter size, because the playing signs with a like instrument are good.
     shop_u_mm : float
@@ -167,16 +207,16 @@ def order(
     check_plausible(arm.value_mm, "arm")
     if instead_of is not None and instead_of.action in HOLDS:
         beyond: Beyond | None = "smaller" if instead_of.action is Action.WAIT else None
-        return _nothing(HOLDS[instead_of.action], beyond, stretch, growth_mm)
+        return _nothing(HOLDS[instead_of.action], beyond, stretch, growth)
     lengths = _line(chart, shop_u_mm)
     choices = choose_measured(arm, lengths, chart, _seen(arm, chart, instead_of, played), rule, losses)
     line = _Line(lengths, choices, _not_again(instead_of, choices.found.shortest_arm_mm), instead_of)
     suiting, is_sized = line.suiting(stretch)
     hold = line.hold(suiting)
     if hold is not None:
-        return _nothing(*hold, stretch, growth_mm)
+        return _nothing(*hold, stretch, growth)
     wanted, decided = line.around_named(suiting, is_sized, losses) if line.named else line.around_best(suiting)
-    lasting = line.lasting(wanted, growth_mm)
+    lasting = line.lasting(wanted, growth.mm)
     chosen = np.flatnonzero(wanted if lasting is None else lasting)
     first, last = chosen[0], chosen[-1]
     middle = (first + last) // 2
@@ -188,16 +228,16 @@ def order(
         rows or (nearest_size(chart, float(choices.found.place[middle])),),
         decided and beyond is None,
         stretch,
-        growth_mm,
+        growth,
         lasting is not None,
         bow_mm(float(lengths.body[middle])),
         beyond,
     )
 
 
-def _nothing(hold: Sentence, beyond: Beyond | None, stretch: bool, growth_mm: float) -> Order:
+def _nothing(hold: Sentence, beyond: Beyond | None, stretch: bool, growth: Allowance) -> Order:
     """No order, and why."""
-    return Order(None, None, (), False, stretch, growth_mm, False, None, beyond, hold)
+    return Order(None, None, (), False, stretch, growth, False, None, beyond, hold)
 
 
 @dataclass(frozen=True)
@@ -349,8 +389,9 @@ def order_sentences(wanted: Order) -> tuple[Sentence, ...]:
         lines.append(
             say("Please do not send this yet: the arm is not known well enough, these limits are a first guess.")
         )
-    if wanted.growth_mm > 0 and not wanted.growth_kept:
-        lines.append(say("What suits now is outgrown after that much growth; these limits are for now."))
+    if wanted.growth.mm > 0:
+        outgrown = say("What suits now is outgrown after that much growth; these limits are for now.")
+        lines.append(wanted.growth.sentence() if wanted.growth_kept else outgrown)
     if wanted.bow_mm is not None:
         lines.append(
             say("A bow of about {mm} goes with it (common practice, no source).", mm=Millimetres(wanted.bow_mm))

@@ -12,7 +12,7 @@ from service.questions.asked import ArmLength, Spelled, WithChart, WithLosses, Y
 from service.questions.comparing import PRESENT, PresentIn
 
 if TYPE_CHECKING:
-    from service.fit.order import Order
+    from service.fit.order import Allowance, Order
     from service.fit.verdict import Verdict
 
 
@@ -68,20 +68,29 @@ def answer(question: OrderQuestion) -> Order:
     GrowthError
         If the age is outside of what the references of growth cover.
     """
-    from service.fit.growth import allowance_mm
     from service.fit.order import order
 
-    growth_mm = question.growth_mm or 0.0
-    if question.lasting_months is not None and question.age_years is not None:
-        growth_mm = allowance_mm(question.arm_length, question.age_years, question.lasting_months)
     return order(
         question.arm_length,
         question.sizes,
-        growth_mm,
+        _growth(question),
         question.stretch,
         losses=question.costs,
         instead_of=_present(question),
     )
+
+
+def _growth(question: OrderQuestion) -> Allowance:
+    """The growth to allow for; up to where the references end, where the months go on."""
+    from service.fit.order import Allowance
+
+    months, age = question.lasting_months, question.age_years
+    if months is None or age is None:
+        return Allowance(question.growth_mm or 0.0)
+    from service.fit.growth import LAST_AGE, DatedArm, predict
+
+    growth = predict([DatedArm(age, question.arm_length)], months=months)
+    return Allowance(growth.grown_mm(months), months, LAST_AGE if growth.cut else None)
 
 
 def _present(question: OrderQuestion) -> Verdict | None:

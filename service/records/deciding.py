@@ -23,7 +23,7 @@ from service.fit.errors import FitError
 from service.fit.explanation import is_on_the_small_side
 from service.fit.growth import DatedArm, Growth, predict
 from service.fit.losses import Losses
-from service.fit.order import Order, order, order_sentences
+from service.fit.order import NOT_GROWN, Allowance, Order, order, order_sentences
 from service.fit.outlook import outlook
 from service.fit.ranking import Ranked, rank
 from service.fit.sentences import Sentence, say
@@ -37,8 +37,8 @@ from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, St
 from service.words.i18n import LANGUAGES, translator
 from service.words.names import renamed
 
-ALLOWED_YEARS = 0.5
-"""Growth allowed for in what is ordered, in years: half a year, as common practice, no source."""
+ALLOWED_MONTHS = 6
+"""Growth allowed for in what is ordered, in months: half a year, as common practice, no source."""
 
 
 def chart_in_use(records: Session) -> Chart:
@@ -335,7 +335,7 @@ def to_order(
         If the arm is implausible.
     """
     seen = known.elsewhere(*[used] if used is not None else [])
-    return order(arm, known.chart, _allowed_mm(growth), losses=known.losses, instead_of=verdict, played=seen)
+    return order(arm, known.chart, _allowed(growth), losses=known.losses, instead_of=verdict, played=seen)
 
 
 def order_for(records: Session, child: Child, arm: ArmRecord) -> Order:
@@ -352,9 +352,9 @@ def order_for(records: Session, child: Child, arm: ArmRecord) -> Order:
     return to_order(known, length, _growth_or_none(records, child, used), used, verdict)
 
 
-def _allowed_mm(growth: Growth | None) -> float:
-    """Growth of the arm that an order allows for, mm."""
-    return growth.rate_mm_per_year * ALLOWED_YEARS if growth is not None else 0.0
+def _allowed(growth: Growth | None) -> Allowance:
+    """Growth of the arm that an order allows for; none where nothing is known of it."""
+    return NOT_GROWN if growth is None else Allowance(growth.grown_mm(ALLOWED_MONTHS), ALLOWED_MONTHS)
 
 
 def next_lines(
@@ -370,13 +370,13 @@ def next_lines(
     if verdict.action is Action.MEASURE:
         return [step.sentence() for step in verdict.steps[:2]]
     if verdict.action in (Action.SMALLER, Action.LARGER):
-        allowed = _allowed_mm(growth)
+        allowed = _allowed(growth)
         wanted = order(verdict.arm, verdict.chart, allowed, losses=verdict.losses, instead_of=verdict, played=seen)
         return list(order_sentences(wanted))
     if verdict.action not in PLAYED:
         return [say("Measure again when what is said above has been settled.")]
     outgrown = None if growth is None or growth.outgrown is None else growth.outgrown.likely
-    if is_on_the_small_side(verdict) or (outgrown is not None and outgrown < 12 * ALLOWED_YEARS):
+    if is_on_the_small_side(verdict) or (outgrown is not None and outgrown < ALLOWED_MONTHS):
         lines = [say("Measure again in three months, or sooner if playing becomes uncomfortable.")]
     else:
         lines = [say("Measure again in half a year, or sooner if playing becomes uncomfortable.")]

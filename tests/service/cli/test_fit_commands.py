@@ -48,6 +48,18 @@ def test_an_order_can_last():
     assert lasting["growth_mm"] == pytest.approx(12.5, abs=1.0)  # half of 25 mm a year (Snyder 1977)
     assert lasting["body_length"]["from_mm"] > plain["body_length"]["from_mm"]
     assert "go together" in run("order", "--arm-mm", "450±6", "--lasting-months", "6").output
+    assert (lasting["growth_months"], lasting["growth_ends_at_years"]) == (6, None)
+    assert any("of arm (months: 6)." in each for each in lasting["message"])
+
+
+def test_an_order_says_where_the_figures_of_growth_end():
+    """Of what is later than 15 years nothing is known, however many months were asked for."""
+    asked = ("order", "--arm-mm", "590±4", "--age", "13", "--json")
+    to_the_end, beyond = (json.loads(run(*asked, "--lasting-months", each).output) for each in ("24", "36"))
+    assert to_the_end["growth_mm"] == beyond["growth_mm"] > 0
+    assert (to_the_end["growth_ends_at_years"], beyond["growth_ends_at_years"]) == (None, 15)
+    assert "of arm (months: 24)." in to_the_end["message"][1]
+    assert "of arm, up to the age of 15 years only" in beyond["message"][1]
 
 
 def test_of_two_instruments_the_room_for_the_fingers_is_compared():

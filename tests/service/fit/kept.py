@@ -19,9 +19,9 @@ from service.fit.assigning import assign
 from service.fit.chart import Chart, chart_from_entries, default_chart
 from service.fit.conformity import global_risks
 from service.fit.fingers import finger_room
-from service.fit.growth import DatedArm, allowance_mm, predict
+from service.fit.growth import DatedArm, predict
 from service.fit.losses import Losses
-from service.fit.order import order
+from service.fit.order import Allowance, order
 from service.fit.ranking import compare, judge_class, rank
 from service.fit.setup import Build, set_up
 from service.fit.shelf import read_class, read_shelf
@@ -96,17 +96,20 @@ def orders(found: dict[str, Verdict]) -> dict[str, Any]:
     """Alone, in place of each instrument above, with room to grow, allowed to stretch, and beyond the chart."""
     alone = {f"{mm} give or take {u}": order(arm(mm, u), CHART) for mm in (345, 402, 450, 506, 586) for u in (6, 16)}
     more = {
-        "grown": order(arm(450), CHART, 12.0),
-        "grown too much": order(arm(450), CHART, 50.0),
-        "grown across sizes": order(arm(466), CHART, 12.0),
+        "grown": order(arm(450), CHART, Allowance(12.0)),
+        "grown too much": order(arm(450), CHART, Allowance(50.0)),
+        "grown across sizes": order(arm(466), CHART, Allowance(12.0)),
         "stretch": order(arm(428), CHART, stretch=True),
         "badly known": order(arm(450, 60), CHART),
         "below": order(arm(322), CHART),
         "above": order(arm(690), CHART),
-        "own chart": order(arm(452), OWN, 5.0, shop_u_mm=3.0),
+        "own chart": order(arm(452), OWN, Allowance(5.0), shop_u_mm=3.0),
         "own losses": order(arm(470, 24), CHART, losses=Losses(small_per_mm=20.0)),
     }
-    instead = {f"instead of {name}": order(each.arm, each.chart, 8.0, instead_of=each) for name, each in found.items()}
+    instead = {
+        f"instead of {name}": order(each.arm, each.chart, Allowance(8.0), instead_of=each)
+        for name, each in found.items()
+    }
     return {name: each.as_json() for name, each in (alone | more | instead).items()}
 
 
@@ -127,7 +130,9 @@ def growths() -> dict[str, Any]:
         "shrunk": predict(history((6.0, 452), (6.5, 438), (7.1, 461))).as_json(),
         "unusual": predict(history((4.0, 520))).as_json(),
         "old": predict(history((13.0, 600)), None, CHART, instrument(356, 588), 60).as_json(),
-        "allowance": [round(allowance_mm(arm(450), 6.5, months), 3) for months in (3, 6, 12)],
+        "allowance": [
+            round(predict([DatedArm(6.5, arm(450))], months=months).grown_mm(months), 3) for months in (3, 6, 12)
+        ],
     }
 
 

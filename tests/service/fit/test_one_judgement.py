@@ -13,7 +13,7 @@ from service.fit.chart import default_chart
 from service.fit.decision import PLAYED, Action, Decision
 from service.fit.explanation import headline, to_do, verdict_text
 from service.fit.growth import DatedArm, predict
-from service.fit.order import order, order_sentences
+from service.fit.order import Allowance, order, order_sentences
 from service.fit.outlook import outlook
 from service.fit.ranking import rank
 from service.fit.signs import PlayingSigns
@@ -75,7 +75,7 @@ def judged(row, arm: Length, seen: str):
 
 @cache
 def wanted_instead(row, arm: Length, seen: str):
-    return order(arm, CHART, 12.0, instead_of=judged(row, arm, seen))
+    return order(arm, CHART, Allowance(12.0), instead_of=judged(row, arm, seen))
 
 
 def said(row, arm: Length, seen: str) -> list[str]:

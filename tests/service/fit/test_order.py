@@ -11,7 +11,7 @@ from service.fit.assessment import InstrumentLengths
 from service.fit.chart import default_chart, read_chart
 from service.fit.decision import Action
 from service.fit.lengths import TAPE_INSTRUMENT_U_MM
-from service.fit.order import order, order_sentences
+from service.fit.order import Allowance, order, order_sentences
 from service.fit.order_drawing import drawing_svg
 from service.fit.signs import PlayingSigns
 from service.fit.verdict import judge
@@ -54,7 +54,7 @@ def test_a_refused_instrument_is_not_ordered_again(chart):
     for arm, signs in ((Length.stated(436, 4), PlayingSigns(False, False, None, False)), (Length.stated(424, 2), None)):
         refused = judge(arm, instrument(262, 433), chart, signs)
         assert refused.action is Action.SMALLER
-        wanted = order(arm, chart, 12.0, instead_of=refused)
+        wanted = order(arm, chart, Allowance(12.0), instead_of=refused)
         assert wanted.body is not None
         assert wanted.body.to_mm < 262
         assert wanted.sizes[-1] == refused.instead.size
@@ -70,11 +70,12 @@ def test_nothing_is_ordered_before_pain_is_settled(chart):
 
 def test_a_growth_allowance_asks_for_a_longer_instrument(chart):
     arm = Length.stated(450, 3)
-    now, later = order(arm, chart), order(arm, chart, growth_mm=12)
+    now, later = order(arm, chart), order(arm, chart, Allowance(12.0))
     assert later.growth_kept
     assert later.body.from_mm > now.body.from_mm
     assert later.body.to_mm == now.body.to_mm
-    too_much = order(arm, chart, growth_mm=60)
+    assert [each.text() for each in order_sentences(later)][1] == "Growth allowed for: 12 mm of arm."
+    too_much = order(arm, chart, Allowance(60.0))
     assert not too_much.growth_kept
     assert too_much.body == now.body
     assert "after that much growth" in order_sentences(too_much)[1].text()
@@ -134,7 +135,7 @@ def test_an_order_holds_the_size_that_was_said_to_be_taken_instead(arm_mm: int, 
     verdict = judge(Length.stated(float(arm_mm), u), lengths, chart)
     if verdict.action in (Action.SMALLER, Action.LARGER) and verdict.instead is not None:
         for growth_mm in (0.0, 12.0):
-            assert verdict.instead.size in order(verdict.arm, chart, growth_mm, instead_of=verdict).sizes
+            assert verdict.instead.size in order(verdict.arm, chart, Allowance(growth_mm), instead_of=verdict).sizes
 
 
 @pytest.mark.parametrize("arm_mm", [430, 450, 470, 500])

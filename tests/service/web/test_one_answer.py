@@ -191,7 +191,7 @@ def test_growth_is_said_to_be_allowed_for_where_it_is(place: Place, arm_mm: floa
     for path in (f"/children/{seeded.child_id}", f"/counter/children/{seeded.child_id}/slip"):
         words = shown(place, seeded, path)
         assert ("What suits now is outgrown after that much growth" in words) is not kept
-        assert ("Half a year's growth is allowed for." in words) is kept
+        assert ("of arm (months: 6)." in words) is kept
 
 
 def test_a_report_says_once_when_to_measure_again() -> None:
