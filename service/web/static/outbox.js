@@ -12,7 +12,6 @@
   const OLDEST_MS = 14 * 24 * 3600e3; // as long as a link is open by default
   const FIRST_WAIT_S = 3;
   const LONGEST_WAIT_S = 60;
-  const SILENT_MS = 45e3; // a line that moves nothing for so long is taken for dead; the service answers within 10 s
 
   const opened = new Promise((done, failed) => {
     const asked = indexedDB.open("scrollreach", 1);
@@ -33,37 +32,11 @@
   const drop = (key) => store("readwrite", (photos) => photos.delete(key));
   const kept = async () => (await store("readonly", (photos) => photos.getAll())).filter((each) => each.base === base);
 
-  // One try. Where it arrived: the address of its result. Where it never will: the answer. Else how long to wait.
   function attempt(entry, moved) {
     const form = new FormData();
     for (const [name, value] of entry.fields) form.append(name, value);
     for (const [name, file, called] of entry.files) form.append(name, file, called);
-    return new Promise((done) => {
-      const request = new XMLHttpRequest();
-      let silence;
-      const heard = () => {
-        clearTimeout(silence);
-        silence = setTimeout(() => request.abort(), SILENT_MS);
-      };
-      request.open("POST", entry.address);
-      request.upload.onprogress = (event) => {
-        heard();
-        moved(event.lengthComputable ? event.loaded / event.total : 0);
-      };
-      request.upload.onload = () => moved(1);
-      request.onreadystatechange = heard;
-      request.onloadend = () => {
-        clearTimeout(silence);
-        const status = request.status;
-        const again = Number(request.getResponseHeader("Retry-After")) || FIRST_WAIT_S;
-        if (status === 0) done({ lost: true });
-        else if ([408, 429].includes(status) || status >= 500) done({ busy: true, again });
-        else if (status === 200) done({ arrived: request.responseURL });
-        else done({ refused: request.responseText });
-      };
-      heard();
-      request.send(form);
-    });
+    return globalThis.sending.attempt(entry.address, form, moved);
   }
 
   let wake = () => {};
@@ -105,14 +78,6 @@
     }
   }
 
-  function showAnswer(answer) {
-    const main = new DOMParser().parseFromString(answer, "text/html").querySelector("main");
-    if (!main) return;
-    document.querySelector("main").replaceWith(document.adoptNode(main));
-    globalThis.helpForms?.(); // what is asked for now is asked for as before
-    document.querySelector("main [role=alert]")?.scrollIntoView({ block: "center" });
-  }
-
   // Takes over a form, or photos without one; false where this browser cannot keep them.
   async function send(entry, status) {
     try {
@@ -122,7 +87,7 @@
     }
     const result = await deliver(entry, status);
     if (result.arrived) location.assign(result.arrived);
-    else showAnswer(result.refused);
+    else globalThis.sending.show(result.refused);
     return true;
   }
   const entryOf = (address, fields, files) => ({

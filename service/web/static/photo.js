@@ -177,12 +177,15 @@ function help(form) {
   }
   form.addEventListener("submit", async (event) => {
     const status = form.querySelector("[data-status]");
+    const keeps = "keep" in form.dataset && globalThis.outbox;
+    const stays = "stay" in form.dataset && globalThis.stay;
+    if (stays && form.hasAttribute("aria-busy")) return event.preventDefault(); // pressed twice
     if (status) status.textContent = form.dataset.busy;
     form.setAttribute("aria-busy", "true");
-    const keeps = "keep" in form.dataset && globalThis.outbox;
-    if (!working.size && !keeps) return;
+    if (!working.size && !keeps && !stays) return;
     event.preventDefault();
     while (working.size) await Promise.all(working.values());
+    if (stays) return globalThis.stay(form, status);
     if (keeps && (await globalThis.outbox.post(form, status))) return;
     form.submit();
   });

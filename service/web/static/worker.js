@@ -4,7 +4,7 @@
 "use strict";
 
 const KEPT = "scrollreach";
-const PARTS = ["/static/style.css", "/static/once.js", "/static/outbox.js", "/static/offline.js", "/static/scroll.svg"];
+const PARTS = ["style.css", "once.js", "sending.js", "outbox.js", "offline.js", "scroll.svg"].map((name) => `/static/${name}`);
 const LARGE = "/static/vendor/";
 
 self.addEventListener("install", (event) => {
