@@ -140,8 +140,8 @@ def visitor(request: Request, parts: TheHouse) -> SignedIn:
         if found is None:
             raise SignInNeeded
     sign_in, teacher = found
-    now, idle = parts.clock.now(), timedelta(hours=parts.settings.idle_hours)
-    if sign_in.revoked_at is not None or sign_in.expires_at <= now or sign_in.seen_at + idle <= now:
+    now = parts.clock.now()
+    if has_ended(sign_in, parts, now):
         raise SignInNeeded
     if not (request.url.path == NEWS or "x-fresh" in request.headers):  # a page that listens is not a person who works
         _note_use(parts, sign_in, now)
@@ -158,6 +158,12 @@ def visitor(request: Request, parts: TheHouse) -> SignedIn:
         _note_owners_part(parts, who, now)
         raise OwnerNeeded
     return who
+
+
+def has_ended(sign_in: SignIn, parts: House, now: datetime) -> bool:
+    """Whether a sign-in was revoked, has had its time, or was not used for too long."""
+    idle = timedelta(hours=parts.settings.idle_hours)
+    return sign_in.revoked_at is not None or sign_in.expires_at <= now or sign_in.seen_at + idle <= now
 
 
 def _note_use(parts: House, sign_in: SignIn, now: datetime) -> None:

@@ -27,10 +27,18 @@ function listen() {
     known = data;
     refresh().catch(() => {});
   };
+  const gone = () => {
+    source?.close();
+    source = null;
+    globalThis.renewed?.(); // signed_in.js: says so
+  };
+  source.addEventListener("signed-out", gone);
+  source.onerror = () => { if (source?.readyState === EventSource.CLOSED) gone(); }; // refused; else it asks anew
 }
 
 if (page && page.dataset.mark && window.EventSource) {
   listen();
+  addEventListener("signed-in", listen);
   document.addEventListener("visibilitychange", () => {
     if (document.hidden) { source?.close(); source = null; } else listen();
   });

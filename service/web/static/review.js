@@ -135,7 +135,7 @@ class Frame {
 // Asks the server about points: one question under way, the newest points next, never none at the end.
 class Asker {
   constructor(address, token, tell) {
-    Object.assign(this, { address, token, tell, next: null, busy: null });
+    Object.assign(this, { address, token, tell, next: null, busy: null }); // the token's field: it may change
   }
 
   ask(points) {
@@ -152,12 +152,15 @@ class Asker {
       const points = this.next;
       this.next = null;
       const body = new FormData();
-      body.set("form_token", this.token);
+      body.set("form_token", this.token.value);
       body.set("points", JSON.stringify(points));
       try {
         const answer = await fetch(this.address, { method: "POST", body, redirect: "error" });
         if (answer.ok) this.tell.answer(await answer.json());
-        else if (answer.status < 500) this.tell.failed();
+        else if ([401, 403].includes(answer.status)) {
+          if (await globalThis.renewed()) this.next ??= points; // signed in anew
+          else this.tell.signedOut();
+        } else if (answer.status < 500) this.tell.failed();
         else throw new Error(answer.status);
         tries = 0;
       } catch (error) {
@@ -315,7 +318,7 @@ function start(benches) {
   const moved = new Map(Object.entries(JSON.parse(benches.dataset.moved)));
   const [live, tools, failure] = ["live", "tools", "failure"].map((name) => document.querySelector(`[data-${name}]`));
   const [choice, undo, reset, resetAll] = ["choice", "undo", "reset", "reset-all"].map((name) => tools.querySelector(`[data-${name}]`));
-  const token = document.querySelector("[data-form] [name=form_token]").value;
+  const token = document.querySelector("[data-form] [name=form_token]");
   const accept = document.querySelector("[data-accept]");
   const readout = benches.querySelector("[data-readout]");
   const views = [...benches.querySelectorAll("[name=view]:enabled")];
@@ -328,6 +331,7 @@ function start(benches) {
   const asker = new Asker(benches.dataset.address, token, {
     slow: (is) => live.classList.toggle("busy", is),
     failed: () => { failure.hidden = false; allow(""); }, // the page shows points of which nothing is known
+    signedOut: () => allow(""), // the page says so (signed_in.js)
     still,
     answer: ({ usable, html, more, short, seen, drawn }) => {
       failure.hidden = true;
@@ -451,6 +455,8 @@ function start(benches) {
     accepting = failure.hidden && !accept.querySelector("button").disabled;
     if (accepting) accept.submit();
   });
+
+  addEventListener("signed-in", () => { if (!accept.elements.seen.value) changed(); });
 
   tools.hidden = false;
   for (const each of boards) for (const name of each.handles.keys()) each.place(name);

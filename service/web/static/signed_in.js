@@ -1,17 +1,43 @@
-// A teacher's page that outlives its sign-in: once there is a new one, its forms take the token of that.
+// A teacher's page that outlives its sign-in says so, and loses nothing: once somebody has signed in again, in another
+// tab, its forms take the token of that sign-in.
 "use strict";
 
-globalThis.renewed = async () => {
-  try {
-    const answer = await fetch(location.href, { headers: { "X-Fresh": "1" } });
-    if (!answer.ok || answer.redirected) return false;
+(() => {
+  const words = document.querySelector("template[data-signed-out]");
+  const LONG_AWAY_MS = 15 * 60e3; // a tab that comes back after so long asks first
+  let left = Date.now();
+  let note = null;
+
+  // The token of forms; null where nobody is signed in, undefined where that cannot be known just now.
+  async function token() {
+    const answer = await fetch("/account", { headers: { "X-Fresh": "1" } }).catch(() => null);
+    if (!answer?.ok) return undefined;
+    if (answer.redirected && new URL(answer.url).pathname === "/sign-in") return null;
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-    const token = page.querySelector("[name=form_token]")?.value;
-    const fields = [...document.querySelectorAll("[name=form_token]")];
-    if (!token || fields.every((each) => each.value === token)) return false;
-    for (const each of fields) each.value = token;
-    return true;
-  } catch {
-    return false;
+    return page.querySelector("[name=form_token]")?.value;
   }
-};
+
+  function say(ended) {
+    note?.remove();
+    note = ended ? words.content.firstElementChild.cloneNode(true) : null;
+    if (note) document.querySelector("main").prepend(note);
+  }
+
+  // Whether there is another sign-in since, which this page belongs to from now on.
+  globalThis.renewed = async () => {
+    const now = await token();
+    if (now !== undefined) say(now === null);
+    const fields = [...document.querySelectorAll("[name=form_token]")];
+    if (!now || fields.every((each) => each.value === now)) return false;
+    for (const each of fields) each.value = now;
+    dispatchEvent(new Event("signed-in"));
+    return true;
+  };
+
+  const back = () => {
+    if (document.hidden) left = Date.now();
+    else if (note || Date.now() - left > LONG_AWAY_MS) globalThis.renewed();
+  };
+  document.addEventListener("visibilitychange", back);
+  addEventListener("focus", back);
+})();

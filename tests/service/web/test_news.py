@@ -5,8 +5,10 @@ from __future__ import annotations
 import asyncio
 from contextlib import suppress
 
-from service.records.tables import RECEIVED, SignIn, Upload
-from service.web.teacher.news import LOOK_EVERY_S, marks
+import pytest
+
+from service.records.tables import RECEIVED, SignIn, Teacher, Upload
+from service.web.teacher.news import LOOK_EVERY_S, SIGNED_OUT, marks
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
 from tests.waiting import finished
@@ -32,7 +34,7 @@ def heard(place: Place, listening: Seeded, arriving: Seeded, wait_s: float) -> l
     """What an open page hears: the first mark, then whatever comes within a while after a photo arrived."""
 
     async def listen() -> list[str]:
-        events = marks(place.house, listening.studio_id)
+        events = marks(place.house, listening.studio_id, listening.sign_in_id)
         found = [await anext(events)]
         arrives(place, arriving)
         with suppress(TimeoutError):
@@ -70,7 +72,7 @@ def test_listening_ends_when_the_service_stops(place: Place) -> None:
 
     async def listen() -> int:
         count = 0
-        async for _ in marks(place.house, seeded.studio_id):
+        async for _ in marks(place.house, seeded.studio_id, seeded.sign_in_id):
             count += 1
             place.house.closing.set()
         return count
@@ -91,3 +93,22 @@ def test_a_page_that_listens_keeps_nobody_signed_in(place: Place) -> None:
     place.client.get("/children")
     with place.house.store.for_studio(seeded.studio_id) as records:
         assert records.get_one(SignIn, seeded.sign_in_id).seen_at > before
+
+
+@pytest.mark.parametrize("how", ["revoked", "unused", "removed"])
+def test_a_page_whose_sign_in_has_ended_hears_that_and_nothing_more(place: Place, how: str) -> None:
+    seeded = seed(place.house)
+
+    async def listen() -> list[str]:
+        events = marks(place.house, seeded.studio_id, seeded.sign_in_id)
+        assert (await anext(events)).startswith("data: ")
+        with place.house.store.for_studio(seeded.studio_id) as records:
+            if how == "revoked":
+                records.get_one(SignIn, seeded.sign_in_id).revoked_at = place.clock.now()
+            elif how == "unused":
+                place.clock.forward(hours=place.house.settings.idle_hours)
+            else:
+                records.delete(records.get_one(Teacher, seeded.teacher_id))
+        return [event async for event in events]
+
+    assert finished(asyncio.wait_for(listen(), 10)) == [SIGNED_OUT]

@@ -1,0 +1,80 @@
+"""A page that stays open while its sign-in ends says so, loses nothing, and goes on once somebody signs in again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from service.records.tables import SignIn
+from tests.service.browser.conftest import teachers_tab
+from tests.service.conftest import Recorded
+from tests.service.seeding import PASSWORD, Seeded, seed
+from tests.service.serving import Serving, serving
+
+SAID = "You are no longer signed in here."
+
+
+@pytest.fixture
+def studio(tmp_path: Path) -> Iterator[tuple[Serving, Seeded]]:
+    with serving(tmp_path, pool=Recorded()) as service:
+        yield service, seed(service.house)
+
+
+@pytest.fixture
+def tab(browser: Browser, studio: tuple[Serving, Seeded]) -> Iterator[Page]:
+    with teachers_tab(browser, studio, locale="en-GB") as page:
+        yield page
+
+
+def sign_out_elsewhere(studio: tuple[Serving, Seeded]) -> None:
+    service, seeded = studio
+    with service.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(SignIn, seeded.sign_in_id).revoked_at = service.clock.now()
+
+
+def sign_in_beside(tab: Page, seeded: Seeded) -> None:
+    """Sign in in another tab, by the way that the page offers, and come back."""
+    with tab.context.expect_page() as opened:
+        tab.locator(".signed-out").get_by_role("link", name="Sign in").click()
+    other = opened.value
+    other.get_by_label("E-mail address").fill(seeded.email)
+    other.get_by_label("Password").fill(PASSWORD)
+    other.get_by_role("button", name="Sign in").click()
+    other.wait_for_url("**/children")
+    other.close()
+    tab.evaluate("dispatchEvent(new Event('focus'))")
+
+
+def test_a_form_that_was_being_filled_is_kept_and_saved(tab: Page, studio: tuple[Serving, Seeded]) -> None:
+    _, seeded = studio
+    tab.goto(f"/children/{seeded.child_id}/edit")
+    tab.get_by_label("Nickname or initials").fill("Momo")
+    sign_out_elsewhere(studio)
+    expect(tab.get_by_text(SAID)).to_be_visible()
+    sign_in_beside(tab, seeded)
+    expect(tab.get_by_text(SAID)).to_be_hidden()
+    tab.get_by_role("button", name="Save").click()
+    expect(tab.get_by_role("heading", level=1, name="Momo")).to_be_visible()
+
+
+def test_a_point_moved_after_the_end_is_measured_after_the_next_sign_in(
+    tab: Page, studio: tuple[Serving, Seeded]
+) -> None:
+    _, seeded = studio
+    tab.route("**/news", lambda route: route.abort())  # the move itself is told
+    tab.goto(f"/reviews/{seeded.arm_upload_id}")
+    palm, length = tab.locator('[data-point="mid_palm"]'), tab.locator("[data-length]")
+    palm.press("ArrowRight")
+    expect(length).to_have_attribute("data-length", "437.0")
+    sign_out_elsewhere(studio)
+    palm.press("Shift+ArrowRight")
+    expect(tab.get_by_text(SAID)).to_be_visible()
+    expect(tab.get_by_text("the service did not answer")).to_be_hidden()
+    expect(tab.get_by_role("button", name="Accept")).to_be_disabled()
+    sign_in_beside(tab, seeded)
+    expect(length).to_have_attribute("data-length", "447.0")
+    tab.get_by_role("button", name="Accept").click()
+    expect(tab.get_by_text("Arm accepted.")).to_be_visible()
