@@ -38,6 +38,7 @@ class Action(StrEnum):
     SETTINGS_CHANGED = "settings_changed"
     KEY_MADE = "key_made"
     KEY_REVOKED = "key_revoked"
+    WEBHOOK_DELETED = "webhook_deleted"
     EXPORTED = "exported"
     LINK_MADE = "link_made"
     MEASUREMENT_ACCEPTED = "measurement_accepted"

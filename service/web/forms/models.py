@@ -251,6 +251,12 @@ class RevokeKeyForm(PageForm):
     key_id: Chosen = ""
 
 
+class DeleteWebhookForm(PageForm):
+    """Which address is told no more."""
+
+    webhook_id: Chosen = ""
+
+
 class ArmAtCounter(PageForm):
     """An arm to hold against the shelf: typed, a child's, or that of a family's link."""
 

@@ -47,6 +47,7 @@ SAID = {
     Action.SETTINGS_CHANGED: marked("settings changed"),
     Action.KEY_MADE: marked("key made"),
     Action.KEY_REVOKED: marked("key revoked"),
+    Action.WEBHOOK_DELETED: marked("address of a program deleted"),
     Action.EXPORTED: marked("everything taken along"),
     Action.LINK_MADE: marked("link for a family made"),
     Action.MEASUREMENT_ACCEPTED: marked("measurement accepted"),

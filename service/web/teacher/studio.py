@@ -1,4 +1,4 @@
-"""The studio: its settings and keys, how long photos are kept, and taking or deleting everything."""
+"""The studio: its settings, keys and webhooks, how long photos are kept, and taking or deleting everything."""
 
 from __future__ import annotations
 
@@ -18,10 +18,12 @@ from service.records.audit import Action, note
 from service.records.deciding import losses_in_use
 from service.records.erase import erase_studio
 from service.records.export import studio_export
+from service.records.hooks import Event
+from service.records.shop_tables import Webhook
 from service.records.tables import ApiKey, Studio, Teacher
 from service.security import digest, fresh_token
 from service.settings import MOST_PHOTO_DAYS
-from service.web.forms.models import KeyForm, RevokeKeyForm, StudioForm
+from service.web.forms.models import DeleteWebhookForm, KeyForm, RevokeKeyForm, StudioForm
 from service.web.forms.reading import text_field
 from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
 from service.web.gate.sign_in import left, not_the_teacher
@@ -43,6 +45,11 @@ SCOPES = {
     Scope.WEBHOOKS: marked("be told by itself of what happens"),
 }
 """What a key may allow, in words for the page where it is made."""
+TOLD = {
+    Event.ORDER_SUITED: marked("an instrument suits an open order"),
+    Event.CHECK_FINISHED: marked("a check of the open orders is finished"),
+}
+"""What an address may be told of, in words for the page where it is seen."""
 
 
 @router.get("")
@@ -107,6 +114,17 @@ def revoke_key(who: Visitor, parts: TheHouse, records: Records, form: Fields) ->
         raise nothing_here()
     key.revoked_at = key.revoked_at or parts.clock.now()
     note(records, who.studio_id, Action.KEY_REVOKED, parts.clock.now(), who.teacher_id, key.id)
+    return go_to("/studio")
+
+
+@router.post("/webhooks/delete")
+def delete_webhook(who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
+    """Tell an address no more, whatever key registered it."""
+    hook = records.get(Webhook, DeleteWebhookForm.read(form).webhook_id)
+    if hook is None:
+        raise nothing_here()
+    records.delete(hook)
+    note(records, who.studio_id, Action.WEBHOOK_DELETED, parts.clock.now(), who.teacher_id, hook.id)
     return go_to("/studio")
 
 
@@ -175,6 +193,8 @@ def studio_page(
         key=key,
         problem=problem,
         keys=records.scalars(select(ApiKey).where(ApiKey.revoked_at.is_(None)).order_by(ApiKey.created_at)).all(),
+        webhooks=records.scalars(select(Webhook).order_by(Webhook.created_at)).all(),
+        told=TOLD,
         usual_a_minute=USUAL_A_MINUTE,
         scopes=SCOPES,
         first_scopes=FIRST_SCOPES,

@@ -26,6 +26,8 @@ from standardwebhooks import WebhookVerificationError
 from service.jobs import shop, targets
 from service.jobs.targets import TargetRefused, TargetRules, read_target
 from service.records.shop_tables import DONE, RUNNING, Delivery, OpenOrder, ShopJob, Webhook
+from service.records.tables import ApiKey
+from tests.service.seeding import Seeded, seed
 from tests.service.shared_places import postgres
 from tests.service.web.test_shelf import NEW, SHELF, Till, open_till
 from tests.waiting import finished, until
@@ -294,6 +296,37 @@ def test_a_receiver_that_is_gone_is_believed(till: Till, receiver: Receiver) -> 
     till.ask("POST", f"{HOOKS}/{hook['id']}/tests")
     until(lambda: sent(till, hook)[0]["state"] == "given_up")
     assert till.ask("GET", HOOKS).json()["items"][0]["disabled_at"] is not None
+
+
+def test_an_owner_sees_and_deletes_what_is_told_after_its_key_was_revoked(till: Till, receiver: Receiver) -> None:
+    hook = made_hook(till, receiver)
+    place, seeded = till.place, till.seeded
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        for key in records.scalars(select(ApiKey)):
+            key.revoked_at = place.clock.now()
+
+    def studio(of: Seeded) -> str:
+        place.client.cookies.set("scrollreach", of.session)
+        return place.client.get("/studio").text
+
+    def delete(by: Seeded) -> int:
+        place.client.cookies.set("scrollreach", by.session)
+        form = {"form_token": place.house.signer.form_token(by.sign_in_id), "webhook_id": hook["id"]}
+        status: int = place.client.post("/studio/webhooks/delete", data=form).status_code
+        return status
+
+    other = seed(place.house, "Studio Birke", now=place.clock.now())
+    assert receiver.address not in studio(other)
+    assert "an instrument suits an open order" in studio(seeded).split(receiver.address)[1]
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Webhook, hook["id"]).failing_since = place.clock.now()
+    assert "not reached since" in studio(seeded)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Webhook, hook["id"]).disabled_at = place.clock.now()
+    assert "given up on" in studio(seeded)
+    assert [delete(other), delete(seeded), delete(seeded)] == [404, 303, 404]
+    assert receiver.address not in studio(seeded)
+    assert "address of a program deleted" in place.client.get("/studio/history").text
 
 
 def test_deliveries_are_listed_in_pages_and_forgotten_and_so_are_checks(till: Till, receiver: Receiver) -> None:
