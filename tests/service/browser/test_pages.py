@@ -10,20 +10,30 @@ from playwright.sync_api import Browser
 from service.records.tables import Teacher
 from service.web.family.pages import WAIT_S
 from service.web.language import LANGUAGES
-from tests.screenshots import pages
+from tests.screenshots import further_pages, pages
 from tests.service.browser.conftest import PHONE, SAMPLES
-from tests.service.full_studio import fill
+from tests.service.full_studio import Full, fill
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, serving
 from tests.speed.family import as_sent, seconds_to_judgement
 
 
 @pytest.fixture(scope="module")
-def seeded_service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Serving, Seeded]]:
+def full_service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Serving, Seeded, Full]]:
     with serving(tmp_path_factory.mktemp("pages"), push_contact="mailto:studio@example.org") as service:
         seeded = seed(service.house)
-        fill(service.house, seeded)
-        yield service, seeded
+        yield service, seeded, fill(service.house, seeded)
+
+
+@pytest.fixture
+def seeded_service(full_service: tuple[Serving, Seeded, Full]) -> tuple[Serving, Seeded]:
+    return full_service[:2]
+
+
+@pytest.fixture
+def every_page(full_service: tuple[Serving, Seeded, Full]) -> dict[str, str]:
+    _, seeded, full = full_service
+    return pages(seeded) | further_pages(seeded, full)
 
 
 CUT_WORDS = """() => [...document.querySelectorAll("button, .button, summary, th, td, label, h1, h2, h3, nav a")]
@@ -41,6 +51,11 @@ CUT_DRAWINGS = """() => [...document.querySelectorAll("svg text")].filter(each =
       || own.top < whole.top - 1 || own.bottom > whole.bottom + 1);
 }).map(each => each.textContent)"""
 """What is written over the edge of its drawing."""
+
+
+def spoken(path: str, language: str) -> str:
+    """An address in a language; it may ask for something besides."""
+    return f"{path}{'&' if '?' in path else '?'}language={language}"
 
 
 def cookie(service: Serving, seeded: Seeded) -> dict[str, str]:
@@ -64,7 +79,7 @@ def test_axe_finds_no_violation(
     tab = context.new_page()
     found = []
     for name, path in pages(seeded).items():
-        tab.goto(f"{service.address}{path}?language={language}")
+        tab.goto(service.address + spoken(path, language))
         tab.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
         tab.evaluate(axe)
         for fault in tab.evaluate("axe.run()")["violations"]:
@@ -76,7 +91,7 @@ def test_axe_finds_no_violation(
 
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_pages_keep_their_policy_and_fit_320_px(
-    browser: Browser, seeded_service: tuple[Serving, Seeded], language: str
+    browser: Browser, seeded_service: tuple[Serving, Seeded], every_page: dict[str, str], language: str
 ) -> None:
     service, seeded = seeded_service
     speak(service, seeded, language)
@@ -90,8 +105,8 @@ def test_pages_keep_their_policy_and_fit_320_px(
     tab.on("pageerror", lambda error: faults.append(str(error)))
     tab.on("request", lambda sent: elsewhere.append(sent.url) if not sent.url.startswith(service.address) else None)
     wide, cut, turned = [], [], []
-    for name, path in pages(seeded).items():
-        tab.goto(f"{service.address}{path}?language={language}", wait_until="domcontentloaded")
+    for name, path in every_page.items():
+        tab.goto(service.address + spoken(path, language), wait_until="domcontentloaded")
         if tab.evaluate("document.documentElement.scrollWidth") > 320:
             wide.append(name)
         tab.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
@@ -104,7 +119,7 @@ def test_pages_keep_their_policy_and_fit_320_px(
 
 @pytest.mark.parametrize("language", ["de", "fr", "pl"])  # of long words
 def test_pages_fit_a_phone_in_letters_of_twice_the_size(
-    browser: Browser, seeded_service: tuple[Serving, Seeded], language: str
+    browser: Browser, seeded_service: tuple[Serving, Seeded], every_page: dict[str, str], language: str
 ) -> None:
     # WCAG 2.2, 1.4.4 asks for text of 200 %
     service, seeded = seeded_service
@@ -113,8 +128,8 @@ def test_pages_fit_a_phone_in_letters_of_twice_the_size(
     context.add_cookies([cookie(service, seeded)])  # type: ignore[list-item]
     tab = context.new_page()
     wide = []
-    for name, path in pages(seeded).items():
-        tab.goto(f"{service.address}{path}?language={language}", wait_until="domcontentloaded")
+    for name, path in every_page.items():
+        tab.goto(service.address + spoken(path, language), wait_until="domcontentloaded")
         tab.evaluate("document.documentElement.style.fontSize = '200%'")
         tab.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
         width = tab.evaluate("document.documentElement.scrollWidth")
