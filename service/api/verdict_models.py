@@ -136,6 +136,9 @@ class VerdictOut(BaseModel):
     losses: LossesOut
     prior_sd_mm: float = Field(description="Standard deviation of arm minus shortest arm before measuring, mm.")
     by_signs: bool
+    doubted: bool = Field(
+        description="Whether measurements of this arm contradict one another; then nothing is claimed by it."
+    )
     strained: float
     cost_days: float
     instead: SizeOut | None

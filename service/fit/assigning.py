@@ -8,7 +8,7 @@ that is not to be taken or tried is given to nobody, whatever it would save.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -83,6 +83,7 @@ def assign(
     losses: Losses = LOSSES,
     rule: DecisionRule = RULE,
     watched: Mapping[str, Watched] | None = None,
+    doubted: Collection[str] = (),
 ) -> tuple[Loan, ...]:
     """Give the instruments of a shelf to the children of a class at the least expected loss.
 
@@ -96,6 +97,8 @@ def assign(
     rule : DecisionRule
     watched : mapping of str to sequence of (InstrumentLengths, PlayingSigns), optional
         What was seen while a child played; it counts for the instruments, not for an order.
+    doubted : collection of str
+        Children whose measurements contradict one another: they get nothing, and nothing is ordered for them.
 
     Returns
     -------
@@ -108,7 +111,9 @@ def assign(
         If an arm is implausible.
     """
     names, seen = list(arms), watched or {}
-    judged = [_judged(arms[name], shelf, chart, losses, rule, seen.get(name, ())) for name in names] if shelf else []
+    judged = [
+        _judged(arms[name], shelf, chart, losses, rule, seen.get(name, ()), name in doubted) for name in names if shelf
+    ]
     cost = np.full((len(names), len(shelf) + len(names)), losses.exchange)
     for row, choices in enumerate(judged):
         played = np.array([each in PLAYED for each in choices.actions])
@@ -118,7 +123,7 @@ def assign(
     return tuple(
         Loan(name, shelf[given[row]], judged[row].actions[given[row]], None)
         if row in given
-        else Loan(name, None, None, order(arms[name], chart, losses=losses, rule=rule))
+        else Loan(name, None, None, order(arms[name], chart, losses=losses, rule=rule, doubted=name in doubted))
         for row, name in enumerate(names)
     )
 
@@ -130,7 +135,8 @@ def _judged(
     losses: Losses,
     rule: DecisionRule,
     watched: Watched,
+    doubted: bool,
 ) -> Choices:
     own = [next((signs for lengths, signs in watched if lengths is each), None) for each in shelf]
     elsewhere = [each for each in watched if not any(each[0] is lengths for lengths in shelf)]
-    return choose(arm, shelf, chart, own, elsewhere, rule, losses)
+    return choose(arm, shelf, chart, own, elsewhere, rule, losses, doubted)

@@ -6,7 +6,7 @@ A verdict, a ranking, an order and an assignment are views of what is worked out
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -82,6 +82,7 @@ def choose(
     played: Sequence[tuple[InstrumentLengths, PlayingSigns]] = (),
     rule: DecisionRule = RULE,
     losses: Losses = LOSSES,
+    doubted: bool = False,
 ) -> Choices:
     """Judge N instruments for one child.
 
@@ -96,6 +97,9 @@ def choose(
         What was seen on instruments that are not among them.
     rule : DecisionRule
     losses : Losses
+    doubted : bool
+        Whether the child's measurements contradict this arm: then nothing is claimed by it, and nothing done but to
+        measure once more.
 
     Returns
     -------
@@ -115,7 +119,14 @@ def choose(
     known = [*own, *(each for _, each in played)]
     evidence = tuple(Played(mm, each) for mm, each in zip(shortest, known, strict=True) if each is not None)
     found = _first(found, len(instruments))
-    return choose_assessed(chart, arm, found, Seen(evidence, own), rule, losses)
+    choices = choose_assessed(chart, arm, found, Seen(evidence, own), rule, losses)
+    return _measured_once_more(choices) if doubted else choices
+
+
+def _measured_once_more(choices: Choices) -> Choices:
+    """The same by an arm that is likely a mistake; what waits for nothing that could be measured goes on waiting."""
+    actions = tuple(each if each in UNSETTLED else Action.MEASURE for each in choices.actions)
+    return replace(choices, actions=actions, decided=(Decision.NOT_DECIDED,) * len(actions), steps={})
 
 
 def choose_measured(

@@ -298,6 +298,8 @@ def _band_sentence(verdict: Verdict) -> Sentence:
 
 def _sureness(verdict: Verdict) -> Sentence:
     """How sure, and of what; a stretch is explained where it is named."""
+    if verdict.doubted:
+        return say("Nothing is claimed: measurements of this arm contradict one another, and one is likely a mistake.")
     p = verdict.probabilities
     if verdict.confidence is not None:
         sure = say("Sure of “{claim}”: {p}.", claim=CLASS_NAMES[verdict.decision], p=Percent(verdict.confidence))

@@ -18,7 +18,8 @@ measurements enter as their covariance.
 The same process tells whether a measurement contradicts growth: each is predicted from the others, and the worst one
 that lies more than three standard deviations off is set aside, until the rest agree.  A measurement clearly shorter
 than the one before it is likewise a likely mistake.  What is set aside is left out of the prediction if two or more
-others agree; of two that disagree nobody can say which is wrong, so both stay in.
+others agree; of two that disagree nobody can say which is wrong, so both stay in.  By a last measurement that is set
+aside nothing is decided (`service.fit.choosing`).
 """
 
 from __future__ import annotations
@@ -123,6 +124,10 @@ class Growth:
         The same of the next size, as the chart has it.
     cut : bool
         Whether the points end before the time that was asked for, since nothing is known of later ages.
+    doubted : bool
+        Whether the last measurement is one of those that contradict growth, or the only one that is left.
+    against : DatedArm or None
+        Of two measurements that contradict one another the one that is not named: nobody can say which is wrong.
     suspects : tuple of int
         Places, as given, of measurements that contradict growth.
     unusual : bool
@@ -147,6 +152,8 @@ class Growth:
     known: Decision | None = None
     next_known: Decision | None = None
     cut: bool = False
+    doubted: bool = False
+    against: DatedArm | None = None
 
     @property
     def next_in_words(self) -> dict[str, Value]:
@@ -242,7 +249,31 @@ def predict(
         known=sizes.known,
         next_known=sizes.next_known,
         cut=len(steps) <= months,
+        doubted=len(history) - 1 in suspects or (bool(suspects) and len(kept) == 1),
+        against=history[kept[0]] if len(history) == 2 and suspects else None,
     )
+
+
+def is_last_doubted(history: Sequence[DatedArm]) -> bool:
+    """Whether the last measurement contradicts others, where only the time between them is known and no age.
+
+    Parameters
+    ----------
+    history : sequence of DatedArm
+        In order of time, their ages counted from any day.
+    """
+    *others, last = history
+    near = [each for each in others if last.age_years - each.age_years < LEAST_SPAN_YEARS]
+    off = [_off(each, last) for each in near]
+    if any(abs(each) <= CONTRADICTION for each in off):
+        return False
+    return bool(off) or any(_off(each, last) < -SHRUNK for each in others)
+
+
+def _off(before: DatedArm, after: DatedArm) -> float:
+    """By how many standard uncertainties of their difference a later arm is longer."""
+    change = linear([(1.0, after.arm), (-1.0, before.arm)])
+    return change.value_mm / change.standard_uncertainty_mm
 
 
 @dataclass(frozen=True)
@@ -397,6 +428,15 @@ def growth_alerts(growth: Growth) -> list[Sentence]:
 def _contradiction_sentence(growth: Growth) -> Sentence:
     """Which measurements are likely mistakes; nothing is said then of what hangs on them."""
     first, place = growth.named[0], growth.suspects[0]
+    if growth.against is not None:
+        return say(
+            "Two measurements ({arm} at {age} years, {other} at {other_age} years) contradict one another: one of them "
+            "is likely a mistake; measure again. How long an instrument will do is said after that.",
+            arm=Millimetres(first.arm.value_mm),
+            age=Number(first.age_years, 1),
+            other=Millimetres(growth.against.arm.value_mm),
+            other_age=Number(growth.against.age_years, 1),
+        )
     return say(
         "Measurement {number} ({arm} at {age} years) contradicts growth and is likely a mistake; measure again. How "
         "long an instrument will do is said after that.",

@@ -175,6 +175,7 @@ def order(
     losses: Losses = LOSSES,
     instead_of: Verdict | None = None,
     played: Sequence[tuple[InstrumentLengths, PlayingSigns]] = (),
+    doubted: bool = False,
 ) -> Order:
     """Work out what to order for a child.
 
@@ -194,6 +195,8 @@ def order(
         The instrument that is to be replaced: what was seen on it counts, and the like of it is not ordered again.
     played : sequence of (InstrumentLengths, PlayingSigns)
         What was seen while the child played others: what would have to wait for that on a shelf is not ordered either.
+    doubted : bool
+        Whether other measurements of the child contradict this arm: then nothing is ordered by it.
 
     Returns
     -------
@@ -208,6 +211,8 @@ def order(
     if instead_of is not None and instead_of.action in HOLDS:
         beyond: Beyond | None = "smaller" if instead_of.action is Action.WAIT else None
         return _nothing(HOLDS[instead_of.action], beyond, stretch, growth)
+    if doubted:
+        return _nothing(HOLDS[Action.MEASURE], None, stretch, growth)
     lengths = _line(chart, shop_u_mm)
     choices = choose_measured(arm, lengths, chart, _seen(arm, chart, instead_of, played), rule, losses)
     line = _Line(lengths, choices, _not_again(instead_of, choices.found.shortest_arm_mm), instead_of)

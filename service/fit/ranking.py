@@ -130,6 +130,7 @@ def rank(
     signs: Sequence[PlayingSigns | None] | None = None,
     losses: Losses = LOSSES,
     played: Sequence[tuple[InstrumentLengths, PlayingSigns]] = (),
+    doubted: bool = False,
 ) -> tuple[Ranked, ...]:
     """Rank instruments for one child, the best first.
 
@@ -148,6 +149,8 @@ def rank(
     losses : Losses
     played : sequence of (InstrumentLengths, PlayingSigns)
         What was seen on instruments that are not among them.
+    doubted : bool
+        Whether other measurements of the child contradict this arm.
 
     Returns
     -------
@@ -160,7 +163,7 @@ def rank(
     """
     if not instruments:
         return ()
-    choices = choose(arm, instruments, chart, signs, played, rule, losses)
+    choices = choose(arm, instruments, chart, signs, played, rule, losses, doubted)
     cost = choices.weighed.costs.play
     scores = np.array([0 if each is None else each.score for each in conditions or [None] * len(instruments)])
     preference = np.array([PREFERENCE[each] for each in choices.actions])

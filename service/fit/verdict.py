@@ -92,6 +92,8 @@ class Verdict:
         Neck and shoulder of the child, as far as they are known.
     signs : PlayingSigns or None
     condition : InstrumentCondition or None
+    doubted : bool
+        Whether other measurements of the child contradict this arm.
     """
 
     arm: Length
@@ -119,6 +121,7 @@ class Verdict:
     build: Build = NOT_SEEN
     signs: PlayingSigns | None = None
     condition: InstrumentCondition | None = None
+    doubted: bool = False
 
     @property
     def claim(self) -> tuple[Decision, ...]:
@@ -184,6 +187,7 @@ def judge(
     losses: Losses = LOSSES,
     played: Sequence[tuple[InstrumentLengths, PlayingSigns]] = (),
     build: Build = NOT_SEEN,
+    doubted: bool = False,
 ) -> Verdict:
     """Say whether `instrument` fits a child with this `arm`, and what to do.
 
@@ -207,6 +211,8 @@ def judge(
         What was seen while the child plays other instruments; it counts for this one, too.
     build : Build
         Neck and shoulder of the child, for what to try at chin and shoulder.
+    doubted : bool
+        Whether other measurements of the child contradict this arm: then nothing is claimed by it.
 
     Returns
     -------
@@ -225,7 +231,7 @@ def judge(
     >>> str(verdict.decision), str(verdict.action), verdict.size
     ('fits', 'take', '1/8')
     """
-    choices = choose(arm, [instrument], chart, [signs], played, rule, losses)
+    choices = choose(arm, [instrument], chart, [signs], played, rule, losses, doubted)
     found, instead = choices.found, choices.instead(0)
     shortest = float(found.shortest_arm_mm[0])
     return Verdict(
@@ -254,6 +260,7 @@ def judge(
         build=build,
         signs=signs,
         condition=condition,
+        doubted=doubted,
     )
 
 

@@ -30,6 +30,7 @@ def verdict_json(verdict: Verdict, translate: Translate = unchanged, language: s
         "prior_sd_mm": PRIOR_SD_MM,
         "by_lengths": {name: round(getattr(verdict.by_lengths, name), 4) for name in CLASS_ORDER},
         "by_signs": verdict.by_signs,
+        "doubted": verdict.doubted,
         "strained": round(verdict.strained, 4),
         "cost_days": round(verdict.cost_days, 2),
         "instead": None

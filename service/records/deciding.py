@@ -7,7 +7,7 @@ its words in every language, so that it can be read as it was said, whatever lat
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime
 from typing import Any, cast
 
@@ -20,8 +20,8 @@ from service.fit.assessment import InstrumentLengths
 from service.fit.chart import Chart, default_chart, read_chart
 from service.fit.decision import PLAYED, Action
 from service.fit.errors import FitError
-from service.fit.explanation import is_on_the_small_side
-from service.fit.growth import DatedArm, Growth, predict
+from service.fit.explanation import is_on_the_small_side, to_do
+from service.fit.growth import DatedArm, Growth, is_last_doubted, predict
 from service.fit.losses import Losses
 from service.fit.order import NOT_GROWN, Allowance, Order, order, order_sentences
 from service.fit.outlook import outlook
@@ -37,6 +37,7 @@ from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, St
 from service.words.i18n import LANGUAGES, translator
 from service.words.names import renamed
 
+DAYS_A_YEAR = 365.25
 ALLOWED_MONTHS = 6
 """Growth allowed for in what is ordered, in months: half a year, as common practice, no source."""
 
@@ -117,12 +118,15 @@ class Known:
         What was last seen while the child played, by the instrument's identity.
     played : dict of str to InstrumentLengths
         Those of these instruments that the child could play; what was seen on one counts for the others too.
+    doubted : bool
+        Whether the arm that was measured last contradicts others of the child: then nothing is decided by it.
     """
 
     chart: Chart
     losses: Losses
     signs: dict[str, PlayingSigns]
     played: dict[str, InstrumentLengths]
+    doubted: bool = False
 
     @classmethod
     def of(cls, records: Session, child: Child | None) -> Known:
@@ -132,7 +136,8 @@ class Known:
         if child is not None and signs:
             own = select(Instrument).where(Instrument.id.in_(signs), _could_play(child))
             played = {each.id: instrument_lengths(each) for each in records.scalars(own)}
-        return cls(chart_in_use(records), losses_in_use(records), signs, played)
+        doubted = child is not None and is_doubted(child, dated_arms(records, child.id))
+        return cls(chart_in_use(records), losses_in_use(records), signs, played, doubted)
 
     def elsewhere(self, *among: Instrument) -> list[tuple[InstrumentLengths, PlayingSigns]]:
         """What was seen on instruments that are not `among` these."""
@@ -159,6 +164,7 @@ class Known:
             signs=[self.signs.get(each.id) for each in instruments],
             losses=self.losses,
             played=self.elsewhere(*instruments),
+            doubted=self.doubted,
         )
 
     def verdict(self, arm: Length, instrument: Instrument, build: Build = NOT_SEEN) -> Verdict:
@@ -178,14 +184,45 @@ class Known:
             losses=self.losses,
             played=self.elsewhere(instrument),
             build=build,
+            doubted=self.doubted,
         )
 
 
 def verdict_for(
-    records: Session, child: Child, arm: Length, instrument: Instrument, build: Build = NOT_SEEN
+    records: Session,
+    child: Child,
+    arm: Length,
+    instrument: Instrument,
+    build: Build = NOT_SEEN,
+    doubted: bool | None = None,
 ) -> Verdict:
-    """Judge one instrument for a child by what is recorded of both, and by what was seen on the child's others."""
-    return Known.of(records, child).verdict(arm, instrument, build)
+    """Judge one instrument for a child by what is recorded of both, and by what was seen on the child's others.
+
+    An `arm` that is not among the records may be `doubted`, or not, in place of the one that was measured last.
+    """
+    known = Known.of(records, child)
+    return (known if doubted is None else replace(known, doubted=doubted)).verdict(arm, instrument, build)
+
+
+def dated_arms(records: Session, child_id: str) -> list[tuple[date, Length]]:
+    """The child's arms with the days on which they were measured, in the order of time."""
+    arms = records.scalars(
+        select(ArmRecord).where(ArmRecord.child_id == child_id).order_by(ArmRecord.measured_on, ArmRecord.accepted_at)
+    )
+    return [(each.measured_on, arm_length(each)) for each in arms]
+
+
+def is_doubted(child: Child, arms: Sequence[tuple[date, Length]]) -> bool:
+    """Whether the last of a child's arms contradicts the others, by growth where the ages are known."""
+    if len(arms) < 2:
+        return False
+    aged = [DatedArm(age, arm) for day, arm in arms if (age := age_years(child, day)) is not None]
+    try:
+        if len(aged) == len(arms):
+            return predict(aged, _sex(child), months=1).doubted
+    except FitError:  # an age of which the references know nothing
+        pass
+    return is_last_doubted([DatedArm(day.toordinal() / DAYS_A_YEAR, arm) for day, arm in arms])
 
 
 def keep_verdict(
@@ -234,6 +271,7 @@ def _inputs(records: Session, arm: ArmRecord, instrument: Instrument) -> dict[st
     return {
         "arm": {"measured_on": arm.measured_on.isoformat(), "lengths": arm.lengths, "corrected": arm.corrected},
         "chart": chart_in_use(records).as_json(),
+        "doubted": is_doubted(records.get_one(Child, arm.child_id), dated_arms(records, arm.child_id)),
         **_noted(records, arm.child_id, instrument),
     }
 
@@ -263,6 +301,9 @@ def made_of_now(records: Session, kept: VerdictRecord) -> bool:
     """
     arm = latest_arm(records, kept.child_id)
     if arm is None or kept.arm_record_id != arm.id or kept.inputs["arm"]["lengths"] != arm.lengths:
+        return False
+    doubted = is_doubted(records.get_one(Child, kept.child_id), dated_arms(records, kept.child_id))
+    if doubted != kept.inputs.get("doubted", False):
         return False
     instrument = records.get(Instrument, kept.instrument_id) if kept.instrument_id else None
     if instrument is None:
@@ -304,12 +345,16 @@ def growth_of(records: Session, child: Child, instrument: Instrument | None) -> 
     GrowthError
         If the age is outside of what the references cover.
     """
-    arms = records.scalars(select(ArmRecord).where(ArmRecord.child_id == child.id))
-    history = [DatedArm(age, arm_length(arm)) for arm in arms if (age := age_years(child, arm.measured_on)) is not None]
+    arms = dated_arms(records, child.id)
+    history = [DatedArm(age, arm) for day, arm in arms if (age := age_years(child, day)) is not None]
     if not history:
         return None
-    sex = cast(Sex, child.sex) if child.sex in ("girl", "boy") else None
-    return predict(history, sex, chart_in_use(records), instrument_lengths(instrument) if instrument else None)
+    lengths = instrument_lengths(instrument) if instrument else None
+    return predict(history, _sex(child), chart_in_use(records), lengths)
+
+
+def _sex(child: Child) -> Sex | None:
+    return cast(Sex, child.sex) if child.sex in ("girl", "boy") else None
 
 
 def to_order(
@@ -335,7 +380,15 @@ def to_order(
         If the arm is implausible.
     """
     seen = known.elsewhere(*[used] if used is not None else [])
-    return order(arm, known.chart, _allowed(growth), losses=known.losses, instead_of=verdict, played=seen)
+    return order(
+        arm,
+        known.chart,
+        _allowed(growth),
+        losses=known.losses,
+        instead_of=verdict,
+        played=seen,
+        doubted=known.doubted,
+    )
 
 
 def order_for(records: Session, child: Child, arm: ArmRecord) -> Order:
@@ -367,8 +420,10 @@ def next_lines(
 
     What was seen on the child's other instruments counts in what is ordered.
     """
+    if verdict.doubted and verdict.action is Action.MEASURE:
+        return [say("Take a new photo of the child: it tells which of the measurements is wrong.")]
     if verdict.action is Action.MEASURE:
-        return [step.sentence() for step in verdict.steps[:2]]
+        return [step.sentence() for step in verdict.steps[:2]] or [to_do(verdict)]
     if verdict.action in (Action.SMALLER, Action.LARGER):
         allowed = _allowed(growth)
         wanted = order(verdict.arm, verdict.chart, allowed, losses=verdict.losses, instead_of=verdict, played=seen)

@@ -25,7 +25,9 @@ from service.records.deciding import (
     arm_length,
     candidates,
     chart_in_use,
+    dated_arms,
     instrument_lengths,
+    is_doubted,
     losses_in_use,
     order_for,
     signs_by_instrument,
@@ -267,18 +269,21 @@ def give_out(
         If an arm is implausible.
     """
     lengths = {each.id: instrument_lengths(each) for each in instruments}
-    watched = {}
+    watched, doubted = {}, set()
     for child, _ in arms:
         signs = signs_by_instrument(records, child.id)
         others = [each for each in candidates(records, child) if each.id in signs and each.id not in lengths]
         known = lengths | {each.id: instrument_lengths(each) for each in others}
         watched[child.id] = [(known[each], seen) for each, seen in signs.items() if each in known]
+        if is_doubted(child, dated_arms(records, child.id)):
+            doubted.add(child.id)
     found = assign(
         {child.id: arm_length(arm) for child, arm in arms},
         list(lengths.values()),
         chart_in_use(records),
         losses=losses_in_use(records),
         watched=watched,
+        doubted=doubted,
     )
     given = []
     for (child, arm), loan in zip(arms, found, strict=True):

@@ -64,7 +64,7 @@ class Report:
     day : date
         When it was decided.
     probabilities : tuple of float
-        Of too small, fits, stretch and too large.
+        Of too small, fits, stretch and too large; none where measurements of the arm contradict one another.
     odds : str
         The same in words.
     measured : tuple of (str, str, str)
@@ -154,7 +154,7 @@ def make_report(
         studio=studio,
         instrument=_instrument(inputs["instrument"], nickname, translate),
         day=day,
-        probabilities=tuple(outcome["probabilities"][name] for name in CLASSES),
+        probabilities=() if outcome.get("doubted") else tuple(outcome["probabilities"][name] for name in CLASSES),
         odds=translate(marked("Too small %(a)s, fits %(b)s, stretch %(c)s, too large %(d)s"))
         % {
             letter: Percent(outcome["probabilities"][name]).text(language)
@@ -278,6 +278,14 @@ def _draw_purfling(canvas: Canvas, y: float, width: float) -> None:
         canvas.line(MARGIN, y - offset, width - MARGIN, y - offset)
 
 
+def _odds(report: Report, writer: Writer, width: float) -> list[Flowable]:
+    """How probable each class is, as a bar and in words."""
+    if not report.probabilities:
+        return []
+    words = writer.paragraph(report.odds, writer.style("plain", 9, SOFT, before=3, after=4))
+    return [_Odds(report.probabilities, width, writer.from_right), words]
+
+
 def _story(
     report: Report, pictures: Sequence[tuple[str, bytes]], language: str, writer: Writer, width: float
 ) -> list[Flowable]:
@@ -286,8 +294,7 @@ def _story(
     return [
         _parties(report, language, writer),
         writer.paragraph(report.headline, writer.style("heading", 21, tone, before=5, after=6)),
-        _Odds(report.probabilities, width, writer.from_right),
-        writer.paragraph(report.odds, writer.style("plain", 9, SOFT, before=3, after=4)),
+        *_odds(report, writer, width),
         *_note(report, writer, width),
         Spacer(1, 2 * mm),
         *_shown_and_measured(report, pictures, writer, width),

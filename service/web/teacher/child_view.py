@@ -104,6 +104,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         "used": used,
         "used_choice": used_choice,
         "growth": growth,
+        "doubted": known.doubted,
         "growth_words": [each.text(translate, language) for each in growth_sentences(growth)] if growth else [],
         "growth_alerts": [each.text(translate, language) for each in growth_alerts(growth)] if growth else [],
         "growth_fault": growth_fault,

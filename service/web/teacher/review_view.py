@@ -21,7 +21,14 @@ from service.fit.verdict import Verdict, judge
 from service.fit.verdict_json import verdict_json
 from service.jobs.moving import MOVABLE, views_of
 from service.measuring.results import kept_build, kept_length
-from service.records.deciding import chart_in_use, latest_arm, losses_in_use, verdict_for
+from service.records.deciding import (
+    chart_in_use,
+    dated_arms,
+    is_doubted,
+    latest_arm,
+    losses_in_use,
+    verdict_for,
+)
 from service.records.photos import ORIGINAL
 from service.records.tables import (
     ACCEPTED,
@@ -38,6 +45,7 @@ from service.web.language import marked, page_language, translator
 from service.web.pages import fragment, page
 from service.web.teacher.requests import REASONS
 from service.words.names import instrument_of
+from service.words.writing import day_of
 
 
 def review_page(
@@ -112,12 +120,14 @@ def beside(request: Request, records: Session, child: Child | None, upload: Uplo
     language = page_language(request)
     translate = translator(language)
     verdict = words = None
+    doubted = child is not None and _is_doubted(records, child, upload, result)
     try:
-        found = _verdict(records, child, upload, result) if child is not None else None
+        found = _verdict(records, child, upload, result, doubted) if child is not None else None
         verdict = verdict_json(found, translate, language) if found is not None else None
     except FitError as error:
         words = error.sentence.text(translate, language)
     shown = {"upload": upload, "result": result, "verdict": verdict, "words": words, "beyond": _beyond(upload, result)}
+    shown["doubted"] = doubted
     html, more, short = (
         fragment(request, f"teacher/review_{form}.html", **shown) for form in ("live", "more", "short")
     )
@@ -135,7 +145,16 @@ def _beyond(upload: Upload, result: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _verdict(records: Session, child: Child, upload: Upload, result: dict[str, Any]) -> Verdict | None:
+def _is_doubted(records: Session, child: Child, upload: Upload, result: dict[str, Any]) -> bool:
+    """Whether the child's arms contradict this one once it is accepted, or in an instrument's photo the last one."""
+    arms = dated_arms(records, child.id)
+    found = kept_length(result, "arm_length") if upload.kind == ARM and result.get("usable") else None
+    if found is not None:
+        arms = sorted([*arms, (day_of(upload.received_at), found)], key=lambda dated: dated[0])
+    return is_doubted(child, arms)
+
+
+def _verdict(records: Session, child: Child, upload: Upload, result: dict[str, Any], doubted: bool) -> Verdict | None:
     """The verdict that would follow: this arm with the instrument in use or last sent, or the other way round."""
     if not result.get("usable"):
         return None
@@ -143,22 +162,24 @@ def _verdict(records: Session, child: Child, upload: Upload, result: dict[str, A
         instrument = records.get(Instrument, child.instrument_id) if child.instrument_id else None
         arm_found = kept_length(result, "arm_length")
         if instrument is not None and arm_found is not None:
-            return verdict_for(records, child, arm_found, instrument, kept_build(result))
+            return verdict_for(records, child, arm_found, instrument, kept_build(result), doubted)
         sent = _sent_with(records, upload, INSTRUMENT)
-        return _judged(records, result, sent) if sent else None
+        return _judged(records, result, sent, doubted) if sent else None
     arm = latest_arm(records, child.id)
     if arm is not None:
-        return _judged(records, arm.lengths, result)
+        return _judged(records, arm.lengths, result, doubted)
     sent = _sent_with(records, upload, ARM)
-    return _judged(records, sent, result) if sent else None
+    return _judged(records, sent, result, doubted) if sent else None
 
 
-def _judged(records: Session, arm: dict[str, Any], instrument: dict[str, Any]) -> Verdict | None:
+def _judged(records: Session, arm: dict[str, Any], instrument: dict[str, Any], doubted: bool) -> Verdict | None:
     length = kept_length(arm, "arm_length")
     if length is None:
         return None
     lengths = InstrumentLengths(kept_length(instrument, "body_length"), kept_length(instrument, "total_length"))
-    return judge(length, lengths, chart_in_use(records), losses=losses_in_use(records), build=kept_build(arm))
+    return judge(
+        length, lengths, chart_in_use(records), losses=losses_in_use(records), build=kept_build(arm), doubted=doubted
+    )
 
 
 def _sent_with(records: Session, upload: Upload, kind: str) -> dict[str, Any] | None:

@@ -9,7 +9,7 @@ from scipy.stats import norm
 from calibration.anthropometry import arm_share, height_cv, median_arm_mm, median_height_mm
 from calibration.quantity import Length
 from service.fit.errors import GrowthError, LengthError
-from service.fit.growth import Z_TEN, DatedArm, correlation, growth_sentences, predict
+from service.fit.growth import Z_TEN, DatedArm, correlation, growth_sentences, is_last_doubted, predict
 from tests.service.fit.conftest import instrument
 
 
@@ -198,6 +198,8 @@ def test_a_likely_mistake_is_counted_as_the_measurements_were_given():
 def test_an_arm_shorter_than_last_year_is_a_likely_mistake():
     growth = predict([DatedArm(6.0, Length.stated(455, 4)), DatedArm(7.0, Length.stated(440, 4))])
     assert growth.suspects == (1,)
+    said = growth_sentences(growth)[-1].text()
+    assert "Two measurements (440 mm at 7 years, 455 mm at 6 years) contradict one another: one of them" in said
     assert predict([DatedArm(6.0, Length.stated(445, 4)), DatedArm(7.0, Length.stated(466, 4))]).suspects == ()
 
 
@@ -236,3 +238,22 @@ def test_the_prediction_ends_with_what_the_tables_bear():
     growth = predict([DatedArm(13.0, Length.stated(600, 5))], months=60)
     assert growth.points[-1].months == 24
     assert "in 24 months" in growth_sentences(growth)[0].text()
+
+
+@pytest.mark.parametrize(
+    ("arms", "doubted"),
+    [
+        ([(0.0, 489), (0.1, 447)], True),
+        ([(0.0, 447), (0.1, 489)], True),
+        ([(0.0, 447), (0.1, 452)], False),
+        ([(0.0, 447), (2.0, 489)], False),
+        ([(0.0, 489), (2.0, 447)], True),
+        ([(0.0, 447), (0.1, 489), (0.15, 491)], False),
+        ([(0.0, 489), (0.1, 491), (0.15, 447)], True),
+    ],
+)
+def test_without_an_age_the_time_between_tells_which_last_arm_contradicts_the_others(arms, doubted):
+    history = [DatedArm(2031 + years, Length.stated(mm, 6.0)) for years, mm in arms]
+    assert is_last_doubted(history) is doubted
+    aged = [DatedArm(7.0 + years, Length.stated(mm, 6.0)) for years, mm in arms]
+    assert predict(aged).doubted is doubted

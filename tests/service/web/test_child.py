@@ -388,8 +388,8 @@ def test_the_best_suited_of_what_does_not_suit_is_said_not_to(place: Place) -> N
     seeded = seed(place.house)
     with place.house.store.for_studio(seeded.studio_id) as records:
         records.get_one(Child, seeded.child_id).instrument_id = None
-        for arm in records.query(ArmRecord):
-            arm.lengths = arm.lengths | {"arm_length": arm_result(617.0)["arm_length"]}
+        for grown_mm, arm in zip((-16, 0), records.query(ArmRecord).order_by(ArmRecord.measured_on), strict=True):
+            arm.lengths = arm.lengths | {"arm_length": arm_result(617.0 + grown_mm)["arm_length"]}
     words = shown(place, seeded, f"/children/{seeded.child_id}")
     assert "Best suited of those at hand: Shelf 14 (1/8). too small Choose the one in use" in words
 

@@ -16,15 +16,23 @@ from service.fit.assessment import InstrumentLengths
 from service.fit.chart import default_chart
 from service.fit.choosing import UNSETTLED
 from service.fit.counter import heap_of
-from service.fit.decision import PLAYED, Action
+from service.fit.decision import PLAYED, Action, Decision
 from service.fit.explanation import to_do
 from service.fit.growth import DatedArm, predict
 from service.fit.order import UNSETTLED_FIRST
 from service.fit.signs import SIGN_QUESTIONS
 from service.fit.verdict import judge
-from service.records.deciding import Known, arm_length, keep_verdict, latest_arm, next_lines
+from service.records.deciding import (
+    Known,
+    arm_length,
+    candidates,
+    keep_verdict,
+    latest_arm,
+    made_of_now,
+    next_lines,
+)
 from service.records.shelf import against, give_out, lend, on_shelf
-from service.records.tables import ArmRecord, Child, Instrument, SignsRecord
+from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, VerdictRecord
 from service.web.teacher.child_view import Choice, child_view, side_by_side
 from service.words.i18n import translator
 from tests.service.conftest import Place
@@ -68,10 +76,12 @@ def _child(records: Session, own: dict[str, Any], chance: random.Random, shelf: 
     records.add(child)
     records.flush()
     arm_mm = 250 + 27 * age + chance.gauss(0, 14)
-    for months in chance.choice([(0,), (9, 1)]):
+    off_mm = chance.choice([0, 0, 0, -70, 70])  # of the last: a mistake that the others contradict
+    for months in (9, 1) if off_mm else chance.choice([(0,), (9, 1)]):
+        measured_mm = arm_mm - 2 * months + (off_mm if months == 1 else 0)
         lengths = {
             name: each
-            for name, each in arm_result(arm_mm - 2 * months, chance.choice([3.0, 9.0])).items()
+            for name, each in arm_result(measured_mm, chance.choice([3.0, 9.0])).items()
             if isinstance(each, dict) and "value_mm" in each
         }
         day = NOW - timedelta(days=30 * months)
@@ -107,6 +117,8 @@ def test_no_two_views_contradict_one_another(place: Place, number: int) -> None:
             _compared_two_and_two(records, child, list(choices.values()), chance)
             _at_the_counter(records, child, choices)
             _ordered(listed[child.id], seeded, records, child)
+            _not_decided_by_a_mistake(listed[child.id])
+        assert {listed[child.id]["doubted"] for child in children} == {False, True}
         _in_class(records, children, chance.sample(shelf, INSTRUMENTS - 4), listed)
 
 
@@ -168,6 +180,14 @@ def _ordered(view: dict[str, Any], seeded: Seeded, records: Session, child: Chil
     records.expunge(kept)
 
 
+def _not_decided_by_a_mistake(view: dict[str, Any]) -> None:
+    """By an arm that the child's others contradict nothing is claimed, played or ordered."""
+    if view["doubted"]:
+        assert {each.rank.decision for each in view["choices"]} == {Decision.NOT_DECIDED}
+        assert {each.rank.action for each in view["choices"]} <= UNSETTLED | {Action.MEASURE}
+        assert not view["to_order"]["to_order"]
+
+
 def _in_class(
     records: Session, children: list[Child], shelf: list[Instrument], listed: dict[str, dict[str, Any]]
 ) -> None:
@@ -186,8 +206,9 @@ def test_growth_is_said_to_be_allowed_for_where_it_is(place: Place, arm_mm: floa
     seeded = seed(place.house)
     with place.house.store.for_studio(seeded.studio_id) as records:
         records.get_one(Child, seeded.child_id).instrument_id = None
-        for arm in records.query(ArmRecord).filter_by(child_id=seeded.child_id):
-            arm.lengths = arm.lengths | {"arm_length": length(arm_mm, 3.0)}
+        arms = records.query(ArmRecord).filter_by(child_id=seeded.child_id)
+        for grown_mm, arm in zip((-16, 0), arms.order_by(ArmRecord.measured_on), strict=True):
+            arm.lengths = arm.lengths | {"arm_length": length(arm_mm + grown_mm, 3.0)}
     for path in (f"/children/{seeded.child_id}", f"/counter/children/{seeded.child_id}/slip"):
         words = shown(place, seeded, path)
         assert ("What suits now is outgrown after that much growth" in words) is not kept
@@ -257,3 +278,56 @@ def test_what_somebody_else_has_is_not_at_hand(place: Place) -> None:
         assert "Lent out: Number 118" in shown(place, seeded, path)
     assert f"Mo → {names[0]} " not in shown(place, seeded, class_)
     assert f"Best suited of those at hand: {names[1]} (" in shown(place, seeded, page)
+
+
+@pytest.mark.parametrize("born", [2023, None])
+def test_a_measurement_that_contradicts_the_one_before_decides_nothing(place: Place, born: int | None) -> None:
+    """With an age or without: a teacher takes the wrong one back, and what was decided by it is an old verdict."""
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        child = records.get_one(Child, seeded.child_id)
+        child.birth_year = born
+        records.query(ArmRecord).filter_by(child_id=child.id).delete()
+        first, last = (_measured(records, child, arm_mm, day) for day, arm_mm in enumerate((489.0, 447.0)))
+        assert child_view(records, child, NOW, ENGLISH, "en")["doubted"]
+        own = candidates(records, child)[0]
+        kept = keep_verdict(
+            records, child, last, own, teacher_id=seeded.teacher_id, now=NOW, language="en", program_version="0.1.0"
+        )
+        assert kept.outcome["en"]["action"] == "measure"
+        assert "contradict one another" in kept.outcome["en"]["reasons"][2]["text"]
+        assert kept.outcome["en"]["next"]
+        assert made_of_now(records, kept)
+        (given,) = give_out(records, [(child, last)], on_shelf(records))
+        assert given.instrument is None
+        assert given.wanted is not None
+        assert given.wanted.body is None
+    words = shown(place, seeded, f"/children/{seeded.child_id}")
+    assert "contradicts others of this child" in words
+    assert "Too small " not in words, "odds of a mistake"
+    assert "Too small " not in shown(place, seeded, f"/counter/children/{seeded.child_id}")
+    assert "Order nothing yet: measure once more first." in shown(
+        place, seeded, f"/counter/children/{seeded.child_id}/slip"
+    )
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.delete(records.get_one(ArmRecord, first.id))
+        records.flush()
+        assert not made_of_now(records, records.get_one(VerdictRecord, kept.id))
+    assert "contradicts others of this child" not in shown(place, seeded, f"/children/{seeded.child_id}")
+
+
+def _measured(records: Session, child: Child, arm_mm: float, day: int) -> ArmRecord:
+    moment = NOW - timedelta(days=9 - day)
+    arm = ArmRecord(
+        studio_id=child.studio_id,
+        child_id=child.id,
+        measured_on=moment.date(),
+        lengths={"arm_length": length(arm_mm, 6.0)},
+        automatic={},
+        corrected=False,
+        accepted_at=moment,
+        program_version="0.1.0",
+    )
+    records.add(arm)
+    records.flush()
+    return arm

@@ -85,6 +85,7 @@ def test_what_the_teacher_reads_in_the_review(place: Place, case: Case) -> None:
     lengths = {"body_length": parse_length(case.body, "body"), "total_length": parse_length(case.total, "total")}
     with place.house.store.for_studio(seeded.studio_id) as records:
         records.execute(delete(SignsRecord))
+        records.execute(delete(ArmRecord).where(ArmRecord.corrected.is_(False)))  # two arms alike contradict growth
         for arm in records.scalars(select(ArmRecord)):
             arm.lengths = arm_result(450.0) | {"arm_length": length_json(parse_length(case.arm))}
         for each in records.scalars(select(Instrument)):
