@@ -13,7 +13,10 @@ from typing import Annotated, Any
 from fastapi import HTTPException, Request, Security
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer, SecurityScopes
 
-NEEDS_KEY = "This needs a key: ask the studio for one and send it as Authorization: Bearer KEY."
+from service.words.i18n import marked
+
+NEEDS_KEY = marked("This needs a key: ask the studio for one and send it as Authorization: Bearer KEY.")
+NOT_VALID = marked("This key is not valid: it was revoked, or is not complete. Ask the studio for another one.")
 
 
 class Scope(StrEnum):

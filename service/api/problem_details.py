@@ -15,9 +15,9 @@ from service.fit.errors import FitError
 from service.fit.sentences import Sentence
 from service.measuring.admission import Busy
 from service.questions.asked import reason_of
-from service.words.i18n import negotiate_language, translator
+from service.words.i18n import marked, negotiate_language, translator
 
-BUSY = "Many photos are waiting just now. Please try again after the time that Retry-After gives."
+BUSY = marked("Many photos are waiting just now. Please try again after the time that Retry-After gives.")
 MOST_FAULTS = 20
 """Faults that are named in one answer; thousands of them would only cost time."""
 FORMS = ("multipart/form-data", "application/x-www-form-urlencoded")
@@ -65,12 +65,20 @@ def problem_response(status: int, detail: str, **more: Any) -> JSONResponse:
     return JSONResponse(body, status_code=status, media_type=MEDIA_TYPE)
 
 
+def refusal_response(request: Request, status: int, detail: str) -> JSONResponse:
+    """Build the answer to a request that is refused before its question is read, in the language that is preferred.
+
+    What only a program gets wrong is not in the catalogue, and stays English.
+    """
+    return problem_response(status, translator(_language(request, None))(detail))
+
+
 def install_problem_details(app: FastAPI) -> None:
     """Make `app` answer every error with problem details; nothing of a photo or a traceback leaves it."""
 
     @app.exception_handler(HTTPException)
-    async def http_error(_: Request, error: HTTPException) -> JSONResponse:
-        response = problem_response(error.status_code, str(error.detail))
+    async def http_error(request: Request, error: HTTPException) -> JSONResponse:
+        response = refusal_response(request, error.status_code, str(error.detail))
         response.headers.update(error.headers or {})
         return response
 
@@ -89,8 +97,8 @@ def install_problem_details(app: FastAPI) -> None:
         return problem_response(422, _text(error.sentence, _language(request, await _said(request))))
 
     @app.exception_handler(Busy)
-    async def busy(_: Request, error: Busy) -> JSONResponse:
-        response = problem_response(503, BUSY)
+    async def busy(request: Request, error: Busy) -> JSONResponse:
+        response = refusal_response(request, 503, BUSY)
         response.headers["Retry-After"] = str(error.retry_after_s)
         return response
 

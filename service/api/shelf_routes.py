@@ -41,7 +41,7 @@ from service.records.shelf import (
 from service.records.shop_tables import Loan
 from service.records.tables import Instrument
 from service.settings import PROGRAM_VERSION
-from service.words.i18n import SOURCE_LANGUAGE, translator
+from service.words.i18n import SOURCE_LANGUAGE, marked, translator
 from service.words.writing import day_of
 
 router = APIRouter(prefix="/api/v1", responses=RESPONSES, tags=["shelf"])
@@ -275,7 +275,7 @@ def take_table(
     try:
         text = table.decode("utf-8")
     except UnicodeDecodeError:
-        return problem_response(422, "The table is not in UTF-8; save it as “CSV UTF-8”.")
+        return problem_response(422, translator(language)(marked("The table is not in UTF-8; save it as “CSV UTF-8”.")))
     wanted = stock.plan(records, text)
     if wanted.faults:
         return _faulty(wanted, language)
@@ -308,8 +308,9 @@ def _faulty(wanted: stock.Plan, language: str) -> Response:
         for each in wanted.faults
     ]
     first = wanted.faults[0]
-    where = f"Row {first.row}, {first.column}" if first.column else f"Row {first.row}"
-    return problem_response(422, f"Nothing was changed. {where}: {faults[0]['message']}", errors=faults)
+    where = f"{translate('Row')} {first.row}" + (f", {first.column}" if first.column else "")
+    said = f"{translate('Nothing was changed')}. {where}: {faults[0]['message']}"
+    return problem_response(422, said, errors=faults)
 
 
 @once.post(

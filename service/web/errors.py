@@ -10,10 +10,11 @@ from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from service.api.problem_details import install_problem_details, problem_response
+from service.api.problem_details import install_problem_details, refusal_response
 from service.measuring.admission import Busy
 from service.web.forms.reading import written_at_length
 from service.web.gate.guard import FactorNeeded, LinkClosed, LinkRanOut, OwnerNeeded, SignInNeeded, WrongForm
+from service.web.gate.middleware import COME_AGAIN
 from service.web.gate.refusals import because
 from service.web.pages import go_to, page
 
@@ -86,11 +87,11 @@ def _for_both(for_programs: Answer) -> Answer:
 def refused(request: Request, refusal: HTTPException) -> Response:
     """Say that something is refused, to whoever asked."""
     status = refusal.status_code
-    answer = (
-        problem_response(status, refusal.detail)
-        if _is_interface(request)
-        else page(request, "error.html", status, code=status)
-    )
+    answer: Response
+    if _is_interface(request):
+        answer = refusal_response(request, status, refusal.detail)
+    else:
+        answer = page(request, "error.html", status, code="full" if refusal.detail == COME_AGAIN else status)
     answer.headers.update(refusal.headers or {})
     return answer
 

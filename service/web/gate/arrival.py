@@ -18,10 +18,12 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-TOO_LARGE = "This is larger than we accept."
-TOO_SLOW = "The photo did not arrive in time. Please try again, perhaps where the network is better."
-NOT_UTF8 = "Text is accepted in UTF-8 only."
-BUSY = "Many photos are arriving just now. Please try again in a moment."
+from service.words.i18n import marked
+
+TOO_LARGE = marked("This is larger than we accept.")
+TOO_SLOW = marked("The photo did not arrive in time. Please try again, perhaps where the network is better.")
+NOT_UTF8 = marked("Text is accepted in UTF-8 only.")
+BUSY = marked("Many photos are arriving just now. Please try again in a moment.")
 
 JSON_BYTES = 2 * 2**20
 """Largest body that is not a form: five thousand instruments with their lengths have half of it."""

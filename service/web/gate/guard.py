@@ -140,6 +140,7 @@ def visitor(request: Request, parts: TheHouse) -> SignedIn:
         if found is None:
             raise SignInNeeded
     sign_in, teacher = found
+    request.state.language = teacher.language  # also for saying that the session has ended
     now = parts.clock.now()
     if has_ended(sign_in, parts, now):
         raise SignInNeeded
@@ -148,7 +149,6 @@ def visitor(request: Request, parts: TheHouse) -> SignedIn:
     who = SignedIn(teacher.id, teacher.studio_id, teacher.name, sign_in.id, teacher.role)
     request.state.teacher = who
     request.state.who = f"teacher {teacher.id}"
-    request.state.language = teacher.language
     request.state.form_token = parts.signer.form_token(sign_in.id)
     request.state.form_holder = sign_in.id
     must_set_up = parts.settings.second_factor == "needed" and teacher.factor_since is None

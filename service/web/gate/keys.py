@@ -15,7 +15,7 @@ from starlette.datastructures import Headers
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from service.api.callers import NEEDS_KEY, Caller, read_scopes
+from service.api.callers import NEEDS_KEY, NOT_VALID, Caller, read_scopes
 from service.api.problem_details import BUSY
 from service.measuring.admission import Busy, Rank, pays
 from service.records.tables import ApiKey
@@ -23,6 +23,7 @@ from service.security import digest
 from service.settings import Settings
 from service.web.gate.arrival import FORM_BYTES
 from service.web.house import House
+from service.words.i18n import marked
 
 PREFIX = "/api/v1/"
 FOR_EVERYBODY = {"openapi.json", "health", "ready", "sheet.pdf", "order-drawing.svg", "charts/default"}
@@ -31,7 +32,7 @@ DRAWN = {"sheet.pdf", "order-drawing.svg"}
 """Those of them that are work: within the limit of one address, key or no key."""
 MEASURED = {"arm-measurements", "instrument-measurements", "verdicts"}
 """Questions that photos are sent with."""
-TOO_MANY = "Too many requests. Please wait as long as Retry-After says."
+TOO_MANY = marked("Too many requests. Please wait as long as Retry-After says.")
 THIS_MACHINE = {"127.0.0.1", "::1", "localhost"}
 
 
@@ -91,7 +92,7 @@ class KeysOfTheInterface:
         if scheme.lower() == "bearer":
             caller = await run_in_threadpool(_caller, parts, token.strip())
             if caller is None:
-                raise HTTPException(401, NEEDS_KEY, {"WWW-Authenticate": 'Bearer error="invalid_token"'})
+                raise HTTPException(401, NOT_VALID, {"WWW-Authenticate": 'Bearer error="invalid_token"'})
             state["caller"], state["rank"], state["who"] = caller, Rank.SHOP, f"key {caller.key_id}"
             late = await run_in_threadpool(parts.limiter.late_s, "interface", caller.key_id, caller.a_minute)
         elif is_open(parts.settings):

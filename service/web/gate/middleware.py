@@ -21,12 +21,14 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service.logs import note_failure
 from service.security import PAGE_HEADERS
 from service.web.gate.refusals import because
+from service.web.language import marked, page_language, translator
 
 SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
-COME_AGAIN = "The service cannot keep anything just now. Please try again in a moment."
+COME_AGAIN = marked("The service cannot keep anything just now. Please try again in a moment.")
 COME_AGAIN_S = 15  # our choice: a full disk is noticed and mended, if at all, in minutes
 PASSING = {errno.ENOSPC, errno.EDQUOT, errno.EAGAIN, errno.EMFILE, errno.ENFILE}
-WENT_WRONG = "Something went wrong on our side. Please try again."
+WENT_WRONG = marked("Something went wrong on our side. Please try again.")
+FOREIGN_FORM = marked("This form was sent from another site.")
 STATIC_CACHE = "public, max-age=3600"
 
 
@@ -105,7 +107,8 @@ class SameOriginForms:
         """Serve one request."""
         if scope["type"] == "http" and scope["method"] not in SAFE_METHODS and not _same_origin(Headers(scope=scope)):
             because(scope.setdefault("state", {}), "foreign_origin")
-            await PlainTextResponse("This form was sent from another site.", 403)(scope, receive, send)
+            words = translator(page_language(Request(scope)))(FOREIGN_FORM)
+            await PlainTextResponse(words, 403)(scope, receive, send)
             return
         await self.app(scope, receive, send)
 

@@ -184,6 +184,8 @@ def test_a_full_disk_is_said_and_what_waits_is_measured_when_there_is_room(
     refused = place.client.post(path, data=fields, files=photo)
     assert refused.status_code == 503
     assert int(refused.headers["retry-after"]) > 0
+    assert "Nothing can be kept just now" in refused.text
+    assert "Many people" not in refused.text
     monkeypatch.setattr(type(place.house.photos), "put", real)
     assert place.client.post(path, data=fields, files=photo).status_code == 303
 

@@ -83,6 +83,25 @@ def test_a_key_lets_in_until_it_is_revoked(open_place: Callable[..., Place]) -> 
     assert place.client.post(ORDERS, json=QUESTION, headers=bearer(key)).status_code == 401
 
 
+@pytest.mark.parametrize(
+    ("shown", "prefers", "said"),
+    [
+        ({}, "en", "This needs a key"),
+        ({}, "de-AT", "Das braucht einen Schlüssel"),
+        (bearer("no key of ours"), "en", "This key is not valid"),
+        (bearer("no key of ours"), "fr", "Cette clé n'est pas valable"),
+    ],
+)
+def test_a_missing_key_and_one_that_is_not_valid_are_told_apart_in_the_readers_language(
+    open_place: Callable[..., Place], shown: dict[str, str], prefers: str, said: str
+) -> None:
+    refused = open_place(open_interface="off").client.post(
+        ORDERS, json=QUESTION, headers=shown | {"accept-language": prefers}
+    )
+    assert refused.status_code == 401
+    assert refused.json()["detail"].startswith(said)
+
+
 def test_a_key_allows_what_it_was_made_for_and_nothing_else(open_place: Callable[..., Place]) -> None:
     place = open_place(open_interface="off")
     seeded = seed(place.house)
@@ -179,8 +198,9 @@ def test_photos_for_which_there_is_no_room_are_refused_before_they_are_read(
     monkeypatch.setattr(Request, "form", read)
     photo = {"photos": ("a.jpg", b"0" * (FORM_BYTES + 1))}
     for path in ("arm-measurements", "instrument-measurements"):
-        refused = place.client.post(f"/api/v1/{path}", files=photo)
+        refused = place.client.post(f"/api/v1/{path}", files=photo, headers={"accept-language": "de"})
         assert (refused.status_code, refused.headers["retry-after"]) == (503, "7")
+        assert refused.json()["detail"].startswith("Gerade warten viele Fotos.")
         assert refused.headers["content-type"] == "application/problem+json"
     monkeypatch.undo()
     key = made_key(place, seed(place.house))

@@ -262,6 +262,12 @@ def test_odd_tables(till: Till, table: str, where: tuple[int, str]) -> None:
     assert refused.json()["detail"].startswith(f"Nothing was changed. {named}")
 
 
+def test_what_is_wrong_with_a_table_is_said_in_one_language(till: Till) -> None:
+    said = till.table("name,body_length\nShelf 1,12\n", language="de").json()["detail"]
+    assert said.startswith("Nichts wurde geändert. Zeile 2, body_length: ")
+    assert till.table(b"name\n\xff\xfe\n", language="de").json()["detail"].startswith("Die Tabelle ist nicht in UTF-8")
+
+
 def test_tables_as_spreadsheets_of_other_places_write_them(till: Till) -> None:
     assert till.table("\ufeffname;label;body_length\nSemi;1/8;25,5 cm\n").json()["added"] == 1
     assert till.table("name\tbody_length\r\nTab\t255\r\n").json()["added"] == 1

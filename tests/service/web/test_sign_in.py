@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import UTC, datetime
 
+from service.records.tables import Teacher
 from service.security import CONTENT_SECURITY_POLICY
 from service.settings import Settings, described
 from service.web.gate.invitations import first_invitation
@@ -85,3 +86,20 @@ def test_every_setting_is_listed_with_its_variable_and_meaning() -> None:
     lines = described(Settings())
     assert {line.name for line in lines} == set(Settings.model_fields)
     assert all(line.variable == "SCROLLREACH_" + line.name.upper() and line.description for line in lines)
+
+
+def test_that_a_session_has_ended_is_said_in_the_teachers_language(place: Place) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Teacher, seeded.teacher_id).language = "de"
+    place.client.cookies.set("scrollreach", seeded.session)
+    place.clock.forward(hours=place.house.settings.idle_hours)
+    answer = place.client.post("/children/new", data={"nickname": "Mo"}, headers={"accept-language": "en"})
+    assert answer.status_code == 401
+    assert "Ihre Sitzung ist zu Ende." in answer.text
+
+
+def test_a_form_of_another_site_is_refused_in_the_readers_language(place: Place) -> None:
+    foreign = {"sec-fetch-site": "cross-site", "accept-language": "de"}
+    answer = place.client.post("/sign-in", data={"email": "a@example.org"}, headers=foreign)
+    assert (answer.status_code, answer.text) == (403, "Dieses Formular wurde von einer anderen Website gesendet.")
