@@ -198,7 +198,9 @@ class Board {
       const trail = drawn(this.svg, "line", "trail", { x1: x, y1: y });
       this.handles.set(name, { trail, ghost: drawn(this.svg, "circle", "ghost", { cx: x, cy: y }) });
     }
-    for (const [name, parts] of this.handles) parts.handle = this.handle(name);
+    const order = Object.keys(this.shared.names); // as they are listed: along the arm, from scroll to button
+    const along = [...this.handles.keys()].sort((one, other) => order.indexOf(one) - order.indexOf(other));
+    for (const name of along) this.handles.get(name).handle = this.handle(name);
     this.held = null;
     this.drag();
     new ResizeObserver(() => this.fitRings()).observe(stage);
@@ -415,7 +417,9 @@ function start(benches) {
     const where = touched.map((key) => key.slice(key.split("@")[0].length));
     if (where.length && !where.includes(board.suffix)) show(where[0]);
     for (const each of boards) for (const name of each.handles.keys()) each.place(name);
+    const pressed = document.activeElement;
     changed();
+    if (pressed.disabled) board.handles.get(choice.value).handle.focus({ preventScroll: true }); // or the keyboard is nowhere
   }
 
   // Buttons move the chosen point too: for fingers that want one pixel, and for hands that cannot drag.

@@ -227,6 +227,27 @@ def test_arrow_keys_move_a_point_by_pixels(open_review: Page, studio: tuple[Serv
     assert kept(studio, studio[1].arm_upload_id)["side_neck"] == pytest.approx((start[0] + 1, start[1] - 10))
 
 
+def test_the_keyboard_alone_goes_along_the_arm_moves_a_point_and_takes_it_back(open_review: Page) -> None:
+    tab = open_review
+    here = "document.activeElement.dataset.point || document.activeElement.textContent.trim()"
+    listed = tab.get_by_label("Point", exact=True).locator("option").evaluate_all("all => all.map(each => each.value)")
+    tab.get_by_role("link", name="Mo").focus()
+    met = []
+    for _ in listed:
+        tab.keyboard.press("Tab")
+        met.append(tab.evaluate(here))
+    assert met == listed
+    tab.keyboard.press("Shift+ArrowRight")
+    settle(tab)
+    moved = value_mm(tab)
+    while tab.evaluate(here) != "Undo":
+        tab.keyboard.press("Tab")
+    tab.keyboard.press("Enter")
+    settle(tab)
+    assert value_mm(tab) != moved
+    assert tab.evaluate(here) == "mid_palm"  # and not nowhere: the button has nothing more to take back
+
+
 def test_what_was_moved_is_kept_shown_and_taken_back(open_review: Page, studio: tuple[Serving, Seeded]) -> None:
     tab, upload_id = open_review, studio[1].arm_upload_id
     automatic, palm, wrist = value_mm(tab), in_photo(tab, "mid_palm"), in_photo(tab, "wrist")
