@@ -33,7 +33,7 @@ async def _owner_needed(request: Request, _: Exception) -> Response:
 
 
 async def _factor_needed(request: Request, _: Exception) -> Response:
-    return go_to("/account")
+    return go_to("/account", told="factor-needed")
 
 
 async def _link_closed(request: Request, fault: Exception) -> Response:

@@ -14,7 +14,7 @@ from markupsafe import Markup
 from service.fit.sentences import Percent
 from service.records.deeds import WORDS as DEED_WORDS
 from service.settings import PROGRAM_VERSION
-from service.web.language import LANGUAGES, page_language, translator
+from service.web.language import LANGUAGES, marked, page_language, translator
 from service.words.i18n import reads_from_right
 from service.words.lengths import LENGTHS
 from service.words.writing import unbroken, written_day, written_mm, written_moment, written_number
@@ -43,6 +43,18 @@ def text_room(lines: Iterable[str]) -> int:
 ENVIRONMENT.globals["text_room"] = text_room
 ENVIRONMENT.filters["largest_first"] = lambda budget: sorted(budget, key=lambda part: -abs(part["contribution_mm"]))
 
+TOLD = {
+    "saved": marked("Saved."),
+    "password": marked("The password is set. Every other browser is signed out."),
+    "sign-in": marked("The password is set. Sign in with it now."),
+    "factor-off": marked("The second factor is switched off."),
+    "signed-out": marked("Signed out there."),
+    "key": marked("The key is revoked."),
+    "factor-needed": marked(
+        "This service asks every teacher for a second factor. Set it up here; then all other pages open again."
+    ),
+}
+"""What a page says at its head after a form was dealt with, by the word for it in the address."""
 TOKEN_FIELD = Markup('<input type="hidden" name="form_token" value="{}">')
 
 
@@ -61,6 +73,7 @@ def fragment(request: Request, template: str, **shown: Any) -> str:
         deed=getattr(request.state, "deed", None),
         deed_words=DEED_WORDS,
         mark=getattr(request.state, "mark", ""),
+        told=TOLD.get(request.query_params.get("told", "")),
         pushes=bool(request.app.state.settings.push_contact),
         largest_film_bytes=request.app.state.largest.film_bytes,
         token_field=lambda: TOKEN_FIELD.format(getattr(request.state, "form_token", "")),
@@ -98,6 +111,13 @@ def reading_aids(language: str) -> dict[str, Any]:
     }
 
 
-def go_to(path: str) -> RedirectResponse:
-    """Send the browser to another page after a form was dealt with."""
-    return RedirectResponse(path, 303)
+def go_to(path: str, told: str = "") -> RedirectResponse:
+    """Send the browser to another page after a form was dealt with, which says so where it would not be seen there.
+
+    Parameters
+    ----------
+    path : str
+    told : str
+        One of `TOLD`.
+    """
+    return RedirectResponse(f"{path}?told={told}" if told else path, 303)

@@ -71,7 +71,7 @@ def welcome(request: Request, token: str, parts: TheHouse, form: OpenFields) -> 
         done = Action.PASSWORD_CHANGED if again else Action.TEACHER_JOINED
         note(session, teacher.studio_id, done, now, teacher.id, teacher.id)
         if teacher.factor_since is not None:  # the link stands for the password, not for the second factor
-            return go_to("/sign-in")
+            return go_to("/sign-in", told="sign-in")
         return signed_in(parts, session, teacher)
 
 

@@ -51,4 +51,4 @@ def recover(request: Request, parts: TheHouse, form: OpenFields) -> Response:
         teacher.password_hash = hash_password(password)
         end_sessions(session, parts, teacher.id)
         note(session, teacher.studio_id, Action.RECOVERED, parts.clock.now(), teacher.id)
-    return go_to("/sign-in")
+    return go_to("/sign-in", told="sign-in")

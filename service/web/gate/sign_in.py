@@ -34,7 +34,10 @@ HALFWAY_MINUTES = 10
 WRONG_SIGN_IN = marked("E-mail address and password do not fit together.")
 TOO_MANY_TRIES = marked("Too many tries. Please wait a minute.")
 WRONG_PASSWORD = marked("The present password is not right.")
-WRONG_CODE = marked("This code does not fit, or it was used before. Please wait for the next one.")
+WRONG_CODE = marked(
+    "This code does not fit, or it was used before. Please wait for the next one. "
+    "Where none fits, the phone's clock is wrong: let the network set it."
+)
 TOO_LATE = marked("That took too long. Please sign in again.")
 
 

@@ -35,7 +35,7 @@ def change_settings(who: Visitor, parts: TheHouse, records: Records, form: Field
     teacher.language = wished.language or teacher.language
     if parts.settings.mail_server:  # else the form does not ask
         teacher.told_by_mail = wished.told_by_mail
-    return go_to("/account")
+    return go_to("/account", told="saved")
 
 
 @router.post("/password")
@@ -50,7 +50,7 @@ def change_password(request: Request, who: Visitor, parts: TheHouse, records: Re
     teacher.password_hash = hash_password(str(form["new"]))
     end_sessions(records, parts, teacher.id, but=who.sign_in_id)
     note(records, who.studio_id, Action.PASSWORD_CHANGED, parts.clock.now(), who.teacher_id, who.teacher_id)
-    return go_to("/account")
+    return go_to("/account", told="password")
 
 
 @router.post("/second-factor")
@@ -89,7 +89,7 @@ def switch_factor_off(request: Request, who: Visitor, parts: TheHouse, records: 
         return _shown(request, who, parts, records, 422, factor_problem=problem)
     switch_off(teacher)
     note(records, who.studio_id, Action.FACTOR_OFF, parts.clock.now(), who.teacher_id, who.teacher_id)
-    return go_to("/account")
+    return go_to("/account", told="factor-off")
 
 
 @router.post("/codes")
@@ -112,12 +112,12 @@ def revoke(request: Request, who: Visitor, parts: TheHouse, records: Records, fo
     note(records, who.studio_id, Action.BROWSER_SIGNED_OUT, parts.clock.now(), who.teacher_id, chosen or None)
     if not chosen:
         end_sessions(records, parts, who.teacher_id, but=who.sign_in_id)
-        return go_to("/account")
+        return go_to("/account", told="signed-out")
     sign_in = records.get(SignIn, chosen)
     if sign_in is None or sign_in.teacher_id != who.teacher_id:
         raise nothing_here()
     end_session(records, parts, sign_in)
-    return go_to("/account") if sign_in.id != who.sign_in_id else left(parts)
+    return go_to("/account", told="signed-out") if sign_in.id != who.sign_in_id else left(parts)
 
 
 def _offered(request: Request, parts: House, teacher: Teacher, problem: str | None, status: int = 200) -> HTMLResponse:

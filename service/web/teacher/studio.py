@@ -45,7 +45,7 @@ SCOPES = {
     Scope.WEBHOOKS: marked("be told by itself of what happens"),
 }
 """What a key may allow, in words for the page where it is made."""
-TOLD = {
+EVENT_WORDS = {
     Event.ORDER_SUITED: marked("an instrument suits an open order"),
     Event.CHECK_FINISHED: marked("a check of the open orders is finished"),
 }
@@ -66,7 +66,7 @@ def change_settings(who: Visitor, parts: TheHouse, records: Records, form: Field
     own.name = wished.name or own.name
     own.photo_days = wished.photo_days or own.photo_days
     note(records, who.studio_id, Action.SETTINGS_CHANGED, parts.clock.now(), who.teacher_id, who.studio_id)
-    return go_to("/studio")
+    return go_to("/studio", told="saved")
 
 
 @router.post("/losses")
@@ -83,7 +83,7 @@ def change_losses(request: Request, who: Visitor, parts: TheHouse, records: Reco
             return studio_page(request, who, records, fault=fault.text(translator(language), language), typed=typed)
     records.get_one(Studio, who.studio_id).losses = None if wished == LOSSES else asdict(wished)
     note(records, who.studio_id, Action.SETTINGS_CHANGED, parts.clock.now(), who.teacher_id, who.studio_id)
-    return go_to("/studio")
+    return go_to("/studio", told="saved")
 
 
 @router.post("/keys")
@@ -114,7 +114,7 @@ def revoke_key(who: Visitor, parts: TheHouse, records: Records, form: Fields) ->
         raise nothing_here()
     key.revoked_at = key.revoked_at or parts.clock.now()
     note(records, who.studio_id, Action.KEY_REVOKED, parts.clock.now(), who.teacher_id, key.id)
-    return go_to("/studio")
+    return go_to("/studio", told="key")
 
 
 @router.post("/webhooks/delete")
@@ -194,7 +194,7 @@ def studio_page(
         problem=problem,
         keys=records.scalars(select(ApiKey).where(ApiKey.revoked_at.is_(None)).order_by(ApiKey.created_at)).all(),
         webhooks=records.scalars(select(Webhook).order_by(Webhook.created_at)).all(),
-        told=TOLD,
+        event_words=EVENT_WORDS,
         usual_a_minute=USUAL_A_MINUTE,
         scopes=SCOPES,
         first_scopes=FIRST_SCOPES,

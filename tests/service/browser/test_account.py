@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pyotp
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 
 from tests.service.browser.conftest import PHONE
 from tests.service.conftest import Recorded
@@ -90,3 +90,16 @@ def test_pages_between_have_no_fault_and_fit_the_phone(phone: Page, axe: str, st
     sign_in(phone, service, seeded)
     check("code asked")
     assert found == []
+
+
+def test_a_refused_password_is_asked_for_again_where_it_was_typed(phone: Page, studio: tuple[Serving, Seeded]) -> None:
+    service, seeded = studio
+    sign_in(phone, service, seeded)
+    phone.goto(f"{service.address}/account")
+    part = phone.locator("section", has=phone.get_by_role("heading", name="Password", exact=True))
+    part.get_by_label("Present password").fill("not the right one")
+    for label in ("New password", "The password once more"):
+        part.get_by_label(label).fill("eleven quiet violas hum")
+    part.get_by_role("button", name="Set the password").click()
+    expect(part.get_by_role("alert")).to_be_in_viewport()  # and not above it, as if nothing had happened
+    expect(part.get_by_label("Present password")).to_be_focused()

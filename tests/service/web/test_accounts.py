@@ -121,8 +121,9 @@ def test_a_service_can_ask_every_teacher_for_a_second_factor(open_place: Callabl
     seeded = seed(place.house)
     place.client.cookies.set("scrollreach", seeded.session)
     for path in ("/children", f"/children/{seeded.child_id}", "/studio", "/studio/export.json", "/instruments"):
-        assert place.client.get(path).headers["location"] == "/account", path
-    assert post(place, f"/children/{seeded.child_id}/delete", seeded).headers["location"] == "/account"
+        assert place.client.get(path).headers["location"] == "/account?told=factor-needed", path
+    sent_away = post(place, f"/children/{seeded.child_id}/delete", seeded).headers["location"]
+    assert "asks every teacher for a second factor" in place.client.get(sent_away).text
     switched_on(place, seeded)
     assert place.client.get(f"/children/{seeded.child_id}").status_code == 200
 
@@ -171,7 +172,8 @@ def test_a_sole_owner_gets_back_in_without_anybodys_help(place: Place, seeded: S
         place.client.post("/recover", data=fields | {"password": "password123", "twice": "password123"}).status_code
         == 422
     )
-    assert place.client.post("/recover", data=fields).headers["location"] == "/sign-in"
+    recovered = place.client.post("/recover", data=fields).headers["location"]
+    assert "Sign in with it now." in place.client.get(recovered).text
     assert place.client.get("/children").headers["location"] == "/sign-in", "former sessions have ended"
     assert place.client.post("/recover", data=fields).status_code == 401, "a code works once"
     answer = place.client.post("/sign-in", data={"email": seeded.email, "password": NEW_PASSWORD})
@@ -196,7 +198,7 @@ def test_a_new_password_link_does_not_stand_for_the_phone(place: Place, seeded: 
         )
     place.client.cookies.clear()
     answer = place.client.post("/welcome/t", data={"password": NEW_PASSWORD, "twice": NEW_PASSWORD})
-    assert answer.headers["location"] == "/sign-in"
+    assert "Sign in with it now." in place.client.get(answer.headers["location"]).text
     assert "scrollreach=" not in answer.headers.get("set-cookie", "")
     signing_in(place, NEW_PASSWORD)
 
@@ -208,6 +210,26 @@ def test_what_changes_an_account_asks_for_the_password(place: Place, seeded: See
         assert answer.status_code == 422, path
         assert "The present password is not right." in answer.text
     assert everything(place, seeded.studio_id) == before
+
+
+@pytest.mark.parametrize(
+    ("path", "fields", "said"),
+    [
+        ("/account/settings", {"language": "en"}, "Saved."),
+        ("/account/password", {"new": NEW_PASSWORD, "twice": NEW_PASSWORD}, "Every other browser is signed out."),
+        ("/account/second-factor/off", {}, "The second factor is switched off."),
+        ("/account/revoke", {}, "Signed out there."),
+        ("/studio/settings", {"photo_days": "9"}, "Saved."),
+        ("/studio/losses", {"exchange": "7"}, "Saved."),
+    ],
+)
+def test_what_was_done_is_said_where_it_would_not_be_seen(
+    place: Place, seeded: Seeded, path: str, fields: dict[str, str], said: str
+) -> None:
+    after = post(place, path, seeded, password=PASSWORD, **fields).headers["location"]
+    assert said in place.client.get(after).text
+    assert said not in place.client.get(after.partition("?")[0]).text
+    assert place.client.get(after.partition("?")[0] + "?told=<b>nothing").status_code == 200
 
 
 def test_guesses_of_the_password_count_before_everything_is_deleted(place: Place, seeded: Seeded) -> None:
