@@ -29,8 +29,9 @@ import numpy as np
 
 from calibration.arrays import Array, Grey, Mask, Picture
 from calibration.blank import Blank
-from calibration.camera import FOCAL_RELATIVE_SD, PosedCamera, Surface, solve_camera
+from calibration.camera import PosedCamera, Surface, solve_camera
 from calibration.homography import fit_homography, signed_area
+from calibration.lens import NOTHING_STATED, StatedLens
 from calibration.print_scale import EDGE_SHIFT_PX, PrintScale
 from calibration.problems import (
     BLANK_BENT,
@@ -211,7 +212,7 @@ class BlankReference:
 def find_blank(
     image: Picture,
     stated: Blank | None,
-    focal35_mm: float | None = None,
+    lens: StatedLens = NOTHING_STATED,
     surface: Surface = Surface.ANY,
 ) -> BlankReference:
     """Find blank paper or a card in a photo, and solve the camera from it.
@@ -222,8 +223,8 @@ def find_blank(
         The photo, RGB.
     stated : Blank or None
         What lies there, as the family says; None where they do not know.
-    focal35_mm : float or None
-        35 mm-equivalent focal length as the phone states it.
+    lens : StatedLens
+        What the photo's file says of its lens.
     surface : Surface
         What it is fixed to.
 
@@ -240,8 +241,8 @@ def find_blank(
     """
     size_px = (image.shape[1], image.shape[0])
     quadrangles = blank_quadrangles(image)
-    quadrangle, cameras = _largest(quadrangles, size_px, focal35_mm, surface)
-    probability = _probabilities(cameras, focal35_mm)
+    quadrangle, cameras = _largest(quadrangles, size_px, lens, surface)
+    probability = _probabilities(cameras)
     likeliest = max(probability, key=lambda blank: probability[blank])
     if stated is None and probability[likeliest] < _SURE:
         raise Refused(WHICH_PAPER)
@@ -251,24 +252,24 @@ def find_blank(
     remarks = [BLANK_BENT] if quadrangle.bow > _BOW_SHARE else []
     if probability[blank] < 1 - _SURE:  # every length would be that of another paper
         raise Refused(BLANK_SHEET_UNLIKE, *remarks)
-    if _cost(cameras[blank], focal35_mm) > _WORST_MISFIT:
+    if _cost(cameras[blank]) > _WORST_MISFIT:
         remarks.append(BLANK_SHEET_UNLIKE)
     camera = cameras[blank]
     scales = {sheet.layout.name: _scale(sheet) for sheet in camera.sheets}
     found = BlankReference(camera, scales, probability, tuple(remarks))
-    return _with_further(quadrangles, found, focal35_mm, surface)
+    return _with_further(quadrangles, found, surface)
 
 
 def _largest(
-    quadrangles: Sequence[Quadrangle], size_px: tuple[int, int], focal35_mm: float | None, surface: Surface
+    quadrangles: Sequence[Quadrangle], size_px: tuple[int, int], lens: StatedLens, surface: Surface
 ) -> tuple[Quadrangle, dict[Blank, PosedCamera]]:
     """The largest quadrangle that may be one of the things, and the camera under each size that is possible."""
     for quadrangle in quadrangles:
         cameras = {}
         for blank in Blank:
             with suppress(Refused):  # a size that needs a lens that phones do not have
-                cameras[blank] = _camera(quadrangle, blank, 1, size_px, focal35_mm, surface)
-        if cameras and min(_cost(camera, focal35_mm) for camera in cameras.values()) < _WORST_MISFIT:
+                cameras[blank] = _camera(quadrangle, blank, 1, size_px, lens, surface)
+        if cameras and min(_cost(camera) for camera in cameras.values()) < _WORST_MISFIT:
             return quadrangle, cameras
     raise Refused(NO_BLANK_SHEET)
 
@@ -278,7 +279,7 @@ def _camera(
     blank: Blank,
     index: int,
     size_px: tuple[int, int],
-    focal35_mm: float | None,
+    lens: StatedLens,
     surface: Surface,
 ) -> PosedCamera:
     """The camera if the quadrangle were that thing, whichever way it lies."""
@@ -290,22 +291,22 @@ def _camera(
         way = fit_homography(layout.page.corners_mm, corner_px)
         sheet = SheetInPhoto(layout, np.arange(4), corner_px, way, _CORNER_PX, 1.0)
         with suppress(Refused):  # the other way round it may need a lens that phones do not have
-            cameras.append(solve_camera([sheet], size_px, focal35_mm, surface))
+            cameras.append(solve_camera([sheet], size_px, lens, surface))
     if not cameras:
         raise Refused(BLANK_SHEET_UNLIKE)
-    return min(cameras, key=lambda camera: _cost(camera, focal35_mm))
+    return min(cameras, key=lambda camera: _cost(camera))
 
 
-def _cost(camera: PosedCamera, focal35_mm: float | None) -> float:
+def _cost(camera: PosedCamera) -> float:
     """Chi-squared of corners, of the sides' proportion and of the focal length that the photo states."""
     stretch = float(camera.parameters[5]) / camera.sheets[0].layout.stretch_sd
-    focal = (camera.focal35_mm / focal35_mm - 1) / FOCAL_RELATIVE_SD if focal35_mm else 0.0
+    focal = camera.lens.misfit(camera.focal35_mm, camera.image_size_px)
     return camera.chi_square + stretch**2 + focal**2
 
 
-def _probabilities(cameras: dict[Blank, PosedCamera], focal35_mm: float | None) -> dict[Blank, float]:
+def _probabilities(cameras: dict[Blank, PosedCamera]) -> dict[Blank, float]:
     """How probable each size is, if all are as likely beforehand."""
-    costs = np.array([_cost(camera, focal35_mm) for camera in cameras.values()])
+    costs = np.array([_cost(camera) for camera in cameras.values()])
     weights = np.exp(-0.5 * (costs - costs.min()))
     return dict(zip(cameras, (float(weight) for weight in weights / weights.sum()), strict=True))
 
@@ -466,9 +467,7 @@ def _even_inside(pale: Grey, corner_px: Array) -> bool:
     return bool(1.4826 * np.median(np.abs(rest)) < _MOST_UNEVEN / 2 and np.quantile(np.abs(rest), 0.9) < _MOST_UNEVEN)
 
 
-def _with_further(
-    quadrangles: Sequence[Quadrangle], found: BlankReference, focal35_mm: float | None, surface: Surface
-) -> BlankReference:
+def _with_further(quadrangles: Sequence[Quadrangle], found: BlankReference, surface: Surface) -> BlankReference:
     """Add further blank things of the same size that lie in the same plane, each of which makes it surer."""
     first = found.camera.sheets[0]
     layout = first.layout
@@ -479,12 +478,12 @@ def _with_further(
         if any(_alike(quadrangle.corner_px, sheet.corner_px) for sheet in sheets):
             continue
         try:
-            alone = _camera(quadrangle, layout.blank, len(sheets) + 1, camera.image_size_px, focal35_mm, surface)
+            alone = _camera(quadrangle, layout.blank, len(sheets) + 1, camera.image_size_px, camera.lens, surface)
         except Refused:
             continue
-        if _cost(alone, focal35_mm) > _WORST_MISFIT:
+        if _cost(alone) > _WORST_MISFIT:
             continue
-        together = solve_camera([*sheets, alone.sheets[0]], camera.image_size_px, focal35_mm, surface)
+        together = solve_camera([*sheets, alone.sheets[0]], camera.image_size_px, camera.lens, surface)
         if together.chi_square < _WORST_MISFIT * (len(sheets) + 1):
             camera, sheets = together, together.sheets
     scales = {sheet.layout.name: _scale(sheet) for sheet in sheets}

@@ -29,30 +29,10 @@ from numpy.typing import ArrayLike
 
 from calibration.arrays import Array
 from calibration.least_squares import Minimum, minimum
+from calibration.lens import FRAME_DIAGONAL_MM, NOTHING_STATED, SHORTEST_FOCAL35_MM, PossibleLens, StatedLens
 from calibration.problems import NO_SHEET, WRONG_LENS, Refused
+from calibration.sheet import Layout
 from calibration.sheet_in_photo import SheetInPhoto, bend_px, pooled_noise_px
-
-FRAME_DIAGONAL_MM = 43.267
-"""Diagonal of the 36 x 24 mm frame; a 35 mm-equivalent focal length has the angle of view over the diagonal in common
-with the camera (EXIF 2.3, tag FocalLengthIn35mmFilm; CIPA DCG-001)."""
-
-FOCAL_RELATIVE_SD = 0.025
-"""Of the equivalent focal length: rounding to whole mm (0.29 mm, 1.1 %), nominal value, and focusing, which changes it
-by 1 to 3 % (from memory, common experience in photogrammetry)."""
-
-UNSTATED_LENSES_MM = ((26.0, 3.0), (52.0, 5.0), (77.0, 8.0))
-"""Lenses of phones where the photo does not say: equivalent focal length and its standard deviation, for the main lens,
-the main lens at 2x or a short tele lens, and a longer one; common practice, no source."""
-
-FILM_LENSES_MM = ((31.0, 4.0), (60.0, 9.0), (90.0, 12.0))
-"""The same for a frame of a film, which never says: phones cut the wide main picture to 16:9 (1.09 times the equivalent
-focal length, over the diagonal) and for steadying by up to a quarter of it more; common practice, no source."""
-
-SHORTEST_FOCAL35_MM = 19.0
-"""Below it a lens is an ultra-wide one, whose distortion we do not follow; common practice, no source."""
-
-CENTRE_SD_SHARE = 0.01
-"""Of the photo's longer side: one standard deviation of the principal point from the middle, along each axis."""
 
 K1_SD, K2_SD = 0.015, 0.006
 """Main cameras of phones correct their distortion down to about 0.5 % at the corner (from memory), where r is 0.8."""
@@ -74,7 +54,13 @@ _LEAST_TURN = 1e-12
 
 PARAMETERS = ("focal length", "centre x", "centre y", "k1", "k2", "print stretch")
 _LENS, COMMON, POSE = 5, len(PARAMETERS), 6
-"""Parameters of the lens; those of all sheets together; and of each sheet, its rotation vector and translation."""
+"""Parameters of the lens; those of all sheets together; and of each sheet, its rotation vector and translation.  Behind
+those of all sheets stand the bends of the first, of the second, and so on."""
+
+
+BEND_SD_MM = np.array([1.5, 1.5, 1.5, 0.7, 0.7, 0.7, 0.7])
+"""Standard deviations of a sheet's bends as in `bends_of`, mm: bows and a twist of the second degree, waves of the
+third; of paper that has been through a printer and is fixed at its corners or lies by itself; our assumption."""
 
 
 class Surface(StrEnum):
@@ -114,7 +100,15 @@ class PosedCamera:
     chi_square : float
         Sum of squares of the weighted residuals of the corners, about ``2 * corners - 6 * sheets``.
     bend_px : tuple of float
-        How far each sheet's corners are seen from where a flat one has them, noise aside, px (root mean square).
+        How far each sheet's corners are seen from where they are on a sheet of its bends (`bends_of`), noise aside, px
+        (root mean square): creases, and what else bows and waves are not.
+    lens : StatedLens
+        What was known of the lens beforehand.
+    bow_mm : tuple of float
+        How far each sheet's highest corner lies above its lowest, which touches the surface, mm.
+    disbelief : float
+        Sum of squares of how many standard deviations focal length, principal point and distortion are from what was
+        believed of them beforehand: about the number of them that the sheets tell, four at most, where it was right.
     """
 
     sheets: tuple[SheetInPhoto, ...]
@@ -123,6 +117,9 @@ class PosedCamera:
     covariance_root: Array
     chi_square: float
     bend_px: tuple[float, ...]
+    lens: StatedLens = NOTHING_STATED
+    bow_mm: tuple[float, ...] = ()
+    disbelief: float = 0.0
 
     @cached_property
     def covariance(self) -> Array:
@@ -247,10 +244,9 @@ class PosedCamera:
 def solve_camera(
     sheets: Sequence[SheetInPhoto],
     image_size_px: tuple[int, int],
-    focal35_mm: float | None = None,
+    lens: StatedLens = NOTHING_STATED,
     surface: Surface | str = Surface.ANY,
     print_scales: Mapping[str, float] | None = None,
-    film: bool = False,
 ) -> PosedCamera:
     """Find the camera's place and lens from all sheets in a photo.
 
@@ -260,14 +256,12 @@ def solve_camera(
         As `find_sheets` gives them; the first becomes the frame of reference.
     image_size_px : (width, height)
         Size of the photo in which they were found, px.
-    focal35_mm : float or None
-        35 mm-equivalent focal length as the phone states it.
+    lens : StatedLens
+        What the photo's file says of its lens.
     surface : Surface
         What the sheets are fixed to: on a wall they are coplanar, on a table parallel.
     print_scales : mapping of str to float, optional
         True size over nominal size of the print, by the sheets' names, where it is known not to be 1.
-    film : bool
-        Whether it is a frame of a film.
 
     Returns
     -------
@@ -277,27 +271,31 @@ def solve_camera(
     Raises
     ------
     Refused
-        ``no_sheet`` where `sheets` is empty; ``wrong_lens`` where the photo says, or the sheets show, that it was taken
-        with an ultra-wide lens.
+        ``no_sheet`` where `sheets` is empty; ``wrong_lens`` where the photo says, or says nothing and the sheets show,
+        that it was taken with an ultra-wide lens.
     """
     if not sheets:
         raise Refused(NO_SHEET)
-    if focal35_mm is not None and 0 < focal35_mm < SHORTEST_FOCAL35_MM:
+    if lens.focal35_mm is not None and lens.focal35_mm < SHORTEST_FOCAL35_MM:
         raise Refused(WRONG_LENS)
-    lenses = [
+    found = [
         _solved(problem)
-        for problem in adjustments(tuple(sheets), image_size_px, focal35_mm, Surface(surface), print_scales or {}, film)
+        for problem in adjustments(tuple(sheets), image_size_px, lens, Surface(surface), print_scales or {})
     ]
-    best = min(lenses, key=lambda lens: lens.cost)
+    best = min(found, key=lambda one: one.cost)
     camera = PosedCamera(
         sheets=tuple(sheets),
         image_size_px=image_size_px,
         parameters=best.parameters,
-        covariance_root=_mixed_root(best, lenses),
-        chi_square=float((best.problem.corner_residuals(best.parameters) ** 2).sum()),
-        bend_px=best.problem.bends_px(best.parameters),
+        covariance_root=_mixed_root(best, found),
+        chi_square=best.chi_square,
+        bend_px=best.bend_px,
+        lens=lens,
+        bow_mm=best.bow_mm,
+        disbelief=best.disbelief,
     )
-    if camera.focal35_mm * (1 + 2 * camera.focal_standard_uncertainty_px / camera.focal_px) < SHORTEST_FOCAL35_MM:
+    longest_mm = camera.focal35_mm * (1 + 2 * camera.focal_standard_uncertainty_px / camera.focal_px)
+    if lens.focal35_mm is None and longest_mm < SHORTEST_FOCAL35_MM:
         raise Refused(WRONG_LENS)
     return camera
 
@@ -305,24 +303,14 @@ def solve_camera(
 def adjustments(
     sheets: tuple[SheetInPhoto, ...],
     image_size_px: tuple[int, int],
-    focal35_mm: float | None,
+    lens: StatedLens,
     surface: Surface,
     print_scales: Mapping[str, float],
-    film: bool = False,
 ) -> Iterator[Adjustment]:
-    """One adjustment for the lens that the photo states, or one for each lens that it may have been taken with."""
+    """One adjustment for each lens that the photo may have been taken with."""
     corners_mm = [sheet.corner_mm * print_scales.get(sheet.layout.name, 1.0) for sheet in sheets]
-    if focal35_mm is not None and focal35_mm > 0:
-        lenses: Sequence[tuple[float, float]] = [(focal35_mm, FOCAL_RELATIVE_SD * focal35_mm)]
-        shares: Sequence[float] = [1.0]
-    else:
-        lenses = FILM_LENSES_MM if film else UNSTATED_LENSES_MM
-        shares = _LENS_SHARES[surface]
-    for share, (equivalent_mm, spread_mm) in zip(shares, lenses, strict=True):
-        improbability = float(np.log(spread_mm / equivalent_mm / share))
-        per_mm = float(np.hypot(*image_size_px)) / FRAME_DIAGONAL_MM
-        focal_px = (equivalent_mm * per_mm, spread_mm * per_mm)
-        yield Adjustment(sheets, corners_mm, image_size_px, focal_px, _PARALLEL_SD[surface], improbability)
+    for possible in lens.possible(image_size_px, _LENS_SHARES[surface]):
+        yield Adjustment(sheets, corners_mm, image_size_px, possible, _PARALLEL_SD[surface])
 
 
 class Adjustment:
@@ -333,17 +321,19 @@ class Adjustment:
         sheets: tuple[SheetInPhoto, ...],
         corners_mm: list[Array],
         image_size_px: tuple[int, int],
-        focal_px: tuple[float, float],
+        lens: PossibleLens,
         parallel_sd: tuple[float, float],
-        improbability: float,
     ) -> None:
-        centre_sd_px = CENTRE_SD_SHARE * max(image_size_px)
+        per_mm = float(np.hypot(*image_size_px)) / FRAME_DIAGONAL_MM
+        focal_px, focal_sd_px = lens.focal35_mm * per_mm, lens.sd_mm * per_mm
+        centre_sd_px = lens.centre_sd_share * max(image_size_px)
         self.sheets, self.corners_mm = sheets, corners_mm
-        self.common = np.array([focal_px[0], (image_size_px[0] - 1) / 2, (image_size_px[1] - 1) / 2, 0.0, 0.0, 0.0])
-        self.common_sd = np.array([focal_px[1], centre_sd_px, centre_sd_px, K1_SD, K2_SD, sheets[0].layout.stretch_sd])
+        self.common = np.array([focal_px, (image_size_px[0] - 1) / 2, (image_size_px[1] - 1) / 2, 0.0, 0.0, 0.0])
+        self.common_sd = np.array([focal_sd_px, centre_sd_px, centre_sd_px, K1_SD, K2_SD, sheets[0].layout.stretch_sd])
+        self.bends = [bends_of(sheet) for sheet in sheets]
         self.noise_px = [sheet.noise_px for sheet in sheets]
         self.parallel_sd = parallel_sd
-        self.improbability = improbability
+        self.improbability = float(np.log(lens.sd_mm / lens.focal35_mm / lens.share))
 
     def starts(self) -> Iterator[Array]:
         """Starting points: a plane seen from nearly in front has two poses that look alike, so there are two."""
@@ -359,7 +349,7 @@ class Adjustment:
         for first in choices[0]:
             normal = _rotation(first[:3])[:, 2]
             others = [max(poses, key=lambda pose: float(normal @ _rotation(pose[:3])[:, 2])) for poses in choices[1:]]
-            yield np.concatenate([self.common, first, *others])
+            yield np.concatenate([self.common, first, *others, *(np.zeros(bends.shape[1]) for bends in self.bends)])
 
     def _from_in_front(self, sheet: SheetInPhoto) -> Array:
         """Pose (6,) of a sheet if it were seen from exactly in front, for one that gives no better start."""
@@ -383,14 +373,21 @@ class Adjustment:
     def judge_noise(self, parameters: Array) -> None:
         """Take the corners' noise from their misfits to the adjusted camera; each sheet's pose used up six of them."""
         self.noise_px = [
-            pooled_noise_px(misfit, misfit.size - POSE) if len(misfit) > _FEWEST_JUDGED else sheet.noise_px
-            for sheet, misfit in zip(self.sheets, self.misfits_px(parameters), strict=True)
+            pooled_noise_px(misfit, misfit.size - POSE - bends.shape[1]) if bends.size else sheet.noise_px
+            for sheet, bends, misfit in zip(self.sheets, self.bends, self.misfits_px(parameters), strict=True)
         ]
 
     def residuals(self, parameters: Array) -> Array:
         """All residuals."""
         common = (parameters[:COMMON] - self.common) / self.common_sd
-        return np.concatenate([self.corner_residuals(parameters), common, self.parallel_residuals(parameters)])
+        return np.concatenate(
+            [
+                self.corner_residuals(parameters),
+                common,
+                self.parallel_residuals(parameters),
+                parameters[self.posed :] / self.bend_sd_mm,
+            ]
+        )
 
     def corner_residuals(self, parameters: Array) -> Array:
         """Residuals of the corners."""
@@ -404,8 +401,53 @@ class Adjustment:
             for sheet, corners, pose in self._posed(parameters)
         ]
 
+    @property
+    def posed(self) -> int:
+        """How many parameters a camera has: all but the sheets' bends, which stand behind them."""
+        return COMMON + POSE * len(self.sheets)
+
+    def own_bends(self, number: int) -> slice:
+        """Where the bends of a sheet stand among the parameters."""
+        start = self.posed + sum(bends.shape[1] for bends in self.bends[:number])
+        return slice(start, start + self.bends[number].shape[1])
+
+    @cached_property
+    def bend_sd_mm(self) -> Array:
+        """Standard deviations of all sheets' bends, mm."""
+        return np.concatenate([BEND_SD_MM[: bends.shape[1]] for bends in self.bends])
+
+    def bows_mm(self, parameters: Array) -> tuple[float, ...]:
+        """How far each sheet's highest corner lies above its lowest, mm."""
+        heights = [
+            _bends(sheet.layout) @ parameters[own] if own.start < own.stop else np.zeros(1)
+            for sheet, own in ((sheet, self.own_bends(number)) for number, sheet in enumerate(self.sheets))
+        ]
+        return tuple(float(np.ptp(each)) for each in heights)
+
+    def on_surface(self, parameters: Array, root: Array) -> tuple[Array, Array]:
+        """What a camera has of the parameters (P,) and of their root (P, K), each sheet's plane moved to its surface.
+
+        That is where a bent sheet's lowest corner touches it; the plane that was adjusted lies amid the bends.
+        """
+        moved, root_moved = parameters[: self.posed].copy(), root[: self.posed].copy()
+        for number, sheet in enumerate(self.sheets):
+            own = self.own_bends(number)
+            if own.start == own.stop:
+                continue
+            bends = _bends(sheet.layout)
+            lowest = bends[np.argmin(bends @ parameters[own])]
+            start = COMMON + POSE * number
+            outwards = _rotation(parameters[start : start + 3])[:, 2]
+            moved[start + 3 : start + POSE] += outwards * (lowest @ parameters[own])
+            root_moved[start + 3 : start + POSE] += np.outer(outwards, lowest @ root[own])
+        return moved, root_moved
+
+    def disbelief(self, parameters: Array) -> float:
+        """As `PosedCamera.disbelief`."""
+        return float((((parameters[:COMMON] - self.common) / self.common_sd)[:_LENS] ** 2).sum())
+
     def bends_px(self, parameters: Array) -> tuple[float, ...]:
-        """How far each sheet is from flat, px."""
+        """How far each sheet is from what its bends make of it, px."""
         misfits = zip(self.sheets, self.misfits_px(parameters), strict=True)
         return tuple(bend_px(sheet.corner_mm, misfit) for sheet, misfit in misfits)
 
@@ -424,21 +466,31 @@ class Adjustment:
             block[:, 5] -= rightwards * np.repeat(corners[:, 0] / (1 - half) / 2, 2)
             column = COMMON + POSE * number
             block[:, column : column + POSE] = by[:, :POSE]
+            outwards = by[:, 3:6] @ _rotation(pose[:3])[:, 2]
+            block[:, self.own_bends(number)] = outwards[:, None] * np.repeat(self.bends[number], 2, axis=0)
             blocks.append(block / self.noise_px[number])
         common = np.zeros((COMMON, len(parameters)))
         common[:, :COMMON] = np.diag(1 / self.common_sd)
-        return np.vstack([*blocks, common, self._parallel_jacobian(parameters)])
+        bends = np.zeros((len(parameters) - self.posed, len(parameters)))
+        bends[:, self.posed :] = np.diag(1 / self.bend_sd_mm)
+        return np.vstack([*blocks, common, self._parallel_jacobian(parameters), bends])
 
     def _posed(self, parameters: Array) -> Iterator[tuple[SheetInPhoto, Array, Array]]:
-        """Each sheet, its corners in mm as the printer stretched them, and its pose."""
+        """Each sheet, its corners in mm as the printer stretched and as it is bent, and its pose."""
         stretch = np.array([1.0 - parameters[5] / 2, 1.0 + parameters[5] / 2, 1.0])
-        poses = parameters[COMMON:].reshape(-1, POSE)
-        return zip(self.sheets, [corners * stretch for corners in self.corners_mm], poses, strict=True)
+        bent = [corners * stretch for corners in self.corners_mm]
+        for number, bends in enumerate(self.bends):
+            bent[number][:, 2] += bends @ parameters[self.own_bends(number)]
+        return zip(self.sheets, bent, self._poses(parameters), strict=True)
+
+    def _poses(self, parameters: Array) -> Array:
+        """Each sheet's rotation vector and translation (S, 6)."""
+        return parameters[COMMON : self.posed].reshape(-1, POSE)
 
     def parallel_residuals(self, parameters: Array) -> Array:
         """Height and tilt of the further sheets over the first one's plane."""
         height_sd_mm, tilt_sd_deg = self.parallel_sd
-        poses = parameters[COMMON:].reshape(-1, POSE)
+        poses = self._poses(parameters)
         first, parts = _rotation(poses[0, :3]), [np.empty(0)]
         for pose in poses[1:]:
             tilt = (first.T @ _rotation(pose[:3]))[:2, 2]
@@ -449,7 +501,7 @@ class Adjustment:
     def _parallel_jacobian(self, parameters: Array) -> Array:
         """Derivatives of `parallel_residuals`: three rows for each further sheet."""
         height_sd_mm, tilt_sd_deg = self.parallel_sd
-        poses = parameters[COMMON:].reshape(-1, POSE)
+        poses = self._poses(parameters)
         first, by_first = _turned(poses[0, :3])
         normal, by_normal = first[:, 2], by_first[:, :, 2]
         jacobian = np.zeros((3 * (len(poses) - 1), len(parameters)))
@@ -468,12 +520,15 @@ class Adjustment:
 
 @dataclass(frozen=True)
 class _Solution:
-    """The adjustment for one lens; `cost` is minus the logarithm of its probability, but for a constant."""
+    """The adjustment for one lens, on the surface; `cost`: minus the logarithm of its probability, constants aside."""
 
-    problem: Adjustment
     parameters: Array
     root: Array
     cost: float
+    chi_square: float
+    bend_px: tuple[float, ...]
+    bow_mm: tuple[float, ...]
+    disbelief: float
 
 
 def _solved(problem: Adjustment) -> _Solution:
@@ -481,8 +536,16 @@ def _solved(problem: Adjustment) -> _Solution:
     # the corners' noise was judged without a lens; now that the lens is known it is judged again
     problem.judge_noise(start.x)
     parameters = problem.solve(start.x, NEAR_DAMPING).x
-    root = inverse_root(problem.jacobian(parameters))
-    return _Solution(problem, parameters, root, problem.improbability + start.cost)
+    on_surface, root = problem.on_surface(parameters, inverse_root(problem.jacobian(parameters)))
+    return _Solution(
+        parameters=on_surface,
+        root=root,
+        cost=problem.improbability + start.cost,
+        chi_square=float((problem.corner_residuals(parameters) ** 2).sum()),
+        bend_px=problem.bends_px(parameters),
+        bow_mm=problem.bows_mm(parameters),
+        disbelief=problem.disbelief(parameters),
+    )
 
 
 def _mixed_root(best: _Solution, lenses: list[_Solution]) -> Array:
@@ -494,6 +557,33 @@ def _mixed_root(best: _Solution, lenses: list[_Solution]) -> Array:
         away = same_turns(lens.parameters, best.parameters) - best.parameters
         parts.append(np.sqrt(weight) * np.column_stack([lens.root, away]))
     return triangular(np.hstack(parts))
+
+
+def bends_of(sheet: SheetInPhoto) -> Array:
+    """How far each corner seen leaves the sheet's plane for a unit of each bend.
+
+    Parameters
+    ----------
+    sheet : SheetInPhoto
+        With N corners seen; only those of four are too few for a bend.
+
+    Returns
+    -------
+    (N, B) ndarray of float
+        mm per mm: the polynomials of the second and third degree in the places of the board's corners over half its
+        longer side, less the plane that fits them best over the whole board.
+    """
+    if len(sheet.layout.corner_mm) <= _FEWEST_JUDGED:
+        return np.zeros((len(sheet.corner_mm), 0))
+    return _bends(sheet.layout)[sheet.corner_index]
+
+
+def _bends(layout: Layout) -> Array:
+    places = layout.corner_mm[:, :2] - layout.corner_mm[:, :2].mean(axis=0)
+    u, v = (2 * places / np.ptp(places, axis=0).max()).T
+    bends = np.column_stack([u * u, u * v, v * v, u**3, u * u * v, u * v * v, v**3])
+    plane = np.column_stack([np.ones_like(u), u, v])
+    return np.asarray(bends - plane @ np.linalg.lstsq(plane, bends, rcond=None)[0])
 
 
 def same_turns(parameters: Array, like: Array) -> Array:

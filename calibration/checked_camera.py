@@ -8,7 +8,7 @@ print is not, the camera is solved once more with the sizes found.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,14 +19,17 @@ from calibration.camera import PosedCamera, Surface, solve_camera
 from calibration.card import scale_from_card
 from calibration.detection import find_sheets, is_mirrored
 from calibration.homography import apply_homography
+from calibration.lens import Frame, StatedLens
 from calibration.print_scale import PrintScale, combined_scale, scale_from_bar, scale_from_paper
 from calibration.problems import (
     BAR_LENGTH,
     BLANK_SHEET_UNLIKE,
+    PHOTO_CUT,
     PHOTO_MIRRORED,
     PRINT_SCALE,
     PRINT_SCALE_DISAGREES,
     PRINT_SCALE_UNSURE,
+    SHEETS_APART,
     Problem,
     Refused,
 )
@@ -35,6 +38,9 @@ from calibration.sheet_in_photo import SheetInPhoto
 
 _WINDOW_MM = 2.2
 """How near corners have to be to the printed window's to be those: half as far as a card's own are; our choice."""
+_DISBELIEVED = 18.5
+"""Of `PosedCamera.disbelief`, from which a picture is not the whole frame of the lens that was believed: one frame in a
+thousand is so far off, by chance (chi-squared of four degrees of freedom, any handbook of statistics)."""
 
 
 @dataclass(frozen=True)
@@ -48,8 +54,9 @@ class CheckedCamera:
     prints : mapping of str to PrintScale
         How large each sheet was printed, by its name.
     remarks : tuple of Problem
-        ``print_scale`` where a print is not in true size by a ruler, ``print_scale_unsure`` where it may not be by the
-        paper's edges alone, ``print_scale_disagrees`` where the checks contradict one another.
+        ``photo_cut`` where the picture does not show all that the camera took; ``print_scale`` where a print is not in
+        true size by a ruler, ``print_scale_unsure`` where it may not be by the paper's edges alone,
+        ``print_scale_disagrees`` where the checks contradict one another.
     """
 
     camera: PosedCamera
@@ -59,11 +66,10 @@ class CheckedCamera:
 
 def reference_camera(
     image: Picture,
-    focal35_mm: float | None,
+    lens: StatedLens,
     surface: Surface,
     bar_mm: float | None = None,
     reference: Blank | None = None,
-    film: bool = False,
     first: str | None = None,
 ) -> CheckedCamera:
     """Find what has a known size in a photo, and the camera with it.
@@ -72,16 +78,14 @@ def reference_camera(
     ----------
     image : (H, W, 3) ndarray of uint8
         The photo, RGB.
-    focal35_mm : float or None
-        35 mm-equivalent focal length as the phone states it.
+    lens : StatedLens
+        What the photo's file says of its lens.
     surface : Surface
         What the reference is fixed to.
     bar_mm : float, optional
         Length of a printed sheet's check bar, or of its whole print, as the family measured it, mm.
     reference : Blank, optional
         The blank paper or card that lies there; None for the printed sheet.
-    film : bool
-        Whether it is a frame of a film.
     first : str, optional
         Name of the printed sheet that is the frame of reference; the one that is seen best, if it is not there.
 
@@ -100,11 +104,11 @@ def reference_camera(
         sheets = sorted(find_sheets(image), key=lambda sheet: sheet.layout.name != first)
         if not sheets and is_mirrored(image):
             raise Refused(PHOTO_MIRRORED)
-        return checked_camera(image, sheets, focal35_mm, surface, bar_mm, film)
-    found = find_blank(image, reference, focal35_mm, surface)
+        return checked_camera(image, sheets, lens, surface, bar_mm)
+    found = find_blank(image, reference, lens, surface)
     if reference is Blank.CARD and any(is_card_window(found.camera.sheets[0], sheet) for sheet in find_sheets(image)):
         raise Refused(BLANK_SHEET_UNLIKE)
-    return CheckedCamera(found.camera, found.scales, found.remarks)
+    return CheckedCamera(found.camera, found.scales, (*_of_frame(found.camera), *found.remarks))
 
 
 def is_card_window(card: SheetInPhoto, sheet: SheetInPhoto) -> bool:
@@ -123,10 +127,9 @@ def is_card_window(card: SheetInPhoto, sheet: SheetInPhoto) -> bool:
 def checked_camera(
     image: Picture,
     sheets: Sequence[SheetInPhoto],
-    focal35_mm: float | None,
+    lens: StatedLens,
     surface: Surface,
     bar_mm: float | None = None,
-    film: bool = False,
 ) -> CheckedCamera:
     """Solve the camera and check the prints.
 
@@ -136,15 +139,13 @@ def checked_camera(
         The photo, RGB.
     sheets : sequence of SheetInPhoto
         The sheets found in it.
-    focal35_mm : float or None
-        35 mm-equivalent focal length as the phone states it.
+    lens : StatedLens
+        What the photo's file says of its lens.
     surface : Surface
         What the sheets are fixed to.
     bar_mm : float, optional
         Length of a check bar or of a whole print as the family measured it, mm; taken to hold for all sheets, which
         one printer made.
-    film : bool
-        Whether it is a frame of a film.
 
     Returns
     -------
@@ -154,14 +155,15 @@ def checked_camera(
     Raises
     ------
     Refused
-        As `solve_camera`; ``bar_length`` where what was measured cannot be the bar.
+        As `solve_camera`; ``sheets_apart`` where the sheets do not lie in one plane; ``bar_length`` where what was
+        measured cannot be the bar.
     """
     try:
         told = [[] if bar_mm is None else [scale_from_bar(bar_mm, _whole_mm(sheet))] for sheet in sheets]
     except ValueError:
         raise Refused(BAR_LENGTH) from None
     size_px = (image.shape[1], image.shape[0])
-    camera = solve_camera(sheets, size_px, focal35_mm, surface, film=film)
+    camera = _believed(solve_camera(sheets, size_px, lens, surface), surface)
     checks = {
         sheet.layout.name: [scale_from_paper(image, sheet), scale_from_card(image, camera, number), *told[number]]
         for number, sheet in enumerate(sheets)
@@ -170,8 +172,8 @@ def checked_camera(
     prints = {name: scale for name, (scale, _) in combined.items()}
     scales = {name: print_scale.scale for name, print_scale in prints.items()}
     if any(scale != 1.0 for scale in scales.values()):
-        camera = solve_camera(sheets, size_px, focal35_mm, surface, scales, film)
-    remarks = []
+        camera = solve_camera(sheets, size_px, camera.lens, surface, scales)
+    remarks = _of_frame(camera)
     if any(contradicted for _, contradicted in combined.values()):
         remarks.append(PRINT_SCALE_DISAGREES)
     suspected = [scale for scale in prints.values() if scale.suspected]
@@ -180,6 +182,22 @@ def checked_camera(
     elif suspected:
         remarks.append(PRINT_SCALE_UNSURE)
     return CheckedCamera(camera, prints, tuple(remarks))
+
+
+def _believed(camera: PosedCamera, surface: Surface) -> PosedCamera:
+    """The camera, solved anew as of a part of a frame where the sheets contradict what was believed of the whole."""
+    if camera.lens.frame is Frame.CUT or camera.lens.film or camera.disbelief < _DISBELIEVED:
+        return camera
+    if len(camera.sheets) > 1:
+        apart = solve_camera(camera.sheets, camera.image_size_px, camera.lens, Surface.ANY)
+        if apart.disbelief < _DISBELIEVED:  # each sheet by itself agrees with the lens: it is their planes that do not
+            raise Refused(SHEETS_APART)
+    return solve_camera(camera.sheets, camera.image_size_px, replace(camera.lens, frame=Frame.CUT), surface)
+
+
+def _of_frame(camera: PosedCamera) -> list[Problem]:
+    """What is to be said of a picture that does not show the whole of its frame."""
+    return [PHOTO_CUT] if camera.lens.frame is Frame.CUT or camera.lens.zoomed else []
 
 
 def _whole_mm(sheet: SheetInPhoto) -> float | None:

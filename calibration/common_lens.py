@@ -5,7 +5,8 @@ Each view's sheets tell its own pose; the lens is the same in all of them, and w
 calibration, PAMI 22 (2000) 1330; from memory).  So one focal length, one distortion and one stretch of the print are
 adjusted together with a pose for each view and sheet, by least squares over all corners.  The principal point is common
 but for a small wander from view to view: lenses that steady a picture by moving, and films that steady it by cutting
-the frame anew, shift it.  Views of different lenses, sizes of picture or focal lengths stated are adjusted apart.
+the frame anew, shift it.  Views of different lenses, sizes of picture or focal lengths stated are adjusted apart, and
+each that was cut later by itself.
 
 As for one view, a root of the covariance is what is kept: `CommonLens.roots` says how the parameters of every view's
 camera depend on the same independent unit errors, so that what the views share is never taken for independent.
@@ -18,9 +19,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.arrays import Array
+from calibration.arrays import Array, Indices
 from calibration.camera import (
-    CENTRE_SD_SHARE,
     COMMON,
     FIRST_DAMPING,
     MOST_STEPS,
@@ -35,6 +35,7 @@ from calibration.camera import (
     triangular,
 )
 from calibration.least_squares import Minimum, minimum
+from calibration.lens import CENTRE_SD_SHARE, NOTHING_STATED, Frame, StatedLens
 from calibration.sheet_in_photo import SheetInPhoto
 
 STEADIED_SHARE = 0.003
@@ -56,16 +57,13 @@ class View:
         The first is the frame of reference, and must be the same sheet in every view.
     image_size_px : tuple of int
         Width and height.
-    focal35_mm : float or None
-        35 mm-equivalent focal length as stated.
-    film : bool
-        Whether it is a frame of a film.
+    lens : StatedLens
+        What is known of the lens.
     """
 
     sheets: tuple[SheetInPhoto, ...]
     image_size_px: tuple[int, int]
-    focal35_mm: float | None = None
-    film: bool = False
+    lens: StatedLens = NOTHING_STATED
 
 
 @dataclass(frozen=True)
@@ -113,9 +111,10 @@ def solve_common_lens(
         raise ValueError("every view needs a sheet")
     if len({view.sheets[0].layout for view in views}) != 1:
         raise ValueError("the first sheet of every view must be the same")
-    groups: dict[tuple[tuple[int, int], float | None, bool], list[int]] = {}
+    groups: dict[tuple[tuple[int, int], StatedLens, int], list[int]] = {}
     for number, view in enumerate(views):
-        groups.setdefault((view.image_size_px, view.focal35_mm, view.film), []).append(number)
+        alone = number if view.lens.frame is Frame.CUT else -1  # each is another part of its own frame
+        groups.setdefault((view.image_size_px, view.lens, alone), []).append(number)
     solved = [_solved([views[number] for number in group], surface, print_scales or {}) for group in groups.values()]
     width = sum(found.roots[0].shape[1] for found in solved)
     cameras: dict[int, PosedCamera] = {}
@@ -133,20 +132,41 @@ def solve_common_lens(
 
 
 class _Joint:
-    """The least-squares problem of one lens: common parameters, each view's wander of the principal point, poses."""
+    """The least-squares problem of one lens.
+
+    Unknown are the common parameters, each view's wander of the principal point, its sheets' poses, and the bends of
+    each sheet, which hangs or lies where it is while the views are taken.
+    """
 
     def __init__(self, parts: Sequence[Adjustment], wander_px: float) -> None:
         self.parts, self.wander_px = parts, wander_px
-        poses = [POSE * len(part.sheets) for part in parts]
+        poses = [part.posed - COMMON for part in parts]
         ends = COMMON + 2 * len(parts) + np.cumsum([0, *poses])
-        self.size = int(ends[-1])
+        self.posed = int(ends[-1])
+        of_sheets, self.bend_sd_mm = self._bends()
+        self.size = self.posed + len(self.bend_sd_mm)
         self.select = []
-        for number in range(len(parts)):
-            chosen = np.zeros((COMMON + poses[number], self.size))
+        for number, part in enumerate(parts):
+            own = [of_sheets[sheet.layout.name] for sheet in part.sheets]
+            chosen = np.zeros((part.posed + sum(len(bends) for bends in own), self.size))
             chosen[:COMMON, :COMMON] = np.eye(COMMON)
             chosen[1:3, COMMON + 2 * number : COMMON + 2 * number + 2] = np.eye(2)
-            chosen[COMMON:, ends[number] : ends[number + 1]] = np.eye(poses[number])
+            chosen[COMMON : part.posed, ends[number] : ends[number + 1]] = np.eye(poses[number])
+            chosen[np.arange(part.posed, len(chosen)), np.concatenate(own)] = 1
             self.select.append(chosen)
+
+    def _bends(self) -> tuple[dict[str, Indices], Array]:
+        """Where each sheet's bends stand among the unknowns, by its name, and their standard deviations, mm."""
+        places: dict[str, Indices] = {}
+        deviations = np.zeros(0)
+        for part in self.parts:
+            for number, sheet in enumerate(part.sheets):
+                if sheet.layout.name not in places:
+                    own = part.own_bends(number)
+                    more = part.bend_sd_mm[own.start - part.posed : own.stop - part.posed]
+                    places[sheet.layout.name] = self.posed + len(deviations) + np.arange(len(more))
+                    deviations = np.append(deviations, more)
+        return places, deviations
 
     def start(self) -> Array:
         """Each view solved by itself, seen through the usual lens; distances go with the focal length."""
@@ -154,10 +174,10 @@ class _Joint:
         parameters = np.concatenate([common, np.zeros(2 * len(self.parts))])
         for part in self.parts:
             found = min((part.solve(at) for at in part.likely_starts()), key=lambda each: each.cost)
-            poses = np.array(found.x[COMMON:]).reshape(-1, POSE)
+            poses = np.array(found.x[COMMON : part.posed]).reshape(-1, POSE)
             poses[:, 5] *= common[0] / found.x[0]
             parameters = np.append(parameters, poses.ravel())
-        return parameters
+        return np.append(parameters, np.zeros(len(self.bend_sd_mm)))
 
     def solve(self, start: Array) -> Minimum:
         """Least squares from a starting point."""
@@ -171,7 +191,8 @@ class _Joint:
         ]
         first = self.parts[0]
         wander = parameters[COMMON : COMMON + 2 * len(self.parts)] / self.wander_px
-        return np.concatenate([*own, (parameters[:COMMON] - first.common) / first.common_sd, wander])
+        bends = parameters[self.posed :] / self.bend_sd_mm
+        return np.concatenate([*own, (parameters[:COMMON] - first.common) / first.common_sd, wander, bends])
 
     def jacobian(self, parameters: Array) -> Array:
         """Derivatives of the residuals."""
@@ -179,25 +200,30 @@ class _Joint:
         for part, chosen in zip(self.parts, self.select, strict=True):
             corners = 2 * sum(len(sheet.corner_px) for sheet in part.sheets)
             rows = part.jacobian(chosen @ parameters)
-            blocks.append(np.delete(rows, slice(corners, corners + COMMON), axis=0) @ chosen)
-        prior = np.zeros((COMMON + 2 * len(self.parts), self.size))
-        prior[:COMMON, :COMMON] = np.diag(1 / self.parts[0].common_sd)
-        prior[COMMON:, COMMON : prior.shape[0]] = np.eye(2 * len(self.parts)) / self.wander_px
+            beliefs = [*range(corners, corners + COMMON), *range(len(rows) - len(part.bend_sd_mm), len(rows))]
+            blocks.append(np.delete(rows, beliefs, axis=0) @ chosen)
+        common_and_wander = np.append(self.parts[0].common_sd, np.full(2 * len(self.parts), self.wander_px))
+        prior = np.zeros((len(common_and_wander) + len(self.bend_sd_mm), self.size))
+        prior[: len(common_and_wander), : len(common_and_wander)] = np.diag(1 / common_and_wander)
+        prior[len(common_and_wander) :, self.posed :] = np.diag(1 / self.bend_sd_mm)
         return np.vstack([*blocks, prior])
 
     def of_views(self, parameters: Array) -> list[Array]:
-        """The parameters of each view's camera."""
+        """The parameters of each view's adjustment."""
         return [chosen @ parameters for chosen in self.select]
 
 
 @dataclass(frozen=True)
 class _Found:
-    """The adjustment for one lens; `cost` is minus the logarithm of its probability, but for a constant."""
+    """The adjustment for one lens, on the surface; `cost`: minus the logarithm of its probability, constants aside."""
 
     problem: _Joint
     parameters: list[Array]
     roots: list[Array]
     cost: float
+    chi_square: list[float]
+    bend_px: list[tuple[float, ...]]
+    bow_mm: list[tuple[float, ...]]
 
 
 def _adjusted(problem: _Joint) -> _Found:
@@ -207,19 +233,31 @@ def _adjusted(problem: _Joint) -> _Found:
         part.judge_noise(parameters)
     found = problem.solve(found.x)
     root = inverse_root(problem.jacobian(found.x))
-    roots = [chosen @ root for chosen in problem.select]
-    return _Found(problem, problem.of_views(found.x), roots, problem.parts[0].improbability + cost)
+    parts, of_views = problem.parts, problem.of_views(found.x)
+    on_surface = [
+        part.on_surface(parameters, chosen @ root)
+        for part, parameters, chosen in zip(parts, of_views, problem.select, strict=True)
+    ]
+    return _Found(
+        problem,
+        parameters=[parameters for parameters, _ in on_surface],
+        roots=[own for _, own in on_surface],
+        cost=parts[0].improbability + cost,
+        chi_square=[
+            float((part.corner_residuals(parameters) ** 2).sum())
+            for part, parameters in zip(parts, of_views, strict=True)
+        ],
+        bend_px=[part.bends_px(parameters) for part, parameters in zip(parts, of_views, strict=True)],
+        bow_mm=[part.bows_mm(parameters) for part, parameters in zip(parts, of_views, strict=True)],
+    )
 
 
 def _solved(views: Sequence[View], surface: Surface | str, print_scales: Mapping[str, float]) -> CommonLens:
     """Cameras of views through one lens, or through each lens that it may be."""
-    share = FILMED_SHARE if views[0].film else STEADIED_SHARE
+    share = FILMED_SHARE if views[0].lens.film else STEADIED_SHARE
     wander_px = share * max(views[0].image_size_px)
     by_lens = zip(
-        *(
-            adjustments(view.sheets, view.image_size_px, view.focal35_mm, Surface(surface), print_scales, view.film)
-            for view in views
-        ),
+        *(adjustments(view.sheets, view.image_size_px, view.lens, Surface(surface), print_scales) for view in views),
         strict=True,
     )
     lenses = [_adjusted(_Joint(parts, wander_px)) for parts in by_lens]
@@ -232,7 +270,7 @@ def _solved(views: Sequence[View], surface: Surface | str, print_scales: Mapping
         parts.append(np.sqrt(weight) * np.column_stack([np.vstack(lens.roots), np.concatenate(away)]))
     root = triangular(np.hstack(parts))
     cameras, roots, start = [], [], 0
-    for view, part, parameters in zip(views, best.problem.parts, best.parameters, strict=True):
+    for number, (view, parameters) in enumerate(zip(views, best.parameters, strict=True)):
         mine = root[start : start + len(parameters)]
         start += len(parameters)
         cameras.append(
@@ -241,8 +279,10 @@ def _solved(views: Sequence[View], surface: Surface | str, print_scales: Mapping
                 image_size_px=view.image_size_px,
                 parameters=parameters,
                 covariance_root=triangular(mine),
-                chi_square=float((part.corner_residuals(parameters) ** 2).sum()),
-                bend_px=part.bends_px(parameters),
+                chi_square=best.chi_square[number],
+                bend_px=best.bend_px[number],
+                lens=view.lens,
+                bow_mm=best.bow_mm[number],
             )
         )
         roots.append(mine[: COMMON + POSE])

@@ -49,6 +49,18 @@ PHOTO_MIRRORED = Problem(
     "Take it with the camera on the phone's back, or switch mirroring off in the camera's settings.",
 )
 
+PHOTO_CUT = Problem(
+    "photo_cut",
+    "This picture was cut, zoomed into or made smaller, so its lengths are less sure.",
+    "Send the photo just as the camera took it, without zoom.",
+)
+
+SHEETS_APART = Problem(
+    "sheets_apart",
+    "The sheets in this photo do not lie in one plane.",
+    "Hang them on the same flat wall, or lay them on the same flat table, and take the photo again.",
+)
+
 SHEET_HIDDEN = Problem(
     "sheet_hidden",
     "Too much of the printed sheet is covered or outside the photo.",

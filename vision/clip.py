@@ -26,6 +26,7 @@ import cv2
 import numpy as np
 
 from calibration.arrays import Array, Picture
+from calibration.lens import StatedLens
 from calibration.markers import agreeing_markers, read_markers
 from calibration.problems import NO_SHEET, Refused
 from vision.clip_files import CHOSEN, MAX_BYTES, reader_of
@@ -107,7 +108,8 @@ def clip_photos(data: bytes, name: str, sheets: bool = True) -> tuple[Photo, ...
         if not candidates:
             raise Refused(NO_SHEET)
     chosen = _apart(candidates, places)
-    return tuple(Photo(f"{name} {one.time_s:.1f} s", one.rgb, film_s=one.time_s) for one in chosen)
+    lens = StatedLens(film=True)
+    return tuple(Photo(f"{name} {one.time_s:.1f} s", one.rgb, lens, film_s=one.time_s) for one in chosen)
 
 
 @dataclass(frozen=True)

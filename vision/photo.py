@@ -20,6 +20,7 @@ import simplejpeg
 from PIL import ExifTags, Image, UnidentifiedImageError
 
 from calibration.arrays import Picture
+from calibration.lens import NOTHING_STATED, Frame, StatedLens
 from calibration.problems import Refused
 from vision.jpeg_cost import MOST_SCANS, scans
 from vision.problems import FILE_ANIMATED, FILE_DAMAGED, FILE_TOO_LARGE, FILE_UNREADABLE, PHOTO_TOO_SMALL
@@ -52,11 +53,20 @@ FORMATS = ("JPEG", "PNG", "WEBP", "HEIF")
 """Accepted containers (JPEG includes MPO, a JPEG with a second picture behind it, as some phones save)."""
 
 _EXIF_IFD = 0x8769
-_FOCAL_35_MM, _LENS_MODEL, _WIDTH, _HEIGHT = 0xA405, 0xA434, 0xA002, 0xA003  # EXIF 2.32, CIPA DC-008
+_FOCAL_35_MM, _LENS_MODEL, _WIDTH, _HEIGHT, _ZOOM = 0xA405, 0xA434, 0xA002, 0xA003, 0xA404  # EXIF 2.32, CIPA DC-008
 _PLAUSIBLE_FOCAL35_MM = (8.0, 200.0)
 """35 mm-equivalent focal lengths of phones and cameras; others are mistakes of the file; our choice."""
-_CROPPED_SHARE = 0.02
-"""Change of the ratio of a picture's sides from which it was cropped later, and not merely rounded; our choice."""
+_MOST_ZOOM = 30.0
+"""Digital zoom ratios above are mistakes of the file; our choice."""
+_CUT_SHARE = 0.02
+"""Change of the ratio of a picture's sides from which it was cut later, and not merely rounded; our choice."""
+_SCREENS = (18 / 9, 18.5 / 9, 19 / 9, 19.5 / 9, 20 / 9)
+_CAMERA_RATIOS = ((4 / 3, 0.007), (3 / 2, 0.01), (16 / 9, 0.01), (1.0, 0.002), *((ratio, 0.006) for ratio in _SCREENS))
+"""Ratios of sides in which cameras save pictures, those of phones' screens among them, and how far theirs may be from
+these (4080 x 3072 and 2592 x 1936 are by 0.4 %); from memory, common practice."""
+_CAMERA_STEP_PX, _WIDE_STEP_PX = 4, 2
+"""Sides of pictures of 4:3 as cameras save them are multiples of 4 px, others' of 2 px (from memory, common practice):
+of pictures that were cut in the same proportions one in sixteen is."""
 
 Corrections = Mapping[str, tuple[float, float]]
 """Points that a person placed in one photo, px, by their names."""
@@ -74,9 +84,9 @@ class Photo:
         File name, without folders.
     rgb : (H, W, 3) uint8 ndarray
         Pixels, upright, sRGB.
-    focal35_mm : float or None
-        35 mm-equivalent focal length the file states (rounded by phones to whole mm, good to 2-3 %), None where absent
-        or where the picture was cropped afterwards.
+    lens : StatedLens
+        What the file says of the lens: 35 mm-equivalent focal length, digital zoom, whether the picture was cut later;
+        and whether it is a frame of a film.
     front_lens : bool
         The file says that it was taken with the phone's front (selfie) camera.
     film_s : float or None
@@ -90,7 +100,7 @@ class Photo:
 
     name: str
     rgb: Picture
-    focal35_mm: float | None = None
+    lens: StatedLens = NOTHING_STATED
     front_lens: bool = False
     film_s: float | None = None
 
@@ -101,7 +111,7 @@ class Photo:
     @property
     def film(self) -> bool:
         """Whether it is a frame of a film."""
-        return self.film_s is not None
+        return self.lens.film
 
     @property
     def size_px(self) -> tuple[int, int]:
@@ -150,8 +160,8 @@ def _decode(content: bytes, name: str) -> Photo:
     # phones put a second picture (depth, burst, video still) behind a JPEG or HEIC: the first one is the photo
     if image.format not in ("MPO", "HEIF") and getattr(image, "n_frames", 1) > 1:
         raise Refused(FILE_ANIMATED)
-    focal35_mm, front_lens = _lens(image)
-    return Photo(name, _pixels(image, content), focal35_mm, front_lens)
+    lens, front_lens = _lens(image)
+    return Photo(name, _pixels(image, content), lens, front_lens)
 
 
 def _read(path: Path) -> bytes:
@@ -173,23 +183,35 @@ def _open(content: bytes) -> Image.Image:
         raise Refused(FILE_UNREADABLE) from error
 
 
-def _lens(image: Image.Image) -> tuple[float | None, bool]:
-    """35 mm-equivalent focal length, and whether the front camera was used, as far as the file says."""
+def _lens(image: Image.Image) -> tuple[StatedLens, bool]:
+    """What the file says of the lens, and whether the front camera was used."""
     try:
         details = image.getexif().get_ifd(_EXIF_IFD)
-        focal_mm = float(details.get(_FOCAL_35_MM, 0.0))
-        lens = str(details.get(_LENS_MODEL, ""))
-        taken = (float(details.get(_WIDTH, 0.0)), float(details.get(_HEIGHT, 0.0)))
+        focal_mm, zoom = float(details.get(_FOCAL_35_MM, 0.0)), float(details.get(_ZOOM, 1.0))
+        front = "front" in str(details.get(_LENS_MODEL, "")).lower()
+        taken = (int(details.get(_WIDTH, 0)), int(details.get(_HEIGHT, 0)))
     except Exception:  # damaged metadata comes in every shape, and we can do without it
-        return None, False
-    front = "front" in lens.lower()
-    if not _PLAUSIBLE_FOCAL35_MM[0] <= focal_mm <= _PLAUSIBLE_FOCAL35_MM[1]:
-        return None, front
-    if min(taken) > 0:
-        was, now = max(taken) / min(taken), max(image.size) / min(image.size)
-        if abs(was / now - 1) > _CROPPED_SHARE:  # cropped later: the stated focal length is that of another frame
-            return None, front
-    return focal_mm, front
+        return StatedLens(frame=_frame(image.size, (0, 0), stated=False)), False
+    stated = _PLAUSIBLE_FOCAL35_MM[0] <= focal_mm <= _PLAUSIBLE_FOCAL35_MM[1]
+    frame = _frame(image.size, taken, stated)
+    return StatedLens(focal_mm if stated else None, frame, zoom if 1.0 <= zoom <= _MOST_ZOOM else 1.0), front
+
+
+def _frame(size_px: tuple[int, int], taken_px: tuple[int, int], stated: bool) -> Frame:
+    """Whether a picture is all that the camera took, by its own size and by that of the picture as it was taken.
+
+    A messenger, which leaves no focal length behind, makes pictures smaller, and their sides are multiples of nothing.
+    """
+    as_taken = taken_px if min(taken_px) > 0 else size_px
+    if abs(_ratio(as_taken) / _ratio(size_px) - 1) > _CUT_SHARE:
+        return Frame.CUT
+    near = [abs(_ratio(as_taken) / ratio - 1) < share for ratio, share in _CAMERA_RATIOS]
+    step_px = (_CAMERA_STEP_PX if near[0] else _WIDE_STEP_PX) if stated else 1
+    return Frame.WHOLE if any(near) and all(side % step_px == 0 for side in as_taken) else Frame.CUT
+
+
+def _ratio(size_px: tuple[int, int]) -> float:
+    return max(size_px) / min(size_px)
 
 
 def _pixels(image: Image.Image, content: bytes) -> Picture:

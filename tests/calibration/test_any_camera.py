@@ -9,8 +9,9 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from calibration.camera import FRAME_DIAGONAL_MM, PosedCamera, Surface, solve_camera
+from calibration.camera import PosedCamera, Surface, solve_camera
 from calibration.growing import FEWEST_CORNERS
+from calibration.lens import FRAME_DIAGONAL_MM, StatedLens
 from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_in_photo import SheetInPhoto
 
@@ -92,7 +93,7 @@ def test_any_camera_is_found_with_a_covariance(
     camera = truth(size_px, focal35_mm, tilt_deg, far_mm)
     found = seen(camera, sheets, apart_mm, np.random.default_rng(seed), noise_px)
     assume(len(found) > 0 and found[0].layout.index == 1)
-    solved = solve_camera(found, size_px, focal35_mm if stated else None, surface)
+    solved = solve_camera(found, size_px, StatedLens(focal35_mm if stated else None), surface)
     assert is_covariance(solved)
     assert np.isfinite(solved.parameters).all()
     # the sheet's own middle is where it was seen, whatever else is unknown
@@ -105,7 +106,7 @@ def test_a_tiny_sheet_seen_from_exactly_in_front(turn_deg: float) -> None:
     """The normal matrix's condition is about 1e13 here, and its inverse was not positive definite on some photos."""
     camera = truth((1600, 1200), 26.0, (0.0, 0.0, turn_deg), 5000.0)
     (sheet,) = seen(camera, 1, 0.0, np.random.default_rng(1), 0.0)
-    solved = solve_camera([sheet], (1600, 1200), 26.0, Surface.WALL)
+    solved = solve_camera([sheet], (1600, 1200), StatedLens(26.0), Surface.WALL)
     assert is_covariance(solved)
     # 2.5 % of the focal length is not told by the sheet, and the distance goes with it
     assert solved.focal_standard_uncertainty_px / solved.focal_px == pytest.approx(0.025, rel=0.03)
@@ -119,17 +120,21 @@ def test_the_root_is_of_the_inverse_normal_matrix() -> None:
 
     camera = truth((1600, 1200), 26.0, (10.0, 25.0, 5.0), 700.0)
     sheets = seen(camera, 2, 250.0, np.random.default_rng(3), 0.05)
-    solved = solve_camera(sheets, (1600, 1200), 26.0, Surface.WALL)
-    (problem,) = adjustments(tuple(sheets), (1600, 1200), 26.0, Surface.WALL, {})
-    problem.judge_noise(solved.parameters)
-    numerical = np.empty((len(problem.residuals(solved.parameters)), len(solved.parameters)))
-    for column, step in enumerate(1e-6 * np.maximum(np.abs(solved.parameters), 1e-2)):
-        shift = step * np.eye(len(solved.parameters))[column]
-        ahead, behind = problem.residuals(solved.parameters + shift), problem.residuals(solved.parameters - shift)
-        numerical[:, column] = (ahead - behind) / (2 * step)
+    solved = solve_camera(sheets, (1600, 1200), StatedLens(26.0), Surface.WALL)
+    (problem,) = adjustments(tuple(sheets), (1600, 1200), StatedLens(26.0), Surface.WALL, {})
+    found = problem.solve(min(problem.likely_starts(), key=lambda at: float((problem.residuals(at) ** 2).sum()))).x
+    problem.judge_noise(found)
+    numerical = np.empty((len(problem.residuals(found)), len(found)))
+    least = np.append(np.full(problem.posed, 1e-2), np.ones(len(found) - problem.posed))
+    for column, step in enumerate(1e-6 * np.maximum(np.abs(found), least)):
+        shift = step * np.eye(len(found))[column]
+        numerical[:, column] = (problem.residuals(found + shift) - problem.residuals(found - shift)) / (2 * step)
     scale = np.linalg.norm(numerical, axis=0)
-    np.testing.assert_allclose(problem.jacobian(solved.parameters) / scale, numerical / scale, atol=2e-6)
-    expected = np.linalg.inv((numerical / scale).T @ (numerical / scale)) / np.outer(scale, scale)
+    np.testing.assert_allclose(problem.jacobian(found) / scale, numerical / scale, atol=2e-6)
+    inverse = np.linalg.inv((numerical / scale).T @ (numerical / scale)) / np.outer(scale, scale)
+    # the sheets' planes are moved to the surface that their lowest corners touch
+    moved = problem.on_surface(found, np.eye(len(found)))[1]
+    expected = moved @ inverse @ moved.T
     spread = np.sqrt(np.diag(expected))
     # the noise was judged once more on the way: a few per cent of it
     np.testing.assert_allclose(
@@ -141,7 +146,7 @@ def test_lenses_that_are_possible_too_widen_the_focal_length() -> None:
     """Without a stated lens the variance is the mean of the lenses' variances plus that between them."""
     camera = truth((1600, 1200), 26.0, (0.0, 0.0, 0.0), 6000.0)
     (sheet,) = seen(camera, 1, 0.0, np.random.default_rng(2), 0.0)
-    solved = solve_camera([sheet], (1600, 1200), None, Surface.TABLE)
+    solved = solve_camera([sheet], (1600, 1200), surface=Surface.TABLE)
     # the sheet tells no lens from another: 26 +- 3, 52 +- 5, 77 +- 8 mm in shares of 0.85, 0.11, 0.04, each times the
     # height of its density (26 / 3, 52 / 5, 77 / 8 in relative terms), so 0.828, 0.129, 0.043; about the main lens,
     # which is best, the variance is 0.828 * 3^2 + 0.129 * (5^2 + 26^2) + 0.043 * (8^2 + 51^2) = 212 mm2

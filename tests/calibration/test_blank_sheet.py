@@ -13,6 +13,7 @@ from calibration.blank_sheet import BlankLayout, blank_quadrangles, find_blank
 from calibration.camera import PosedCamera, Surface
 from calibration.checked_camera import is_card_window, reference_camera
 from calibration.homography import apply_homography
+from calibration.lens import StatedLens
 from calibration.problems import Refused
 from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_in_photo import SheetInPhoto
@@ -52,7 +53,7 @@ CAMERA = truth(SIZE, 26.0, (12.0, 8.0, 5.0), 1100.0)
 @pytest.mark.parametrize("blank", [Blank.A4, Blank.LETTER])
 def test_paper_is_found_and_told(blank: Blank, lying: bool) -> None:
     outline = outline_mm(blank, lying=lying)
-    found = find_blank(photograph(CAMERA, [outline]), None, 26.0, Surface.WALL)
+    found = find_blank(photograph(CAMERA, [outline]), None, StatedLens(26.0), Surface.WALL)
     (sheet,) = found.camera.sheets
     assert sheet.layout == BlankLayout(blank)
     assert found.probability[blank] > 0.99
@@ -69,7 +70,9 @@ def test_paper_is_found_and_told(blank: Blank, lying: bool) -> None:
 
 def test_a_card_alone() -> None:
     near = truth(SIZE, 26.0, (12.0, 8.0, 5.0), 400.0)
-    found = find_blank(photograph(near, [outline_mm(Blank.CARD, lying=True)]), Blank.CARD, 26.0, Surface.TABLE)
+    found = find_blank(
+        photograph(near, [outline_mm(Blank.CARD, lying=True)]), Blank.CARD, StatedLens(26.0), Surface.TABLE
+    )
     assert found.camera.sheets[0].layout.name == "blank-card-1"
     # ISO/IEC 7810: +-0.13 mm of 85.60 and 53.98, rectangular, and 0.6 px at either end of some 190 px
     assert found.scales["blank-card-1"].standard_uncertainty < 0.006
@@ -80,7 +83,7 @@ def test_the_paper_s_tolerance_is_rectangular() -> None:
     wide, long = 2 / np.sqrt(3) / 210, 2 / np.sqrt(3) / 297
     assert BlankLayout(Blank.A4).scale_u == pytest.approx(np.sqrt(wide**2 + long**2) / 2)
     assert BlankLayout(Blank.A4).stretch_sd == pytest.approx(np.sqrt(wide**2 + long**2))
-    found = find_blank(photograph(CAMERA, [outline_mm(Blank.A4)]), Blank.A4, 26.0, Surface.WALL)
+    found = find_blank(photograph(CAMERA, [outline_mm(Blank.A4)]), Blank.A4, StatedLens(26.0), Surface.WALL)
     scale = found.scales["blank-a4-1"]
     sides_px = np.linalg.norm(np.diff(found.camera.sheets[0].corner_px[[0, 1, 2, 3, 0]], axis=0), axis=1)
     seen = 1.2 / np.sqrt(3) * (1 / sides_px).mean()
@@ -92,7 +95,7 @@ def test_wrong_paper_is_refused() -> None:
     """A4 called Letter made every length 2 % too short."""
     photo = photograph(CAMERA, [outline_mm(Blank.A4)])
     with pytest.raises(Refused) as refusal:
-        find_blank(photo, Blank.LETTER, 26.0, Surface.WALL)
+        find_blank(photo, Blank.LETTER, StatedLens(26.0), Surface.WALL)
     assert codes(refusal) == ["blank_sheet_unlike"]
 
 
@@ -104,7 +107,9 @@ def test_a_finger_and_a_curled_corner_move_no_line() -> None:
     photo = photograph(CAMERA, [curled])
     finger = CAMERA.project([[-105.0, 30.0, 0.0]])[0]
     cv2.circle(photo, (round(float(finger[0])), round(float(finger[1]))), 7, (150, 110, 100), -1)
-    before, after = (find_blank(each, Blank.A4, 26.0, Surface.WALL).camera.sheets[0] for each in (straight, photo))
+    before, after = (
+        find_blank(each, Blank.A4, StatedLens(26.0), Surface.WALL).camera.sheets[0] for each in (straight, photo)
+    )
     assert np.abs(before.corner_px - after.corner_px).max() < 0.5
 
 
@@ -112,27 +117,27 @@ def test_a_bowed_edge_is_no_flat_paper() -> None:
     along = np.linspace(-148.5, 148.5, 30)
     right = np.column_stack([105 + 4.0 * (1 - (along / 148.5) ** 2), along, np.zeros(30)])
     left = np.column_stack([np.full(30, -105.0), along[::-1], np.zeros(30)])
-    found = find_blank(photograph(CAMERA, [np.vstack([right, left])]), Blank.A4, 26.0, Surface.WALL)
+    found = find_blank(photograph(CAMERA, [np.vstack([right, left])]), Blank.A4, StatedLens(26.0), Surface.WALL)
     assert "sheet_bent" in {each.code for each in found.remarks}
 
 
 def test_white_on_white_is_refused_with_advice() -> None:
     with pytest.raises(Refused) as refusal:
-        find_blank(photograph(CAMERA, [outline_mm(Blank.A4)], wall=217), Blank.A4, 26.0, Surface.WALL)
+        find_blank(photograph(CAMERA, [outline_mm(Blank.A4)], wall=217), Blank.A4, StatedLens(26.0), Surface.WALL)
     assert codes(refusal) == ["no_blank_sheet"]
     assert "dark" in refusal.value.problems[0].advice
 
 
 def test_nothing_pale_is_no_paper() -> None:
     with pytest.raises(Refused) as refusal:
-        find_blank(photograph(CAMERA, []), None, 26.0, Surface.WALL)
+        find_blank(photograph(CAMERA, []), None, StatedLens(26.0), Surface.WALL)
     assert codes(refusal) == ["no_blank_sheet"]
 
 
 def test_a_square_is_no_paper() -> None:
     square = np.array([(-120.0, 120.0, 0.0), (120.0, 120.0, 0.0), (120.0, -120.0, 0.0), (-120.0, -120.0, 0.0)])
     with pytest.raises(Refused):
-        find_blank(photograph(CAMERA, [square]), None, 26.0, Surface.WALL)
+        find_blank(photograph(CAMERA, [square]), None, StatedLens(26.0), Surface.WALL)
 
 
 def test_a_pattern_inside_is_no_blank_paper() -> None:
@@ -148,7 +153,7 @@ def test_a_pattern_inside_is_no_blank_paper() -> None:
 def test_a_second_sheet_sharpens() -> None:
     one = photograph(CAMERA, [outline_mm(Blank.A4, (-150.0, 0.0))])
     two = photograph(CAMERA, [outline_mm(Blank.A4, (-150.0, 0.0)), outline_mm(Blank.A4, (150.0, 20.0), lying=True)])
-    first, both = (reference_camera(each, 26.0, Surface.WALL, reference=Blank.A4) for each in (one, two))
+    first, both = (reference_camera(each, StatedLens(26.0), Surface.WALL, reference=Blank.A4) for each in (one, two))
     assert set(both.prints) == {"blank-a4-1", "blank-a4-2"}
     assert len(both.camera.sheets) == 2
     assert both.camera.focal_standard_uncertainty_px < first.camera.focal_standard_uncertainty_px
@@ -157,13 +162,13 @@ def test_a_second_sheet_sharpens() -> None:
 def test_paper_of_which_two_sizes_are_likely_is_asked_for_unless_stated(monkeypatch: pytest.MonkeyPatch) -> None:
     photo = photograph(CAMERA, [outline_mm(Blank.A4)])
     halves = {Blank.A4: 0.6, Blank.LETTER: 0.39, Blank.CARD: 0.01}
-    monkeypatch.setattr(blank_sheet, "_probabilities", lambda cameras, focal35_mm: halves)
+    monkeypatch.setattr(blank_sheet, "_probabilities", lambda cameras: halves)
     with pytest.raises(Refused) as refusal:
-        find_blank(photo, None, 26.0, Surface.WALL)
+        find_blank(photo, None, StatedLens(26.0), Surface.WALL)
     assert codes(refusal) == ["which_paper"]
-    assert find_blank(photo, Blank.A4, 26.0, Surface.WALL).remarks == ()
-    monkeypatch.setattr(blank_sheet, "_probabilities", lambda cameras, focal35_mm: {**halves, Blank.A4: 0.96})
-    assert find_blank(photo, None, 26.0, Surface.WALL).camera.sheets[0].layout == BlankLayout(Blank.A4)
+    assert find_blank(photo, Blank.A4, StatedLens(26.0), Surface.WALL).remarks == ()
+    monkeypatch.setattr(blank_sheet, "_probabilities", lambda cameras: {**halves, Blank.A4: 0.96})
+    assert find_blank(photo, None, StatedLens(26.0), Surface.WALL).camera.sheets[0].layout == BlankLayout(Blank.A4)
 
 
 def step_edge(place: NDArray[np.float64], size: tuple[int, int] = (400, 120)) -> NDArray[np.uint8]:

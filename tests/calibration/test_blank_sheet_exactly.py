@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from calibration import blank_sheet
 from calibration.blank import Blank
 from calibration.blank_sheet import BlankLayout, BlankReference, Quadrangle, blank_quadrangles, find_blank
-from calibration.camera import FRAME_DIAGONAL_MM, PosedCamera, Surface
+from calibration.camera import PosedCamera, Surface
 from calibration.homography import apply_homography
+from calibration.lens import FRAME_DIAGONAL_MM, StatedLens
 from calibration.problems import Refused
 from calibration.sheet import Box
 from calibration.sheet_in_photo import SheetInPhoto
@@ -61,10 +62,11 @@ def test_what_a_size_costs_and_how_probable_it_is() -> None:
     """Chi-squared of independent causes is their sum; Bayes' rule with even odds weighs exp(-chi-squared / 2)."""
     stretch_sd = 2 / np.sqrt(3) * np.hypot(1 / 210, 1 / 297)
     one = camera_of(Blank.A4, 1.7, 27.3, 2.5 * stretch_sd)
-    assert blank_sheet._cost(one, None) == pytest.approx(1.7 + 2.5**2)
-    assert blank_sheet._cost(one, 26.0) == pytest.approx(1.7 + 2.5**2 + (0.05 / 0.025) ** 2)
+    assert blank_sheet._cost(one) == pytest.approx(1.7 + 2.5**2)
+    stated = replace(one, lens=StatedLens(26.0))
+    assert blank_sheet._cost(stated) == pytest.approx(1.7 + 2.5**2 + (0.05 / 0.025) ** 2)
     other = camera_of(Blank.LETTER, 8.0, 27.3, 0.0)
-    odds = blank_sheet._probabilities({Blank.A4: one, Blank.LETTER: other}, None)
+    odds = blank_sheet._probabilities({Blank.A4: one, Blank.LETTER: other})
     assert odds == pytest.approx({Blank.A4: 1 / (1 + np.exp(-0.025)), Blank.LETTER: 1 / (1 + np.exp(0.025))})
 
 
@@ -86,7 +88,7 @@ def test_the_camera_from_four_corners(lying: bool, first: int) -> None:
     """A lying sheet's upper left corner as held upright is the one before the topmost in the photo, clockwise."""
     shown = seen_corners(Blank.LETTER, (30.0, -20.0), lying)
     turned = replace(shown, corner_px=np.roll(shown.corner_px, 2, axis=0))
-    camera = blank_sheet._camera(turned, Blank.LETTER, 2, SIZE, 26.0, Surface.WALL)
+    camera = blank_sheet._camera(turned, Blank.LETTER, 2, SIZE, StatedLens(26.0), Surface.WALL)
     (sheet,) = camera.sheets
     top = int(shown.corner_px[:, 1].argmin())
     assert sheet.corner_px == pytest.approx(np.roll(shown.corner_px, -(top + first), axis=0))
@@ -96,8 +98,8 @@ def test_the_camera_from_four_corners(lying: bool, first: int) -> None:
     assert camera.chi_square < 1e-4
     assert camera.focal35_mm == pytest.approx(26.0, rel=1e-3)
     assert np.linalg.norm(camera.translation_mm) == pytest.approx(1096.0, abs=8.0)
-    wrong = blank_sheet._camera(turned, Blank.CARD, 1, SIZE, 26.0, Surface.WALL)
-    assert blank_sheet._cost(wrong, 26.0) > 30
+    wrong = blank_sheet._camera(turned, Blank.CARD, 1, SIZE, StatedLens(26.0), Surface.WALL)
+    assert blank_sheet._cost(wrong) > 30
 
 
 def test_further_sheets_of_one_plane_and_size_are_added() -> None:
@@ -107,9 +109,9 @@ def test_further_sheets_of_one_plane_and_size_are_added() -> None:
     askew = seen_corners(Blank.A4, (0.0, 250.0), lifted_mm=(0.0, 60.0, 60.0, 0.0))
     longer = seen_corners(Blank.A4, (0.0, -250.0), longer=1.05)
     second, third = seen_corners(Blank.A4, (20.0, 10.0)), seen_corners(Blank.A4, (330.0, 20.0), lying=True)
-    camera = blank_sheet._camera(first, Blank.A4, 1, SIZE, 26.0, Surface.WALL)
+    camera = blank_sheet._camera(first, Blank.A4, 1, SIZE, StatedLens(26.0), Surface.WALL)
     found = BlankReference(camera, {}, {Blank.A4: 1.0}, ())
-    more = blank_sheet._with_further([again, askew, longer, second, third, again], found, 26.0, Surface.WALL)
+    more = blank_sheet._with_further([again, askew, longer, second, third, again], found, Surface.WALL)
     assert [sheet.layout for sheet in more.camera.sheets] == [BlankLayout(Blank.A4, index) for index in (1, 2, 3)]
     centres = [sheet.corner_px.mean(axis=0) for sheet in more.camera.sheets]
     assert np.array(centres) == pytest.approx(
@@ -123,7 +125,7 @@ def test_further_sheets_of_one_plane_and_size_are_added() -> None:
 def test_how_far_a_further_sheet_may_misfit(monkeypatch: pytest.MonkeyPatch) -> None:
     """13.8 for each sheet that is solved together, and for one alone."""
     quadrangles = [seen_corners(Blank.A4, (-300.0, 0.0)), seen_corners(Blank.A4, (20.0, 10.0))]
-    camera = blank_sheet._camera(quadrangles[0], Blank.A4, 1, SIZE, 26.0, Surface.WALL)
+    camera = blank_sheet._camera(quadrangles[0], Blank.A4, 1, SIZE, StatedLens(26.0), Surface.WALL)
     found = BlankReference(camera, {}, {Blank.A4: 1.0}, ())
     solve = blank_sheet.solve_camera
     for alone, together, sheets in [(13.0, 27.0, 2), (13.0, 28.0, 1), (14.0, 1.0, 1)]:
@@ -136,7 +138,7 @@ def test_how_far_a_further_sheet_may_misfit(monkeypatch: pytest.MonkeyPatch) -> 
             return replace(solve(given, *rest), chi_square=costs[len(given) - 1])  # type: ignore[arg-type]
 
         monkeypatch.setattr(blank_sheet, "solve_camera", solved)
-        assert len(blank_sheet._with_further(quadrangles, found, 26.0, Surface.WALL).camera.sheets) == sheets
+        assert len(blank_sheet._with_further(quadrangles, found, Surface.WALL).camera.sheets) == sheets
 
 
 def found_with(
@@ -144,13 +146,13 @@ def found_with(
 ) -> list[str]:
     """Remarks on one sheet of A4 with that bow, misfit and probability."""
     quadrangle = replace(seen_corners(), bow=bow)
-    camera = blank_sheet._camera(quadrangle, Blank.A4, 1, SIZE, 26.0, Surface.WALL)
+    camera = blank_sheet._camera(quadrangle, Blank.A4, 1, SIZE, StatedLens(26.0), Surface.WALL)
     cameras = {Blank.A4: replace(camera, chi_square=chi_square), Blank.LETTER: camera}
     odds = {Blank.A4: a4, Blank.LETTER: 1 - a4}
     monkeypatch.setattr(blank_sheet, "blank_quadrangles", lambda image: [quadrangle])
     monkeypatch.setattr(blank_sheet, "_largest", lambda *given: (quadrangle, cameras))
-    monkeypatch.setattr(blank_sheet, "_probabilities", lambda cameras, focal35_mm: odds)
-    found = find_blank(np.zeros((SIZE[1], SIZE[0], 3), np.uint8), stated, 26.0, Surface.WALL)
+    monkeypatch.setattr(blank_sheet, "_probabilities", lambda cameras: odds)
+    found = find_blank(np.zeros((SIZE[1], SIZE[0], 3), np.uint8), stated, StatedLens(26.0), Surface.WALL)
     assert found.camera.image_size_px == SIZE
     assert set(found.scales) == {"blank-a4-1"}
     assert found.probability == odds
@@ -179,11 +181,11 @@ def test_the_largest_that_fits_is_taken() -> None:
     """A sheet that is 4.5 % longer than Letter is that no more, nor A4 yet."""
     between = seen_corners(Blank.LETTER, longer=1.045)
     sheet, smaller = seen_corners(Blank.A4, (40.0, 0.0)), seen_corners(Blank.CARD)
-    found, cameras = blank_sheet._largest([between, sheet, smaller], SIZE, 26.0, Surface.WALL)
+    found, cameras = blank_sheet._largest([between, sheet, smaller], SIZE, StatedLens(26.0), Surface.WALL)
     assert found is sheet
-    assert min(cameras, key=lambda blank: blank_sheet._cost(cameras[blank], 26.0)) == Blank.A4
+    assert min(cameras, key=lambda blank: blank_sheet._cost(cameras[blank])) == Blank.A4
     with pytest.raises(Refused):
-        blank_sheet._largest([between], SIZE, 26.0, Surface.WALL)
+        blank_sheet._largest([between], SIZE, StatedLens(26.0), Surface.WALL)
 
 
 def box(x: float, y: float, width: float, height: float) -> Array:

@@ -6,7 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.camera import FRAME_DIAGONAL_MM, PosedCamera, solve_camera
+from calibration.camera import PosedCamera, solve_camera
+from calibration.lens import FRAME_DIAGONAL_MM, StatedLens
 from calibration.problems import Refused
 from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_in_photo import SheetInPhoto
@@ -64,7 +65,7 @@ def test_pose_is_found_within_its_stated_uncertainty() -> None:
     scores = []
     for _ in range(60):
         sheets = [_seen(truth, 1, (0, 0, 0), generator), _seen(truth, 2, (500, 20, 0), generator)]
-        camera = solve_camera(sheets, SIZE, generator.normal(26.4, 0.6), "wall")
+        camera = solve_camera(sheets, SIZE, StatedLens(generator.normal(26.4, 0.6)), "wall")
         some = [0, 1, 2, 3, 9, 10, 11]  # lens and place; a rotation vector near half a turn may have either sign
         error = (camera.parameters - np.resize(truth.parameters, len(camera.parameters)))[some]
         scores.append(error @ np.linalg.solve(camera.covariance[np.ix_(some, some)], error))
@@ -76,7 +77,7 @@ def test_far_point_is_measured_to_a_millimetre() -> None:
     generator = np.random.default_rng(3)
     truth = _true_camera()
     point = np.array([[700.0, -80.0, 100.0]])
-    camera = solve_camera([_seen(truth, 1, (0, 0, 0), generator)], SIZE, 26.0)
+    camera = solve_camera([_seen(truth, 1, (0, 0, 0), generator)], SIZE, StatedLens(26.0))
     assert np.linalg.norm(camera.to_plane(truth.project(point), 100.0) - point) < 5.0
 
 
@@ -84,18 +85,18 @@ def test_second_sheet_on_a_book_is_found_to_lie_higher() -> None:
     generator = np.random.default_rng(4)
     truth = _true_camera()
     sheets = [_seen(truth, 1, (0, 0, 0), generator), _seen(truth, 2, (300, 20, 30), generator)]
-    camera = solve_camera(sheets, SIZE, 26.0, "table")
+    camera = solve_camera(sheets, SIZE, StatedLens(26.0), "table")
     assert camera.sheet_heights_mm()[1] == pytest.approx(30, abs=3)
 
 
 def test_no_sheet_is_refused() -> None:
     with pytest.raises(Refused) as refusal:
-        solve_camera([], SIZE, 26.0)
+        solve_camera([], SIZE, StatedLens(26.0))
     assert [problem.code for problem in refusal.value.problems] == ["no_sheet"]
 
 
 def test_ultra_wide_lens_is_refused() -> None:
     sheet = _seen(_true_camera(), 1, (0, 0, 0), np.random.default_rng(5))
     with pytest.raises(Refused) as refusal:
-        solve_camera([sheet], SIZE, 13.0)
+        solve_camera([sheet], SIZE, StatedLens(13.0))
     assert [problem.code for problem in refusal.value.problems] == ["wrong_lens"]

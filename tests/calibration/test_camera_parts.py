@@ -12,16 +12,17 @@ from scipy.spatial.transform import Rotation
 
 from calibration import camera as module
 from calibration.camera import (
-    FRAME_DIAGONAL_MM,
     Adjustment,
     PosedCamera,
     Surface,
     adjustments,
+    bends_of,
     inverse_root,
     same_turns,
     solve_camera,
     triangular,
 )
+from calibration.lens import FRAME_DIAGONAL_MM, NOTHING_STATED, StatedLens
 from calibration.problems import Refused
 from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_in_photo import SheetInPhoto, bend_px, pooled_noise_px
@@ -45,16 +46,19 @@ def seen(layout: SheetLayout, pose: Array, lens: Array, noise_px: float = 0.05, 
 LENS = np.array([FOCAL, 1005.0, 743.0, 0.02, -0.004, 0.003])
 SHEETS = (seen(A4, POSES[0], LENS), seen(LETTER, POSES[1], LENS, 0.1))
 TRUTH = np.concatenate([LENS, *POSES])
+FLAT = np.zeros(7)
+"""The bends of a flat sheet."""
+ADJUSTED = np.concatenate([TRUTH, FLAT, FLAT])
 
 
 def problem(
     sheets: tuple[SheetInPhoto, ...] = SHEETS, focal35_mm: float | None = 30.0, surface: Surface = Surface.TABLE
 ) -> Adjustment:
-    return next(iter(adjustments(sheets, SIZE, focal35_mm, surface, {})))
+    return next(iter(adjustments(sheets, SIZE, StatedLens(focal35_mm), surface, {})))
 
 
 def test_a_stated_lens_is_one_adjustment_with_its_prior() -> None:
-    (only,) = adjustments(SHEETS, SIZE, 30.0, Surface.TABLE, {LETTER.name: 0.97})
+    (only,) = adjustments(SHEETS, SIZE, StatedLens(30.0), Surface.TABLE, {LETTER.name: 0.97})
     assert only.common == pytest.approx([30 * PER_MM, 999.5, 749.5, 0, 0, 0])
     assert only.common_sd == pytest.approx([0.75 * PER_MM, 20.0, 20.0, 0.015, 0.006, A4.stretch_sd])
     assert only.improbability == pytest.approx(np.log(0.025))
@@ -66,9 +70,8 @@ def test_a_stated_lens_is_one_adjustment_with_its_prior() -> None:
     assert max(np.ptp(problem().common_sd[1:3]), abs(problem().common_sd[1] - 20)) == 0.0
 
 
-@pytest.mark.parametrize("unsaid", [None, 0.0, -1.0])
-def test_unstated_lenses_are_weighed_by_how_common_they_are(unsaid: float | None) -> None:
-    lenses = list(adjustments(SHEETS, SIZE, unsaid, Surface.WALL, {}))
+def test_unstated_lenses_are_weighed_by_how_common_they_are() -> None:
+    lenses = list(adjustments(SHEETS, SIZE, NOTHING_STATED, Surface.WALL, {}))
     assert [each.common[0] / PER_MM for each in lenses] == pytest.approx([26.0, 52.0, 77.0])
     assert [each.common_sd[0] / PER_MM for each in lenses] == pytest.approx([3.0, 5.0, 8.0])
     density = [0.96 * 26 / 3, 0.03 * 52 / 5, 0.01 * 77 / 8]
@@ -76,13 +79,13 @@ def test_unstated_lenses_are_weighed_by_how_common_they_are(unsaid: float | None
     assert [each.parallel_sd for each in lenses] == [(3.0, 0.4)] * 3
     for surface in (Surface.TABLE, Surface.ANY):
         density = [0.85 * 26 / 3, 0.11 * 52 / 5, 0.04 * 77 / 8]
-        elsewhere = list(adjustments(SHEETS, SIZE, unsaid, surface, {}))
+        elsewhere = list(adjustments(SHEETS, SIZE, NOTHING_STATED, surface, {}))
         assert [np.exp(-each.improbability) for each in elsewhere] == pytest.approx(density)
     assert elsewhere[0].parallel_sd == (1e4, 60.0)
 
 
 def test_a_film_is_cut_out_of_the_picture() -> None:
-    lenses = list(adjustments(SHEETS, SIZE, None, Surface.WALL, {}, film=True))
+    lenses = list(adjustments(SHEETS, SIZE, StatedLens(film=True), Surface.WALL, {}))
     assert [each.common[0] / PER_MM for each in lenses] == pytest.approx([31.0, 60.0, 90.0])
     assert [each.common_sd[0] / PER_MM for each in lenses] == pytest.approx([4.0, 9.0, 12.0])
 
@@ -131,19 +134,19 @@ def test_poses_behind_the_camera_or_not_numbers_are_no_start(monkeypatch: pytest
     found = (4, [pose[:3, None] for pose in poses], [pose[3:, None] for pose in poses], None)
     monkeypatch.setattr(cv2, "solvePnPGeneric", lambda *_args, **_kwargs: found)
     (start,) = problem(SHEETS[:1]).starts()
-    assert start[6:] == pytest.approx(good)
+    assert start[6:] == pytest.approx(np.append(good, FLAT))
 
 
 def test_misfits_are_of_what_opencv_draws() -> None:
     """Nothing is left over at the truth; what was moved by hand is left over in its own units."""
     sheets = (SHEETS[0], replace(SHEETS[1], corner_px=SHEETS[1].corner_px + np.array([0.3, -0.2])))
-    one, two = problem(sheets).misfits_px(TRUTH)
+    one, two = problem(sheets).misfits_px(ADJUSTED)
     assert np.abs(one).max() < 1e-9
     assert two == pytest.approx(np.tile([-0.3, 0.2], (42, 1)), abs=1e-9)
-    rest = problem(sheets).corner_residuals(TRUTH)
+    rest = problem(sheets).corner_residuals(ADJUSTED)
     assert rest[84:] == pytest.approx(np.tile([-3.0, 2.0], 42), abs=1e-7)
-    every = problem(sheets).residuals(TRUTH)
-    assert len(every) == 168 + 6 + 3
+    every = problem(sheets).residuals(ADJUSTED)
+    assert len(every) == 168 + 6 + 3 + 14
     prior = (LENS - problem().common) / [0.75 * PER_MM, 20.0, 20.0, 0.015, 0.006, A4.stretch_sd]
     assert every[168:174] == pytest.approx(prior)
 
@@ -154,7 +157,7 @@ def test_sheets_are_parallel_within_what_they_lie_on() -> None:
     third = np.concatenate([Rotation.from_matrix(first @ second).as_rotvec(), [40.0, -30.0, 900.0]])
     sheets = (*SHEETS, seen(SheetLayout(Paper.A4, 3), third, LENS))
     adjustment = problem(sheets, surface=Surface.WALL)
-    parameters = np.concatenate([TRUTH, third])
+    parameters = np.concatenate([TRUTH, third, FLAT + 0.5, FLAT - 0.2, FLAT + 0.1])
     expected = []
     for pose in (POSES[1], third):
         inner = first.T @ Rotation.from_rotvec(pose[:3]).as_matrix()
@@ -171,16 +174,15 @@ def test_sheets_are_parallel_within_what_they_lie_on() -> None:
     np.testing.assert_allclose(adjustment.jacobian(parameters) / scale, numerical / scale, atol=1e-6)
 
 
-def test_noise_is_judged_of_five_corners_and_more() -> None:
-    """By misfits over what six parameters of a pose leave; four corners and fewer keep the noise that was stated."""
+def test_noise_is_judged_by_what_bends_leave() -> None:
+    """By misfits over what six parameters of a pose and seven of bends leave."""
     moved = np.random.default_rng(4).normal(0, 0.3, (42, 2))
-    for count in (42, 5, 4):
+    for count in (42, 12):
         sheet = seen(A4, POSES[0], LENS, 0.07, count)
         adjustment = problem((replace(sheet, corner_px=sheet.corner_px + moved[:count]),))
-        adjustment.judge_noise(TRUTH[:12])
+        adjustment.judge_noise(np.append(TRUTH[:12], FLAT))
         squares = float((moved[:count] ** 2).sum()) + 6 * 0.04**2
-        expected = np.sqrt(squares / (2 * count - 6 + 6)) if count > 4 else 0.07
-        assert adjustment.noise_px == pytest.approx([expected])
+        assert adjustment.noise_px == pytest.approx([np.sqrt(squares / (2 * count - 13 + 6))])
     assert pooled_noise_px(np.zeros((4, 2)), 0) == pytest.approx(0.04)
 
 
@@ -189,20 +191,22 @@ def test_the_cost_is_that_of_the_start_and_of_the_lens() -> None:
     moved = np.random.default_rng(5).normal(0, 0.1, (42, 2))
     sheet = replace(SHEETS[0], corner_px=SHEETS[0].corner_px + moved)
     for adjustment, again in zip(
-        adjustments((sheet,), SIZE, None, Surface.ANY, {}),
-        adjustments((sheet,), SIZE, None, Surface.ANY, {}),
+        adjustments((sheet,), SIZE, NOTHING_STATED, Surface.ANY, {}),
+        adjustments((sheet,), SIZE, NOTHING_STATED, Surface.ANY, {}),
         strict=True,
     ):
         solution = module._solved(adjustment)
         least = min(float(again.solve(start).cost) for start in again.starts())
         assert solution.cost == pytest.approx(least + again.improbability)
         assert adjustment.noise_px[0] != again.noise_px[0]
-        # the parameters are the least of the adjustment with the noise that was judged
-        gradient = adjustment.jacobian(solution.parameters).T @ adjustment.residuals(solution.parameters)
-        scale = np.linalg.norm(adjustment.jacobian(solution.parameters), axis=0)
-        assert np.abs(gradient / scale).max() < 1e-3
-        normal = adjustment.jacobian(solution.parameters)
-        assert solution.root @ solution.root.T @ (normal.T @ normal) == pytest.approx(np.eye(12), abs=1e-4)
+        # the camera is the least of the adjustment with the noise that was judged, moved to the surface
+        found = adjustment.solve(min(adjustment.starts(), key=lambda start: adjustment.solve(start).cost)).x
+        slopes = adjustment.jacobian(found)
+        camera, root = adjustment.on_surface(found, inverse_root(slopes))
+        spread = np.sqrt(np.diag(root @ root.T))
+        assert (solution.parameters - camera) / spread == pytest.approx(np.zeros(12), abs=1e-3)
+        outer = np.outer(spread, spread)
+        np.testing.assert_allclose(solution.root @ solution.root.T / outer, root @ root.T / outer, atol=1e-3)
 
 
 def test_other_lenses_add_their_distance() -> None:
@@ -214,7 +218,7 @@ def test_other_lenses_add_their_distance() -> None:
     turned = Rotation.from_rotvec(parameters[1, 6:9]).as_rotvec()
     parameters[1, 6:9] = turned * (1 - 2 * np.pi / np.linalg.norm(turned))
     costs = (7.0, 7.9, 9.3)
-    lenses = [module._Solution(problem(), *each) for each in zip(parameters, roots, costs, strict=True)]
+    lenses = [module._Solution(*each, 0.0, (), (), 0.0) for each in zip(parameters, roots, costs, strict=True)]
     weight = np.exp(-np.array(costs))
     weight /= weight.sum()
     away = parameters - parameters[0]
@@ -285,9 +289,9 @@ def solved(focal_px: float, uncertainty_px: float, monkeypatch: pytest.MonkeyPat
     parameters, root = np.concatenate([[focal_px], TRUTH[1:12]]), np.eye(12)
     root[0, 0] = uncertainty_px
     (sheet,) = SHEETS[:1]
-    only = module._Solution(problem((sheet,)), parameters, root, 0.0)
+    only = module._Solution(parameters, root, 0.0, 0.0, (0.0,), (0.0,), 0.0)
     monkeypatch.setattr(module, "_solved", lambda _: only)
-    return solve_camera([sheet], SIZE, 26.0)
+    return solve_camera([sheet], SIZE)
 
 
 @pytest.mark.parametrize("uncertainty_mm", [0.1, 0.5])
@@ -303,27 +307,35 @@ def test_a_lens_is_refused_where_it_is_surely_below_19_mm(
         solved((limit - 0.02) * PER_MM, uncertainty_mm * PER_MM, monkeypatch)
 
 
-@pytest.mark.parametrize(("stated_mm", "refused"), [(18.9, True), (19.1, False), (0.0, False), (None, False)])
+@pytest.mark.parametrize(("stated_mm", "refused"), [(18.9, True), (19.1, False), (None, False)])
 def test_a_lens_that_is_said_to_be_short_is_refused(stated_mm: float | None, refused: bool) -> None:
     sheets = [seen(A4, POSES[0], np.array([19.5 * PER_MM if stated_mm else 26 * PER_MM, 999.5, 749.5, 0, 0, 0]))]
     if refused:
         with pytest.raises(Refused):
-            solve_camera(sheets, SIZE, stated_mm)
+            solve_camera(sheets, SIZE, StatedLens(stated_mm))
     else:
-        assert solve_camera(sheets, SIZE, stated_mm).focal35_mm > 19
+        assert solve_camera(sheets, SIZE, StatedLens(stated_mm)).focal35_mm > 19
 
 
 def test_what_a_camera_says_of_its_misfits() -> None:
     moved = np.random.default_rng(9).normal(0, 0.1, (42, 2))
     sheets = [SHEETS[0], replace(SHEETS[1], corner_px=SHEETS[1].corner_px + moved)]
-    camera = solve_camera(sheets, SIZE, FOCAL / PER_MM, "any", {LETTER.name: 1.0})
-    lens, drawn = camera.parameters, []
-    for number, layout in enumerate((A4, LETTER)):
-        pose = lens[6 + 6 * number : 12 + 6 * number]
-        drawn.append(seen(layout, pose, lens).corner_px - sheets[number].corner_px)
-    bends = [bend_px(sheet.corner_mm, each) for sheet, each in zip(sheets, drawn, strict=True)]
-    assert camera.bend_px == pytest.approx(bends, abs=1e-9)
-    noise = [np.sqrt(((each**2).sum() + 6 * 0.04**2) / 84) for each in drawn]
+    camera = solve_camera(sheets, SIZE, StatedLens(FOCAL / PER_MM), "any", {LETTER.name: 1.0})
+    (adjustment,) = adjustments(tuple(sheets), SIZE, StatedLens(FOCAL / PER_MM), Surface.ANY, {})
+    for _ in range(2):
+        lens = min((adjustment.solve(at) for at in adjustment.starts()), key=lambda each: each.cost).x
+        adjustment.judge_noise(lens)
+    matrix = np.array([[lens[0], 0, lens[1]], [0, lens[0], lens[2]], [0, 0, 1.0]])
+    drawn = []
+    for number, sheet in enumerate(sheets):
+        pose, bent = lens[6 + 6 * number : 12 + 6 * number], lens[18 + 7 * number : 25 + 7 * number]
+        points = sheet.corner_mm * [1 - lens[5] / 2, 1 + lens[5] / 2, 1.0]
+        points[:, 2] = bends_of(sheet) @ bent
+        pixels = cv2.projectPoints(points, pose[:3], pose[3:], matrix, np.array([*lens[3:5], 0, 0]))[0]
+        drawn.append(pixels.reshape(-1, 2) - sheet.corner_px)
+    creases = [bend_px(sheet.corner_mm, each) for sheet, each in zip(sheets, drawn, strict=True)]
+    assert camera.bend_px == pytest.approx(creases, abs=2e-4)
+    noise = [np.sqrt(((each**2).sum() + 6 * 0.04**2) / (84 - 7)) for each in drawn]
     expected = sum((each**2).sum() / one**2 for each, one in zip(drawn, noise, strict=True))
     assert camera.chi_square == pytest.approx(expected, rel=1e-3)
 

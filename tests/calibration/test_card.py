@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibration.camera import FRAME_DIAGONAL_MM, PosedCamera, solve_camera
+from calibration.camera import PosedCamera, solve_camera
 from calibration.card import CARD_THICKNESS_MM, _edge_mm, scale_from_card
 from calibration.detection import find_sheets
 from calibration.homography import apply_homography
+from calibration.lens import FRAME_DIAGONAL_MM, StatedLens
 from calibration.print_scale import UNCHECKED, PrintScale
 from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, Paper, SheetLayout
 from calibration.sheet_in_photo import SheetInPhoto
@@ -46,7 +47,7 @@ def _mixed(dark: NDArray[np.uint8] | float, pale: float, share: NDArray[np.float
 
 def _measured(scale: float, card: int | None, stretch: tuple[float, float] = (1.0, 1.0)) -> PrintScale:
     photo = _photo(scale, card, stretch)
-    return scale_from_card(photo, solve_camera(find_sheets(photo), SIZE, 26.0, "table"))
+    return scale_from_card(photo, solve_camera(find_sheets(photo), SIZE, StatedLens(26.0), "table"))
 
 
 @pytest.mark.parametrize("brightness", [120, 220])

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from calibration.camera import Surface
 from calibration.checked_camera import CheckedCamera, checked_camera
 from calibration.detection import find_sheets
+from calibration.lens import StatedLens
 from calibration.problems import Refused
 from calibration.sheet import Paper, SheetLayout
 from tests.calibration.pretend_photos import photograph, placed
@@ -19,7 +20,7 @@ def photo(scale: float) -> NDArray[np.uint8]:
 
 
 def checked(image: NDArray[np.uint8], bar_mm: float | None = None) -> CheckedCamera:
-    return checked_camera(image, find_sheets(image), 26.0, Surface.WALL, bar_mm)
+    return checked_camera(image, find_sheets(image), StatedLens(26.0), Surface.WALL, bar_mm)
 
 
 def test_a_print_that_the_bar_shows_to_be_small_brings_the_camera_nearer() -> None:

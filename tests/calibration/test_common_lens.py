@@ -9,9 +9,8 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.camera import (
-    CENTRE_SD_SHARE,
+    BEND_SD_MM,
     COMMON,
-    FOCAL_RELATIVE_SD,
     K1_SD,
     K2_SD,
     PosedCamera,
@@ -21,11 +20,13 @@ from calibration.camera import (
     solve_camera,
 )
 from calibration.common_lens import STEADIED_SHARE, View, _adjusted, _Joint, reference_first, solve_common_lens
+from calibration.lens import CENTRE_SD_SHARE, FOCAL_RELATIVE_SD, StatedLens
 from tests.calibration.test_any_camera import seen, truth
 
 Array = NDArray[np.float64]
 SIZE = (1600, 1200)
 FOCAL35_MM = 26.0
+STATED = StatedLens(FOCAL35_MM)
 TILTS = (-14.0, -7.0, 0.0, 7.0, 14.0)
 """Of the line of sight about the vertical: half a metre aside, two metres away."""
 
@@ -45,14 +46,14 @@ def sequence(seed: int, views: int = 5) -> tuple[list[PosedCamera], list[View]]:
         parameters[9:11] += rng.normal(0, 150.0, 2)
         camera = turned.with_parameters(parameters)
         cameras.append(camera)
-        shown.append(View(tuple(seen(camera, 1, 0.0, rng, 0.08)), SIZE, FOCAL35_MM))
+        shown.append(View(tuple(seen(camera, 1, 0.0, rng, 0.08)), SIZE, STATED))
     return cameras, shown
 
 
 def test_one_view_is_solved_as_by_itself() -> None:
     _, views = sequence(3)
     one = solve_common_lens(views[:1], Surface.WALL).cameras[0]
-    alone = solve_camera(views[0].sheets, SIZE, FOCAL35_MM, Surface.WALL)
+    alone = solve_camera(views[0].sheets, SIZE, STATED, Surface.WALL)
     point = alone.to_plane([[900.0, 500.0]], 150.0)
     spread_mm = np.sqrt(np.diag(alone.covariance)[11])
     # the wander adds a little to the principal point's doubt, and nothing else differs
@@ -100,7 +101,7 @@ def test_what_the_views_say_together_is_as_sure_as_stated() -> None:
         inside.append(np.abs(between @ np.concatenate(errors)) / spread < 1.96)
         solved = found.cameras[0]
         focal.append((solved.focal_px - cameras[0].focal_px) / solved.focal_standard_uncertainty_px)
-        alone = solve_camera(views[0].sheets, SIZE, FOCAL35_MM, Surface.WALL)
+        alone = solve_camera(views[0].sheets, SIZE, STATED, Surface.WALL)
         gain.append(alone.focal_standard_uncertainty_px / solved.focal_standard_uncertainty_px)
     assert 0.92 <= np.mean(inside) <= 0.99
     assert 0.6 < np.std(focal) < 1.4
@@ -109,7 +110,7 @@ def test_what_the_views_say_together_is_as_sure_as_stated() -> None:
 
 def test_slopes_are_those_of_differences() -> None:
     _, views = sequence(5, 3)
-    parts = [next(iter(adjustments(v.sheets, SIZE, FOCAL35_MM, Surface.WALL, {}))) for v in views]
+    parts = [next(iter(adjustments(v.sheets, SIZE, STATED, Surface.WALL, {}))) for v in views]
     problem = _Joint(parts, 4.0)
     at = problem.start()
     slopes = problem.jacobian(at)
@@ -122,7 +123,7 @@ def test_slopes_are_those_of_differences() -> None:
 
 def test_views_of_other_lenses_share_nothing() -> None:
     _, views = sequence(7, 2)
-    other = replace(views[1], focal35_mm=None)
+    other = replace(views[1], lens=StatedLens())
     found = solve_common_lens([views[0], other], Surface.WALL)
     assert (found.roots[0] @ found.roots[1].T == 0).all()
     together = solve_common_lens(views, Surface.WALL)
@@ -131,7 +132,7 @@ def test_views_of_other_lenses_share_nothing() -> None:
 
 def test_a_film_says_nothing_of_its_lens() -> None:
     _, views = sequence(9, 5)
-    films = [replace(view, focal35_mm=None, film=True) for view in views]
+    films = [replace(view, lens=StatedLens(film=True)) for view in views]
     found = solve_common_lens(films, Surface.WALL)
     focal = found.cameras[0]
     true_px = sequence(9, 5)[0][0].focal_px
@@ -158,26 +159,28 @@ def exact_views() -> tuple[list[PosedCamera], list[View]]:
     """Two true cameras of two sheets and three views of them without noise; one through another lens, one filmed."""
     rng = np.random.default_rng(12)
     cameras = [truth(SIZE, FOCAL35_MM, tilt, 1500.0) for tilt in ((10.0, -20.0, 4.0), (-15.0, 25.0, -70.0))]
-    return cameras, [View(tuple(seen(camera, 2, 260.0, rng, 0.0)), SIZE, FOCAL35_MM) for camera in cameras]
+    return cameras, [View(tuple(seen(camera, 2, 260.0, rng, 0.0)), SIZE, STATED) for camera in cameras]
 
 
 def test_residuals_are_those_of_each_view_and_of_what_is_believed_beforehand() -> None:
     """Corners of either view through its own principal point, then the lens, then how far that wanders in each."""
     _, views = exact_views()
-    parts = [next(iter(adjustments(v.sheets, SIZE, FOCAL35_MM, Surface.WALL, {}))) for v in views]
+    parts = [next(iter(adjustments(v.sheets, SIZE, STATED, Surface.WALL, {}))) for v in views]
     problem = _Joint(parts, 4.0)
-    assert problem.size == 6 + 2 * 2 + 2 * 12
+    assert problem.size == 6 + 2 * 2 + 2 * 12 + 2 * 7
     at = problem.start()
     at[:6] += [12.0, 3.0, -2.0, 0.01, -0.003, 0.0004]
     at[6:10] = 1.0, -2.0, 5.0, 8.0
+    at[34:] = bends = np.linspace(-1.0, 2.0, 14)
     first, second = problem.of_views(at)
     for mine, centre, pose in ((first, (1.0, -2.0), slice(10, 22)), (second, (5.0, 8.0), slice(22, 34))):
-        assert mine == pytest.approx(np.concatenate([at[:1], at[1:3] + centre, at[3:6], at[pose]]))
+        assert mine == pytest.approx(np.concatenate([at[:1], at[1:3] + centre, at[3:6], at[pose], bends]))
     lens, pairs = parts[0], list(zip(parts, (first, second), strict=True))
     expected = [
         *(np.concatenate([p.corner_residuals(m), p.parallel_residuals(m)]) for p, m in pairs),
         np.array([12.0, 3.0, -2.0, 0.01, -0.003, 0.0004]) / lens.common_sd,
         np.array([1.0, -2.0, 5.0, 8.0]) / 4.0,
+        bends / np.tile(BEND_SD_MM, 2),
     ]
     found = problem.residuals(at)
     assert found == pytest.approx(np.concatenate(expected))
@@ -191,13 +194,13 @@ def test_residuals_are_those_of_each_view_and_of_what_is_believed_beforehand() -
 def test_views_are_solved_from_where_each_alone_would_be() -> None:
     """Exact corners of the usual lens: the start is the truth, and so is the end; a common lens leaves no misfit."""
     cameras, views = exact_views()
-    parts = [next(iter(adjustments(v.sheets, SIZE, FOCAL35_MM, Surface.WALL, {}))) for v in views]
+    parts = [next(iter(adjustments(v.sheets, SIZE, STATED, Surface.WALL, {}))) for v in views]
     problem = _Joint(parts, 4.0)
     start = problem.start()
     for camera, own in zip(cameras, problem.of_views(start), strict=True):
         assert own[:12] == pytest.approx(camera.parameters[:12], rel=1e-4, abs=1e-4)
-    longer = [replace(view, focal35_mm=FOCAL35_MM * 1.1) for view in views]
-    parts = [next(iter(adjustments(v.sheets, SIZE, v.focal35_mm, Surface.WALL, {}))) for v in longer]
+    longer = [replace(view, lens=StatedLens(FOCAL35_MM * 1.1)) for view in views]
+    parts = [next(iter(adjustments(v.sheets, SIZE, v.lens, Surface.WALL, {}))) for v in longer]
     other = _Joint(parts, 4.0).start()
     assert other[0] == pytest.approx(1.1 * cameras[0].focal_px)
     alone = parts[1].solve(next(iter(parts[1].starts()))).x
@@ -209,7 +212,7 @@ def test_views_are_solved_from_where_each_alone_would_be() -> None:
 def test_views_of_other_lenses_come_back_in_their_order() -> None:
     """Views 1 and 3 share a lens, view 2 has another: roots in blocks, cameras as given."""
     cameras, views = exact_views()
-    apart = replace(views[1], focal35_mm=27.0)
+    apart = replace(views[1], lens=StatedLens(27.0))
     found = solve_common_lens([views[0], apart, views[1]], Surface.WALL)
     for camera, true in zip(found.cameras, (cameras[0], cameras[1], cameras[1]), strict=True):
         assert camera.position_mm == pytest.approx(true.position_mm, rel=2e-2, abs=2.0)
@@ -234,16 +237,18 @@ def test_lenses_that_are_possible_too_are_mixed_in() -> None:
     cameras = [truth(SIZE, 37.0, tilt, 2600.0) for tilt in ((3.0, -5.0, 40.0), (-4.0, 6.0, 60.0))]
     near = [View(tuple(seen(camera, 1, 0.0, rng, 0.0)), SIZE) for camera in cameras]
     lenses = []
-    for parts in zip(*(adjustments(v.sheets, SIZE, None, Surface.ANY, {}) for v in near), strict=True):
+    for parts in zip(*(adjustments(v.sheets, SIZE, StatedLens(), Surface.ANY, {}) for v in near), strict=True):
         lenses.append(_adjusted(_Joint(parts, STEADIED_SHARE * 1600)))
     best = min(lenses, key=lambda lens: lens.cost)
     odds = np.array([np.exp(best.cost - lens.cost) for lens in lenses])
     expected = np.zeros((24, 24))
     for share, lens in zip(odds / odds.sum(), lenses, strict=True):
-        slopes = lens.problem.jacobian(_joint_parameters(lens.problem, lens.parameters))
+        adjusted = lens.problem.solve(lens.problem.start()).x
+        slopes = lens.problem.jacobian(adjusted)
         scale = np.linalg.norm(slopes, axis=0)
         inverse = np.linalg.inv((slopes / scale).T @ (slopes / scale)) / np.outer(scale, scale)
-        select = np.vstack(lens.problem.select)
+        parts = zip(lens.problem.parts, lens.problem.select, strict=True)
+        select = np.vstack([part.on_surface(chosen @ adjusted, chosen)[1] for part, chosen in parts])
         away = np.concatenate([same_turns(a, b) - b for a, b in zip(lens.parameters, best.parameters, strict=True)])
         expected += share * (select @ inverse @ select.T + np.outer(away, away))
     found = solve_common_lens(near, Surface.ANY)
@@ -251,8 +256,3 @@ def test_lenses_that_are_possible_too_are_mixed_in() -> None:
     spread = np.sqrt(np.diag(expected))
     np.testing.assert_allclose(root @ root.T / np.outer(spread, spread), expected / np.outer(spread, spread), atol=2e-3)
     assert np.sort(odds / odds.sum())[-2] > 0.05
-
-
-def _joint_parameters(problem: _Joint, own: list[Array]) -> Array:
-    """What all views' parameters are made of."""
-    return np.asarray(np.linalg.lstsq(np.vstack(problem.select), np.concatenate(own), rcond=None)[0])

@@ -22,7 +22,7 @@ import cv2
 import numpy as np
 
 from calibration.arrays import Array, Mask, Picture
-from calibration.camera import FRAME_DIAGONAL_MM
+from calibration.lens import FRAME_DIAGONAL_MM, StatedLens
 from calibration.problems import Refused
 from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_drawing import sheet_image
@@ -140,7 +140,7 @@ def with_sheet(photo: Photo, traced: InstrumentTrace, tilt_deg: float = 0.0) -> 
     wider = cv2.copyMakeBorder(photo.rgb, down, down, across, across, cv2.BORDER_REPLICATE)  # the middle stays so
     rgb = _drawn(np.asarray(wider, np.uint8), corners + missing)
     focal_px = traced.fitted.views[0].camera.focal_px  # type: ignore[attr-defined]  # an AssumedCamera
-    return Photo(photo.name, rgb, float(focal_px * FRAME_DIAGONAL_MM / np.hypot(*rgb.shape[:2])))
+    return Photo(photo.name, rgb, StatedLens(float(focal_px * FRAME_DIAGONAL_MM / np.hypot(*rgb.shape[:2]))))
 
 
 def _place(photo: Photo, traced: InstrumentTrace, tilt_deg: float) -> tuple[Array, tuple[int, int]]:

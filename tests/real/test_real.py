@@ -107,7 +107,7 @@ def test_a_sheet_is_laid_beside_the_violin_and_the_picture_grows_evenly(folder):
     changed = np.abs(inner.astype(int) - narrow.rgb).max(axis=2) > 60
     assert left > 0
     assert not (changed & traced.whole).any()
-    assert wider.focal35_mm is not None
+    assert wider.lens.focal35_mm is not None
 
 
 def test_what_no_sheet_can_be_laid_beside_says_why(folder, tmp_path, capsys, monkeypatch):

@@ -48,7 +48,7 @@ def test_sharp_frames_from_different_places_are_chosen(walk: list[Picture]) -> N
     assert not any(number % 3 == 2 for number in numbers)
     assert numbers[0] <= 1
     assert numbers[-1] == 13  # 14 is blurred
-    assert all(photo.film and photo.focal35_mm is None for photo in photos)
+    assert all(photo.film and photo.lens.focal35_mm is None for photo in photos)
     assert photos[-1].name == "walk.mp4 1.3 s"
     assert photos[-1].film_s == pytest.approx(1.3)
     # they are the frames that went in, to what the codec leaves of them

@@ -30,9 +30,9 @@ def encoded(image: Image.Image, kind: str = "JPEG", **options: object) -> bytes:
 
 
 def exif(
-    orientation: int = 1, focal35: int | None = 26, size: tuple[int, int] = (WIDTH, HEIGHT), lens: str = ""
+    orientation: int = 1, focal35: int | None = 26, size: tuple[int, int] | None = (WIDTH, HEIGHT), lens: str = ""
 ) -> bytes:
-    details = {piexif.ExifIFD.PixelXDimension: size[0], piexif.ExifIFD.PixelYDimension: size[1]}
+    details = {piexif.ExifIFD.PixelXDimension: size[0], piexif.ExifIFD.PixelYDimension: size[1]} if size else {}
     if focal35 is not None:
         details[piexif.ExifIFD.FocalLengthIn35mmFilm] = focal35
     if lens:
@@ -63,7 +63,7 @@ def test_every_container_gives_the_same_picture(kind):
 def test_orientation_is_applied_once(orientation, red_at):
     photo = load_photo(encoded(picture(), exif=exif(orientation)))
     assert photo.rgb[red_at][0] > 150
-    assert photo.focal35_mm == 26
+    assert photo.lens.focal35_mm == 26
 
 
 def test_heic_rotation_is_applied_once():
@@ -73,13 +73,56 @@ def test_heic_rotation_is_applied_once():
 
 
 def test_focal_length_is_a_hint_that_may_be_missing():
-    assert load_photo(encoded(picture(), exif=exif(focal35=None))).focal35_mm is None
-    assert load_photo(encoded(picture())).focal35_mm is None
-    assert load_photo(encoded(picture(), exif=exif(focal35=3000))).focal35_mm is None
+    assert load_photo(encoded(picture(), exif=exif(focal35=None))).lens.focal35_mm is None
+    assert load_photo(encoded(picture())).lens.focal35_mm is None
+    assert load_photo(encoded(picture(), exif=exif(focal35=3000))).lens.focal35_mm is None
 
 
-def test_focal_length_of_a_cropped_picture_is_not_used():
-    assert load_photo(encoded(picture(), exif=exif(size=(640, 640)))).focal35_mm is None
+@pytest.mark.parametrize(
+    ("size", "taken", "frame"),
+    [
+        ((640, 480), None, "whole"),
+        ((480, 640), None, "whole"),
+        ((640, 480), (4032, 3024), "whole"),
+        ((640, 480), (3024, 4032), "whole"),
+        ((640, 480), (4080, 3072), "whole"),
+        ((640, 480), (2592, 1936), "whole"),
+        ((640, 480), (640, 640), "cut"),  # of another shape when it was taken
+        ((1278, 958), None, "cut"),  # 4:3, but in no camera's steps
+        ((640, 480), (3127, 2345), "cut"),
+        ((641, 481), (4032, 3024), "whole"),  # made smaller on its way
+        ((1280, 854), None, "whole"),  # 3:2
+        ((1280, 720), None, "whole"),  # 16:9
+        ((1280, 721), None, "cut"),
+        ((640, 640), None, "whole"),
+        ((1280, 640), None, "whole"),
+        ((1280, 800), None, "cut"),
+        ((1280, 1120), None, "cut"),
+    ],
+)
+def test_a_picture_that_was_cut_is_known_by_its_sides(size, taken, frame):
+    """Sizes as cameras save them from memory; any other proportion or step is of a picture that was cut later."""
+    content = encoded(Image.new("RGB", size, (90, 90, 90)), exif=exif(size=taken))
+    lens = load_photo(content).lens
+    assert lens.focal35_mm == 26
+    assert lens.frame == frame
+
+
+@pytest.mark.parametrize(("size", "frame"), [((1277, 957), "whole"), ((1280, 800), "cut"), ((1280, 721), "whole")])
+def test_of_a_picture_without_metadata_only_the_proportion_is_known(size, frame):
+    """A messenger makes pictures smaller: their sides are multiples of nothing."""
+    lens = load_photo(encoded(Image.new("RGB", size, (90, 90, 90)))).lens
+    assert (lens.focal35_mm, lens.frame) == (None, frame)
+
+
+@pytest.mark.parametrize(
+    ("stated", "zoom"), [((2, 1), 2.0), ((0, 1), 1.0), ((0, 0), 1.0), ((90, 1), 1.0), ((5, 4), 1.25)]
+)
+def test_a_digital_zoom_is_read_where_it_may_be_one(stated, zoom):
+    details = piexif.load(exif())
+    details["Exif"][piexif.ExifIFD.DigitalZoomRatio] = stated
+    lens = load_photo(encoded(picture(), exif=piexif.dump(details))).lens
+    assert (lens.focal35_mm, lens.zoom) == (26, zoom)
 
 
 def test_front_camera_is_known_from_the_file():

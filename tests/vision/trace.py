@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import FOCAL_RELATIVE_SD, FRAME_DIAGONAL_MM
+from calibration.lens import FOCAL_RELATIVE_SD, FRAME_DIAGONAL_MM
 from calibration.problems import Refused
 from vision.instrument.edges import TracedInstrument, first_guess, map_edges, resolution_px_per_mm, scroll_in_map, trace
 from vision.instrument.fit import Fit, RanAway, Setting, View, fit
@@ -248,11 +248,11 @@ def _assumed(photo: Photo, seen: InstrumentSeen) -> AssumedCamera:
     """The camera believed beforehand: above the table, as far as makes the instrument a full-sized one."""
     width, height = photo.size_px
     per_mm = float(np.hypot(width, height)) / FRAME_DIAGONAL_MM
-    stated = photo.focal35_mm is not None
-    focal_px = (photo.focal35_mm or _USUAL_FOCAL35_MM) * per_mm
+    stated_mm = photo.lens.focal35_mm
+    focal_px = (stated_mm or _USUAL_FOCAL35_MM) * per_mm
     lower, scroll = seen.ends_px()
     distance_mm = focal_px * TOTAL_TO_BODY * FULL_SIZE_MM / float(np.linalg.norm(scroll - lower))
-    spread = FOCAL_RELATIVE_SD if stated else _LENS_SPREAD
+    spread = FOCAL_RELATIVE_SD if stated_mm else _LENS_SPREAD
     return AssumedCamera(focal_px, distance_mm, spread, np.array([width - 1, height - 1]) / 2, np.zeros(3))
 
 

@@ -53,10 +53,6 @@ class SeenArm:
         What is wrong with the picture itself: where there is any, the photo is not to be used.
     remarks : tuple of Problem
         What is to be said although the photo is usable.
-    focal35_mm : float or None
-        35 mm-equivalent focal length as the photo states it.
-    film : bool
-        Whether it is a frame of a film.
     """
 
     photo: str
@@ -66,8 +62,6 @@ class SeenArm:
     prints: Mapping[str, PrintScale]
     problems: tuple[Problem, ...]
     remarks: tuple[Problem, ...]
-    focal35_mm: float | None = None
-    film: bool = False
 
     @property
     def sheets(self) -> tuple[SheetInPhoto, ...]:
@@ -101,7 +95,7 @@ def see_arm(photo: Photo, side: str = "auto", bar_mm: float | None = None, refer
     """
     people = find_people(photo.rgb)
     try:
-        checked = reference_camera(photo.rgb, photo.focal35_mm, Surface.WALL, bar_mm, reference, photo.film)
+        checked = reference_camera(photo.rgb, photo.lens, Surface.WALL, bar_mm, reference)
     except Refused as refusal:
         told = with_blur_named(refusal, photo.rgb)
         raise Refused(*told.problems, *(() if people else (NO_PERSON,))) from None
@@ -120,8 +114,6 @@ def see_arm(photo: Photo, side: str = "auto", bar_mm: float | None = None, refer
         prints=checked.prints,
         problems=picture_problems(photo, body, len(people), seen_from_behind(photo.rgb, person, body.neck.behind)),
         remarks=checked.remarks,
-        focal35_mm=photo.focal35_mm,
-        film=photo.film,
     )
 
 

@@ -496,7 +496,7 @@ def _with_sheets(seen: SeenArm, view: View) -> SeenArm:
 
 def _view_of(seen: SeenArm) -> View:
     camera = seen.body.camera
-    return View(camera.sheets, camera.image_size_px, seen.focal35_mm, seen.film)
+    return View(camera.sheets, camera.image_size_px, camera.lens)
 
 
 def _solved(

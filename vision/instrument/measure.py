@@ -106,10 +106,6 @@ class DetectedInstrument:
     sigma_px : dict of str to float
     remarks : tuple of Problem
         What is not as it should be, but does not stop the measuring.
-    focal35_mm : float or None
-        35 mm-equivalent focal length as the phone states it.
-    film : bool
-        Whether it is a frame of a film.
     """
 
     photo: str
@@ -121,8 +117,6 @@ class DetectedInstrument:
     points_px: dict[str, Array]
     sigma_px: dict[str, float]
     remarks: tuple[Problem, ...] = ()
-    focal35_mm: float | None = None
-    film: bool = False
 
 
 @dataclass(frozen=True)
@@ -227,7 +221,7 @@ def detect_instrument(
         If one of them is missing or cannot be trusted.
     """
     try:
-        checked = reference_camera(photo.rgb, photo.focal35_mm, Surface.TABLE, bar_mm, reference, photo.film, first)
+        checked = reference_camera(photo.rgb, photo.lens, Surface.TABLE, bar_mm, reference, first)
     except Refused as refusal:
         raise with_blur_named(refusal, photo.rgb) from None
     camera, sheets = checked.camera, checked.camera.sheets
@@ -256,8 +250,6 @@ def detect_instrument(
         points_px=seen.points_px,
         sigma_px=seen.sigma_px,
         remarks=(*checked.remarks, *remarks),
-        focal35_mm=photo.focal35_mm,
-        film=photo.film,
     )
 
 

@@ -239,7 +239,7 @@ def _solved(every: Sequence[DetectedInstrument], used: Sequence[int], placed: Ma
     """The fit of those used."""
     detected = [every[number] for number in used]
     scales = {name: scale.scale for name, scale in agreed_prints([one.prints for one in detected]).items()}
-    seen = [LensView(one.camera.sheets, one.size_px, one.focal35_mm, one.film) for one in detected]
+    seen = [LensView(one.camera.sheets, one.size_px, one.camera.lens) for one in detected]
     lens = solve_common_lens(seen, Surface.TABLE, scales)
     own = [view_of(one, {}) for one in detected]
     views = [replace(view, camera=LeanCamera(camera)) for view, camera in zip(own, lens.cameras, strict=True)]

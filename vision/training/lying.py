@@ -32,7 +32,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array, Picture
-from calibration.camera import FRAME_DIAGONAL_MM
+from calibration.lens import FRAME_DIAGONAL_MM
 from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, ROUND_CORNER_MM, Paper, SheetLayout
 from calibration.sheet_drawing import sheet_image
 from vision.instrument.shape import FULL_SIZE_MM

@@ -1,5 +1,6 @@
 // Makes photos smaller on the phone before it is sent, and keeps what measuring needs from its metadata: the focal
-// length (35 mm equivalent), which lens, and the size of the frame as it was taken, by which a later crop is noticed.
+// length (35 mm equivalent), the digital zoom, which lens, and the size of the picture as it was, by which a later cut is
+// noticed.
 // Place, time and device stay on the phone. Only JPEGs are made smaller: it is what the camera hands over, and another
 // kind of file (HEIC, PNG) would lose its focal length here; those are sent as they are. So is every photo without this
 // script, or in a browser that cannot open it: the service forgets the metadata when it decodes.
@@ -10,10 +11,12 @@ const QUALITY = 0.9;
 const HEAD_BYTES = 262144; // metadata comes first and has at most 64 KiB; some phones put another block before it
 const WIDTH = 0xa002; // tags of Exif 2.32, CIPA DC-008
 const HEIGHT = 0xa003;
+const ZOOM = 0xa404;
 const FOCAL_LENGTH_35MM = 0xa405;
 const LENS_MODEL = 0xa434;
 const SHORT = 3;
 const LONG = 4;
+const RATIONAL = 5;
 
 const isJpeg = (bytes) => bytes.byteLength > 4 && new DataView(bytes).getUint16(0) === 0xffd8;
 
@@ -46,6 +49,7 @@ function readTiff(view, start) {
     if (!entry) return 0;
     return u16(entry + 2) === SHORT ? u16(entry + 8) : u32(entry + 8);
   };
+  const zoom = find(exif, ZOOM);
   const lens = find(exif, LENS_MODEL);
   let model = "";
   for (let i = 0; lens && i < Math.min(u32(lens + 4), 64); i++) {
@@ -53,6 +57,7 @@ function readTiff(view, start) {
   }
   return {
     focal: number(FOCAL_LENGTH_35MM),
+    zoom: zoom ? u32(u32(zoom + 8)) / u32(u32(zoom + 8) + 4) : 0,
     width: number(WIDTH),
     height: number(HEIGHT),
     front: model.toLowerCase().includes("front"),
@@ -64,18 +69,24 @@ function lensBlock(lens) {
   const numbers = [
     [WIDTH, LONG, lens.width],
     [HEIGHT, LONG, lens.height],
+    [ZOOM, RATIONAL, lens.zoom],
     [FOCAL_LENGTH_35MM, SHORT, lens.focal],
-  ].filter(([, , value]) => value);
+  ].filter(([, , value]) => value && Number.isFinite(value));
   const model = lens.front ? "front\0" : "";
   const count = numbers.length + (model ? 1 : 0);
   const text = 26 + 2 + 12 * count + 4; // where the text lies, from the start of the TIFF part
-  const block = new DataView(new ArrayBuffer(10 + text + model.length));
+  const ratio = text + model.length; // and behind it the zoom's two numbers
+  const block = new DataView(new ArrayBuffer(10 + ratio + 8));
   const put = (at, ...shorts) => shorts.forEach((value, i) => block.setUint16(at + 2 * i, value));
   put(0, 0xffe1, block.byteLength - 2, 0x4578, 0x6966, 0); // APP1, "Exif"
   put(10, 0x4d4d, 42, 0, 8, 1, 0x8769, LONG, 0, 1, 0, 26, 0, 0, count); // big-endian; one pointer to the directory at 26
   numbers.forEach(([tag, kind, value], i) => {
     put(38 + 12 * i, tag, kind, 0, 1);
-    if (kind === SHORT) block.setUint16(46 + 12 * i, value);
+    if (kind === RATIONAL) {
+      block.setUint32(46 + 12 * i, ratio);
+      block.setUint32(10 + ratio, Math.round(1000 * value));
+      block.setUint32(14 + ratio, 1000);
+    } else if (kind === SHORT) block.setUint16(46 + 12 * i, value);
     else block.setUint32(46 + 12 * i, value);
   });
   if (model) {
@@ -89,6 +100,8 @@ async function shrunk(file) {
   const head = await file.slice(0, HEAD_BYTES).arrayBuffer();
   if (!isJpeg(head)) return file;
   const picture = await createImageBitmap(file, { imageOrientation: "from-image" });
+  const lens = readLens(head);
+  if (!lens.width || !lens.height) Object.assign(lens, { width: picture.width, height: picture.height });
   const scale = Math.min(1, LONGEST_SIDE_PX / Math.max(picture.width, picture.height));
   const canvas = document.createElement("canvas");
   canvas.width = Math.round(picture.width * scale);
@@ -100,7 +113,7 @@ async function shrunk(file) {
   const jpeg = await new Promise((done) => canvas.toBlob(done, "image/jpeg", QUALITY));
   if (!jpeg) return file;
   const small = await jpeg.arrayBuffer();
-  return new File([small.slice(0, 2), lensBlock(readLens(head)), small.slice(2)], "photo.jpg", { type: "image/jpeg" });
+  return new File([small.slice(0, 2), lensBlock(lens), small.slice(2)], "photo.jpg", { type: "image/jpeg" });
 }
 
 // Shows what was chosen: the pictures, or a file's name where this browser cannot show such a file.

@@ -12,6 +12,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, Page, Route
 
+from calibration.lens import Frame, StatedLens
 from service.measuring.work import (
     ArmQuestion,
     InstrumentQuestion,
@@ -111,7 +112,7 @@ def test_a_shrunk_photo_measures_like_the_photo_as_taken(
         sent = arrived(phone, kept, kind, "IMG_1.jpg", taken)
         assert len(sent) < 0.6 * len(taken)
         assert max(load_photo(sent).size_px) == 3600
-        assert load_photo(sent).focal35_mm == load_photo(taken).focal35_mm == 25.0
+        assert load_photo(sent).lens.focal35_mm == load_photo(taken).lens.focal35_mm == 25.0
         exif = piexif.load(sent)
         assert exif["GPS"] == {}
         assert set(exif["0th"]) == {piexif.ImageIFD.ExifTag}
@@ -132,7 +133,7 @@ def test_a_photo_turned_by_its_tag_arrives_upright(
     sent = arrived(phone, kept, "arm", "IMG_1.jpg", as_taken("child-1.jpg", turned, SMALLER))
     assert load_photo(sent).size_px == SMALLER
     assert piexif.ImageIFD.Orientation not in piexif.load(sent)["0th"]
-    assert load_photo(sent).focal35_mm == 25.0
+    assert load_photo(sent).lens.focal35_mm == 25.0
     assert difference(sent, (SAMPLES / "child-1.jpg").read_bytes()) < 3.0
 
 
@@ -141,9 +142,23 @@ def test_a_photo_cropped_after_it_was_taken_is_still_known_as_cropped(
 ) -> None:
     taken = as_taken("child-1.jpg", size=SMALLER, stated=(4032, 4032))
     sent = arrived(phone, kept, "arm", "IMG_1.jpg", taken)
-    assert load_photo(taken).focal35_mm is None
-    assert load_photo(sent).focal35_mm is None
+    assert load_photo(taken).lens == load_photo(sent).lens == StatedLens(25.0, Frame.CUT)
     assert sent != taken
+
+
+def test_a_digital_zoom_and_a_cut_that_metadata_do_not_show_are_kept(
+    phone: BrowserContext, kept: tuple[Serving, Seeded, Recorded]
+) -> None:
+    """The picture that arrives is smaller, and its own sides say nothing of those it was cut to."""
+    exif = piexif.load(as_taken("child-1.jpg", size=(2811, 3748)))
+    exif["Exif"][piexif.ExifIFD.DigitalZoomRatio] = (3, 2)
+    for side in (piexif.ExifIFD.PixelXDimension, piexif.ExifIFD.PixelYDimension):
+        del exif["Exif"][side]
+    out = io.BytesIO()
+    piexif.insert(piexif.dump(exif), as_taken("child-1.jpg", size=(2811, 3748)), out)
+    sent = arrived(phone, kept, "arm", "IMG_1.jpg", out.getvalue())
+    assert load_photo(out.getvalue()).lens == load_photo(sent).lens == StatedLens(25.0, Frame.CUT, zoom=1.5)
+    assert max(load_photo(sent).size_px) == 3600
 
 
 def test_a_selfie_stays_a_selfie(phone: BrowserContext, kept: tuple[Serving, Seeded, Recorded]) -> None:
@@ -154,7 +169,7 @@ def test_a_selfie_stays_a_selfie(phone: BrowserContext, kept: tuple[Serving, See
     piexif.insert(piexif.dump(exif), picture, out)
     photo = load_photo(arrived(phone, kept, "arm", "IMG_1.jpg", out.getvalue()))
     assert photo.front_lens
-    assert photo.focal35_mm == 25.0
+    assert photo.lens.focal35_mm == 25.0
 
 
 def test_a_small_photo_loses_its_story_too(phone: BrowserContext, kept: tuple[Serving, Seeded, Recorded]) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.camera import PosedCamera, Surface, solve_camera
+from calibration.lens import StatedLens
 from tests.calibration.test_any_camera import seen, truth
 from tests.vision.arm.made_up import STRAIGHT, joints
 from vision.arm.body import SeenBody
@@ -96,7 +97,7 @@ def seen_views(
         shown = child(stance, outward)
         side = "left" if outward > 0 else "right"
         sheets = seen(true, 1, 0.0, rng, 0.05)
-        solved = solve_camera(sheets, SIZE, FOCAL35_MM, Surface.WALL)
+        solved = solve_camera(sheets, SIZE, StatedLens(FOCAL35_MM), Surface.WALL)
         palm = shown["joints"][4]
         hand = None
         if large:
@@ -104,5 +105,5 @@ def seen_views(
             hand = Hand(true.project(places), 0.0, side)
         neck = NeckPoint(true.project(shown["joints"][:1] + moved)[0], 3.0, seen=True)
         body = SeenBody(solved, side, true.project(shown["body"] + moved), np.ones(33), neck, hand)
-        views.append(SeenArm(f"{number}", body, ArmDepths.usual(), ((9.0 + number, 1.0, 5.0),), {}, (), (), FOCAL35_MM))
+        views.append(SeenArm(f"{number}", body, ArmDepths.usual(), ((9.0 + number, 1.0, 5.0),), {}, (), ()))
     return views

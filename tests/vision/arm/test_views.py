@@ -9,6 +9,7 @@ import pytest
 
 from calibration.camera import PosedCamera, Surface
 from calibration.common_lens import CommonLens, View, solve_common_lens
+from calibration.lens import StatedLens
 from tests.calibration.test_any_camera import seen
 from tests.vision.arm.made_up_views import BELOW_SHEET_MM, FOCAL35_MM, SIZE, camera_at
 from tests.vision.sample_photos import seen_arm
@@ -62,7 +63,7 @@ def placed(rng: np.random.Generator, steps_mm: list[float]) -> Place:
         turn = np.degrees(np.arctan2(step, 1900.0))
         place = (step + 100.0, rng.normal(-150.0, 60.0), 1900.0 + rng.normal(0, 50.0))
         cameras.append(camera_at(place, (rng.normal(0, 2), turn + rng.normal(0, 2), rng.normal(0, 2))))
-    shown = [View(tuple(seen(one, 1, 0.0, rng, 0.08)), SIZE, FOCAL35_MM) for one in cameras]
+    shown = [View(tuple(seen(one, 1, 0.0, rng, 0.08)), SIZE, StatedLens(FOCAL35_MM)) for one in cameras]
     return Place(cameras, solve_common_lens(shown, Surface.WALL))
 
 

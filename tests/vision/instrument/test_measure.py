@@ -8,6 +8,7 @@ import pytest
 
 from calibration.blank import Blank
 from calibration.blank_sheet import BlankLayout
+from calibration.lens import StatedLens
 from calibration.problems import Refused
 from tests.vision.sample_photos import detected_instrument, measured_instrument, photo, truth
 from tests.vision.trace import trace_instrument
@@ -215,7 +216,7 @@ def test_unusable_photos_are_refused_with_the_reason(name, reason):
 def test_half_an_instrument_is_refused(plain):
     _, photo, measured = plain
     left = int(measured.points_px["body_bottom"][0]) + 150  # the lower end lies to the left, beyond the sheet
-    cut = replace(photo, rgb=np.ascontiguousarray(photo.rgb[:, left:]), focal35_mm=None)
+    cut = replace(photo, rgb=np.ascontiguousarray(photo.rgb[:, left:]), lens=StatedLens())
     refused = measure_instrument(cut)
     assert [problem.code for problem in refused.problems] == ["instrument_cut"]
 
@@ -303,10 +304,10 @@ def test_a_body_of_which_no_edge_is_seen_is_refused(plain, grey):
 
 def test_a_picture_of_nothing_is_refused():
     grey = np.full((1200, 1600, 3), 128, np.uint8)
-    measured = measure_instrument(Photo("nothing.jpg", grey, None))
+    measured = measure_instrument(Photo("nothing.jpg", grey))
     assert not measured.usable
     assert measured.problems
-    assert draw_instrument(Photo("nothing.jpg", grey, None), measured).shape[1] == 1600
+    assert draw_instrument(Photo("nothing.jpg", grey), measured).shape[1] == 1600
 
 
 def test_no_photo_is_a_wrong_call():

@@ -17,5 +17,5 @@ RGB = np.full((1200, 1600, 3), 120, np.uint8)
 def test_a_photo_states_its_lens_and_a_frame_of_a_film_none(tmp_path: Path, stated: float | None, read: float | None):
     save_photo(tmp_path / "photo.jpg", RGB, 86, stated)
     photo = load_photo(tmp_path / "photo.jpg")
-    assert photo.focal35_mm == read
+    assert photo.lens.focal35_mm == read
     assert photo.rgb.shape == RGB.shape

@@ -26,7 +26,7 @@ import cv2
 import numpy as np
 
 from calibration.arrays import Array, Picture
-from calibration.camera import FRAME_DIAGONAL_MM
+from calibration.lens import FRAME_DIAGONAL_MM
 from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_drawing import sheet_image
 from vision.training.figures import bodies, textures

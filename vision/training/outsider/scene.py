@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from calibration.arrays import Array, Floats
-from calibration.camera import FRAME_DIAGONAL_MM
+from calibration.lens import FRAME_DIAGONAL_MM
 from vision.training.figures import bodies
 from vision.training.figures.bodies import VERTICES, Body, Fitting, Kinds
 from vision.training.figures.posing import TRUNK_BONES, Pose, Posed, Poser, about, arms_out, straight_out, unit
