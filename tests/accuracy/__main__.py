@@ -10,7 +10,7 @@ from tests.accuracy import arm
 from tests.accuracy.table import print_table
 from vision.arm import depth
 
-PARTS = ("arm", "instrument", "blank", "five", "prints", "sequences", "turned", "views")
+PARTS = ("arm", "instrument", "blank", "bent", "cut", "five", "prints", "sequences", "turned", "views")
 
 
 def main() -> None:
@@ -42,6 +42,14 @@ def main() -> None:
         from tests.accuracy import blank
 
         table += blank.rows(options.scenes)
+    if options.only == "bent":
+        from tests.accuracy import bent
+
+        table += bent.rows(options.scenes)
+    if options.only == "cut":
+        from tests.accuracy import cut
+
+        table += cut.rows(options.scenes)
     if options.only == "five":
         from tests.accuracy import five
 

@@ -92,6 +92,6 @@ def _cut(reading: Reading, scene: Scene) -> Iterator[Reading]:
 def _passes_for_letter(scene: Scene, surface: Surface) -> bool:
     photo = load_photo(scene.photo)
     try:
-        return not find_blank(photo.rgb, Blank.LETTER, photo.focal35_mm, surface).remarks
+        return not find_blank(photo.rgb, Blank.LETTER, photo.lens, surface).remarks
     except Refused:
         return False

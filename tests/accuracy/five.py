@@ -61,7 +61,7 @@ def stated(seen: SeenArm) -> Length:
     points = found.points_mm @ alone.body_to_sheet.T
     about = points[[SHOULDER, PALM]].mean(axis=0)
     cameras = [_turned(body.camera, about, alone.body_to_sheet[:, 1], turn) for turn in TURNS_DEG]
-    shown = [View((_seen_by(camera),), camera.image_size_px, seen.focal35_mm, seen.film) for camera in cameras]
+    shown = [View((_seen_by(camera),), camera.image_size_px, camera.lens) for camera in cameras]
     lens = solve_common_lens(shown, Surface.WALL)
     views = []
     for camera, root in zip(lens.cameras, lens.roots, strict=True):

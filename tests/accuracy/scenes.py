@@ -68,7 +68,7 @@ def scenes(shared_scenes: Path, kind: str, print_scale: float = 1.0) -> Iterator
         photo = composed / f"{_name(shared_scenes, folder)}.jpg"
         if not photo.exists():
             part = photo.with_suffix(".part.jpg")
-            _composer(shared_scenes)(str(folder), pages[: len(truth["sheets"])], str(part), print_scale=print_scale)
+            composer(shared_scenes)(str(folder), pages[: len(truth["sheets"])], str(part), print_scale=print_scale)
             part.rename(photo)
         yield Scene(kind, folder, truth, photo)
 
@@ -104,7 +104,7 @@ def _folder(pages: list[np.ndarray], print_scale: float) -> Path:
 
 
 @cache
-def _composer(shared_scenes: Path) -> Any:
+def composer(shared_scenes: Path) -> Any:
     """`compose` of the script that lies beside the scenes (or beside the development scenes, for further ones)."""
     for place in (
         shared_scenes,
