@@ -105,6 +105,7 @@ class ShelfOut(BaseModel):
     pegs_hold: bool | None
     bridge_cut: bool | None
     strings_apart: bool | None
+    whole: bool | None = Field(description="Whether nothing is cracked, open or missing.")
     remarks: str
     measured_on: date
     measured_by: Literal["photo", "corrected", "typed"]

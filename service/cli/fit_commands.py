@@ -186,10 +186,8 @@ def compare(
     **signs: bool | None,
 ) -> None:
     """Rank instruments for one child, or children for one instrument (--class)."""
-    from service.fit.shelf import read_shelf
-
     listed: list[tuple[InstrumentLengths, InstrumentCondition] | dict[str, Any]] = []
-    listed += read_shelf(read_text(shelf_file)) if shelf_file is not None else []
+    listed += _shelf(shelf_file, language) if shelf_file is not None else []
     listed += [_instrument(text) for text in instruments]
     if not listed:
         raise click.UsageError(_("Give instruments with --shelf or --instrument."))
@@ -265,10 +263,10 @@ def assign(
     shelf_file: Path, class_file: Path, chart: Path | None, losses: str | None, as_json: bool, language: str
 ) -> None:
     """Give the instruments of a shelf to a class at the least expected loss, and say what remains to be ordered."""
-    from service.fit.shelf import read_class, read_shelf
+    from service.fit.shelf import read_class
     from service.questions.assigning import answer
 
-    shelf, arms = read_shelf(read_text(shelf_file)), read_class(read_text(class_file))
+    shelf, arms = _shelf(shelf_file, language), read_class(read_text(class_file))
     loans = answer(
         asked(AssignQuestion, arms=arms, instruments=list(shelf), chart=read_own_chart(chart), losses=losses)
     )
@@ -278,6 +276,18 @@ def assign(
         return
     for each in loans:
         click.echo(each.sentence().text(translate, language))
+
+
+def _shelf(file: Path, language: str) -> tuple[tuple[InstrumentLengths, InstrumentCondition], ...]:
+    """What stands on a shelf; what is lent is named and left aside."""
+    from service.fit.shelf import lent_out, read_shelf
+
+    text = read_text(file)
+    there, away = read_shelf(text), lent_out(text)
+    if away:
+        said = say("Lent out, and left aside: {names}.", names=", ".join(away))
+        click.echo(said.text(translator(language), language), err=True)
+    return there
 
 
 def _arm(typed: str | None, child_photo: Path | None, language: str, as_json: bool) -> dict[str, Any]:

@@ -3,7 +3,8 @@
 Every child could be given every instrument at the expected loss of playing it (`service.fit.weighing`); a child
 without one costs an order, `Losses.exchange`.  The assignment of least total loss is a linear assignment problem (H. W.
 Kuhn, Naval Research Logistics Quarterly 2 (1955) 83), solved by `scipy.optimize.linear_sum_assignment`.  An instrument
-that is not to be taken or tried is given to nobody, whatever it would save.
+that is not to be taken or tried, or is not whole, is given to nobody, whatever it would save.  How it is kept weighs as
+much as a tie in a ranking (`service.fit.ranking`), and decides where two suit alike.
 """
 
 from __future__ import annotations
@@ -23,11 +24,15 @@ from service.fit.decision import PLAYED, RULE, Action, DecisionRule
 from service.fit.explanation import ACTION_NAMES
 from service.fit.losses import LOSSES, Losses
 from service.fit.order import Order, order, order_sentences
+from service.fit.ranking import TIE_DAYS
 from service.fit.sentences import Sentence, Translate, say, unchanged
-from service.fit.signs import PlayingSigns
+from service.fit.signs import CONDITION_QUESTIONS, InstrumentCondition, PlayingSigns
 
 FORBIDDEN_DAYS = 1e6
 """Loss of giving out what is not to be played, days: more than all others together."""
+
+KEPT_SPAN = 2 * len(CONDITION_QUESTIONS)
+"""From the worst score of an instrument's state to the best one."""
 
 Watched = Sequence[tuple[InstrumentLengths, PlayingSigns]]
 """What was seen while a child played, on instruments of the shelf (the same objects) and on others."""
@@ -84,6 +89,7 @@ def assign(
     rule: DecisionRule = RULE,
     watched: Mapping[str, Watched] | None = None,
     doubted: Collection[str] = (),
+    conditions: Sequence[InstrumentCondition | None] | None = None,
 ) -> tuple[Loan, ...]:
     """Give the instruments of a shelf to the children of a class at the least expected loss.
 
@@ -99,6 +105,8 @@ def assign(
         What was seen while a child played; it counts for the instruments, not for an order.
     doubted : collection of str
         Children whose measurements contradict one another: they get nothing, and nothing is ordered for them.
+    conditions : sequence of InstrumentCondition or None, optional
+        State of each instrument.
 
     Returns
     -------
@@ -110,14 +118,17 @@ def assign(
     LengthError
         If an arm is implausible.
     """
-    names, seen = list(arms), watched or {}
+    names, seen, states = list(arms), watched or {}, conditions or [None] * len(shelf)
     judged = [
-        _judged(arms[name], shelf, chart, losses, rule, seen.get(name, ()), name in doubted) for name in names if shelf
+        _judged(arms[name], shelf, chart, losses, rule, seen.get(name, ()), name in doubted, states)
+        for name in names
+        if shelf
     ]
+    kept_days = np.array([0.0 if each is None else each.score * TIE_DAYS / KEPT_SPAN for each in states])
     cost = np.full((len(names), len(shelf) + len(names)), losses.exchange)
     for row, choices in enumerate(judged):
         played = np.array([each in PLAYED for each in choices.actions])
-        cost[row, : len(shelf)] = np.where(played, choices.weighed.costs.play, FORBIDDEN_DAYS)
+        cost[row, : len(shelf)] = np.where(played, choices.weighed.costs.play - kept_days, FORBIDDEN_DAYS)
     rows, columns = linear_sum_assignment(cost)
     given = {int(row): int(column) for row, column in zip(rows, columns, strict=True) if column < len(shelf)}
     return tuple(
@@ -136,7 +147,8 @@ def _judged(
     rule: DecisionRule,
     watched: Watched,
     doubted: bool,
+    conditions: Sequence[InstrumentCondition | None],
 ) -> Choices:
     own = [next((signs for lengths, signs in watched if lengths is each), None) for each in shelf]
     elsewhere = [each for each in watched if not any(each[0] is lengths for lengths in shelf)]
-    return choose(arm, shelf, chart, own, elsewhere, rule, losses, doubted)
+    return choose(arm, shelf, chart, own, elsewhere, rule, losses, doubted, conditions)

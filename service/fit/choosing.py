@@ -14,16 +14,30 @@ from calibration.arrays import Array
 from calibration.quantity import Length
 from service.fit.assessment import Assessment, Classes, InstrumentLengths, Moments, assess_moments, moments
 from service.fit.chart import Chart
-from service.fit.decision import CLASS_ORDER, DECISIONS, RULE, Action, Decision, DecisionRule, Probabilities, decide
+from service.fit.decision import (
+    CLASS_ORDER,
+    DECISIONS,
+    PLAYED,
+    RULE,
+    Action,
+    Decision,
+    DecisionRule,
+    Probabilities,
+    decide,
+)
 from service.fit.evidence import Played
 from service.fit.lengths import check_plausible, is_along_bent_arm, widened
 from service.fit.losses import LOSSES, Losses
 from service.fit.next_step import Outlook, Question, outlooks, worth_asking
-from service.fit.signs import PlayingSigns
+from service.fit.signs import InstrumentCondition, PlayingSigns
 from service.fit.weighing import ACTIONS, NOTHING_SEEN, Items, Seen, Weighed, weigh
 
-UNSETTLED = frozenset((Action.STOP, Action.SET_UP))
+UNSETTLED = frozenset((Action.STOP, Action.SET_UP, Action.REPAIR))
 """Actions that wait for nothing that could be measured."""
+
+
+MAY_BE_PLAYED = frozenset((*PLAYED, Action.ASK_SIGNS, Action.MEASURE))
+"""Actions after which nobody can say that an instrument does not suit."""
 
 
 @dataclass(frozen=True)
@@ -83,6 +97,7 @@ def choose(
     rule: DecisionRule = RULE,
     losses: Losses = LOSSES,
     doubted: bool = False,
+    conditions: Sequence[InstrumentCondition | None] | None = None,
 ) -> Choices:
     """Judge N instruments for one child.
 
@@ -100,6 +115,8 @@ def choose(
     doubted : bool
         Whether the child's measurements contradict this arm: then nothing is claimed by it, and nothing done but to
         measure once more.
+    conditions : sequence of InstrumentCondition or None, length N, optional
+        Their states: what would be played, and is not whole, is repaired first.
 
     Returns
     -------
@@ -120,7 +137,20 @@ def choose(
     evidence = tuple(Played(mm, each) for mm, each in zip(shortest, known, strict=True) if each is not None)
     found = _first(found, len(instruments))
     choices = choose_assessed(chart, arm, found, Seen(evidence, own), rule, losses)
+    choices = _repaired_first(choices, conditions) if conditions is not None else choices
     return _measured_once_more(choices) if doubted else choices
+
+
+def _repaired_first(choices: Choices, conditions: Sequence[InstrumentCondition | None]) -> Choices:
+    """The same with what is not whole left to the repairer, wherever its size does not speak against it."""
+    broken = {
+        place
+        for place, (action, state) in enumerate(zip(choices.actions, conditions, strict=True))
+        if state is not None and state.whole is False and action in MAY_BE_PLAYED
+    }
+    actions = tuple(Action.REPAIR if place in broken else each for place, each in enumerate(choices.actions))
+    steps = {place: each for place, each in choices.steps.items() if place not in broken}
+    return replace(choices, actions=actions, steps=steps)
 
 
 def _measured_once_more(choices: Choices) -> Choices:

@@ -14,7 +14,7 @@ statement of ILAC-G8:09/2019, 4.2.3, is the model).  The narrowest claim that ho
 
 The strain side is held to 2.5 % and the other to 5 %, because too large strains a child and too small only plays worse.
 
-*To do* is one action, always: `service.fit.weighing` chooses it by expected loss.
+*To do* is one action, always: `service.fit.weighing` chooses it by expected loss; what is not whole is repaired first.
 """
 
 from __future__ import annotations
@@ -53,6 +53,7 @@ class Action(StrEnum):
     WAIT = "wait"
     MEASURE = "measure"
     STOP = "stop"
+    REPAIR = "repair"
 
 
 PLAYED = frozenset((Action.TAKE, Action.TRY))

@@ -76,7 +76,7 @@ BY_LENGTHS = {
     Decision.FITS: say("By its lengths this instrument fits the child."),
     Decision.FITS_OR_STRETCH: say("By its lengths this instrument fits the child, or is slightly large."),
 }
-"""Headlines where what was seen while playing has to be settled first."""
+"""Headlines where what was seen while playing has to be settled first, or the instrument repaired."""
 
 ACTION_NAMES = {
     Action.TAKE: say("take it"),
@@ -88,6 +88,7 @@ ACTION_NAMES = {
     Action.WAIT: say("wait: none is small enough"),
     Action.MEASURE: say("measure again"),
     Action.STOP: say("stop, ask the teacher"),
+    Action.REPAIR: say("have it repaired first"),
 }
 """Actions in a few words, for lists and labels."""
 
@@ -104,6 +105,7 @@ ACTIONS = {
     Action.WAIT: say("No violin of the chart is small enough for this arm yet: wait, or ask the teacher."),
     Action.MEASURE: say("Measure once more before you decide."),
     Action.STOP: say("Stop playing this instrument and ask the teacher."),
+    Action.REPAIR: say("Have it repaired before it is played."),
 }
 
 SET_UP_CODES = ("set_up_neck", "set_up_slope")
@@ -158,6 +160,9 @@ def short_reasons(verdict: Verdict) -> tuple[Reason, ...]:
         reasons += _set_up_reasons(verdict)
     if verdict.mislabelled:
         reasons.append(_label_reason(verdict))
+    if verdict.condition is not None:
+        bad = [name for name in CONDITION_QUESTIONS if getattr(verdict.condition, name) is False]
+        reasons += [Reason(f"condition_{name}", CONDITION_FAULTS[name]) for name in bad]
     return tuple(reasons)
 
 
@@ -188,9 +193,6 @@ def full_reasons(verdict: Verdict) -> tuple[Reason, ...]:
     reasons.append(Reason("limited_by", _limited_by(verdict.margin)))
     if not _tries_set_up(verdict):
         reasons += _set_up_reasons(verdict)
-    if verdict.condition is not None:
-        bad = [name for name in CONDITION_QUESTIONS if getattr(verdict.condition, name) is False]
-        reasons += [Reason(f"condition_{name}", CONDITION_FAULTS[name]) for name in bad]
     return tuple(reasons)
 
 
@@ -256,6 +258,7 @@ CONDITION_FAULTS = {
     "pegs_hold": say("Its pegs do not hold: have them fitted, or the tuning slips."),
     "bridge_cut": say("Its bridge is too high for small hands: have it cut."),
     "strings_apart": say("Its strings are hard to bow one at a time: have the bridge looked at."),
+    "whole": say("It is not whole: something is cracked, open or missing."),
 }
 
 

@@ -45,6 +45,7 @@ PREFERENCE = {
     Action.ASK_SIGNS: 1,
     Action.MEASURE: 1,
     Action.SET_UP: 2,
+    Action.REPAIR: 2,
     Action.SMALLER: 3,
     Action.LARGER: 3,
     Action.WAIT: 3,
@@ -140,7 +141,7 @@ def rank(
     instruments : sequence of InstrumentLengths, length N
     chart : Chart
     conditions : sequence of InstrumentCondition or None, length N, optional
-        Their states, which decide ties.
+        Their states, which decide ties; what is not whole is repaired first.
     rule : DecisionRule
     compared : int
         How many of the first are compared with the next one.
@@ -163,7 +164,7 @@ def rank(
     """
     if not instruments:
         return ()
-    choices = choose(arm, instruments, chart, signs, played, rule, losses, doubted)
+    choices = choose(arm, instruments, chart, signs, played, rule, losses, doubted, conditions)
     cost = choices.weighed.costs.play
     scores = np.array([0 if each is None else each.score for each in conditions or [None] * len(instruments)])
     preference = np.array([PREFERENCE[each] for each in choices.actions])
@@ -213,6 +214,7 @@ def judge_class(
     chart: Chart,
     rule: DecisionRule = RULE,
     losses: Losses = LOSSES,
+    condition: InstrumentCondition | None = None,
 ) -> dict[str, Verdict]:
     """One instrument for a class: the verdict of each child, those it suits best first.
 
@@ -224,12 +226,14 @@ def judge_class(
     chart : Chart
     rule : DecisionRule
     losses : Losses
+    condition : InstrumentCondition, optional
+        The instrument's state.
 
     Returns
     -------
     dict of str to Verdict
     """
-    verdicts = {name: judge(arm, instrument, chart, rule=rule, losses=losses) for name, arm in arms.items()}
+    verdicts = {name: judge(arm, instrument, chart, None, condition, rule, losses) for name, arm in arms.items()}
     return dict(sorted(verdicts.items(), key=lambda pair: (PREFERENCE[pair[1].action], pair[1].cost_days)))
 
 

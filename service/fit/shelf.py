@@ -1,9 +1,9 @@
 """Lists that teachers and shops keep: a shelf of instruments, a class of children, both as CSV.
 
 A shelf has the columns ``name``, ``label``, ``body_length``, ``total_length`` (label and one of the lengths may be
-empty), and may have ``string_length`` and, answered by yes or no, what is asked of an instrument's state (`signs`); a
-class has ``name`` and ``arm``.  Further columns are left aside.  Lengths are written as in
-`service.fit.lengths.parse_length`.
+empty), and may have ``string_length`` and, answered by yes or no, what is asked of an instrument's state (`signs`) and
+whether it is ``lent``, so that nobody else gets it; a class has ``name`` and ``arm``.  Further columns are left aside.
+Lengths are written as in `service.fit.lengths.parse_length`.
 """
 
 from __future__ import annotations
@@ -22,10 +22,12 @@ from service.fit.signs import CONDITION_QUESTIONS, InstrumentCondition
 ANSWERS = {"yes": True, "no": False, "": None}
 """What a cell says of an instrument's state."""
 YES_OR_NO = say("Write yes or no, or leave it empty.")
+LENT = "lent"
+"""Column that says whether somebody has the instrument."""
 
 
 def read_shelf(text: str) -> tuple[tuple[InstrumentLengths, InstrumentCondition], ...]:
-    """Read a shelf of instruments, each with its state, from CSV text.
+    """Read the instruments that stand on a shelf, each with its state, from CSV text; what is lent is left aside.
 
     Raises
     ------
@@ -40,7 +42,9 @@ def read_shelf(text: str) -> tuple[tuple[InstrumentLengths, InstrumentCondition]
             total = parse_length(row["total_length"], "total") if row["total_length"] else None
             string = parse_length(row["string_length"], "string") if row.get("string_length") else None
             name = row["name"] or str(len(found) + 1)
-            found.append((InstrumentLengths(body, total, row.get("label") or None, name, string), _condition(row)))
+            own = InstrumentLengths(body, total, row.get("label") or None, name, string), _condition(row)
+            if not _answer(row, LENT):
+                found.append(own)
         except FitError as error:
             wrong[number] = [say("List row {number}: {reason}", number=number, reason=error.sentence)]
         if is_a_date(row.get("label", "")):
@@ -50,11 +54,19 @@ def read_shelf(text: str) -> tuple[tuple[InstrumentLengths, InstrumentCondition]
 
 
 def _condition(row: Mapping[str, str]) -> InstrumentCondition:
-    said = {name: row.get(name, "").lower() for name in CONDITION_QUESTIONS}
-    for name, text in said.items():
-        if text not in ANSWERS:
-            raise FitError(say("{where}: {reason}", where=name, reason=YES_OR_NO))
-    return InstrumentCondition(**{name: ANSWERS[text] for name, text in said.items()})
+    return InstrumentCondition(**{name: _answer(row, name) for name in CONDITION_QUESTIONS})
+
+
+def _answer(row: Mapping[str, str], column: str) -> bool | None:
+    text = row.get(column, "").lower()
+    if text not in ANSWERS:
+        raise FitError(say("{where}: {reason}", where=column, reason=YES_OR_NO))
+    return ANSWERS[text]
+
+
+def lent_out(text: str) -> tuple[str, ...]:
+    """Names of what `read_shelf` leaves aside."""
+    return tuple(row["name"] for _, row in _rows(text, ("name",)) if row.get(LENT, "").lower() == "yes")
 
 
 def read_class(text: str) -> dict[str, Length]:

@@ -2,7 +2,8 @@
 
 Numbers say whether an instrument's lengths suit an arm.  Whether the child is strained shows in five signs, and each
 sign has more causes than one: `service.fit.evidence` weighs them.  The state of the particular instrument (pegs,
-bridge, room between the strings) weighs only between two instruments that suit equally.
+bridge, room between the strings) weighs only between two instruments that suit equally; one that is not whole is played
+by nobody.
 """
 
 from __future__ import annotations
@@ -70,16 +71,19 @@ class InstrumentCondition:
         The bridge is cut for small hands: low enough to press the strings down.
     strings_apart : bool or None
         The bow crosses from string to string without catching a neighbour.
+    whole : bool or None
+        Nothing is cracked, open or missing.
     """
 
     pegs_hold: bool | None = None
     bridge_cut: bool | None = None
     strings_apart: bool | None = None
+    whole: bool | None = None
 
     @property
     def score(self) -> int:
-        """Good answers minus bad ones, -3 to 3."""
-        answers = (self.pegs_hold, self.bridge_cut, self.strings_apart)
+        """Good answers minus bad ones, -4 to 4."""
+        answers = (self.pegs_hold, self.bridge_cut, self.strings_apart, self.whole)
         return sum(answer is True for answer in answers) - sum(answer is False for answer in answers)
 
 
@@ -196,5 +200,6 @@ CONDITION_QUESTIONS: dict[str, Sentence] = {
     "pegs_hold": say("Do the pegs turn smoothly and hold?"),
     "bridge_cut": say("Is the bridge cut low enough for small hands?"),
     "strings_apart": say("Does the bow cross from string to string without catching a neighbour?"),
+    "whole": say("Is it whole: nothing cracked, open or missing?"),
 }
 """The instrument's state as questions; yes is the good answer."""

@@ -202,7 +202,7 @@ def judge(
     signs : PlayingSigns, optional
         What was seen while the child plays this instrument.
     condition : InstrumentCondition, optional
-        The instrument's state, for a choice between two.
+        The instrument's state, for a choice between two, and where it is not whole.
     rule : DecisionRule
         How sure a claim must be.
     losses : Losses
@@ -231,7 +231,7 @@ def judge(
     >>> str(verdict.decision), str(verdict.action), verdict.size
     ('fits', 'take', '1/8')
     """
-    choices = choose(arm, [instrument], chart, [signs], played, rule, losses, doubted)
+    choices = choose(arm, [instrument], chart, [signs], played, rule, losses, doubted, [condition])
     found, instead = choices.found, choices.instead(0)
     shortest = float(found.shortest_arm_mm[0])
     return Verdict(

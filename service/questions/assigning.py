@@ -38,5 +38,5 @@ def answer(question: AssignQuestion) -> tuple[Loan, ...]:
     """What each child gets: the assignment of least expected loss."""
     from service.fit.assigning import assign
 
-    shelf = [lengths for lengths, _ in question.instruments]
-    return assign(question.arms, shelf, question.sizes, losses=question.costs)
+    shelf, conditions = zip(*question.instruments, strict=True) if question.instruments else ((), ())
+    return assign(question.arms, shelf, question.sizes, losses=question.costs, conditions=conditions)

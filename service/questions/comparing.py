@@ -50,6 +50,7 @@ class InstrumentIn(BaseModel):
     pegs_hold: bool | None = None
     bridge_cut: bool | None = None
     strings_apart: bool | None = None
+    whole: bool | None = None
 
     model_config = ConfigDict(
         extra="forbid",
@@ -73,7 +74,7 @@ class InstrumentIn(BaseModel):
 
     def condition(self) -> InstrumentCondition:
         """Its state for the trade's rules."""
-        return InstrumentCondition(self.pegs_hold, self.bridge_cut, self.strings_apart)
+        return InstrumentCondition(self.pegs_hold, self.bridge_cut, self.strings_apart, self.whole)
 
 
 class PresentIn(InstrumentIn, SignAnswers):
@@ -172,5 +173,6 @@ def class_verdicts(question: ClassQuestion) -> dict[str, Verdict]:
     """A verdict for each child, those whom the instrument suits best first."""
     from service.fit.ranking import judge_class
 
-    found = judge_class(question.arms, question.instrument[0], question.sizes, losses=question.costs)
+    lengths, condition = question.instrument
+    found = judge_class(question.arms, lengths, question.sizes, losses=question.costs, condition=condition)
     return dict(list(found.items())[: question.first])

@@ -311,6 +311,8 @@ def made_of_now(records: Session, kept: VerdictRecord) -> bool:
     now = _noted(records, kept.child_id, instrument)
     seen = all(now[name] == kept.inputs[name] for name in ("signs", "signs_elsewhere") if name in kept.inputs)
     measured = kept.inputs["instrument"]
+    if "condition" in measured:  # what was not asked then was not looked at
+        measured = measured | {"condition": asdict(InstrumentCondition(**measured["condition"]))}
     return seen and all(now["instrument"].get(name) == value for name, value in measured.items() if name != "name")
 
 

@@ -25,6 +25,7 @@ from service.records.deciding import (
     arm_length,
     candidates,
     chart_in_use,
+    condition,
     dated_arms,
     instrument_lengths,
     is_doubted,
@@ -284,6 +285,7 @@ def give_out(
         losses=losses_in_use(records),
         watched=watched,
         doubted=doubted,
+        conditions=[condition(each) for each in instruments],
     )
     given = []
     for (child, arm), loan in zip(arms, found, strict=True):

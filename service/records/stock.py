@@ -2,8 +2,9 @@
 
 The columns are `COLUMNS`; only ``name`` is needed.  A row is about the instrument whose ``id`` it gives, or else the
 one of the same name, or else a new one.  What is not in the table stays on the shelf.  A column that is left out stays
-as it is; an empty cell empties.  Lengths are written as in `service.fit.lengths.parse_length`; one that reads as it was
-handed out keeps its budget.  Either every row is taken over or none.
+as it is; an empty cell empties.  Whether an instrument is ``lent`` is handed out only: loans are noted one by one.
+Lengths are written as in `service.fit.lengths.parse_length`; one that reads as it was handed out keeps its budget.
+Either every row is taken over or none.
 """
 
 from __future__ import annotations
@@ -25,13 +26,24 @@ from service.fit.chart import MADE_A_DATE, is_a_date
 from service.fit.errors import FitError
 from service.fit.lengths import parse_length
 from service.fit.sentences import Sentence, say
-from service.fit.shelf import ANSWERS, YES_OR_NO
+from service.fit.shelf import ANSWERS, LENT, YES_OR_NO
 from service.measuring.results import kept_length
 from service.records.export import tame, untamed
-from service.records.shelf import CONDITIONS, KINDS, LONGEST_REMARK, LONGEST_SHELF_NAME, REMARKS, as_typed, on_shelf
+from service.records.shelf import (
+    CONDITIONS,
+    KINDS,
+    LONGEST_REMARK,
+    LONGEST_SHELF_NAME,
+    REMARKS,
+    as_typed,
+    loans,
+    on_shelf,
+    players,
+)
 from service.records.tables import Instrument
 
 COLUMNS = ("id", "name", "label", *KINDS, *CONDITIONS, "remarks")
+HANDED_OUT = (*COLUMNS, LENT)
 LONGEST = {"name": LONGEST_SHELF_NAME, "label": 16, "remarks": LONGEST_REMARK, **dict.fromkeys(KINDS, 40)}
 """Letters that a cell may have: the records' columns, and the form's own limits."""
 MOST_ROWS = 5000
@@ -95,10 +107,12 @@ def written(records: Session) -> str:
     """The shelf as CSV."""
     out = io.StringIO()
     writer = csv.writer(out)
-    writer.writerow(COLUMNS)
-    for each in on_shelf(records):
-        cells = _cells(each)
-        writer.writerow([tame(cells[column]) for column in COLUMNS])
+    writer.writerow(HANDED_OUT)
+    kept = on_shelf(records)
+    away = {*loans(records, kept), *players(records)}
+    for each in kept:
+        cells = _cells(each) | {LENT: "yes" if each.id in away else ""}
+        writer.writerow([tame(cells[column]) for column in HANDED_OUT])
     return out.getvalue()
 
 
@@ -169,7 +183,7 @@ def _faults_of_heads(heads: Sequence[str], rows: int) -> tuple[Fault, ...]:
     strange = [
         Fault(1, head, say("There is no such column; these are known: {columns}.", columns=known))
         for head in heads
-        if head not in COLUMNS
+        if head not in HANDED_OUT
     ]
     twice = [Fault(1, head, say("This column is there twice.")) for head, count in Counter(heads).items() if count > 1]
     nameless = [] if "name" in heads else [Fault(1, "name", say("The first line must name this column."))]

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from service.fit.chart import Chart
 from service.fit.choosing import UNSETTLED
+from service.fit.decision import Action
 from service.fit.errors import FitError
 from service.fit.explanation import headline, to_do
 from service.fit.fingers import finger_room, finger_sentences
@@ -114,7 +115,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         "choices": choices,
         "out": out,
         "players": elsewhere,
-        "at_hand": next((each for each in choices if each.instrument.id not in {*out, *elsewhere}), None),
+        "at_hand": next((each for each in choices if _is_at_hand(each, {*out, *elsewhere})), None),
         "sign_questions": SIGN_QUESTIONS,
         "signs_noted": {each.instrument.id: asdict(each.signs) for each in choices if each.signs is not None},
         "to_order": _order(known, latest, growth, used_choice, translate, language),
@@ -133,6 +134,12 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         "decided_is_read": decided is not None and report_is_open(decided, now),
         "instrument_names": {each.instrument.id: each.instrument.name for each in choices},
     }
+
+
+def _is_at_hand(choice: Choice, away: Collection[str]) -> bool:
+    """Whether an instrument could be given out now."""
+    is_whole = choice.rank is None or choice.rank.action is not Action.REPAIR
+    return is_whole and choice.instrument.id not in away
 
 
 def _requests(records: Session, child: Child, now: datetime) -> dict[str, Any]:

@@ -12,9 +12,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from calibration.quantity import Length
-from service.fit.choosing import UNSETTLED
+from service.fit.choosing import MAY_BE_PLAYED, UNSETTLED
 from service.fit.counter import Heap
-from service.fit.decision import PLAYED, Action
+from service.fit.decision import Action
 from service.fit.errors import FitError
 from service.fit.lengths import parse_length
 from service.fit.order import UNSETTLED_FIRST, order
@@ -39,8 +39,6 @@ router = APIRouter(prefix="/counter")
 
 SHOWN = {Heap.SUITS: 12, Heap.STRETCH: 8, Heap.OPEN: 8, Heap.SMALL: 8, Heap.TOO_LARGE: 4, Heap.TOO_SMALL: 4}
 """Instruments of each heap that are shown with their reasons; the others are counted.  Our choice."""
-MAY_SUIT = (*PLAYED, Action.ASK_SIGNS, Action.MEASURE)
-"""Actions after which nobody can say that an instrument does not suit."""
 HEAPS = {
     Heap.SUITS: marked("Suits"),
     Heap.STRETCH: marked("A stretch"),
@@ -193,7 +191,7 @@ def _against(request: Request, records: Session, at: AtCounter, fault: FitError 
             for heap, laid in heaps
             if laid
         ],
-        may_suit=any(each.ranked.action in MAY_SUIT for each in found),
+        may_suit=any(each.ranked.action in MAY_BE_PLAYED | {Action.REPAIR} for each in found),
         unsettled=UNSETTLED_FIRST if any(each.ranked.action in UNSETTLED for each in found) else None,
         any_there=bool(found),
     )

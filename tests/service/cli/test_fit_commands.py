@@ -283,6 +283,21 @@ def test_a_class_is_given_its_shelf(shelf, tmp_path):
     assert [each["instrument"] for each in by_own] != [each["instrument"] for each in found["loans"]]
 
 
+def test_a_class_is_given_nothing_that_is_cracked_or_lent(tmp_path):
+    shelf, children = tmp_path / "shelf.csv", tmp_path / "class.csv"
+    heads = "name,label,body_length,total_length,whole,lent\n"
+    shelf.write_text(f"{heads}A,1/8,255±2,421±3,no,\nB,1/8,255±2,421±3,,yes\nC,1/8,255±2,421±3,yes,no\n")
+    children.write_text("name,arm\nP1,452±6\nP2,452±6\n")
+    result = run("assign", "--shelf", str(shelf), "--class", str(children))
+    assert "Lent out, and left aside: B." in result.output
+    assert "C, take it" in result.output
+    assert "Wanted: a violin" in result.output
+    assert not {"A, take it", "B, take it"} & {line[4:] for line in result.output.splitlines()}
+    ranked = run("compare", "--arm-mm", "452±6", "--shelf", str(shelf)).output
+    assert "A (1/8): have it repaired first" in ranked
+    assert "B (1/8)" not in ranked
+
+
 def test_a_ranking_is_written_as_its_language_writes(tmp_path):
     path = tmp_path / "shelf.csv"
     path.write_text("name,label,body_length,total_length\nA,1/8,250,413\nB,1/4,280,463\n")

@@ -11,8 +11,9 @@ from service.fit.choosing import choose
 from service.fit.decision import PLAYED
 from service.fit.errors import FitError
 from service.fit.losses import LOSSES
-from service.fit.shelf import read_class, read_shelf
-from service.fit.signs import PlayingSigns
+from service.fit.ranking import rank
+from service.fit.shelf import lent_out, read_class, read_shelf
+from service.fit.signs import InstrumentCondition, PlayingSigns
 from tests.service.fit.conftest import instrument
 
 ARMS = {name: Length.stated(arm, 3) for name, arm in (("P1", 452), ("P2", 440), ("P3", 492), ("P4", 540))}
@@ -117,3 +118,31 @@ def test_a_cell_that_a_row_leaves_out_is_empty():
     ((short, _),) = read_shelf("name,label,body_length,total_length\nA,1/8,255\n")
     assert (short.label, short.body.value_mm, short.total) == ("1/8", 255, None)
     assert read_shelf("name,body_length,total_length,label\nA,255,421\n")[0][0].label is None
+
+
+def test_what_is_not_whole_is_given_to_nobody_and_what_is_kept_better_goes_first(chart):
+    """A cracked instrument is repaired first; of two alike the better kept one is given, as in a ranking."""
+    arm, shelf = Length.stated(450, 3), [instrument(255, name=each) for each in "ABC"]
+    states = [InstrumentCondition(whole=False), InstrumentCondition(False), InstrumentCondition(True)]
+    (one,) = assign({"P1": arm}, shelf, chart, conditions=states)
+    assert one.instrument.name == rank(arm, shelf, chart, states)[0].instrument.name == "C"
+    loans = assign({"P1": arm, "P2": arm, "P3": arm}, shelf, chart, conditions=states)
+    assert {each.instrument.name for each in loans if each.instrument} == {"B", "C"}
+    assert [each.wanted.sizes for each in loans if each.wanted] == [("1/8",)]
+
+
+def test_how_an_instrument_is_kept_outweighs_no_size(chart):
+    """It decides a tie of a day; an instrument that is too small by more is not given for its pegs."""
+    shelf, states = [instrument(255, name="A"), instrument(240, name="B")], [InstrumentCondition(False, False, False)]
+    (loan,) = assign(
+        {"P1": Length.stated(455, 3)}, shelf, chart, conditions=[*states, InstrumentCondition(*[True] * 4)]
+    )
+    assert loan.instrument.name == "A"
+
+
+def test_what_is_lent_stands_on_no_shelf():
+    table = "name,body_length,total_length,lent\nA,255,421,yes\nB,246,406,no\nC,280,463,\n"
+    assert [each.name for each, _ in read_shelf(table)] == ["B", "C"]
+    assert lent_out(table) == ("A",)
+    with pytest.raises(FitError, match="Write yes or no"):
+        read_shelf("name,body_length,total_length,lent\nA,255,421,Loan 118\n")

@@ -8,6 +8,8 @@ from calibration.quantity import Length
 from service.fit.chart import Chart
 from service.fit.counter import Heap, heap_of
 from service.fit.decision import Action, Decision
+from service.fit.explanation import verdict_text
+from service.fit.signs import InstrumentCondition
 from service.fit.verdict import judge
 from tests.service.fit.conftest import instrument
 
@@ -34,3 +36,16 @@ def test_an_instrument_lies_where_its_judgement_says(chart: Chart, body: float, 
         if heap is Heap.SMALL:
             assert likeliest is Decision.TOO_SMALL
     assert len(seen) >= 3, f"only {seen}"
+
+
+def test_what_is_not_whole_lies_with_what_has_to_be_settled(chart: Chart) -> None:
+    """Unless its size speaks against it: then nobody repairs it for this child."""
+    arm, eighth = Length.stated(450, 3), instrument(255, 421)
+    states = {whole: InstrumentCondition(whole=whole) for whole in (None, True, False)}
+    heaps = {whole: heap_of(judge(arm, eighth, chart, None, each)) for whole, each in states.items()}
+    assert heaps == {None: Heap.SUITS, True: Heap.SUITS, False: Heap.OPEN}
+    cracked = judge(arm, eighth, chart, None, states[False])
+    assert "Have it repaired before it is played." in verdict_text(cracked)
+    assert "something is cracked" in verdict_text(cracked)
+    too_small = judge(Length.stated(500, 3), eighth, chart, None, states[False])
+    assert heap_of(too_small) is Heap.TOO_SMALL

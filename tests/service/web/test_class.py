@@ -8,10 +8,11 @@ from html import unescape
 
 import pytest
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from service.fit.decision import PLAYED
 from service.fit.explanation import ACTIONS
-from service.records.deciding import arm_length, latest_arm, verdict_for
+from service.records.deciding import arm_length, keep_verdict, latest_arm, made_of_now, verdict_for
 from service.records.shelf import give_out, lend, on_shelf
 from service.records.shop_tables import Loan
 from service.records.tables import ArmRecord, Child, Instrument, SignsRecord
@@ -175,3 +176,32 @@ def test_what_cannot_be_ticked_is_counted(place: Place, seeded: Seeded, monkeypa
     shown = place.client.get("/class?show=1").text
     assert (len(ticks(shown, "child")), len(ticks(shown, "own"))) == (1, 1)
     assert shown.count("1 more are not shown.") == 2
+
+
+def test_what_is_cracked_goes_to_nobody_and_the_counter_says_why(place: Place, seeded: Seeded) -> None:
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        child = records.get_one(Child, seeded.child_id)
+        child.instrument_id = None
+        for own in on_shelf(records):
+            own.notes = {"whole": False, "words": "crack beside the post"}
+        is_current = is_current_without_the_question(records, seeded)
+    assert "→" not in words(place.client.get("/class?show=1").text)
+    counter = words(place.client.get(f"/counter/children/{seeded.child_id}").text)
+    assert "Have it repaired before it is played." in counter
+    assert "crack beside the post" in counter
+    assert "Best suited of those at hand: Shelf" not in place.client.get(f"/children/{seeded.child_id}").text
+    assert is_current
+
+
+def is_current_without_the_question(records: Session, seeded: Seeded) -> bool:
+    """Whether a verdict is made of now that was kept before anybody asked whether an instrument is whole."""
+    child, arm = records.get_one(Child, seeded.child_id), latest_arm(records, seeded.child_id)
+    own = records.get_one(Instrument, seeded.instrument_id)
+    assert arm is not None
+    kept = keep_verdict(
+        records, child, arm, own, teacher_id=seeded.teacher_id, now=NOW, language="en", program_version="0.1.0"
+    )
+    told = kept.inputs["instrument"]
+    del told["condition"]["whole"]
+    kept.inputs = kept.inputs | {"instrument": told}
+    return made_of_now(records, kept)

@@ -346,3 +346,27 @@ def test_a_deleted_instrument_leaves_no_loan_behind(till: Till) -> None:
 
         assert records.query(Loan).all() == []
         assert records.query(Child).count() == 2
+
+
+def test_a_table_says_what_is_lent_and_takes_no_loan_back(till: Till) -> None:
+    own = till.seeded.shelf_id
+    till.ask("POST", f"{SHELF}/{own}/loans", json={"borrower": "118"})
+    table = till.ask("GET", f"{SHELF}.csv").text
+    rows = {row["id"]: row["lent"] for row in csv.DictReader(io.StringIO(table))}
+    assert rows[own] == "yes"
+    assert sorted(rows.values()) == ["", "yes"]
+    till.ask("POST", f"{SHELF}/{own}/returns")
+    assert till.table(table).json()["changed"] == 0
+    assert till.ask("GET", f"{SHELF}/{own}").json()["loan"] is None
+
+
+def test_what_is_cracked_suits_nobody_until_it_is_whole(till: Till) -> None:
+    arm = {"arm_length": "450±4"}
+    own = till.ask("POST", SHELF, json={"name": "Cracked", "body_length": "255±2", "whole": False}).json()["id"]
+    order = till.ask("POST", "/api/v1/open-orders", json=arm | {"reference": "1"}).json()
+    found = till.ask("POST", "/api/v1/shelf-fits", json=arm).json()["instruments"]
+    (each,) = [each for each in found if each["instrument"]["id"] == own]
+    assert (each["heap"], each["action"]) == ("open", "repair")
+    assert own not in order["suiting"]
+    till.ask("PUT", f"{SHELF}/{own}", json={"name": "Mended", "body_length": "255±2", "whole": True})
+    assert own in till.ask("POST", "/api/v1/open-orders", json=arm | {"reference": "2"}).json()["suiting"]
