@@ -32,6 +32,7 @@ class Action(StrEnum):
     FACTOR_OFF = "factor_off"
     BROWSER_SIGNED_OUT = "browser_signed_out"
     TEACHER_INVITED = "teacher_invited"
+    INVITATION_WITHDRAWN = "invitation_withdrawn"
     TEACHER_JOINED = "teacher_joined"
     TEACHER_REMOVED = "teacher_removed"
     ROLE_CHANGED = "role_changed"

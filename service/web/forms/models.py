@@ -251,6 +251,12 @@ class RevokeKeyForm(PageForm):
     key_id: Chosen = ""
 
 
+class WithdrawForm(PageForm):
+    """Which invitation is taken back."""
+
+    invitation_id: Chosen = ""
+
+
 class DeleteWebhookForm(PageForm):
     """Which address is told no more."""
 

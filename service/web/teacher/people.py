@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from service.records.audit import KEPT_DAYS, Action, note
 from service.records.database import changed
 from service.records.tables import OWNER, TEACHER, AuditEntry, Invitation, Studio, Teacher
-from service.web.forms.models import InviteForm, RoleForm
+from service.web.forms.models import InviteForm, RoleForm, WithdrawForm
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.gate.invitations import new_invitation, welcome_address
 from service.web.gate.second_factor import switch_off
@@ -41,6 +41,7 @@ SAID = {
     Action.FACTOR_OFF: marked("second factor switched off"),
     Action.BROWSER_SIGNED_OUT: marked("signed out elsewhere"),
     Action.TEACHER_INVITED: marked("invitation made"),
+    Action.INVITATION_WITHDRAWN: marked("invitation withdrawn"),
     Action.TEACHER_JOINED: marked("joined the studio"),
     Action.TEACHER_REMOVED: marked("teacher removed"),
     Action.ROLE_CHANGED: marked("role changed"),
@@ -67,7 +68,19 @@ def invite(request: Request, who: Visitor, parts: TheHouse, records: Records, fo
     token = new_invitation(records, parts.clock.now(), who.studio_id, wished.teacher_id or None, wished.role or TEACHER)
     note(records, who.studio_id, Action.TEACHER_INVITED, parts.clock.now(), who.teacher_id, wished.teacher_id or None)
     link = welcome_address(base_url(request, parts.settings), token)
-    return studio_page(request, who, records, link=link, reach=reach(link, parts.settings.has_own_certificate))
+    reached = reach(link, parts.settings.has_own_certificate)
+    return studio_page(request, who, parts, records, link=link, reach=reached)
+
+
+@router.post("/invitations/withdraw")
+def withdraw(who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
+    """Close a link that lets somebody in, before anybody has come in by it."""
+    wished = WithdrawForm.read(form).invitation_id
+    own = update(Invitation).where(Invitation.id == wished, Invitation.studio_id == who.studio_id)
+    if changed(records, own.where(Invitation.used_at.is_(None)).values(used_at=parts.clock.now())) != 1:
+        raise nothing_here()
+    note(records, who.studio_id, Action.INVITATION_WITHDRAWN, parts.clock.now(), who.teacher_id, wished)
+    return go_to("/studio")
 
 
 @router.post("/teachers/{teacher_id}/role")
@@ -78,7 +91,7 @@ def change_role(
     teacher = _teacher(records, teacher_id)
     role = RoleForm.read(form).role or teacher.role
     if role != OWNER and _is_last_owner(records, teacher):
-        return studio_page(request, who, records, 409, problem=LAST_OWNER)
+        return studio_page(request, who, parts, records, 409, problem=LAST_OWNER)
     teacher.role = role
     note(records, who.studio_id, Action.ROLE_CHANGED, parts.clock.now(), who.teacher_id, teacher.id)
     return go_to("/studio" if role == OWNER or teacher.id != who.teacher_id else "/account")
@@ -114,7 +127,7 @@ def remove(
     """
     teacher = _teacher(records, teacher_id)
     if _is_last_owner(records, teacher):
-        return studio_page(request, who, records, 409, problem=LAST_OWNER)
+        return studio_page(request, who, parts, records, 409, problem=LAST_OWNER)
     now = parts.clock.now()
     still_open = select(Invitation).where(Invitation.studio_id == who.studio_id, Invitation.used_at.is_(None))
     for invited in records.scalars(still_open):

@@ -20,13 +20,14 @@ from service.records.erase import erase_studio
 from service.records.export import studio_export
 from service.records.hooks import Event
 from service.records.shop_tables import Webhook
-from service.records.tables import ApiKey, Studio, Teacher
+from service.records.tables import ApiKey, Invitation, Studio, Teacher
 from service.security import digest, fresh_token
 from service.settings import MOST_PHOTO_DAYS
 from service.web.forms.models import DeleteWebhookForm, KeyForm, RevokeKeyForm, StudioForm
 from service.web.forms.reading import text_field
 from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
 from service.web.gate.sign_in import left, not_the_teacher
+from service.web.house import House
 from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.reach import Reach
@@ -53,9 +54,9 @@ EVENT_WORDS = {
 
 
 @router.get("")
-def studio(request: Request, who: Visitor, records: Records) -> HTMLResponse:
+def studio(request: Request, who: Visitor, parts: TheHouse, records: Records) -> HTMLResponse:
     """Show the studio."""
-    return studio_page(request, who, records)
+    return studio_page(request, who, parts, records)
 
 
 @router.post("/settings")
@@ -80,7 +81,9 @@ def change_losses(request: Request, who: Visitor, parts: TheHouse, records: Reco
         except FitError as error:
             language = page_language(request)
             fault = say("{where}: {reason}", where=LOSS_WORDS[name], reason=error.sentence)
-            return studio_page(request, who, records, fault=fault.text(translator(language), language), typed=typed)
+            return studio_page(
+                request, who, parts, records, fault=fault.text(translator(language), language), typed=typed
+            )
     records.get_one(Studio, who.studio_id).losses = None if wished == LOSSES else asdict(wished)
     note(records, who.studio_id, Action.SETTINGS_CHANGED, parts.clock.now(), who.teacher_id, who.studio_id)
     return go_to("/studio", told="saved")
@@ -103,7 +106,7 @@ def make_key(request: Request, who: Visitor, parts: TheHouse, records: Records, 
     )
     records.flush()
     note(records, who.studio_id, Action.KEY_MADE, parts.clock.now(), who.teacher_id, made.id)
-    return studio_page(request, who, records, key=token)
+    return studio_page(request, who, parts, records, key=token)
 
 
 @router.post("/keys/revoke")
@@ -160,6 +163,7 @@ def delete_studio(request: Request, who: Visitor, parts: TheHouse, form: Fields)
 def studio_page(
     request: Request,
     who: SignedIn,
+    parts: House,
     records: Session,
     status: int = 200,
     link: str | None = None,
@@ -171,6 +175,8 @@ def studio_page(
 ) -> HTMLResponse:
     """The page of the studio, with what is shown only once, or what could not be done."""
     usual, kept = asdict(LOSSES), asdict(losses_in_use(records))
+    open_ones = Invitation.used_at.is_(None) & (Invitation.expires_at > parts.clock.now())
+    invited = select(Invitation).where(Invitation.studio_id == who.studio_id, open_ones)
     return page(
         request,
         "teacher/studio.html",
@@ -187,6 +193,7 @@ def studio_page(
         ],
         studio=records.get_one(Studio, who.studio_id),
         teachers=records.scalars(select(Teacher).order_by(Teacher.name)).all(),
+        invitations=records.scalars(invited.order_by(Invitation.expires_at)).all(),
         who=who,
         link=link,
         reach=reach,

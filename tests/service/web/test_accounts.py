@@ -116,6 +116,27 @@ def test_a_second_factor_is_asked_for_and_a_code_works_once(place: Place, seeded
     assert with_code(place, signing_in(place), code) == 401, "what somebody looked at over a shoulder is used up"
 
 
+def test_an_open_invitation_is_seen_and_withdrawn(place: Place, seeded: Seeded) -> None:
+    link = re.search(r"/welcome/[\w-]+", post(place, "/studio/invite", seeded, role=OWNER).text)
+    other = seed(place.house, "Studio Birke")
+    assert link is not None
+    with place.house.store.whole_house() as session:
+        invited = session.scalars(select(Invitation).where(Invitation.role == OWNER)).one().id
+    assert invited in place.client.get("/studio").text
+
+    def withdraw(by: Seeded) -> int:
+        place.client.cookies.set("scrollreach", by.session)
+        return post(place, "/studio/invitations/withdraw", by, invitation_id=invited).status_code
+
+    assert [withdraw(other), withdraw(seeded), withdraw(seeded)] == [404, 303, 404]
+    assert invited not in place.client.get("/studio").text
+    assert "invitation withdrawn" in place.client.get("/studio/history").text
+    closed = place.client.get(link.group())
+    assert closed.status_code == 404
+    assert 'href="/sign-in">Sign in</a>' in closed.text
+    assert "ask the teacher" not in closed.text, "whoever was invited is one"
+
+
 def test_a_service_can_ask_every_teacher_for_a_second_factor(open_place: Callable[..., Place]) -> None:
     place = open_place(second_factor="needed")
     seeded = seed(place.house)
