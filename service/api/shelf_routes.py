@@ -36,6 +36,7 @@ from service.records.shelf import (
     loans,
     on_shelf,
     one_on_shelf,
+    players,
     take_back,
 )
 from service.records.shop_tables import Loan
@@ -109,7 +110,8 @@ class ShelfOut(BaseModel):
     remarks: str
     measured_on: date
     measured_by: Literal["photo", "corrected", "typed"]
-    loan: LoanOut | None = Field(description="Null while it stands on the shelf.")
+    loan: LoanOut | None = Field(description="Null while it is not lent out.")
+    in_use: bool = Field(description="Whether a child of the studio plays it; then it is offered to nobody else.")
 
 
 class ShelfPage(BaseModel):
@@ -123,7 +125,7 @@ class ArmOnShelf(Question):
     """An arm that is held against the shelf."""
 
     arm_length: Annotated[ArmLength, Field(description="The arm: V±U in mm, U the expanded (95 %) uncertainty.")]
-    lent: Annotated[bool, Field(description="Also what is lent out just now.")] = False
+    lent: Annotated[bool, Field(description="Also what somebody has just now.")] = False
     first: Annotated[int, Field(ge=1, le=MOST_SHOWN, description="How many to name.")] = 20
 
     model_config = ConfigDict(json_schema_extra={"examples": [{"arm_length": "450±6"}]})
@@ -193,7 +195,7 @@ def loan_out(loan: Loan | None) -> dict[str, Any] | None:
     return {name: getattr(loan, name) for name in LoanOut.model_fields}
 
 
-def shelf_out(own: Instrument, loan: Loan | None) -> dict[str, Any]:
+def shelf_out(own: Instrument, loan: Loan | None, in_use: bool) -> dict[str, Any]:
     """An instrument for an answer."""
     notes = own.notes or {}
     return {
@@ -206,6 +208,7 @@ def shelf_out(own: Instrument, loan: Loan | None) -> dict[str, Any]:
         "measured_on": own.measured_on,
         "measured_by": own.measured_by,
         "loan": loan_out(loan),
+        "in_use": in_use,
     }
 
 
@@ -217,7 +220,7 @@ def _one(records: Records, instrument_id: str) -> Instrument:
 
 
 def _shown(records: Records, own: Instrument) -> dict[str, Any]:
-    return shelf_out(own, loans(records, [own]).get(own.id))
+    return shelf_out(own, loans(records, [own]).get(own.id), own.id in players(records))
 
 
 def _fill(own: Instrument, said: ShelfIn) -> None:
@@ -233,9 +236,9 @@ def shelf(records: Records, limit: Limit = 100, cursor: Cursor = None) -> dict[s
     """Instruments by name, a page at a time."""
     after = read_cursor(cursor, 2)
     found = on_shelf(records, None if after is None else (after[0], after[1]), limit + 1)
-    shown, out = found[:limit], loans(records, found)
+    shown, out, played = found[:limit], loans(records, found), players(records)
     last = cursor_of(shown[-1].name, shown[-1].id) if len(found) > limit else None
-    return {"items": [shelf_out(each, out.get(each.id)) for each in shown], "next_cursor": last}
+    return {"items": [shelf_out(each, out.get(each.id), each.id in played) for each in shown], "next_cursor": last}
 
 
 @router.get(
@@ -327,7 +330,7 @@ def put_on_shelf(
     records.add(own)
     records.flush()
     response.headers["Location"] = f"/api/v1/shelf/{own.id}"
-    return shelf_out(own, None)
+    return shelf_out(own, None, False)
 
 
 @router.get(
@@ -407,7 +410,8 @@ def returned(instrument_id: InstrumentId, records: Records, clock: TheClock) -> 
 def shelf_fits(question: ArmOnShelf, records: Records) -> dict[str, Any]:
     """Hold an arm against every instrument of the shelf, by the studio's own chart and losses."""
     found = against(records, question.arm_length, lent=question.lent, first=question.first)
-    return {"instruments": [_on_counter(each, question.language) for each in found]}
+    played = players(records)
+    return {"instruments": [_on_counter(each, each.instrument.id in played, question.language) for each in found]}
 
 
 @router.post(
@@ -431,12 +435,12 @@ def one_fits(instrument_id: InstrumentId, question: ArmOnOne, records: Records) 
     return verdict_json(verdict, translator(question.language), question.language)
 
 
-def _on_counter(found: OnCounter, language: str) -> dict[str, Any]:
+def _on_counter(found: OnCounter, in_use: bool, language: str) -> dict[str, Any]:
     assert found.verdict is not None
     said = verdict_json(found.verdict, translator(language), language)
     return {
         "heap": found.heap,
-        "instrument": shelf_out(found.instrument, found.loan),
+        "instrument": shelf_out(found.instrument, found.loan, in_use),
         "nearest_size": found.ranked.size,
         **{each: said[each] for each in ("decision", "action", "probabilities", "cost_days", "headline", "to_do")},
         "reasons": said["reasons"],

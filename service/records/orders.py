@@ -15,7 +15,7 @@ from service.fit.losses import Losses
 from service.fit.ranking import rank
 from service.fit.signs import InstrumentCondition
 from service.records.deciding import chart_in_use, condition, instrument_lengths, losses_in_use
-from service.records.shelf import loans, on_shelf
+from service.records.shelf import on_shelf, with_somebody
 from service.records.shop_tables import OpenOrder
 from service.records.tables import Instrument
 
@@ -25,7 +25,7 @@ MOST_SUITING = 20
 
 @dataclass(frozen=True)
 class Shelf:
-    """The shelf made ready to be held against many arms: what stands on it now, not what is lent out."""
+    """The shelf made ready to be held against many arms: what stands on it now, not what somebody has."""
 
     instruments: Sequence[Instrument]
     lengths: Sequence[InstrumentLengths]
@@ -37,8 +37,8 @@ class Shelf:
     def of(cls, records: Session) -> Shelf:
         """The shelf of a studio."""
         kept = on_shelf(records)
-        out = loans(records, kept)
-        there = [each for each in kept if each.id not in out]
+        away = with_somebody(records, kept)
+        there = [each for each in kept if each.id not in away]
         return cls(
             there,
             [instrument_lengths(each) for each in there],

@@ -93,6 +93,11 @@ def players(records: Session, but: Child | None = None) -> dict[str, list[str]]:
     return found
 
 
+def with_somebody(records: Session, instruments: Sequence[Instrument], but: Child | None = None) -> set[str]:
+    """Identities of those that are lent out, or that a child plays, `but` one child."""
+    return {*loans(records, instruments), *players(records, but)} & {each.id for each in instruments}
+
+
 def lend(records: Session, instrument: Instrument, borrower: str, today: date, due_on: date | None) -> Loan:
     """Lend an instrument out.
 
@@ -206,7 +211,7 @@ def against(
     child : Child, optional
         Whose arm it is: what was seen while it played counts, on its own instrument too.
     lent : bool
-        Also what is lent out.
+        Also what somebody has.
     first : int, optional
         How many at most.
     whole : int, optional
@@ -218,8 +223,8 @@ def against(
         If the arm is implausible.
     """
     kept = on_shelf(records) if child is None else candidates(records, child)
-    out = loans(records, kept)
-    shown = [each for each in kept if lent or each.id not in out]
+    out, away = loans(records, kept), with_somebody(records, kept, child)
+    shown = [each for each in kept if lent or each.id not in away]
     known = Known.of(records, child)
     found: list[OnCounter] = []
     on_heap: dict[Heap, int] = {}

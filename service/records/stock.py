@@ -36,9 +36,8 @@ from service.records.shelf import (
     LONGEST_SHELF_NAME,
     REMARKS,
     as_typed,
-    loans,
     on_shelf,
-    players,
+    with_somebody,
 )
 from service.records.tables import Instrument
 
@@ -109,7 +108,7 @@ def written(records: Session) -> str:
     writer = csv.writer(out)
     writer.writerow(HANDED_OUT)
     kept = on_shelf(records)
-    away = {*loans(records, kept), *players(records)}
+    away = with_somebody(records, kept)
     for each in kept:
         cells = _cells(each) | {LENT: "yes" if each.id in away else ""}
         writer.writerow([tame(cells[column]) for column in HANDED_OUT])

@@ -23,7 +23,7 @@ from service.fit.sentences import say
 from service.fit.verdict_json import verdict_json
 from service.questions.asked import LONGEST_TYPED
 from service.records.deciding import arm_length, chart_in_use, latest_arm, losses_in_use
-from service.records.shelf import OnCounter, against, lend, loans, on_shelf, one_on_shelf, take_back
+from service.records.shelf import OnCounter, against, lend, loans, on_shelf, one_on_shelf, players, take_back
 from service.records.tables import ArmRecord, Child, PhotoRequest, Studio, VerdictRecord
 from service.web.forms.models import ArmAtCounter, LoanForm, ReturnForm
 from service.web.gate.guard import FAMILY, REPORT, Fields, Records, TheHouse, Visitor, nothing_here
@@ -123,7 +123,8 @@ def _begin(
     asked: ArmAtCounter | None = None,
 ) -> HTMLResponse:
     kept = on_shelf(records)
-    out = loans(records, kept)
+    out, played = loans(records, kept), players(records)
+    in_use = [each for each in kept if each.id in played and each.id not in out]
     lent = sorted(
         (each for each in kept if each.id in out), key=lambda own: (out[own.id].due_on is None, out[own.id].due_on)
     )
@@ -135,7 +136,9 @@ def _begin(
         asked=asked or ArmAtCounter(),
         children=with_arms(records),
         lent=[(each, out[each.id]) for each in lent],
-        there=len(kept) - len(lent),
+        in_use=in_use,
+        players=played,
+        there=len(kept) - len(lent) - len(in_use),
         today=day_of(parts.clock.now()),
     )
 

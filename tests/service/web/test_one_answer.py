@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 from datetime import timedelta
 from itertools import combinations
 from typing import Any
@@ -31,7 +32,7 @@ from service.records.deciding import (
     made_of_now,
     next_lines,
 )
-from service.records.shelf import against, give_out, lend, on_shelf
+from service.records.shelf import against, give_out, lend, on_shelf, players
 from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, VerdictRecord
 from service.web.teacher.child_view import Choice, child_view, side_by_side
 from service.words.i18n import translator
@@ -145,7 +146,10 @@ def _at_the_counter(records: Session, child: Child, choices: dict[str, Choice]) 
     assert record is not None
     shelf = {each.id for each in on_shelf(records)}
     held = against(records, arm_length(record), child=child)
-    assert [each.instrument.id for each in held] == [each for each in choices if each in shelf]
+    elsewhere = players(records, child)
+    assert [each.instrument.id for each in held] == [
+        each for each in choices if each in shelf and each not in elsewhere
+    ]
     for each in held:
         listed = choices[each.instrument.id].rank
         assert listed is not None
@@ -275,6 +279,8 @@ def test_what_somebody_else_has_is_not_at_hand(place: Place) -> None:
     assert f"Mo → {names[0]} " not in shown(place, seeded, class_)
     assert f"Mo → {names[0]} " in shown(place, seeded, f"{class_}&own={own}"), "whoever chooses it, chooses it"
     assert f"Best suited of those at hand: {names[1]} (" in shown(place, seeded, page)
+    assert names[0] not in shown(place, seeded, f"/counter/children/{seeded.child_id}")
+    assert re.search(rf"offered to nobody else: {names[0]} 1/\d+ in use: Juno", shown(place, seeded, "/counter"))
     with place.house.store.for_studio(seeded.studio_id) as records:
         records.query(Child).filter_by(nickname="Juno").one().instrument_id = None
         lend(records, records.get_one(Instrument, own), "Number 118", NOW.date(), None)

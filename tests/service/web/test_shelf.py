@@ -370,3 +370,16 @@ def test_what_is_cracked_suits_nobody_until_it_is_whole(till: Till) -> None:
     assert own not in order["suiting"]
     till.ask("PUT", f"{SHELF}/{own}", json={"name": "Mended", "body_length": "255±2", "whole": True})
     assert own in till.ask("POST", "/api/v1/open-orders", json=arm | {"reference": "2"}).json()["suiting"]
+
+
+def test_what_a_child_plays_is_offered_to_nobody_else(till: Till) -> None:
+    """Though nobody noted a loan: pages and programs say the same of it."""
+    own, arm = till.seeded.shelf_id, {"arm_length": "410±6"}
+    with till.place.house.store.for_studio(till.seeded.studio_id) as records:
+        records.get_one(Child, till.seeded.child_id).instrument_id = own
+    found = till.ask("POST", "/api/v1/shelf-fits", json=arm).json()["instruments"]
+    assert own not in {each["instrument"]["id"] for each in found}
+    everything = till.ask("POST", "/api/v1/shelf-fits", json=arm | {"lent": True}).json()["instruments"]
+    assert {each["instrument"]["id"]: each["instrument"]["in_use"] for each in everything}[own]
+    assert till.ask("GET", f"{SHELF}/{own}").json()["in_use"]
+    assert own not in till.ask("POST", "/api/v1/open-orders", json=arm | {"reference": "1"}).json()["suiting"]
