@@ -48,6 +48,10 @@ TOLD = {
     "password": marked("The password is set. Every other browser is signed out."),
     "sign-in": marked("The password is set. Sign in with it now."),
     "factor-off": marked("The second factor is switched off."),
+    "without-phone": marked(
+        "That recovery code is used up. Is the phone lost? Then switch the second factor off here and set it up on the "
+        "new one."
+    ),
     "signed-out": marked("Signed out there."),
     "key": marked("The key is revoked."),
     "factor-needed": marked(
@@ -55,6 +59,8 @@ TOLD = {
     ),
 }
 """What a page says at its head after a form was dealt with, by the word for it in the address."""
+WITH_CARE = ("factor-needed", "without-phone")
+"""Of these, what is still to be done."""
 TOKEN_FIELD = Markup('<input type="hidden" name="form_token" value="{}">')
 
 
@@ -74,6 +80,7 @@ def fragment(request: Request, template: str, **shown: Any) -> str:
         deed_words=DEED_WORDS,
         mark=getattr(request.state, "mark", ""),
         told=TOLD.get(request.query_params.get("told", "")),
+        told_with_care=request.query_params.get("told") in WITH_CARE,
         pushes=bool(request.app.state.settings.push_contact),
         largest_film_bytes=request.app.state.largest.film_bytes,
         token_field=lambda: TOKEN_FIELD.format(getattr(request.state, "form_token", "")),

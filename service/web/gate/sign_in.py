@@ -90,8 +90,10 @@ def second_step(request: Request, parts: TheHouse, form: OpenFields) -> Response
                 return _wait(shown, late)
         code = text_field(form, "code", 64)
         now = parts.clock.now()
-        if code_fits(session, teacher, parts.factor_keys, code, now) or use_code(session, teacher, code):
+        if code_fits(session, teacher, parts.factor_keys, code, now):
             return signed_in(parts, session, teacher)
+        if use_code(session, teacher, code):
+            return signed_in(parts, session, teacher, go_to("/account", told="without-phone"))
         note(session, teacher.studio_id, Action.SIGN_IN_REFUSED, now, teacher.id)
         return page(request, "second_factor.html", 401, problem=WRONG_CODE, halfway=halfway)
 
@@ -160,8 +162,19 @@ def end_session(session: Session, parts: House, one: SignIn) -> None:
     session.execute(delete(PushSubscription).where(PushSubscription.sign_in_id == one.id))
 
 
-def signed_in(parts: House, session: Session, teacher: Teacher) -> RedirectResponse:
-    """Open a session; its identity is fresh, whatever the browser held before."""
+def signed_in(
+    parts: House, session: Session, teacher: Teacher, answer: RedirectResponse | None = None
+) -> RedirectResponse:
+    """Open a session; its identity is fresh, whatever the browser held before.
+
+    Parameters
+    ----------
+    parts : House
+    session : Session
+    teacher : Teacher
+    answer : RedirectResponse, optional
+        Where it leads; without one to the children.
+    """
     token = fresh_token()
     lasts = timedelta(days=parts.settings.session_days)
     now = parts.clock.now()
@@ -176,7 +189,7 @@ def signed_in(parts: House, session: Session, teacher: Teacher) -> RedirectRespo
         )
     )
     note(session, teacher.studio_id, Action.SIGNED_IN, now, teacher.id)
-    answer = go_to("/children")
+    answer = answer or go_to("/children")
     answer.set_cookie(
         session_cookie(parts),
         token,

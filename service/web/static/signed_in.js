@@ -1,5 +1,6 @@
 // A teacher's page that outlives its sign-in says so, and loses nothing: once somebody has signed in again, in another
-// tab, its forms take the token of that sign-in.
+// tab, its forms take the token of that sign-in. Without a connection a form is not sent, or the browser's own page would
+// take the place of what was written.
 "use strict";
 
 (() => {
@@ -38,6 +39,15 @@
     if (document.hidden) left = Date.now();
     else if (note || Date.now() - left > LONG_AWAY_MS) globalThis.renewed();
   };
+  const lost = document.querySelector("template[data-no-connection]").content.firstElementChild;
+  addEventListener("submit", (event) => {
+    lost.remove();
+    if (navigator.onLine || event.target.method !== "post" || "stay" in event.target.dataset) return; // that says it itself
+    event.preventDefault();
+    event.stopImmediatePropagation();
+    (event.submitter || event.target.lastElementChild).after(lost);
+    lost.scrollIntoView({ block: "nearest" });
+  }, true);
   document.addEventListener("visibilitychange", back);
   addEventListener("focus", back);
 })();

@@ -1,4 +1,4 @@
-"""A page that stays open while its sign-in ends says so, loses nothing, and goes on once somebody signs in again."""
+"""A page whose sign-in ends, or whose connection is lost, says so, loses nothing, and goes on afterwards."""
 
 from __future__ import annotations
 
@@ -78,3 +78,18 @@ def test_a_point_moved_after_the_end_is_measured_after_the_next_sign_in(
     expect(length).to_have_attribute("data-length", "447.0")
     tab.get_by_role("button", name="Accept").click()
     expect(tab.get_by_text("Arm accepted.")).to_be_visible()
+
+
+def test_without_a_connection_nothing_that_was_written_is_sent_away(tab: Page, studio: tuple[Serving, Seeded]) -> None:
+    tab.goto("/instruments/new")
+    tab.get_by_label("Name or shelf number").fill("Shelf 99")
+    tab.get_by_label("Body length").fill("254±2")
+    save = tab.get_by_role("button", name="Save")
+    tab.context.set_offline(True)
+    for _ in range(2):
+        save.click()
+        expect(tab.get_by_text("There is no connection just now.")).to_have_count(1)
+    expect(tab.get_by_label("Name or shelf number")).to_have_value("Shelf 99")
+    tab.context.set_offline(False)
+    save.click()
+    expect(tab.get_by_role("link", name="Shelf 99")).to_be_visible()
