@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from service.records.columns import StudioRow
 from service.records.deciding import losses_in_use
+from service.records.shelf import lent_to
 from service.records.shop_tables import Loan, OpenOrder, Webhook
 from service.records.tables import (
     ArmRecord,
@@ -27,6 +28,7 @@ from service.records.tables import (
     Upload,
     VerdictRecord,
 )
+from service.records.tapes import counted_tape
 
 ABOUT_A_CHILD = (Instrument, PhotoRequest, Upload, ArmRecord, TapeRecord, SignsRecord, VerdictRecord, Deed)
 CSV_COLUMNS = ("child", "kind", "date", "what", "value_mm", "standard_uncertainty_mm", "low_mm", "high_mm", "source")
@@ -38,7 +40,8 @@ def child_export(session: Session, child: Child) -> dict[str, Any]:
         table.__tablename__: [row_json(row) for row in session.scalars(select(table).where(table.child_id == child.id))]
         for table in ABOUT_A_CHILD
     }
-    return {"child": row_json(child)} | about
+    lent = [row_json(row) for row in lent_to(session, child, child.nickname)]
+    return {"child": row_json(child)} | about | {Loan.__tablename__: lent}
 
 
 def studio_export(session: Session) -> dict[str, Any]:
@@ -70,6 +73,7 @@ def child_csv(session: Session, child: Child) -> str:
     writer.writeheader()
     for arm in session.scalars(select(ArmRecord).where(ArmRecord.child_id == child.id).order_by(ArmRecord.measured_on)):
         source = "photo, corrected" if arm.corrected else "photo"
+        source = f"{source}, with tape" if counted_tape(arm) else source
         _write_lengths(writer, child, "arm", arm.measured_on, arm.lengths, source)
     for own in session.scalars(select(Instrument).where(Instrument.child_id == child.id)):
         _write_lengths(writer, child, "instrument", own.measured_on, own.lengths, own.measured_by)

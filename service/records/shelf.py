@@ -145,13 +145,13 @@ NOBODY_NOW = "–"
 
 def call_borrower_after(records: Session, child: Child, before: str) -> None:
     """Let what was lent to a child under its former nickname be lent to it under its new one."""
-    for loan in _lent_to(records, child, before):
+    for loan in lent_to(records, child, before):
         loan.borrower = child.nickname
 
 
 def forget_borrower(records: Session, child: Child) -> None:
     """Let no loan, and no deed about one, tell of a child that is deleted."""
-    for loan in _lent_to(records, child, child.nickname):
+    for loan in lent_to(records, child, child.nickname):
         if loan.returned_on is None:
             loan.borrower = NOBODY_NOW
         else:
@@ -162,7 +162,7 @@ def forget_borrower(records: Session, child: Child) -> None:
             deed.changes = {}
 
 
-def _lent_to(records: Session, child: Child, nickname: str) -> list[Loan]:
+def lent_to(records: Session, child: Child, nickname: str) -> list[Loan]:
     """Loans to a child by this nickname of it; none where another child is called so too."""
     another = select(Child.id).where(Child.nickname == nickname, Child.id != child.id)
     if records.scalars(another).first() is not None:

@@ -24,7 +24,7 @@ from service.records.photos import ORIGINAL, VIEW, PhotoFolder
 from service.records.refused import KEPT_S
 from service.records.shelf import lend, take_back
 from service.records.shop_tables import Loan
-from service.records.tables import Child, Instrument, Studio
+from service.records.tables import ArmRecord, Child, Instrument, Studio
 from service.security import Secrets
 from service.settings import Settings
 from service.web.house import House, open_house
@@ -121,16 +121,22 @@ def test_the_export_holds_inputs_versions_and_no_secrets(house: House) -> None:
     seeded = seed(house)
     with house.store.for_studio(seeded.studio_id) as records:
         child = records.get_one(Child, seeded.child_id)
+        lend(records, records.get_one(Instrument, seeded.shelf_id), child.nickname, NOW.date(), None)
         whole = json.loads(json.dumps(child_export(records, child)))
         everything = json.dumps(studio_export(records))
         child.nickname = "=1+1"
         table = child_csv(records, child)
+        (arm,) = records.scalars(select(ArmRecord).where(ArmRecord.corrected))
+        arm.automatic = arm.automatic | {"without_tape": arm.lengths["arm_length"], "tape_id": "t"}
+        with_tape = child_csv(records, child)
     verdict = whole["verdict_record"][0]
     assert verdict["program_version"] == "0.1.0"
     assert verdict["inputs"]["arm"]["lengths"]["arm_length"]["value_mm"] == 433.0
     assert verdict["outcome"]["de"]["headline"] != verdict["outcome"]["en"]["headline"]
     assert "argon2" not in everything
+    assert [each["borrower"] for each in whole["loan"]] == ["Mo"], "it would be deleted with the child"
     assert ",arm_length,433.0," in table
+    assert ["with tape" in each for each in (table, with_tape)] == [False, True]
     assert "'=1+1" in table
 
 
