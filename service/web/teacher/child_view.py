@@ -22,6 +22,7 @@ from service.fit.outlook import month_after, outlook
 from service.fit.ranking import Ranked
 from service.fit.sentences import Percent, Sentence, Translate, say
 from service.fit.signs import SIGN_QUESTIONS
+from service.fit.tape import Agreement
 from service.fit.verdict import Verdict
 from service.measuring.results import kept_build, kept_length
 from service.records.asking import is_open, report_is_open, still_wanted
@@ -96,6 +97,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         select(VerdictRecord).where(VerdictRecord.child_id == child.id).order_by(VerdictRecord.made_at.desc())
     ).all()
     decided = _decided(verdicts, latest, used)
+    tapes = _tapes(records, child, arms, translate, language)
     out, elsewhere = loans(records, [each.instrument for each in choices]), players(records, child)
     return {
         "age": age_years(child, today),
@@ -120,7 +122,8 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         "signs_noted": {each.instrument.id: asdict(each.signs) for each in choices if each.signs is not None},
         "to_order": _order(known, latest, growth, used_choice, translate, language),
         "order_drawing": drawing_svg(translate, language),
-        "tapes": _tapes(records, child, arms, translate, language),
+        "tapes": tapes,
+        "tape_apart": _is_apart(tapes),
         "waiting": records.scalars(
             select(Upload)
             .where(Upload.child_id == child.id, Upload.state.in_((MEASURED, *UNDER_WORK, FAILED)))
@@ -323,7 +326,14 @@ def _tapes(
                 "tape": each,
                 "check": check.as_json(translate, language) if check is not None else None,
                 "counts": counts,
+                "of_latest": near is latest,
                 "can_count": not counts and near is latest and check is not None and check.combined is not None,
             }
         )
     return found
+
+
+def _is_apart(tapes: Sequence[dict[str, Any]]) -> bool:
+    """Whether a tape disagrees with the photo of the latest arm, and no reading agrees with it."""
+    outcomes = {each["check"]["outcome"] for each in tapes if each["of_latest"] and each["check"] is not None}
+    return Agreement.INCONSISTENT in outcomes and Agreement.CONSISTENT not in outcomes

@@ -371,6 +371,10 @@ def test_a_tape_reading_that_disagrees_or_is_of_another_time_counts_nowhere(plac
         tapes = [each.id for each in records.query(TapeRecord)]
     assert [press(place, seeded, f"{child}/tape/{each}/count") for each in (*tapes, "nothing")] == [404, 404, 404]
     assert "433 mm arm" in shown(place, seeded, child)
+    apart = "A tape reading does not agree with the photo of this arm, and none agrees."
+    assert apart in shown(place, seeded, child).partition("The arm over time")[0], "where a teacher looks first"
+    note(place, seeded, 440.0, days_ago=60)
+    assert apart not in shown(place, seeded, child)
 
 
 def test_a_page_promises_no_outlook_that_no_instrument_brings(place: Place) -> None:
