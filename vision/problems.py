@@ -130,6 +130,11 @@ BLANK_ON_BOOK = Problem(
     "The paper or card seems to lie on a book, so the lengths are less certain.",
     "Lay the paper or card flat on the same table as the instrument, or tell us how thick the book is.",
 )
+SHEET_ON_INSTRUMENT = Problem(
+    "sheet_on_instrument",
+    "The sheet lies on the instrument.",
+    "Lay the sheet flat on the table beside the instrument, and take the photo again.",
+)
 PHOTOS_NOT_OF_ONE_INSTRUMENT = Problem(
     "photos_not_of_one_instrument",
     "These photos do not show the same instrument lying unmoved beside the same sheet.",
@@ -173,6 +178,11 @@ PHOTO_TOO_DARK = Problem(
     "photo_too_dark",
     "This photo is too dark to see the arm.",
     "Switch on the light, or turn so that the light falls on the child, and take the photo again.",
+)
+SHEET_ON_PERSON = Problem(
+    "sheet_on_person",
+    "The sheet is held or worn in front of the child.",
+    "Hang the sheet flat on the wall, beside the child.",
 )
 SELFIE_LENS = Problem(
     "selfie_lens",

@@ -5,6 +5,7 @@ Thresholds were set on the development scenes so that good photos pass with room
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
 from calibration import quality as sheet_quality
@@ -30,6 +31,11 @@ BORDER = 0.005
 """Landmarks nearer to the photo's border than this share of its width count as cut off."""
 SEEN = 0.3
 """Least visibility of shoulder, elbow and wrist."""
+TRUNK = 0.8
+"""Share of the way from the trunk's middle to shoulders and hips within which what is seen is in front of it; our
+choice."""
+MOST_BEFORE_TRUNK = 2
+"""Corners of sheets that landmarks may put there though the sheet hangs beside or behind; our choice."""
 
 
 def picture_problems(photo: Photo, body: SeenBody, people: int, behind: bool) -> tuple[Problem, ...]:
@@ -56,6 +62,8 @@ def picture_problems(photo: Photo, body: SeenBody, people: int, behind: bool) ->
     reach = float(np.linalg.norm(arm[2] - arm[0]))
     if photo.front_lens:
         found.append(problems.SELFIE_LENS)
+    if before_trunk(body):
+        found.append(problems.SHEET_ON_PERSON)
     if people > 1:
         found.append(problems.SEVERAL_PEOPLE)
     if reach < SHORTEST_ARM_PX:
@@ -85,3 +93,21 @@ def picture_problems(photo: Photo, body: SeenBody, people: int, behind: bool) ->
     if behind:
         found.append(problems.BACK_VIEW)
     return tuple(found)
+
+
+def before_trunk(body: SeenBody) -> bool:
+    """Whether a sheet is in front of the person's trunk, which would hide its corners if it hung behind.
+
+    Parameters
+    ----------
+    body : SeenBody
+        The person, and the camera with its sheets.
+    """
+    corners = body.landmarks_px[
+        [Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER, Landmark.RIGHT_HIP, Landmark.LEFT_HIP]
+    ]
+    middle = corners.mean(axis=0)
+    trunk = (middle + TRUNK * (corners - middle)).astype(np.float32).reshape(-1, 1, 2)
+    seen_px = np.vstack([sheet.corner_px for sheet in body.camera.sheets])
+    before = sum(cv2.pointPolygonTest(trunk, (float(x), float(y)), False) > 0 for x, y in seen_px)
+    return before > MOST_BEFORE_TRUNK

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -29,7 +30,7 @@ from vision.instrument.edges import TracedInstrument, trace
 from vision.instrument.fit import Edges, Fit, RanAway, Setting, Tip, View, fit
 from vision.instrument.glare import refuse_glare
 from vision.instrument.lengths import body_length, bout_of, bout_width, string_length, total_length
-from vision.instrument.model import BODY_UNKNOWNS, LENGTH, Pose, pose_of
+from vision.instrument.model import BODY_UNKNOWNS, LENGTH, TOTAL, Pose, pose_of
 from vision.instrument.rounding import SCROLL_SPREAD, end_seen, seen_of_scroll
 from vision.instrument.seen import InstrumentSeen, refuse_shoulder_rest, see_instrument
 from vision.instrument.shape import MODES, outline_prior
@@ -44,6 +45,7 @@ from vision.problems import (
     POINTS_APART,
     SHEET_CUT,
     SHEET_ON_BOOK,
+    SHEET_ON_INSTRUMENT,
     SHOULDER_REST_MOUNTED,
     VIEW_TOO_STEEP,
 )
@@ -62,6 +64,9 @@ the body for its ends; our choice: true ends are within 1.3 in 19 scenes."""
 _STEEPEST_DEG = 38.0
 """Angle between the line of sight to the body's middle and the vertical, beyond which the ribs hide too much and
 heights weigh too much; our choice."""
+_ON_BODY_MM, _NECK_MM, _NECK_SHARE = 5.0, 4.0, 0.7
+"""How far within the body's outline, and from the neck's middle line over this share of its way to the scroll, a corner
+that is seen lies on the instrument: one of a sheet below would be hidden there.  Our choice; a neck is 20 mm wide."""
 _LEAST_OVERLAP = 0.92
 """Intersection over union of the fitted top and the body in the map below which what lies there has no violin's shape,
 or the fit went astray.  Set between 16 photographs into which a sheet was laid (0.962 at least), the benchmark's scenes
@@ -236,6 +241,8 @@ def detect_instrument(
     setting, remarks = _table(photo, camera, sheet_height_mm)
     lean = LeanCamera(camera)
     traced = trace(photo.rgb, seen, lean, setting)
+    if lies_on(traced, camera, setting):
+        raise Refused(SHEET_ON_INSTRUMENT)
     if shows_feet(photo.rgb, traced, lean, setting):
         raise Refused(SHOULDER_REST_MOUNTED)
     _judge_view(traced, camera, setting)
@@ -402,6 +409,31 @@ def _judge_view(traced: TracedInstrument, camera: PosedCamera, setting: Setting)
     to_camera = camera.position_mm - pose.at(0.0, 0.5 * traced.start[LENGTH], 0.0)
     if np.degrees(np.arccos(to_camera[2] / np.linalg.norm(to_camera))) > _STEEPEST_DEG:
         raise Refused(VIEW_TOO_STEEP)
+
+
+def lies_on(traced: TracedInstrument, camera: PosedCamera, setting: Setting) -> bool:
+    """Whether a sheet lies on the instrument: a corner is seen where the body, or the neck's middle, would hide it.
+
+    Parameters
+    ----------
+    traced : TracedInstrument
+        The instrument.
+    camera : PosedCamera
+        With its sheets.
+    setting : Setting
+        Level of the table.
+    """
+    pose, length = pose_of(traced.start, setting.table_mm), float(traced.start[LENGTH])
+    ends = length, length + _NECK_SHARE * (float(traced.start[TOTAL]) - length)
+    neck = [pose.at(x, y, 0.0) for x, y in zip((-1, 1, 1, -1), np.repeat(ends, 2), strict=True)]
+    shown = [camera.project(each).astype(np.float32).reshape(-1, 1, 2) for each in (pose.top, np.array(neck))]
+    within_px = (_ON_BODY_MM * traced.px_per_mm, -_NECK_MM * traced.px_per_mm)
+    return any(
+        cv2.pointPolygonTest(outline, (float(x), float(y)), True) > within
+        for outline, within in zip(shown, within_px, strict=True)
+        for sheet in camera.sheets
+        for x, y in sheet.corner_px
+    )
 
 
 def _judge_shape(traced: TracedInstrument, seen: InstrumentSeen, camera: LeanCamera, setting: Setting) -> None:

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from calibration.blank import Blank
-from tests.vision.sample_photos import measured_arm, photo, seen_arm, truth
+from calibration.sheet import Paper, SheetLayout
+from tests.vision.sample_photos import measured_arm, photo, seen_arm, truth, with_sheet
 from vision.arm.judge import turned_probability
 from vision.arm.measure import CORRECTED, measure_arm, solve_arm
 from vision.arm.overlay import draw_arm, without_faces
@@ -251,3 +252,21 @@ def test_a_sheet_that_is_lost_by_blur_is_not_just_missing(sigma_px, told):
     sharp = photo("child-2")
     soft = replace(sharp, rgb=cv2.GaussianBlur(sharp.rgb, (0, 0), sigma_px))
     assert measure_arm(soft).problems[0] is told
+
+
+def test_a_sheet_in_front_of_the_child_is_refused_and_one_beside_it_is_not(seen, picture, measured):
+    """It is nearer to the camera than the arm, and was taken to hang on the wall behind."""
+    marks = seen.body.landmarks_px
+    shoulders = marks[[Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER]]
+    hips = marks[[Landmark.LEFT_HIP, Landmark.RIGHT_HIP]]
+    middle = 0.5 * (shoulders.mean(axis=0) + hips.mean(axis=0))
+    high = 0.8 * float(np.linalg.norm(shoulders.mean(axis=0) - hips.mean(axis=0)))
+    half = 0.5 * high * np.array([210 / 297, 1.0])
+    corners = middle + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    rgb = picture.rgb.copy()
+    for sheet in seen.sheets:  # paint over what hangs on the wall
+        cv2.fillPoly(rgb, [np.round(sheet.outline_px).astype(np.int32)], (205, 200, 190))
+    worn = measure_arm(with_sheet(replace(picture, rgb=rgb), SheetLayout(Paper.A4, 1), corners))
+    assert "sheet_on_person" in codes(worn)
+    assert worn.arm_length is None
+    assert "sheet_on_person" not in codes(measured)

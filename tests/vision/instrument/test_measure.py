@@ -10,7 +10,8 @@ from calibration.blank import Blank
 from calibration.blank_sheet import BlankLayout
 from calibration.lens import StatedLens
 from calibration.problems import Refused
-from tests.vision.sample_photos import detected_instrument, measured_instrument, photo, truth
+from calibration.sheet import Paper, SheetLayout
+from tests.vision.sample_photos import detected_instrument, measured_instrument, photo, truth, with_sheet
 from tests.vision.trace import trace_instrument
 from vision.instrument import measure
 from vision.instrument.cameras import LeanCamera
@@ -334,3 +335,26 @@ def test_true_ends_go_with_the_rest_of_the_instrument(name):
     for end, known in ends.items():
         assert solve_instrument(detected, {end: true[known]}).usable
     assert solve_instrument(detected, {end: true[known] for end, known in ends.items()}).usable
+
+
+@pytest.mark.parametrize(("across_mm", "along"), [(0, 0.45), (95, 0.3)])
+@pytest.mark.parametrize("below", [False, True])
+def test_a_sheet_that_lies_on_the_instrument_is_refused_and_one_below_it_is_not(plain, across_mm, along, below):
+    """Taken to lie on the table one on the body makes it 5 to 8 % too short; one below is where it is taken to be."""
+    _, taken, measured = plain
+    body_mm, camera = measured.body_length.value_mm, measured.camera
+    pose = pose_of(measured.detected.traced.start, 0.0)
+    lift_mm = -float(pose.body_bottom[2]) if below else 10.0
+    middle = pose.at(across_mm, along * body_mm, lift_mm)
+    half = 0.5 * np.array([pose.across * 297, pose.along * 210])
+    corners = np.array([middle + x * half[0] + y * half[1] for x, y in ((1, 1), (1, -1), (-1, -1), (-1, 1))])
+    if np.cross(corners[1] - corners[0], corners[3] - corners[0])[2] > 0:
+        corners = corners[::-1]
+    other = with_sheet(taken, SheetLayout(Paper.A4, 2), camera.project(corners))
+    if below:
+        over = cv2.fillPoly(np.zeros(taken.rgb.shape[:2], np.uint8), [np.round(measured.outline_px).astype(int)], 1)
+        rgb = np.where(over[..., None] > 0, taken.rgb, other.rgb)
+        other = replace(other, rgb=np.ascontiguousarray(rgb))
+    codes = [problem.code for problem in measure_instrument(other).problems]
+    assert ("sheet_on_instrument" in codes) is not below
+    assert measured.problems == ()
