@@ -39,14 +39,8 @@ def welcome_page(request: Request, token: str, parts: TheHouse) -> HTMLResponse:
     with parts.store.whole_house() as session:
         invited = _open_invitation(session, parts, token)
         teacher = session.get(Teacher, invited.teacher_id) if invited.teacher_id else None
-    return page(
-        request,
-        "welcome.html",
-        problem=None,
-        first=invited.studio_id is None,
-        again=invited.teacher_id is not None,
-        filled={"email": teacher.email if teacher else "", "name": teacher.name if teacher else "", "studio": ""},
-    )
+        filled = {"email": teacher.email if teacher else "", "name": teacher.name if teacher else "", "studio": ""}
+        return _greeting(request, session, invited, filled)
 
 
 @router.post("/welcome/{token}")
@@ -62,7 +56,7 @@ def welcome(request: Request, token: str, parts: TheHouse, form: OpenFields) -> 
             None if again else _fault(session, filled, first)
         )
         if problem is not None:
-            return page(request, "welcome.html", 422, problem=problem, first=first, again=again, filled=filled)
+            return _greeting(request, session, invited, filled, problem)
         now = parts.clock.now()
         _use_up(session, invited, now)
         teacher = _made_teacher(session, parts, invited, filled, page_language(request))
@@ -73,6 +67,21 @@ def welcome(request: Request, token: str, parts: TheHouse, form: OpenFields) -> 
         if teacher.factor_since is not None:  # the link stands for the password, not for the second factor
             return go_to("/sign-in", told="sign-in")
         return signed_in(parts, session, teacher)
+
+
+def _greeting(
+    request: Request, session: Session, invited: Invitation, filled: dict[str, str], problem: str | None = None
+) -> HTMLResponse:
+    """The page for somebody invited: to which studio, what is still to be typed, and what was wrong with it."""
+    return page(
+        request,
+        "welcome.html",
+        422 if problem else 200,
+        problem=problem,
+        studio=session.get_one(Studio, invited.studio_id).name if invited.studio_id else None,
+        again=invited.teacher_id is not None,
+        filled=filled,
+    )
 
 
 def first_invitation(settings: Settings, base_url: str) -> str | None:

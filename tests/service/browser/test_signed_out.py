@@ -60,6 +60,23 @@ def test_a_form_that_was_being_filled_is_kept_and_saved(tab: Page, studio: tuple
     expect(tab.get_by_role("heading", level=1, name="Momo")).to_be_visible()
 
 
+def test_what_was_left_lying_for_long_is_not_sent_into_nothing(tab: Page, studio: tuple[Serving, Seeded]) -> None:
+    _, seeded = studio
+    tab.clock.install()
+    tab.goto("/instruments/new")  # of the pages that hear nothing
+    tab.get_by_label("Name or shelf number").fill("Shelf 99")
+    tab.get_by_label("Body length").fill("254±2")
+    sign_out_elsewhere(studio)
+    tab.clock.fast_forward("20:00")
+    for _ in range(2):
+        tab.get_by_role("button", name="Save").click()
+        expect(tab.get_by_text(SAID)).to_be_in_viewport()
+    expect(tab.get_by_label("Body length")).to_have_value("254±2")
+    sign_in_beside(tab, seeded)
+    tab.get_by_role("button", name="Save").click()
+    expect(tab.get_by_role("link", name="Shelf 99")).to_be_visible()
+
+
 def test_a_point_moved_after_the_end_is_measured_after_the_next_sign_in(
     tab: Page, studio: tuple[Serving, Seeded]
 ) -> None:

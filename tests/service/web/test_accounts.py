@@ -50,6 +50,7 @@ def second_teacher(place: Place, seeded: Seeded, role: str = TEACHER) -> tuple[s
     link = re.search(r"/welcome/[\w-]+", shown)
     assert link is not None
     place.client.cookies.clear()
+    assert "Studio Linde" in place.client.get(link.group()).text, "or nobody knows who invites"
     fields = {"name": "Ben", "email": "ben@example.org", "password": NEW_PASSWORD, "twice": NEW_PASSWORD}
     answer = place.client.post(link.group(), data=fields)
     assert answer.status_code == 303, answer.text
