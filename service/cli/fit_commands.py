@@ -146,6 +146,8 @@ def growth(
     )
     found = answer(question)
     _print(found, growth_sentences(found), as_json, language)
+    if found.suspects:
+        sys.exit(REFUSED_STATUS)
 
 
 @click.command()

@@ -75,6 +75,15 @@ def test_growth_is_predicted():
     assert json.loads(run(*words, "--months", "12", "--json").output)["points"][-1]["months"] == 12
 
 
+def test_measurements_that_contradict_growth_are_told_to_programs_too():
+    """As photos of one child, or tape and photo, that contradict one another."""
+    grown = ("growth", "--at", "6.5=440±8", "--at")
+    assert run(*grown, "7.5=465±8").exit_code == 0
+    apart = run(*grown, "7.5=540±8")
+    assert apart.exit_code == 3
+    assert "contradict one another" in apart.output
+
+
 def test_instruments_are_ranked(shelf):
     result = run("compare", "--arm-mm", "450±4", "--shelf", str(shelf), "--instrument", "D=217,359")
     lines = result.output.splitlines()
