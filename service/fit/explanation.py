@@ -170,7 +170,7 @@ def full_reasons(verdict: Verdict) -> tuple[Reason, ...]:
     """Sentences for a teacher: the parent's, then probabilities, guard bands, rule, what limits it, and set-up."""
     reasons = [
         *short_reasons(verdict),
-        Reason("probabilities", _probabilities(verdict)),
+        *([] if verdict.doubted else [Reason("probabilities", _probabilities(verdict))]),
         Reason("instrument_measures", _instrument_sentence(verdict)),
         Reason("guard_band", _guard_sentence(verdict)),
         Reason("size_rule", _size_rule(verdict)),

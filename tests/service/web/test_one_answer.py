@@ -307,6 +307,7 @@ def test_a_measurement_that_contradicts_the_one_before_decides_nothing(place: Pl
         assert kept.outcome["en"]["action"] == "measure"
         assert "contradict one another" in kept.outcome["en"]["reasons"][2]["text"]
         assert kept.outcome["en"]["next"]
+        assert not [each for each in kept.outcome["en"]["details"] if each["code"] == "probabilities"]
         assert made_of_now(records, kept)
         (given,) = give_out(records, [(child, last)], on_shelf(records))
         assert given.instrument is None
