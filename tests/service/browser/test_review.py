@@ -20,6 +20,16 @@ from tests.service.serving import Serving, serving
 DESK = {"viewport": {"width": 1280, "height": 900}}
 MEASURING_MS = 20_000
 Place = tuple[float, float]
+IN_VIEW = """() => {
+  const here = document.activeElement;
+  if (here === document.body) return null;
+  const { left, top, width, height } = here.getBoundingClientRect();
+  const [x, y] = [left + width / 2, top + height / 2];
+  const over = document.elementFromPoint(x, y);
+  const in_view = over !== null && (here.contains(over) || here.closest("svg")?.contains(over));
+  return [here.dataset.point || here.textContent.trim(), in_view];
+}"""
+"""What the keyboard is on, and whether its middle is seen."""
 
 
 @pytest.fixture(scope="module")
@@ -246,6 +256,21 @@ def test_the_keyboard_alone_goes_along_the_arm_moves_a_point_and_takes_it_back(o
     settle(tab)
     assert value_mm(tab) != moved
     assert tab.evaluate(here) == "mid_palm"  # and not nowhere: the button has nothing more to take back
+
+
+@pytest.mark.parametrize("screen", [(320, 256), (390, 600)])  # 400 % of a small screen, and a phone with a keyboard
+def test_what_the_keyboard_is_on_is_never_hidden(open_review: Page, screen: tuple[int, int]) -> None:
+    tab, hidden, seen = open_review, [], 0
+    tab.set_viewport_size({"width": screen[0], "height": screen[1]})
+    tab.reload()
+    tab.get_by_role("link", name="Mo").focus()
+    while (found := tab.evaluate(IN_VIEW)) is not None:
+        words, in_view = found
+        hidden += [] if in_view else [words]
+        seen += 1
+        tab.keyboard.press("Tab")
+    assert hidden == []
+    assert seen > 20
 
 
 def test_what_was_moved_is_kept_shown_and_taken_back(open_review: Page, studio: tuple[Serving, Seeded]) -> None:
