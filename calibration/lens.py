@@ -95,7 +95,7 @@ class StatedLens:
     zoom : float
         Digital zoom ratio as the file states it (EXIF 2.3, tag DigitalZoomRatio), 1 where it does not.
     film : bool
-        Whether the picture is a frame of a film.
+        Whether the picture is a frame of a film, or of a phone's live picture, which is cut alike.
     """
 
     focal35_mm: float | None = None

@@ -56,6 +56,8 @@ _EXIF_IFD = 0x8769
 _FOCAL_35_MM, _LENS_MODEL, _WIDTH, _HEIGHT, _ZOOM = 0xA405, 0xA434, 0xA002, 0xA003, 0xA404  # EXIF 2.32, CIPA DC-008
 _PLAUSIBLE_FOCAL35_MM = (8.0, 200.0)
 """35 mm-equivalent focal lengths of phones and cameras; others are mistakes of the file; our choice."""
+_LIVE = b"frame of a live picture"
+"""A JPEG's comment by which the camera page says that it took a frame of a film that it did not keep."""
 _MOST_ZOOM = 30.0
 """Digital zoom ratios above are mistakes of the file; our choice."""
 _CUT_SHARE = 0.02
@@ -111,7 +113,7 @@ class Photo:
     @property
     def film(self) -> bool:
         """Whether it is a frame of a film."""
-        return self.lens.film
+        return self.film_s is not None
 
     @property
     def size_px(self) -> tuple[int, int]:
@@ -185,6 +187,8 @@ def _open(content: bytes) -> Image.Image:
 
 def _lens(image: Image.Image) -> tuple[StatedLens, bool]:
     """What the file says of the lens, and whether the front camera was used."""
+    if image.info.get("comment") == _LIVE:
+        return StatedLens(film=True), False
     try:
         details = image.getexif().get_ifd(_EXIF_IFD)
         focal_mm, zoom = float(details.get(_FOCAL_35_MM, 0.0)), float(details.get(_ZOOM, 1.0))

@@ -7,6 +7,7 @@ import piexif
 import pytest
 from PIL import ExifTags, Image, ImageOps
 
+from calibration.lens import StatedLens
 from calibration.problems import Refused
 from vision import photo as photo_module
 from vision.jpeg_cost import scans
@@ -218,3 +219,10 @@ def test_thousands_of_scans_are_refused_before_they_are_decoded():
     assert scans(encoded(picture())) == 1
     assert codes(bomb) == ["file_damaged"]
     assert load_photo(progressive).rgb.shape == (HEIGHT, WIDTH, 3)
+
+
+def test_a_frame_of_a_live_picture_is_cut_as_a_film_is():
+    photo = load_photo(encoded(picture(), comment=b"frame of a live picture"))
+    assert photo.lens == StatedLens(film=True)
+    assert not photo.film  # it was sent by itself
+    assert load_photo(encoded(picture(), comment=b"another remark")).lens == StatedLens()

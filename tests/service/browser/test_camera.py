@@ -17,6 +17,7 @@ from playwright.sync_api import Browser, Page, Route, expect
 from playwright.sync_api import TimeoutError as PlaywrightTimeout
 
 from calibration.blank_sheet import Blank
+from calibration.lens import StatedLens
 from service.measuring.results import kept_length
 from service.records.tables import PhotoRequest, Upload
 from service.web.family import camera
@@ -25,6 +26,7 @@ from tests.service.browser.conftest import PHONE
 from tests.service.conftest import Recorded
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, chromium, serving
+from vision.photo import load_photo
 
 RESULT = re.compile(r"/photo/[0-9a-f]{32}$")
 LOADING_MS = 60_000
@@ -130,6 +132,8 @@ def test_views_from_new_places_are_sent_as_one(
     with service.house.store.for_studio(seeded.studio_id) as records:
         assert records.get_one(Upload, tab.url.rsplit("/", 1)[1]).views == 3
     assert len(set(pool.received)) == 3
+    # phones cut a live picture from the camera's as they do a film's frames
+    assert [load_photo(sent).lens for sent in pool.received] == [StatedLens(film=True)] * 3
 
 
 def test_it_looks_often_enough(filmed: Callable[..., Page], measured: tuple[Serving, Seeded, Recorded]) -> None:

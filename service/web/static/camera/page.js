@@ -14,6 +14,9 @@
   const REST_UNKNOWN_MS = 5000; // the same where no sheet tells whether anybody has stepped aside
   const SAME_HINT = 2; // checks that must agree before another sentence is shown: nobody reads flickering words
   const QUALITY = 0.92;
+  // A JPEG's comment, in its segment: a live picture is cut from the camera's as a film is, and states no focal length.
+  const COMMENT = "frame of a live picture";
+  const LIVE = Uint8Array.from([0xff, 0xfe, 0, COMMENT.length + 2, ...[...COMMENT].map((each) => each.charCodeAt(0))]);
 
   const find = (name) => stage.querySelector(`[data-${name}]`);
   const [video, said, outline, taken, start, enough] = ["live", "said", "outline", "taken", "start", "enough"].map(find);
@@ -150,7 +153,7 @@
     const mine = turn;
     const jpeg = await new Promise((done) => canvas.toBlob(done, "image/jpeg", QUALITY));
     if (!jpeg || turn !== mine) return; // "Enough" was pressed meanwhile
-    views.push({ photo: jpeg, place: seen.place });
+    views.push({ photo: new Blob([jpeg.slice(0, 2), LIVE, jpeg.slice(2)], { type: "image/jpeg" }), place: seen.place });
     const item = document.createElement("li");
     const image = document.createElement("img");
     image.src = URL.createObjectURL(jpeg);
