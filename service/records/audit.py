@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from sqlalchemy import delete
+from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from service.records.tables import AuditEntry
@@ -46,6 +46,7 @@ class Action(StrEnum):
     REPORT_SHARED = "report_shared"
     CHILD_EXPORTED = "child_exported"
     CHILD_DELETED = "child_deleted"
+    SENT_DELETED = "sent_deleted"
 
 
 def note(
@@ -61,11 +62,17 @@ def note(
     action : Action
     at : datetime
     who : str, optional
-        Identity of a teacher.
+        Identity of a teacher; none where a family did it.
     about : str, optional
         Identity of what it was done to.
     """
     session.add(AuditEntry(studio_id=studio_id, at=at, teacher_id=who, action=action.value, about_id=about))
+
+
+def last_noted(session: Session, action: Action, about: str) -> datetime | None:
+    """When something was done last to what has this identity; None where it is not noted."""
+    wanted = select(AuditEntry.at).where(AuditEntry.action == action.value, AuditEntry.about_id == about)
+    return session.scalars(wanted.order_by(AuditEntry.at.desc())).first()
 
 
 def forget_old(session: Session, now: datetime) -> None:

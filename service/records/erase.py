@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
+from service.records.audit import Action, note
 from service.records.database import Store
 from service.records.deeds import forget_deeds_of, studio_tables
 from service.records.photos import PhotoFolder
@@ -47,9 +50,12 @@ def remove_instrument(records: Session, photos: PhotoFolder, instrument: Instrum
     records.flush()
 
 
-def erase_request(store: Store, photos: PhotoFolder, studio_id: str, request_id: str) -> bool:
-    """Delete what a family sent through one link, measured numbers included, and close the link for good."""
-    return _erase(store, photos, studio_id, PhotoRequest, request_id, Upload.request_id == request_id)
+def erase_request(store: Store, photos: PhotoFolder, studio_id: str, request_id: str, now: datetime) -> bool:
+    """Delete what a family sent through one link, measured numbers included, and close the link for good.
+
+    That it did so is noted: what was accepted before is the teacher's to delete.
+    """
+    return _erase(store, photos, studio_id, PhotoRequest, request_id, Upload.request_id == request_id, now)
 
 
 def _erase(
@@ -59,8 +65,12 @@ def _erase(
     kind: type[Child | PhotoRequest],
     row_id: str,
     its_photos: object,
+    now: datetime | None = None,
 ) -> bool:
-    """Delete one row of a studio and the photos that meet a condition; False where there is no such row."""
+    """Delete one row of a studio and the photos that meet a condition; False where there is no such row.
+
+    What a family deletes is noted with the moment, `now`.
+    """
     with store.for_studio(studio_id) as session:
         row = session.get(kind, row_id)
         if row is None:
@@ -68,6 +78,8 @@ def _erase(
         _delete_photos(session, photos, its_photos)
         if isinstance(row, PhotoRequest):
             forget_deeds_of(session, row.child_id)
+            if now is not None:
+                note(session, studio_id, Action.SENT_DELETED, now, about=row.child_id)
         elif isinstance(row, Child):
             forget_borrower(session, row)
         session.delete(row)

@@ -314,7 +314,7 @@ def delete_everything(request: Request, who: Sender, parts: TheHouse, form: Send
     with parts.store.for_studio(who.studio_id) as records:
         accepted = select(Upload.id).where(Upload.request_id == who.request_id, Upload.state == ACCEPTED)
         taken_over = records.scalars(accepted).first() is not None
-    erase_request(parts.store, parts.photos, who.studio_id, who.request_id)
+    erase_request(parts.store, parts.photos, who.studio_id, who.request_id, parts.clock.now())
     return page(request, "family/deleted.html", closed_token=who.token, taken_over=taken_over)
 
 

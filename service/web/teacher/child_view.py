@@ -25,7 +25,9 @@ from service.fit.signs import SIGN_QUESTIONS
 from service.fit.tape import Agreement
 from service.fit.verdict import Verdict
 from service.measuring.results import kept_build, kept_length
+from service.records import audit
 from service.records.asking import is_open, report_is_open, still_wanted
+from service.records.audit import last_noted
 from service.records.deciding import (
     Known,
     arm_length,
@@ -124,6 +126,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         "order_drawing": drawing_svg(translate, language),
         "tapes": tapes,
         "tape_apart": _is_apart(tapes),
+        "sent_deleted": last_noted(records, audit.Action.SENT_DELETED, child.id),
         "waiting": records.scalars(
             select(Upload)
             .where(Upload.child_id == child.id, Upload.state.in_((MEASURED, *UNDER_WORK, FAILED)))

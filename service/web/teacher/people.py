@@ -55,6 +55,7 @@ SAID = {
     Action.REPORT_SHARED: marked("report shared"),
     Action.CHILD_EXPORTED: marked("a child's records taken along"),
     Action.CHILD_DELETED: marked("child deleted"),
+    Action.SENT_DELETED: marked("a family deleted what it sent"),
 }
 """What each action is called on the page."""
 

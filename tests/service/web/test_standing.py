@@ -16,6 +16,7 @@ from service.web.family import pages
 from tests.service.conftest import Place
 from tests.service.reviewing import as_seen
 from tests.service.seeding import Seeded, seed
+from tests.service.web.test_trade import shown as teacher_reads
 
 
 @pytest.fixture
@@ -83,9 +84,14 @@ def test_what_stays_with_the_teacher_is_said_when_all_else_is_deleted(family: tu
     place, seeded, link = family
     set_state(place, seeded, seeded.arm_upload_id, ACCEPTED)
     form = {"form_token": place.house.signer.form_token(seeded.family)}
+    page = f"/children/{seeded.child_id}"
+    wish = "On 12 May 2031 the family deleted what it had sent. What was accepted before is still kept here"
+    assert wish not in teacher_reads(place, seeded, page)
     gone = place.client.post(f"{link}/delete/", data=form).text
     assert "Everything is deleted" in gone
     assert "belong to the teacher" in gone
+    assert wish in teacher_reads(place, seeded, page)
+    assert "a family deleted what it sent" in teacher_reads(place, seeded, "/studio/history")
 
 
 def test_where_nothing_was_accepted_nothing_stays(family: tuple[Place, Seeded, str]) -> None:
