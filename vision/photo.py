@@ -62,10 +62,9 @@ _MOST_ZOOM = 30.0
 """Digital zoom ratios above are mistakes of the file; our choice."""
 _CUT_SHARE = 0.02
 """Change of the ratio of a picture's sides from which it was cut later, and not merely rounded; our choice."""
-_SCREENS = (18 / 9, 18.5 / 9, 19 / 9, 19.5 / 9, 20 / 9)
-_CAMERA_RATIOS = ((4 / 3, 0.007), (3 / 2, 0.01), (16 / 9, 0.01), (1.0, 0.002), *((ratio, 0.006) for ratio in _SCREENS))
-"""Ratios of sides in which cameras save pictures, those of phones' screens among them, and how far theirs may be from
-these (4080 x 3072 and 2592 x 1936 are by 0.4 %); from memory, common practice."""
+_CAMERA_RATIOS = ((4 / 3, 0.007), (3 / 2, 0.01), (16 / 9, 0.01), (1.0, 0.002), (2.1, 0.075))
+"""Ratios of sides in which cameras save pictures, and how far theirs may be from these (4080 x 3072 and 2592 x 1936 are
+by 0.4 %); the last is any phone's screen, 18:9 to 20:9 and in between.  From memory, common practice."""
 _CAMERA_STEP_PX, _WIDE_STEP_PX = 4, 2
 """Sides of pictures of 4:3 as cameras save them are multiples of 4 px, others' of 2 px (from memory, common practice):
 of pictures that were cut in the same proportions one in sixteen is."""

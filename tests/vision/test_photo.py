@@ -97,6 +97,7 @@ def test_focal_length_is_a_hint_that_may_be_missing():
         ((1280, 721), None, "cut"),
         ((640, 640), None, "whole"),
         ((1280, 640), None, "whole"),
+        ((1280, 584), None, "whole"),  # a screen of 19.7:9
         ((1280, 800), None, "cut"),
         ((1280, 1120), None, "cut"),
     ],
