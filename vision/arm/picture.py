@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from calibration import quality as sheet_quality
+from calibration.arrays import Array
 from calibration.problems import Problem
 from vision import problems
 from vision.arm.body import SeenBody
@@ -36,6 +37,9 @@ TRUNK = 0.8
 choice."""
 MOST_BEFORE_TRUNK = 2
 """Corners of sheets that landmarks may put there though the sheet hangs beside or behind; our choice."""
+HELD_MM = 30.0
+"""How near the other hand is to a sheet that it holds; in 111 good pictures of two renderers it is 300 mm away and
+more.  Our choice."""
 
 
 def picture_problems(photo: Photo, body: SeenBody, people: int, behind: bool) -> tuple[Problem, ...]:
@@ -62,7 +66,7 @@ def picture_problems(photo: Photo, body: SeenBody, people: int, behind: bool) ->
     reach = float(np.linalg.norm(arm[2] - arm[0]))
     if photo.front_lens:
         found.append(problems.SELFIE_LENS)
-    if before_trunk(body):
+    if worn_or_held(body):
         found.append(problems.SHEET_ON_PERSON)
     if people > 1:
         found.append(problems.SEVERAL_PEOPLE)
@@ -95,19 +99,29 @@ def picture_problems(photo: Photo, body: SeenBody, people: int, behind: bool) ->
     return tuple(found)
 
 
-def before_trunk(body: SeenBody) -> bool:
-    """Whether a sheet is in front of the person's trunk, which would hide its corners if it hung behind.
+def worn_or_held(body: SeenBody) -> bool:
+    """Whether a sheet is in front of the person's trunk, or in the hand that is not stretched out.
+
+    A sheet that hung behind the trunk would have its corners hidden.
 
     Parameters
     ----------
     body : SeenBody
         The person, and the camera with its sheets.
     """
-    corners = body.landmarks_px[
-        [Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER, Landmark.RIGHT_HIP, Landmark.LEFT_HIP]
-    ]
+    marks, sheets = body.landmarks_px, body.camera.sheets
+    corners = marks[[Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER, Landmark.RIGHT_HIP, Landmark.LEFT_HIP]]
     middle = corners.mean(axis=0)
-    trunk = (middle + TRUNK * (corners - middle)).astype(np.float32).reshape(-1, 1, 2)
-    seen_px = np.vstack([sheet.corner_px for sheet in body.camera.sheets])
-    before = sum(cv2.pointPolygonTest(trunk, (float(x), float(y)), False) > 0 for x, y in seen_px)
-    return before > MOST_BEFORE_TRUNK
+    trunk = middle + TRUNK * (corners - middle)
+    before = sum(_within_px(trunk, corner) > 0 for sheet in sheets for corner in sheet.corner_px)
+    other = "RIGHT" if body.side == "left" else "LEFT"
+    hand = [marks[Landmark[f"{other}_{name}"]] for name in ("WRIST", "INDEX", "LITTLE")]
+    seen = body.visibility[Landmark[f"{other}_WRIST"]] > SEEN
+    held = any(_within_px(sheet.outline_px, point) > -HELD_MM * sheet.px_per_mm for sheet in sheets for point in hand)
+    return before > MOST_BEFORE_TRUNK or bool(seen and held)
+
+
+def _within_px(outline_px: Array, point_px: Array) -> float:
+    """How far a point lies within an outline, px; negative outside."""
+    around = outline_px.astype(np.float32).reshape(-1, 1, 2)
+    return cv2.pointPolygonTest(around, (float(point_px[0]), float(point_px[1])), True)

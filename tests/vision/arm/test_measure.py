@@ -254,19 +254,25 @@ def test_a_sheet_that_is_lost_by_blur_is_not_just_missing(sigma_px, told):
     assert measure_arm(soft).problems[0] is told
 
 
-def test_a_sheet_in_front_of_the_child_is_refused_and_one_beside_it_is_not(seen, picture, measured):
+def without_sheet(seen, picture) -> Photo:
+    """The picture with what hangs on the wall painted over."""
+    rgb = picture.rgb.copy()
+    for sheet in seen.sheets:
+        cv2.fillPoly(rgb, [np.round(sheet.outline_px).astype(np.int32)], (205, 200, 190))
+    return replace(picture, rgb=rgb)
+
+
+def test_a_sheet_that_is_worn_or_held_is_refused_and_one_on_the_wall_is_not(seen, picture, measured):
     """It is nearer to the camera than the arm, and was taken to hang on the wall behind."""
     marks = seen.body.landmarks_px
-    shoulders = marks[[Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER]]
-    hips = marks[[Landmark.LEFT_HIP, Landmark.RIGHT_HIP]]
-    middle = 0.5 * (shoulders.mean(axis=0) + hips.mean(axis=0))
-    high = 0.8 * float(np.linalg.norm(shoulders.mean(axis=0) - hips.mean(axis=0)))
-    half = 0.5 * high * np.array([210 / 297, 1.0])
-    corners = middle + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
-    rgb = picture.rgb.copy()
-    for sheet in seen.sheets:  # paint over what hangs on the wall
-        cv2.fillPoly(rgb, [np.round(sheet.outline_px).astype(np.int32)], (205, 200, 190))
-    worn = measure_arm(with_sheet(replace(picture, rgb=rgb), SheetLayout(Paper.A4, 1), corners))
-    assert "sheet_on_person" in codes(worn)
-    assert worn.arm_length is None
+    shoulders = marks[[Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER]].mean(axis=0)
+    hips = marks[[Landmark.LEFT_HIP, Landmark.RIGHT_HIP]].mean(axis=0)
+    half = 0.4 * float(np.linalg.norm(shoulders - hips)) * np.array([210 / 297, 1.0])
+    hand = marks[[Landmark.RIGHT_INDEX if seen.body.side == "left" else Landmark.LEFT_INDEX]].mean(axis=0)
+    beside = np.array([-half[0] if hand[0] < shoulders[0] else half[0], -0.7 * half[1]])
+    for middle in (0.5 * (shoulders + hips), hand + beside):
+        corners = middle + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+        worn = measure_arm(with_sheet(without_sheet(seen, picture), SheetLayout(Paper.A4, 1), corners))
+        assert "sheet_on_person" in codes(worn)
+        assert worn.arm_length is None
     assert "sheet_on_person" not in codes(measured)
