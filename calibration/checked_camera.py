@@ -29,6 +29,7 @@ from calibration.problems import (
     PRINT_SCALE,
     PRINT_SCALE_DISAGREES,
     PRINT_SCALE_UNSURE,
+    PRINTED_SMALL,
     SHEETS_APART,
     Problem,
     Refused,
@@ -38,6 +39,8 @@ from calibration.sheet_in_photo import SheetInPhoto
 
 _WINDOW_MM = 2.2
 """How near corners have to be to the printed window's to be those: half as far as a card's own are; our choice."""
+_TOGETHER_DEG, _TOGETHER_MM = 0.7, 2.0
+"""How exactly two pages lie side by side that one printing put there; nobody hangs two sheets so.  Our choice."""
 _DISBELIEVED = 18.5
 """Of `PosedCamera.disbelief`, from which a picture is not the whole frame of the lens that was believed: one frame in a
 thousand is so far off, by chance (chi-squared of four degrees of freedom, any handbook of statistics)."""
@@ -155,8 +158,8 @@ def checked_camera(
     Raises
     ------
     Refused
-        As `solve_camera`; ``sheets_apart`` where the sheets do not lie in one plane; ``bar_length`` where what was
-        measured cannot be the bar.
+        As `solve_camera`; ``printed_small`` where the print is far from its true size; ``sheets_apart`` where the
+        sheets do not lie in one plane; ``bar_length`` where what was measured cannot be the bar.
     """
     try:
         told = [[] if bar_mm is None else [scale_from_bar(bar_mm, _whole_mm(sheet))] for sheet in sheets]
@@ -168,6 +171,8 @@ def checked_camera(
         sheet.layout.name: [scale_from_paper(image, sheet), scale_from_card(image, camera, number), *told[number]]
         for number, sheet in enumerate(sheets)
     }
+    if bar_mm is None and (any(each[0].far_off for each in checks.values()) or _printed_together(camera)):
+        raise Refused(PRINTED_SMALL)
     combined = {name: combined_scale(each) for name, each in checks.items()}
     prints = {name: scale for name, (scale, _) in combined.items()}
     scales = {name: print_scale.scale for name, print_scale in prints.items()}
@@ -193,6 +198,18 @@ def _believed(camera: PosedCamera, surface: Surface) -> PosedCamera:
         if apart.disbelief < _DISBELIEVED:  # each sheet by itself agrees with the lens: it is their planes that do not
             raise Refused(SHEETS_APART)
     return solve_camera(camera.sheets, camera.image_size_px, replace(camera.lens, frame=Frame.CUT), surface)
+
+
+def _printed_together(camera: PosedCamera) -> bool:
+    """Whether two sheets lie as two pages that were printed side by side on one paper, at a part of their size."""
+    first = camera.sheets[0].layout.page
+    for number in range(1, len(camera.sheets)):
+        turn, shift_mm = camera.sheet_frame(number)
+        straight = np.degrees(np.arccos(np.clip((np.trace(turn) - 1) / 2, -1, 1))) < _TOGETHER_DEG
+        sides = np.abs(shift_mm[:2]) - [[first.width_mm, 0.0], [0.0, first.height_mm]]
+        if straight and (np.abs(sides).max(axis=1) < _TOGETHER_MM).any():
+            return True
+    return False
 
 
 def _of_frame(camera: PosedCamera) -> list[Problem]:

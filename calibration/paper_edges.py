@@ -28,6 +28,7 @@ _LARGEST_SLOPE = 0.012  # a print turned on its paper by 0.7 degrees
 _SLOPE_RANGE = np.linspace(-_LARGEST_SLOPE, _LARGEST_SLOPE, 17)
 _STEP_PX = 0.4  # of a profile across an edge; our choice, finer than a blurred edge
 _MOST_ROWS = 160  # profiles along an edge; our choice, more add nothing
+_FEWEST_ROWS = 20  # profiles that make a line; our choice
 _USUAL_ROWS = 4  # one of so many rows tells how much changes usually; our choice, neighbours are alike
 _STAYS = 0.01  # columns by which a line's middle may still move when it is found
 _CANDIDATES = 5  # lines looked at for one edge; our choice, shadows and folds lie beside it
@@ -71,7 +72,7 @@ def edge_candidates(image: Picture, sheet: SheetInPhoto, side: str) -> tuple[Edg
         At most five, the strongest first.
     """
     strip, along_mm, outward_mm = _strip(image, sheet, side)
-    if strip.shape[0] < 20:
+    if strip.shape[0] < _FEWEST_ROWS:
         return ()
     change = np.diff(strip, axis=1)
     middle_mm = (outward_mm[1:] + outward_mm[:-1]) / 2
@@ -125,13 +126,15 @@ def _nominal_mm(sheet: SheetInPhoto, side: str) -> float:
     return page.right if side in ("left", "right") else page.top
 
 
-def _strip(image: Picture, sheet: SheetInPhoto, side: str) -> tuple[Floats, Array, Array]:
+def _strip(
+    image: Picture, sheet: SheetInPhoto, side: str, outwards_mm: float = _OUTWARDS_MM
+) -> tuple[Floats, Array, Array]:
     """Strip (rows, columns, 3) along a side, and where its rows and columns are in mm along and outwards."""
     page = sheet.layout.page
     length = page.height_mm if side in ("left", "right") else page.width_mm
     rows = int(np.clip(length * sheet.px_per_mm / 1.5, 20, _MOST_ROWS))
     along = np.linspace(-length / 2 + _ENDS_MM, length / 2 - _ENDS_MM, rows)
-    outward = np.arange(-_INWARDS_MM, _OUTWARDS_MM, _STEP_PX / sheet.px_per_mm)
+    outward = np.arange(-_INWARDS_MM, outwards_mm, _STEP_PX / sheet.px_per_mm)
     far = (_nominal_mm(sheet, side) + outward) * (-1 if side in ("left", "bottom") else 1)
     upright = side in ("left", "right")
     across, down = np.meshgrid(far[[0, -1]], along)
@@ -139,7 +142,7 @@ def _strip(image: Picture, sheet: SheetInPhoto, side: str) -> tuple[Floats, Arra
     # rows are straight lines in the photo as well: with both ends in it, all of a row is
     inside = ((ends_px >= 0) & (ends_px <= [image.shape[1] - 1, image.shape[0] - 1])).all(axis=(1, 2))
     along = along[inside]
-    if len(along) < 20:
+    if len(along) < _FEWEST_ROWS:
         return np.empty((0, len(outward), 3), np.float32), along[:0], outward
     by_column = [far[1] - far[0], 0.0, far[0]]
     by_row = [0.0, along[1] - along[0], along[0]]
@@ -180,3 +183,51 @@ def _line_scores(change: Floats, along_mm: Array, outward_mm: Array) -> Array:
     begins = np.flatnonzero(before == 0)
     total = np.add.reduceat(shifted[after, :, by] - shifted[before, :, by], begins, axis=0)
     return np.asarray(np.sqrt(((total * (independent / rows / spread)[:, None]) ** 2).sum(axis=1) / channels))
+
+
+_REACHES_MM = (40.0, 80.0, 160.0, 320.0)
+"""How far beyond its nominal edge the paper is looked for, one after the other, as far as the photo goes: a page that
+was printed at half its size, or as one of two on a paper, has 105 to 297 mm of its own measure beside it."""
+_LEAST_BEYOND_MM = 18.0
+"""Nearer edges are found with the print's size (`edge_candidates`)."""
+_BLURRED_MM = 3.0
+"""Before an edge, where blur mixes the levels of either side; our choice."""
+_FAR_STRENGTH, NEAR_STRENGTH = 8.0, 6.0
+"""From which a far line is an edge of the paper, and a near one speaks against it; our choice."""
+_SAME_WHITE = 8.0
+"""Grey levels by which a white margin may differ from its beginning, column by column; our choice: light falls off, and
+a wall that is as white as paper all along is rare."""
+
+
+def white_beyond_mm(image: Picture, sheet: SheetInPhoto, side: str) -> float | None:
+    """How far white paper reaches beyond the nominal edge of a page, mm of the print; None where that is not seen.
+
+    To be asked where no line near the nominal edge is stronger than `NEAR_STRENGTH`.
+
+    Parameters
+    ----------
+    image : (H, W, 3) ndarray of uint8
+        The photo, RGB.
+    sheet : SheetInPhoto
+        A sheet found in it.
+    side : str
+        One of `SIDES`, as seen on the upright page.
+    """
+    found = (_first_edge_mm(*_strip(image, sheet, side, reach_mm)) for reach_mm in _REACHES_MM)
+    return next((place_mm for place_mm in found if place_mm is not None), None)
+
+
+def _first_edge_mm(strip: Floats, along_mm: Array, outward_mm: Array) -> float | None:
+    """Where white ends in a strip; None where it does not, or is not the same white all the way."""
+    if strip.shape[0] < _FEWEST_ROWS:
+        return None
+    change = np.diff(strip, axis=1)
+    score = _line_scores(_limited(change), along_mm, (outward_mm[1:] + outward_mm[:-1]) / 2).max(axis=0)
+    levels = np.median(strip, axis=(0, 2))
+    beyond = np.flatnonzero((outward_mm[1:] > _LEAST_BEYOND_MM) & (score > _FAR_STRENGTH))
+    if not len(beyond):
+        return None
+    edge = int(beyond[0])
+    edge += int(score[edge : edge + 8].argmax())
+    white = levels[outward_mm < outward_mm[edge] - _BLURRED_MM]
+    return float(outward_mm[edge]) if np.abs(white - white[0]).max() < _SAME_WHITE else None

@@ -29,7 +29,7 @@ from math import hypot, sqrt
 import numpy as np
 
 from calibration.arrays import Array, Picture
-from calibration.paper_edges import SIDES, EdgeCandidate, edge_candidates
+from calibration.paper_edges import NEAR_STRENGTH, SIDES, EdgeCandidate, edge_candidates, white_beyond_mm
 from calibration.quantity import Contribution
 from calibration.sheet import CHECK_BAR_MM, Paper, SheetLayout
 from calibration.sheet_in_photo import SheetInPhoto
@@ -62,6 +62,7 @@ errs by half as much; what is left is for the ruler itself."""
 _OFF_CENTRE_MM = 1.5  # of a print on its paper, one standard deviation; our assumption
 _SAME_BOTH_WAYS = 0.006  # of the scales across and along, one standard deviation: cutting and feeding
 _MARGIN = 0.6  # by which a scaled print must agree better with the edges than one in true size does; our choice
+_A_WHOLE_PAGE = 0.03  # how near to the width of a page what is white beside it has to be; our choice
 _UNSEEN = 0.35  # what an edge that is not seen counts for, in strengths as `_weight` gives them
 
 
@@ -90,6 +91,9 @@ class PrintScale:
         Paper on which it was printed, where the edges tell.
     blank : bool
         Whether it is the size of a blank paper or card, on which nothing is printed.
+    far_off : bool
+        Whether white paper reaches so far beyond the page that it was printed much too small, or as one of several on
+        one paper: by how much is not measured, and nothing is to be measured with it.
     """
 
     scale: float = 1.0
@@ -101,6 +105,7 @@ class PrintScale:
     ruler: bool = False
     paper: Paper | None = None
     blank: bool = False
+    far_off: bool = False
 
     def contribution(self, length_mm: float, sheet_name: str) -> Contribution:
         """What the print's size contributes to a length in mm that was measured with the sheet of that name.
@@ -161,6 +166,8 @@ def scale_from_paper(image: Picture, sheet: SheetInPhoto) -> PrintScale:
         return UNCHECKED
     shift_mm = 2 * EDGE_SHIFT_PX / sheet.px_per_mm / np.sqrt(3)
     edges = {side: edge_candidates(image, sheet, side) for side in SIDES}
+    if _reaches_far(image, sheet, edges):
+        return PrintScale(suspected=True, checked=True, far_off=True)
     across = _extents(edges["left"], edges["right"])
     along = _extents(edges["bottom"], edges["top"])
     best: tuple[float, Paper, float, float] | None = None
@@ -189,6 +196,19 @@ def scale_from_paper(image: Picture, sheet: SheetInPhoto) -> PrintScale:
         measured_uncertainty=deviation,
         paper=paper,
     )
+
+
+def _reaches_far(image: Picture, sheet: SheetInPhoto, edges: Mapping[str, Sequence[EdgeCandidate]]) -> bool:
+    """Whether white paper reaches far beyond the page: on two sides, or by a whole page on one.
+
+    Two pages on one paper of half their size each have the proportions of one (ISO 216), and three of its edges.
+    """
+    unseen = [side for side in SIDES if all(line.strength < NEAR_STRENGTH for line in edges[side])]
+    beyond = {side: white_beyond_mm(image, sheet, side) for side in unseen}
+    far = {side: by_mm for side, by_mm in beyond.items() if by_mm is not None}
+    page = sheet.layout.page
+    whole = {side: page.width_mm if side in ("left", "right") else page.height_mm for side in SIDES}
+    return len(far) > 1 or any(abs(by_mm / whole[side] - 1) < _A_WHOLE_PAGE for side, by_mm in far.items())
 
 
 def _either_way(measured: float, uncertainty: float) -> float:

@@ -55,6 +55,12 @@ PHOTO_CUT = Problem(
     "Send the photo just as the camera took it, without zoom.",
 )
 
+PRINTED_SMALL = Problem(
+    "printed_small",
+    "The sheet was printed much smaller than it has to be.",
+    "Print it again at 100%, one page on each sheet of paper.",
+)
+
 SHEETS_APART = Problem(
     "sheets_apart",
     "The sheets in this photo do not lie in one plane.",

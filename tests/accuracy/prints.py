@@ -19,8 +19,9 @@ from tests.calibration.pretend_photos import developed
 from vision.photo import load_photo
 
 KINDS = ("child", "child_wall", "violin")
-SCALES = {1.0: None, 0.97: 4, 0.96: 6}
-"""Print scales, and how many scenes of each kind they are tried on (None: all); "fit to page" gives the smaller two."""
+SCALES = {1.0: None, 0.97: 4, 0.96: 6, 0.8: 4, 0.707: 4}
+"""Print scales, and how many scenes of each kind they are tried on (None: all); "fit to page" gives the next two, two
+pages on one paper the last."""
 
 SIZES = (1.0, 0.6)
 

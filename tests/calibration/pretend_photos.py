@@ -62,8 +62,9 @@ def photograph(
         cv2.fillConvexPoly(canvas, np.round(paper).astype(np.int32), 235)
         on_page = np.full(page.shape, 255, np.uint8)
         way = finer @ homography @ to_mm
-        printed = cv2.warpPerspective(page, way, (canvas.shape[1], canvas.shape[0]), flags=cv2.INTER_AREA)
-        inside = cv2.warpPerspective(on_page, way, (canvas.shape[1], canvas.shape[0])) > 127
+        size = (canvas.shape[1], canvas.shape[0])
+        printed = cv2.warpPerspective(page, way, size, flags=cv2.INTER_AREA, borderValue=255)
+        inside = cv2.warpPerspective(on_page, way, size) > 127
         ink = 30 + printed.astype(np.float32) * (205 / 255)
         canvas[inside] = ink.astype(np.uint8)[inside]
     photo = cv2.resize(canvas, size_px, interpolation=cv2.INTER_AREA).astype(np.float64)

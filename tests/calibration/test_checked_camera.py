@@ -1,5 +1,6 @@
 """The camera with the print's size checked: paper, bar and card together."""
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -7,6 +8,7 @@ from numpy.typing import NDArray
 from calibration.camera import Surface
 from calibration.checked_camera import CheckedCamera, checked_camera
 from calibration.detection import find_sheets
+from calibration.homography import apply_homography
 from calibration.lens import StatedLens
 from calibration.problems import Refused
 from calibration.sheet import Paper, SheetLayout
@@ -55,3 +57,59 @@ def test_a_bar_that_cannot_be_one_is_refused() -> None:
     with pytest.raises(Refused) as refused:
         checked(photo(1.0), 15.0)
     assert [problem.code for problem in refused.value.problems] == ["bar_length"]
+
+
+def refusal(image: NDArray[np.uint8], bar_mm: float | None = None) -> list[str]:
+    try:
+        checked(image, bar_mm)
+    except Refused as refused:
+        return [problem.code for problem in refused.problems]
+    return []
+
+
+@pytest.mark.parametrize("scale", [0.5, 0.6, 0.707, 0.8, 0.84])
+def test_a_sheet_that_was_printed_much_too_small_is_refused(scale: float) -> None:
+    """White paper reaches far beyond the page; arms and bodies came out 20 to 100 % too long, without a word."""
+    assert refusal(photo(scale)) == ["printed_small"]
+    assert refusal(photo(1.0)) == []
+    if scale > 0.8:
+        assert checked(photo(scale), scale * 150).prints["a4-1"].scale == pytest.approx(scale, abs=0.01)
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_a_page_that_was_printed_beside_an_empty_one_is_refused(side: int) -> None:
+    """Two pages on one paper have a page's proportions each (ISO 216), and three edges where they should be."""
+    way = placed(LAYOUT, (500, 350), 1.0, 2, 0.01)
+    image = photograph([(LAYOUT, way)], size_px=(1000, 700))
+    page = LAYOUT.page
+    beside = np.array([[x, y] for x, y in ((0, page.top), (315, page.top), (315, page.bottom), (0, page.bottom))])
+    plain = image.copy()
+    strip = apply_homography(way, beside * [side, 1])
+    covered = cv2.fillConvexPoly(np.zeros(image.shape[:2], np.uint8), np.round(strip).astype(np.int32), 1)
+    grain = np.random.default_rng(1).normal(235, 2, image.shape[:2]).clip(0, 255).astype(np.uint8)
+    image = np.where(covered[..., None] > 0, grain[..., None], image)
+    inside = apply_homography(way, page.corners_mm)
+    kept = cv2.fillConvexPoly(np.zeros(image.shape[:2], np.uint8), np.round(inside).astype(np.int32), 1)
+    shrunk = cv2.erode(kept, np.ones((7, 7), np.uint8))[..., None]
+    image = np.where(shrunk > 0, plain, image)
+    assert refusal(image) == ["printed_small"]
+    assert refusal(plain) == []
+
+
+def test_paper_on_a_wall_as_white_as_itself_is_not_taken_for_a_larger_one() -> None:
+    image = photograph([(LAYOUT, placed(LAYOUT, (450, 350), 1.1, 7, 0.02))], wall=235)
+    assert refusal(image) == []
+    assert not checked(image).prints["a4-1"].checked
+
+
+@pytest.mark.parametrize(
+    ("apart_mm", "codes"), [((210.0, 0.0), ["printed_small"]), ((0.0, -297.0), ["printed_small"]), ((222.0, 3.0), [])]
+)
+def test_two_pages_that_lie_exactly_side_by_side_were_printed_on_one_paper(
+    apart_mm: tuple[float, float], codes: list[str]
+) -> None:
+    way = placed(LAYOUT, (350, 380), 0.9, 1, 0.01)
+    shift = np.array([[1, 0, apart_mm[0]], [0, 1, apart_mm[1]], [0, 0, 1.0]])
+    other = SheetLayout(Paper.A4, 2)
+    image = photograph([(LAYOUT, way), (other, way @ shift)], size_px=(900, 1000), wall=120)
+    assert refusal(image) == codes

@@ -20,7 +20,7 @@ from calibration.blank_sheet import is_blank
 from calibration.camera import PosedCamera, Surface
 from calibration.checked_camera import reference_camera
 from calibration.print_scale import PrintScale
-from calibration.problems import PRINT_SCALE_DISAGREES, SHEET_HIDDEN, Problem, Refused
+from calibration.problems import PRINT_SCALE_DISAGREES, PRINT_SCALE_UNSURE, SHEET_HIDDEN, Problem, Refused
 from calibration.quality import sheet_problems
 from calibration.quantity import Length
 from calibration.sheet_in_photo import SheetInPhoto
@@ -350,7 +350,8 @@ def measurement_of(
     if not _PLAUSIBLE_TOTAL_TO_BODY[0] < ratio < _PLAUSIBLE_TOTAL_TO_BODY[1]:
         raise Refused(POINTS_APART if len(fitted.apart_sigmas) else NOT_LYING_FLAT)
     if body.standard_uncertainty_mm > _WIDEST_SHARE * body.value_mm:
-        raise Refused(PRINT_SCALE_DISAGREES if PRINT_SCALE_DISAGREES in detected.remarks else OUTLINE_UNCERTAIN)
+        of_print = [remark for remark in (PRINT_SCALE_DISAGREES, PRINT_SCALE_UNSURE) if remark in detected.remarks]
+        raise Refused(of_print[0] if of_print else OUTLINE_UNCERTAIN)
     measurement = InstrumentMeasurement(
         photo=name,
         usable=True,
