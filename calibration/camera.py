@@ -1,19 +1,21 @@
 """Where the camera stood and how its lens draws, from the sheets in one photo.
 
 The camera is a pinhole with radial distortion (k1, k2), one focal length for both axes.  Unknown are the focal length,
-the principal point, the distortion, how much longer than wide the printer made the sheets, and one pose per sheet.  All
-of them are estimated together from all corners, by least squares (Gauss-Newton with damping), each corner
-weighted by its noise.  What one photo of a plane cannot tell is filled in by priors: the focal length that the phone
-writes into the photo, a principal point near the middle, a lens that hardly distorts, and that sheets on one wall or
-table are parallel.  The inverse of the normal matrix is the covariance of all parameters (JCGM 100:2008, 5.2; Hartley
-and Zisserman, Multiple View Geometry, 2nd ed., 5.2); lengths get their uncertainty from it.  A small sheet seen from
-in front hardly tells distance from focal length, and the normal matrix is then so ill-conditioned (1e13) that its
-inverse need not be positive.  So what is computed, kept and handed on is a root of the covariance, from the singular
-values of the Jacobian: they are the square roots, known to twice as many digits, and whatever is squared is positive
-(A. Bjorck, Numerical Methods for Least Squares Problems, 2.8; from memory).
+the principal point, the distortion, how much longer than wide the printer made the sheets, and of each sheet its pose
+and how it bends: paper is not flat, and a bow of a millimetre that is taken for a plane moves camera and lens by more
+than all noise.  All of them are estimated together from all corners, by least squares (Gauss-Newton with damping), each
+corner weighted by its noise.  What one photo of a plane cannot tell is filled in by priors: the focal length that the
+phone writes into the photo (`lens`), a principal point near the middle, a lens that hardly distorts, paper that hardly
+bends, and that sheets on one wall or table are parallel.  The inverse of the normal matrix is the covariance of all
+parameters (JCGM 100:2008, 5.2; Hartley and Zisserman, Multiple View Geometry, 2nd ed., 5.2); lengths get their
+uncertainty from it.  A small sheet seen from in front hardly tells distance from focal length, and the normal matrix is
+then so ill-conditioned (1e13) that its inverse need not be positive.  So what is computed, kept and handed on is a root
+of the covariance, from the singular values of the Jacobian: they are the square roots, known to twice as many digits,
+and whatever is squared is positive (A. Bjorck, Numerical Methods for Least Squares Problems, 2.8; from memory).
 
-Frame of reference: the frame of the first sheet.  Its plane is z = 0, z points from the wall or table to the viewer.
-The size of the print is not part of this: it stretches everything alike and is added to a length by `print_scale`.
+Frame of reference: the frame of the first sheet.  The surface that its lowest corner touches is z = 0, z points from
+the wall or table to the viewer.  The size of the print is not part of this: it stretches everything alike and is added
+to a length by `print_scale`.
 """
 
 from __future__ import annotations
@@ -371,7 +373,7 @@ class Adjustment:
         return [start for start, cost in zip(starts, costs, strict=True) if cost <= _LOOKS_ALIKE * min(costs)]
 
     def judge_noise(self, parameters: Array) -> None:
-        """Take the corners' noise from their misfits to the adjusted camera; each sheet's pose used up six of them."""
+        """Take the corners' noise from their misfits to the adjusted camera, less what pose and bends used up."""
         self.noise_px = [
             pooled_noise_px(misfit, misfit.size - POSE - bends.shape[1]) if bends.size else sheet.noise_px
             for sheet, bends, misfit in zip(self.sheets, self.bends, self.misfits_px(parameters), strict=True)
