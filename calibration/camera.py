@@ -420,11 +420,10 @@ class Adjustment:
 
     def bows_mm(self, parameters: Array) -> tuple[float, ...]:
         """How far each sheet's highest corner lies above its lowest, mm."""
-        heights = [
-            _bends(sheet.layout) @ parameters[own] if own.start < own.stop else np.zeros(1)
-            for sheet, own in ((sheet, self.own_bends(number)) for number, sheet in enumerate(self.sheets))
-        ]
-        return tuple(float(np.ptp(each)) for each in heights)
+        return tuple(
+            float(np.ptp(_bends(sheet.layout) @ parameters[self.own_bends(number)]))
+            for number, sheet in enumerate(self.sheets)
+        )
 
     def on_surface(self, parameters: Array, root: Array) -> tuple[Array, Array]:
         """What a camera has of the parameters (P,) and of their root (P, K), each sheet's plane moved to its surface.
@@ -433,10 +432,7 @@ class Adjustment:
         """
         moved, root_moved = parameters[: self.posed].copy(), root[: self.posed].copy()
         for number, sheet in enumerate(self.sheets):
-            own = self.own_bends(number)
-            if own.start == own.stop:
-                continue
-            bends = _bends(sheet.layout)
+            own, bends = self.own_bends(number), _bends(sheet.layout)
             lowest = bends[np.argmin(bends @ parameters[own])]
             start = COMMON + POSE * number
             outwards = _rotation(parameters[start : start + 3])[:, 2]
@@ -575,12 +571,12 @@ def bends_of(sheet: SheetInPhoto) -> Array:
         mm per mm: the polynomials of the second and third degree in the places of the board's corners over half its
         longer side, less the plane that fits them best over the whole board.
     """
-    if len(sheet.layout.corner_mm) <= _FEWEST_JUDGED:
-        return np.zeros((len(sheet.corner_mm), 0))
     return _bends(sheet.layout)[sheet.corner_index]
 
 
 def _bends(layout: Layout) -> Array:
+    if len(layout.corner_mm) <= _FEWEST_JUDGED:
+        return np.zeros((len(layout.corner_mm), 0))
     places = layout.corner_mm[:, :2] - layout.corner_mm[:, :2].mean(axis=0)
     u, v = (2 * places / np.ptp(places, axis=0).max()).T
     bends = np.column_stack([u * u, u * v, v * v, u**3, u * u * v, u * v * v, v**3])

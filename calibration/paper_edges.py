@@ -74,9 +74,7 @@ def edge_candidates(image: Picture, sheet: SheetInPhoto, side: str) -> tuple[Edg
     strip, along_mm, outward_mm = _strip(image, sheet, side)
     if strip.shape[0] < _FEWEST_ROWS:
         return ()
-    change = np.diff(strip, axis=1)
-    middle_mm = (outward_mm[1:] + outward_mm[:-1]) / 2
-    score = _line_scores(_limited(change), along_mm, middle_mm)
+    change, middle_mm, score = _lines(strip, along_mm, outward_mm)
     strongest = score.max(axis=0)
     nominal = _nominal_mm(sheet, side)
     step_mm = middle_mm[1] - middle_mm[0]
@@ -154,6 +152,13 @@ def _strip(
     return np.moveaxis(np.array(cv2.split(smooth), np.float32), 0, 2), along, outward
 
 
+def _lines(strip: Floats, along_mm: Array, outward_mm: Array) -> tuple[Floats, Array, Array]:
+    """Changes outwards in a strip, where they are, and how far each line of them stands out (slopes, columns)."""
+    change = np.diff(strip, axis=1)
+    middle_mm = (outward_mm[1:] + outward_mm[:-1]) / 2
+    return change, middle_mm, _line_scores(_limited(change), along_mm, middle_mm)
+
+
 def _limited(change: Floats) -> Floats:
     """Changes limited to three times their usual size, channel by channel, in units of that size."""
     some = np.abs(change[::_USUAL_ROWS]).reshape(-1, change.shape[2])
@@ -212,6 +217,12 @@ def white_beyond_mm(image: Picture, sheet: SheetInPhoto, side: str) -> float | N
         A sheet found in it.
     side : str
         One of `SIDES`, as seen on the upright page.
+
+    Returns
+    -------
+    float or None
+        To where the white ends in a line along the whole side, between 18 and 320 mm; None as well where it ends
+        outside the photo or is not the same white all the way.
     """
     found = (_first_edge_mm(*_strip(image, sheet, side, reach_mm)) for reach_mm in _REACHES_MM)
     return next((place_mm for place_mm in found if place_mm is not None), None)
@@ -221,8 +232,7 @@ def _first_edge_mm(strip: Floats, along_mm: Array, outward_mm: Array) -> float |
     """Where white ends in a strip; None where it does not, or is not the same white all the way."""
     if strip.shape[0] < _FEWEST_ROWS:
         return None
-    change = np.diff(strip, axis=1)
-    score = _line_scores(_limited(change), along_mm, (outward_mm[1:] + outward_mm[:-1]) / 2).max(axis=0)
+    score = _lines(strip, along_mm, outward_mm)[2].max(axis=0)
     levels = np.median(strip, axis=(0, 2))
     beyond = np.flatnonzero((outward_mm[1:] > _LEAST_BEYOND_MM) & (score > _FAR_STRENGTH))
     if not len(beyond):
