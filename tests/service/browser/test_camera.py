@@ -70,14 +70,12 @@ def start(tab: Page, service: Serving, seeded: Seeded, kind: str = "arm") -> Non
 
 
 def hears(tab: Page, hint: str) -> str:
-    """Wait until the page says this, and say it in its words."""
-    said = tab.locator("[data-said]")
+    """Wait until the page says this, and say it in its words: found and read in one look, since the film goes on."""
     try:
-        tab.wait_for_selector(f'[data-camera][data-hint="{hint}"]', timeout=LOADING_MS)
+        return tab.locator(f'[data-camera][data-hint="{hint}"] [data-said]').inner_text(timeout=LOADING_MS)
     except PlaywrightTimeout:
         stage = tab.locator("[data-camera]").evaluate("each => JSON.stringify({...each.dataset, words: undefined})")
-        pytest.fail(f"{hint} was not said, but “{said.inner_text()}”: {stage}")
-    return said.inner_text()
+        pytest.fail(f"{hint} was not said, but “{tab.locator('[data-said]').inner_text()}”: {stage}")
 
 
 def test_a_good_view_is_taken_shown_and_measured_within_its_interval(
