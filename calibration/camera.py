@@ -33,8 +33,8 @@ from calibration.arrays import Array
 from calibration.least_squares import Minimum, minimum
 from calibration.lens import FRAME_DIAGONAL_MM, NOTHING_STATED, SHORTEST_FOCAL35_MM, PossibleLens, StatedLens
 from calibration.problems import NO_SHEET, WRONG_LENS, Refused
-from calibration.sheet import Layout
-from calibration.sheet_in_photo import SheetInPhoto, bend_px, pooled_noise_px
+from calibration.sheet_bends import BEND_SD_MM, bend_px, bends_of, board_bends
+from calibration.sheet_in_photo import SheetInPhoto, pooled_noise_px
 
 K1_SD, K2_SD = 0.015, 0.006
 """Main cameras of phones correct their distortion down to about 0.5 % at the corner (from memory), where r is 0.8."""
@@ -45,8 +45,6 @@ which may start far off (from four corners of blank paper) or near: our choice."
 _LOOKS_ALIKE = 1e3
 """Of two poses that a plane may have, one that misses the corners by thirty times as much as the other (the root of
 this) is no other view of what is seen; our choice."""
-_FEWEST_JUDGED = 4
-"""Corners beyond which misfits tell the corners' noise; four fit nearly any pose."""
 
 _LEAST_SINGULAR = 1e-12
 """Of a singular value, over the largest: below it, rounding decides; a parameter is then as good as unknown."""
@@ -58,11 +56,6 @@ PARAMETERS = ("focal length", "centre x", "centre y", "k1", "k2", "print stretch
 _LENS, COMMON, POSE = 5, len(PARAMETERS), 6
 """Parameters of the lens; those of all sheets together; and of each sheet, its rotation vector and translation.  Behind
 those of all sheets stand the bends of the first, of the second, and so on."""
-
-
-BEND_SD_MM = np.array([1.5, 1.5, 1.5, 0.7, 0.7, 0.7, 0.7])
-"""Standard deviations of a sheet's bends as in `bends_of`, mm: bows and a twist of the second degree, waves of the
-third; of paper that has been through a printer and is fixed at its corners or lies by itself; our assumption."""
 
 
 class Surface(StrEnum):
@@ -102,7 +95,7 @@ class PosedCamera:
     chi_square : float
         Sum of squares of the weighted residuals of the corners, about ``2 * corners - 6 * sheets``.
     bend_px : tuple of float
-        How far each sheet's corners are seen from where they are on a sheet of its bends (`bends_of`), noise aside, px
+        How far each sheet's corners are seen from where they are on a sheet of its bends (`sheet_bends`), noise aside, px
         (root mean square): creases, and what else bows and waves are not.
     lens : StatedLens
         What was known of the lens beforehand.
@@ -421,7 +414,7 @@ class Adjustment:
     def bows_mm(self, parameters: Array) -> tuple[float, ...]:
         """How far each sheet's highest corner lies above its lowest, mm."""
         return tuple(
-            float(np.ptp(_bends(sheet.layout) @ parameters[self.own_bends(number)]))
+            float(np.ptp(board_bends(sheet.layout) @ parameters[self.own_bends(number)]))
             for number, sheet in enumerate(self.sheets)
         )
 
@@ -432,7 +425,7 @@ class Adjustment:
         """
         moved, root_moved = parameters[: self.posed].copy(), root[: self.posed].copy()
         for number, sheet in enumerate(self.sheets):
-            own, bends = self.own_bends(number), _bends(sheet.layout)
+            own, bends = self.own_bends(number), board_bends(sheet.layout)
             lowest = bends[np.argmin(bends @ parameters[own])]
             start = COMMON + POSE * number
             outwards = _rotation(parameters[start : start + 3])[:, 2]
@@ -555,33 +548,6 @@ def _mixed_root(best: _Solution, lenses: list[_Solution]) -> Array:
         away = same_turns(lens.parameters, best.parameters) - best.parameters
         parts.append(np.sqrt(weight) * np.column_stack([lens.root, away]))
     return triangular(np.hstack(parts))
-
-
-def bends_of(sheet: SheetInPhoto) -> Array:
-    """How far each corner seen leaves the sheet's plane for a unit of each bend.
-
-    Parameters
-    ----------
-    sheet : SheetInPhoto
-        With N corners seen; only those of four are too few for a bend.
-
-    Returns
-    -------
-    (N, B) ndarray of float
-        mm per mm: the polynomials of the second and third degree in the places of the board's corners over half its
-        longer side, less the plane that fits them best over the whole board.
-    """
-    return _bends(sheet.layout)[sheet.corner_index]
-
-
-def _bends(layout: Layout) -> Array:
-    if len(layout.corner_mm) <= _FEWEST_JUDGED:
-        return np.zeros((len(layout.corner_mm), 0))
-    places = layout.corner_mm[:, :2] - layout.corner_mm[:, :2].mean(axis=0)
-    u, v = (2 * places / np.ptp(places, axis=0).max()).T
-    bends = np.column_stack([u * u, u * v, v * v, u**3, u * u * v, u * v * v, v**3])
-    plane = np.column_stack([np.ones_like(u), u, v])
-    return np.asarray(bends - plane @ np.linalg.lstsq(plane, bends, rcond=None)[0])
 
 
 def same_turns(parameters: Array, like: Array) -> Array:

@@ -37,7 +37,7 @@ from calibration.sheet_in_photo import SheetInPhoto
 PRINTER_RELATIVE_U = 0.0017
 """Relative standard uncertainty of a print in true size, along either side: +-0.3 %, rectangular (JCGM 100:2008,
 4.3.7), the few tenths of a per cent of present-day printers (from memory; older laser printers were specified at 2 to
-3 %).  The two sides of one print differ less: `calibration.camera.PRINT_STRETCH_SD`."""
+3 %).  The two sides of one print differ less: `calibration.sheet.PRINT_STRETCH_SD`."""
 
 PAPER_TOLERANCE_MM = 2.0
 """ISO 216, lengths of 150 to 600 mm (from memory); taken as the half width of a rectangular distribution."""

@@ -22,7 +22,7 @@ MOST_BLUR_MM = 2.5
 """Standard deviation of the blur: the white between a marker and its neighbours, 3.6 mm, is hardly seen; our choice."""
 
 _BENT_PX, _BENT_MM = 0.15, 0.2
-"""Bend (`calibration.sheet_in_photo.bend_px`) beyond which a sheet is called so; of 195 flat sheets of three renderers,
+"""Bend (`calibration.sheet_bends.bend_px`) beyond which a sheet is called so; of 195 flat sheets of three renderers,
 some of them noisy, none reaches six tenths of it."""
 _MOST_BOW_MM = 10.0
 """A sheet that bows by more is not fixed; what bows do to lengths is measured up to 8 mm

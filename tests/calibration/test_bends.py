@@ -12,10 +12,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibration.camera import PosedCamera, Surface, bends_of, solve_camera
+from calibration.camera import PosedCamera, Surface, solve_camera
 from calibration.common_lens import View, solve_common_lens
 from calibration.lens import StatedLens
 from calibration.sheet import Paper, SheetLayout
+from calibration.sheet_bends import bends_of
 from calibration.sheet_in_photo import SheetInPhoto
 from tests.calibration.test_any_camera import truth
 

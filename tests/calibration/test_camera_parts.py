@@ -16,7 +16,6 @@ from calibration.camera import (
     PosedCamera,
     Surface,
     adjustments,
-    bends_of,
     inverse_root,
     same_turns,
     solve_camera,
@@ -25,7 +24,8 @@ from calibration.camera import (
 from calibration.lens import FRAME_DIAGONAL_MM, NOTHING_STATED, StatedLens
 from calibration.problems import Refused
 from calibration.sheet import Paper, SheetLayout
-from calibration.sheet_in_photo import SheetInPhoto, bend_px, pooled_noise_px
+from calibration.sheet_bends import bend_px, bends_of
+from calibration.sheet_in_photo import SheetInPhoto, pooled_noise_px
 
 Array = NDArray[np.float64]
 SIZE = (2000, 1500)  # its diagonal is 2500 px

@@ -9,7 +9,6 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.camera import (
-    BEND_SD_MM,
     COMMON,
     K1_SD,
     K2_SD,
@@ -21,6 +20,7 @@ from calibration.camera import (
 )
 from calibration.common_lens import STEADIED_SHARE, View, _adjusted, _Joint, reference_first, solve_common_lens
 from calibration.lens import CENTRE_SD_SHARE, FOCAL_RELATIVE_SD, StatedLens
+from calibration.sheet_bends import BEND_SD_MM
 from tests.calibration.test_any_camera import seen, truth
 
 Array = NDArray[np.float64]

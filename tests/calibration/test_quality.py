@@ -15,7 +15,8 @@ from calibration.detection import find_sheets
 from calibration.lens import FRAME_DIAGONAL_MM, StatedLens
 from calibration.quality import _BENT_MM, _BENT_PX, sheet_problems
 from calibration.sheet import Paper, SheetLayout
-from calibration.sheet_in_photo import SheetInPhoto, bend_px
+from calibration.sheet_bends import bend_px
+from calibration.sheet_in_photo import SheetInPhoto
 from tests.calibration.pretend_photos import photograph, placed
 
 SIZE = (2400, 1800)
