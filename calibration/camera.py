@@ -32,6 +32,7 @@ from numpy.typing import ArrayLike
 from calibration.arrays import Array
 from calibration.least_squares import Minimum, minimum
 from calibration.lens import FRAME_DIAGONAL_MM, NOTHING_STATED, SHORTEST_FOCAL35_MM, PossibleLens, StatedLens
+from calibration.pinhole import LENS, POSE, project, project_slopes, rotation, rotation_slopes, same_turn, undistorted
 from calibration.problems import NO_SHEET, WRONG_LENS, Refused
 from calibration.sheet_bends import BEND_SD_MM, bend_px, bends_of, board_bends
 from calibration.sheet_in_photo import SheetInPhoto, pooled_noise_px
@@ -49,13 +50,9 @@ this) is no other view of what is seen; our choice."""
 _LEAST_SINGULAR = 1e-12
 """Of a singular value, over the largest: below it, rounding decides; a parameter is then as good as unknown."""
 
-_LEAST_TURN = 1e-12
-"""Of a rotation, rad: a smaller one has no axis."""
-
-PARAMETERS = ("focal length", "centre x", "centre y", "k1", "k2", "print stretch")
-_LENS, COMMON, POSE = 5, len(PARAMETERS), 6
-"""Parameters of the lens; those of all sheets together; and of each sheet, its rotation vector and translation.  Behind
-those of all sheets stand the bends of the first, of the second, and so on."""
+COMMON = LENS + 1
+"""Parameters that all sheets have in common: those of the lens, and how much longer than wide the printer made them.
+Behind them stand the poses of all sheets, and behind these the bends of the first, of the second, and so on."""
 
 
 class Surface(StrEnum):
@@ -85,9 +82,8 @@ class PosedCamera:
     image_size_px : tuple of int
         Width and height of the photo, px.
     parameters : (P,) ndarray of float
-        As in `PARAMETERS`: focal length (px), principal point x and y (px), k1, k2, relative stretch of the print along
-        the page over across it; then for each sheet its rotation vector (rad) and translation (mm) into the camera's
-        frame;
+        Focal length (px), principal point x and y (px), k1, k2, relative stretch of the print along the page over
+        across it; then for each sheet its rotation vector (rad) and translation (mm) into the camera's frame;
         P = 6 + 6 * number of sheets.
     covariance_root : (P, P) ndarray of float
         Lower triangular root L of the covariance of `parameters`, which is L L'.  The root of the covariance of the
@@ -95,8 +91,8 @@ class PosedCamera:
     chi_square : float
         Sum of squares of the weighted residuals of the corners, about ``2 * corners - 6 * sheets``.
     bend_px : tuple of float
-        How far each sheet's corners are seen from where they are on a sheet of its bends (`sheet_bends`), noise aside, px
-        (root mean square): creases, and what else bows and waves are not.
+        How far each sheet's corners are seen from where they are on a sheet of its bends (`sheet_bends`), noise aside,
+        px (root mean square): creases, and what else bows and waves are not.
     lens : StatedLens
         What was known of the lens beforehand.
     bow_mm : tuple of float
@@ -149,7 +145,7 @@ class PosedCamera:
     @cached_property
     def rotation(self) -> Array:
         """Rotation (3, 3) from the frame of reference into the camera's frame: x_cam = rotation X + translation."""
-        return _rotation(self.parameters[COMMON : COMMON + 3])
+        return rotation(self.parameters[COMMON : COMMON + 3])
 
     @property
     def translation_mm(self) -> Array:
@@ -168,7 +164,7 @@ class PosedCamera:
     def project(self, points_mm: ArrayLike) -> Array:
         """Take points (N, 3) in mm of the frame of reference to the photo, (N, 2) in px."""
         points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 3)
-        return _project(points, self.parameters[:_LENS], self.rotation, self.translation_mm)
+        return project(points, self.parameters[:LENS], self.parameters[COMMON : COMMON + POSE])
 
     def project_slopes(self, points_mm: ArrayLike) -> tuple[Array, Array, Array]:
         """Take points (N, 3) in mm of the frame of reference to the photo, and say how their pictures move.
@@ -183,19 +179,17 @@ class PosedCamera:
             Derivatives by the camera's `parameters`; those of the print's stretch and of further sheets are zero.
         """
         points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 3)
-        pose = self.parameters[COMMON : COMMON + POSE]
-        seen, slopes = cv2.projectPoints(points, pose[:3], pose[3:], *_opencv_lens(self.parameters))
-        px, by = np.asarray(seen, dtype=np.float64), np.asarray(slopes, dtype=np.float64)
+        seen = project_slopes(points, self.parameters[:LENS], self.parameters[COMMON : COMMON + POSE])
         by_parameters = np.zeros((2 * len(points), len(self.parameters)))
-        by_parameters[:, :_LENS] = _by_lens(by)
-        by_parameters[:, COMMON : COMMON + POSE] = by[:, :POSE]
-        by_point = by[:, 3:POSE] @ self.rotation
-        return px.reshape(-1, 2), by_point.reshape(-1, 2, 3), by_parameters.reshape(len(points), 2, -1)
+        by_parameters[:, :LENS] = seen.by_lens
+        by_parameters[:, COMMON : COMMON + POSE] = seen.by_pose
+        by_point = seen.by_pose[:, 3:] @ self.rotation
+        return seen.px, by_point.reshape(-1, 2, 3), by_parameters.reshape(len(points), 2, -1)
 
     def rays(self, points_px: ArrayLike) -> Array:
         """Directions (N, 3), of length 1, in the frame of reference, in which points (N, 2) in px are seen."""
         pixels = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
-        plane = _undistorted((pixels - self.centre_px) / self.focal_px, self.k1, self.k2)
+        plane = undistorted((pixels - self.centre_px) / self.focal_px, self.k1, self.k2)
         in_camera = np.column_stack([plane, np.ones(len(plane))])
         directions = in_camera @ self.rotation
         return np.asarray(directions / np.linalg.norm(directions, axis=1, keepdims=True))
@@ -224,7 +218,7 @@ class PosedCamera:
     def sheet_frame(self, number: int) -> tuple[Array, Array]:
         """Rotation (3, 3) and translation (3,) in mm that take sheet `number`'s own frame to the frame of reference."""
         pose = self.parameters[COMMON + POSE * number : COMMON + POSE * (number + 1)]
-        return self.rotation.T @ _rotation(pose[:3]), self.rotation.T @ (pose[3:] - self.translation_mm)
+        return self.rotation.T @ rotation(pose[:3]), self.rotation.T @ (pose[3:] - self.translation_mm)
 
     def sheet_heights_mm(self) -> Array:
         """Height (S,) of each sheet's centre above the first sheet's plane, mm."""
@@ -342,8 +336,8 @@ class Adjustment:
             kept = [pose for pose in poses if np.isfinite(pose).all() and pose[5] > 0]
             choices.append(kept or [self._from_in_front(sheet)])
         for first in choices[0]:
-            normal = _rotation(first[:3])[:, 2]
-            others = [max(poses, key=lambda pose: float(normal @ _rotation(pose[:3])[:, 2])) for poses in choices[1:]]
+            normal = rotation(first[:3])[:, 2]
+            others = [max(poses, key=lambda pose: float(normal @ rotation(pose[:3])[:, 2])) for poses in choices[1:]]
             yield np.concatenate([self.common, first, *others, *(np.zeros(bends.shape[1]) for bends in self.bends)])
 
     def _from_in_front(self, sheet: SheetInPhoto) -> Array:
@@ -353,7 +347,7 @@ class Adjustment:
         distance_mm = self.common[0] * spread_mm / spread_px
         upright = np.array([np.pi, 0.0, 0.0])
         at_mm = np.append((middle_px - self.common[1:3]) / self.common[0], 1.0) * distance_mm
-        return np.concatenate([upright, at_mm - _rotation(upright) @ middle_mm])
+        return np.concatenate([upright, at_mm - rotation(upright) @ middle_mm])
 
     def solve(self, start: Array, damping: float = FIRST_DAMPING) -> Minimum:
         """Least squares from one starting point."""
@@ -392,7 +386,7 @@ class Adjustment:
     def misfits_px(self, parameters: Array) -> list[Array]:
         """How far each sheet's corners (N, 2) would be seen from where they are seen, px."""
         return [
-            _project(corners, parameters[:_LENS], _rotation(pose[:3]), pose[3:]) - sheet.corner_px
+            project(corners, parameters[:LENS], pose) - sheet.corner_px
             for sheet, corners, pose in self._posed(parameters)
         ]
 
@@ -428,14 +422,14 @@ class Adjustment:
             own, bends = self.own_bends(number), board_bends(sheet.layout)
             lowest = bends[np.argmin(bends @ parameters[own])]
             start = COMMON + POSE * number
-            outwards = _rotation(parameters[start : start + 3])[:, 2]
+            outwards = rotation(parameters[start : start + 3])[:, 2]
             moved[start + 3 : start + POSE] += outwards * (lowest @ parameters[own])
             root_moved[start + 3 : start + POSE] += np.outer(outwards, lowest @ root[own])
         return moved, root_moved
 
     def disbelief(self, parameters: Array) -> float:
         """As `PosedCamera.disbelief`."""
-        return float((((parameters[:COMMON] - self.common) / self.common_sd)[:_LENS] ** 2).sum())
+        return float((((parameters[:COMMON] - self.common) / self.common_sd)[:LENS] ** 2).sum())
 
     def bends_px(self, parameters: Array) -> tuple[float, ...]:
         """How far each sheet is from what its bends make of it, px."""
@@ -444,20 +438,19 @@ class Adjustment:
 
     def jacobian(self, parameters: Array) -> Array:
         """Derivatives of `residuals` by the parameters."""
-        lens = _opencv_lens(parameters)
         blocks = []
         for number, (_, corners, pose) in enumerate(self._posed(parameters)):
-            by = np.asarray(cv2.projectPoints(corners, pose[:3], pose[3:], *lens)[1], dtype=np.float64)
-            block = np.zeros((len(by), len(parameters)))
-            block[:, :_LENS] = _by_lens(by)
+            seen = project_slopes(corners, parameters[:LENS], pose)
+            by_point = seen.by_pose[:, 3:] @ rotation(pose[:3])
+            block = np.zeros((len(by_point), len(parameters)))
+            block[:, :LENS] = seen.by_lens
             # a corner that is printed further up and further in moves as the sheet's own axes do in the photo
-            rightwards, upwards = (by[:, 3:6] @ _rotation(pose[:3])[:, :2]).T
+            rightwards, upwards, outwards = by_point.T
             half = parameters[5] / 2
             block[:, 5] = upwards * np.repeat(corners[:, 1] / (1 + half) / 2, 2)
             block[:, 5] -= rightwards * np.repeat(corners[:, 0] / (1 - half) / 2, 2)
             column = COMMON + POSE * number
-            block[:, column : column + POSE] = by[:, :POSE]
-            outwards = by[:, 3:6] @ _rotation(pose[:3])[:, 2]
+            block[:, column : column + POSE] = seen.by_pose
             block[:, self.own_bends(number)] = outwards[:, None] * np.repeat(self.bends[number], 2, axis=0)
             blocks.append(block / self.noise_px[number])
         common = np.zeros((COMMON, len(parameters)))
@@ -482,9 +475,9 @@ class Adjustment:
         """Height and tilt of the further sheets over the first one's plane."""
         height_sd_mm, tilt_sd_deg = self.parallel_sd
         poses = self._poses(parameters)
-        first, parts = _rotation(poses[0, :3]), [np.empty(0)]
+        first, parts = rotation(poses[0, :3]), [np.empty(0)]
         for pose in poses[1:]:
-            tilt = (first.T @ _rotation(pose[:3]))[:2, 2]
+            tilt = (first.T @ rotation(pose[:3]))[:2, 2]
             height = first[:, 2] @ (pose[3:] - poses[0, 3:])
             parts.append(np.array([height / height_sd_mm, *(tilt / np.radians(tilt_sd_deg))]))
         return np.concatenate(parts)
@@ -493,11 +486,11 @@ class Adjustment:
         """Derivatives of `parallel_residuals`: three rows for each further sheet."""
         height_sd_mm, tilt_sd_deg = self.parallel_sd
         poses = self._poses(parameters)
-        first, by_first = _turned(poses[0, :3])
+        first, by_first = rotation_slopes(poses[0, :3])
         normal, by_normal = first[:, 2], by_first[:, :, 2]
         jacobian = np.zeros((3 * (len(poses) - 1), len(parameters)))
         for number, pose in enumerate(poses[1:], start=1):
-            turn, by_turn = _turned(pose[:3])
+            turn, by_turn = rotation_slopes(pose[:3])
             rows = jacobian[3 * (number - 1) : 3 * number]
             mine = COMMON + POSE * number
             rows[0, COMMON : COMMON + 3] = by_normal @ (pose[3:] - poses[0, 3:]) / height_sd_mm
@@ -551,13 +544,10 @@ def _mixed_root(best: _Solution, lenses: list[_Solution]) -> Array:
 
 
 def same_turns(parameters: Array, like: Array) -> Array:
-    """The same parameters with rotation vectors on the side of half a turn on which those of `like` are."""
+    """The same parameters (P,) with rotation vectors on the side of half a turn on which those of `like` (P,) are."""
     changed = parameters.copy()
     for column in range(COMMON, len(parameters), POSE):
-        vector, other = parameters[column : column + 3], like[column : column + 3]
-        opposite = vector * (1 - 2 * np.pi / max(float(np.linalg.norm(vector)), _LEAST_TURN))
-        if np.linalg.norm(opposite - other) < np.linalg.norm(vector - other):
-            changed[column : column + 3] = opposite
+        changed[column : column + 3] = same_turn(parameters[column : column + 3], like[column : column + 3])
     return changed
 
 
@@ -572,46 +562,3 @@ def triangular(root: Array) -> Array:
     """Lower triangular root (P, P), with a diagonal that is not negative, of what `root` (P, K) is a root of."""
     upper = np.asarray(np.linalg.qr(root.T, mode="r"))
     return np.asarray((upper * np.where(np.diag(upper) < 0, -1.0, 1.0)[:, None]).T)
-
-
-def _turned(vector: Array) -> tuple[Array, Array]:
-    """Rotation (3, 3) about a vector by its length in rad, and its derivatives (3, 3, 3) by the vector's parts."""
-    rotation, derivatives = cv2.Rodrigues(np.asarray(vector, dtype=np.float64))
-    return np.asarray(rotation), np.asarray(derivatives, dtype=np.float64).reshape(3, 3, 3)
-
-
-def _rotation(vector: Array) -> Array:
-    """Rotation (3, 3) about a vector by its length in rad (Rodrigues)."""
-    return np.asarray(cv2.Rodrigues(np.asarray(vector, dtype=np.float64))[0])
-
-
-def _project(points_mm: Array, lens: Array, rotation: Array, translation_mm: Array) -> Array:
-    focal, centre_x, centre_y, k1, k2 = lens
-    in_camera = points_mm @ rotation.T + translation_mm
-    plane = in_camera[:, :2] / in_camera[:, 2:]
-    square = plane[:, :1] ** 2 + plane[:, 1:] ** 2
-    return np.asarray(focal * plane * (1 + square * (k1 + k2 * square)) + [centre_x, centre_y])
-
-
-def _opencv_lens(parameters: Array) -> tuple[Array, Array]:
-    """Camera matrix (3, 3) and distortion (4,) as OpenCV wants them."""
-    focal, centre_x, centre_y, k1, k2 = parameters[:_LENS]
-    matrix = np.array([[focal, 0, centre_x], [0, focal, centre_y], [0, 0, 1.0]])
-    return matrix, np.array([k1, k2, 0.0, 0.0])
-
-
-def _by_lens(by: Array) -> Array:
-    """Derivatives (2 N, 5) by our lens, which has one focal length, from those of `cv2.projectPoints`."""
-    return np.column_stack([by[:, 6] + by[:, 7], by[:, 8:12]])
-
-
-def _undistorted(distorted: Array, k1: float, k2: float) -> Array:
-    """Invert the radial distortion: Newton's method on the radius."""
-    far = np.linalg.norm(distorted, axis=1, keepdims=True)
-    radius = far.copy()
-    for _ in range(6):
-        square = radius**2
-        value = radius * (1 + square * (k1 + k2 * square)) - far
-        slope = 1 + square * (3 * k1 + 5 * k2 * square)
-        radius = radius - value / np.where(np.abs(slope) > 0.1, slope, 0.1)
-    return np.asarray(distorted * np.where(far > 0, radius / np.maximum(far, 1e-12), 1.0))

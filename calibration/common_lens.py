@@ -25,7 +25,6 @@ from calibration.camera import (
     FIRST_DAMPING,
     MOST_STEPS,
     NEAR_SD,
-    POSE,
     Adjustment,
     PosedCamera,
     Surface,
@@ -36,6 +35,7 @@ from calibration.camera import (
 )
 from calibration.least_squares import Minimum, minimum
 from calibration.lens import CENTRE_SD_SHARE, NOTHING_STATED, Frame, StatedLens
+from calibration.pinhole import POSE
 from calibration.sheet_in_photo import SheetInPhoto
 
 STEADIED_SHARE = 0.003

@@ -13,8 +13,9 @@ import cv2
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.camera import COMMON, POSE, PosedCamera, Surface
+from calibration.camera import COMMON, PosedCamera, Surface
 from calibration.common_lens import View, solve_common_lens
+from calibration.pinhole import POSE
 from calibration.quantity import Length
 from calibration.sheet_in_photo import SheetInPhoto
 from tests.accuracy.arm import KINDS

@@ -22,6 +22,7 @@ from calibration.camera import (
     triangular,
 )
 from calibration.lens import FRAME_DIAGONAL_MM, NOTHING_STATED, StatedLens
+from calibration.pinhole import undistorted
 from calibration.problems import Refused
 from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_bends import bend_px, bends_of
@@ -269,7 +270,7 @@ def test_distortion_is_undone(k1: float, k2: float) -> None:
     """What OpenCV's model makes of a point is taken back to it, by few steps where the curve is steep too."""
     points = np.array([[0.0, 0.0], [0.3, -0.2], [-0.6, 0.5], [0.9, 0.4], [1e-7, 0.0]])
     square = (points**2).sum(axis=1, keepdims=True)
-    assert module._undistorted(points * (1 + k1 * square + k2 * square**2), k1, k2) == pytest.approx(points, abs=1e-9)
+    assert undistorted(points * (1 + k1 * square + k2 * square**2), k1, k2) == pytest.approx(points, abs=1e-9)
 
 
 @pytest.mark.parametrize("far", [1.4, 1.78, 1.86, 2.0, 2.3])
@@ -279,9 +280,7 @@ def test_no_step_runs_away_where_the_curve_turns_back(far: float) -> None:
     for _ in range(6):
         slope = 1 - 0.3 * radius**2
         radius -= (radius - 0.1 * radius**3 - far) / (slope if abs(slope) > 0.1 else 0.1)
-    assert module._undistorted(np.array([[0.6 * far, 0.8 * far]]), -0.1, 0.0)[0] == pytest.approx(
-        [0.6 * radius, 0.8 * radius]
-    )
+    assert undistorted(np.array([[0.6 * far, 0.8 * far]]), -0.1, 0.0)[0] == pytest.approx([0.6 * radius, 0.8 * radius])
 
 
 def solved(focal_px: float, uncertainty_px: float, monkeypatch: pytest.MonkeyPatch) -> PosedCamera:

@@ -31,8 +31,9 @@ from numpy.typing import ArrayLike
 
 from calibration import anthropometry
 from calibration.arrays import Array
-from calibration.camera import POSE, PosedCamera
+from calibration.camera import PosedCamera
 from calibration.least_squares import minimum
+from calibration.pinhole import POSE
 from vision.arm import priors
 from vision.arm.priors import JOINTS, Stance, whitener
 

@@ -8,7 +8,8 @@ from typing import Protocol
 import numpy as np
 
 from calibration.arrays import Array
-from calibration.camera import POSE, PosedCamera
+from calibration.camera import PosedCamera
+from calibration.pinhole import POSE
 
 
 class Camera(Protocol):
