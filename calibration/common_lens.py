@@ -19,20 +19,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calibration.adjustment import COMMON, FIRST_DAMPING, MOST_STEPS, NEAR_SD, Adjustment, same_turns
 from calibration.arrays import Array, Indices
-from calibration.camera import (
-    COMMON,
-    FIRST_DAMPING,
-    MOST_STEPS,
-    NEAR_SD,
-    Adjustment,
-    PosedCamera,
-    Surface,
-    adjustments,
-    inverse_root,
-    same_turns,
-    triangular,
-)
+from calibration.camera import PosedCamera, Surface, adjustments
+from calibration.covariance import inverse_root, mixture_root, triangular
 from calibration.least_squares import Minimum, minimum
 from calibration.lens import CENTRE_SD_SHARE, NOTHING_STATED, Frame, StatedLens
 from calibration.pinhole import POSE
@@ -198,10 +188,8 @@ class _Joint:
         """Derivatives of the residuals."""
         blocks = []
         for part, chosen in zip(self.parts, self.select, strict=True):
-            corners = 2 * sum(len(sheet.corner_px) for sheet in part.sheets)
-            rows = part.jacobian(chosen @ parameters)
-            beliefs = [*range(corners, corners + COMMON), *range(len(rows) - len(part.bend_sd_mm), len(rows))]
-            blocks.append(np.delete(rows, beliefs, axis=0) @ chosen)
+            own = chosen @ parameters
+            blocks.append(np.vstack([part.corner_jacobian(own), part.parallel_jacobian(own)]) @ chosen)
         common_and_wander = np.append(self.parts[0].common_sd, np.full(2 * len(self.parts), self.wander_px))
         prior = np.zeros((len(common_and_wander) + len(self.bend_sd_mm), self.size))
         prior[: len(common_and_wander), : len(common_and_wander)] = np.diag(1 / common_and_wander)
@@ -262,13 +250,13 @@ def _solved(views: Sequence[View], surface: Surface | str, print_scales: Mapping
     )
     lenses = [_adjusted(_Joint(parts, wander_px)) for parts in by_lens]
     best = min(lenses, key=lambda lens: lens.cost)
-    weights = np.exp([best.cost - lens.cost for lens in lenses])
-    weights /= weights.sum()
-    parts = []
-    for weight, lens in zip(weights, lenses, strict=True):
-        away = [same_turns(mine, own) - own for mine, own in zip(lens.parameters, best.parameters, strict=True)]
-        parts.append(np.sqrt(weight) * np.column_stack([np.vstack(lens.roots), np.concatenate(away)]))
-    root = triangular(np.hstack(parts))
+    away = [
+        np.concatenate(
+            [same_turns(mine, own) - own for mine, own in zip(lens.parameters, best.parameters, strict=True)]
+        )
+        for lens in lenses
+    ]
+    root = mixture_root([np.vstack(lens.roots) for lens in lenses], away, [lens.cost for lens in lenses])
     cameras, roots, start = [], [], 0
     for number, (view, parameters) in enumerate(zip(views, best.parameters, strict=True)):
         mine = root[start : start + len(parameters)]

@@ -12,8 +12,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from calibration.adjustment import COMMON
 from calibration.arrays import Array
-from calibration.camera import COMMON, PosedCamera, Surface
+from calibration.camera import PosedCamera, Surface
 from calibration.common_lens import View, solve_common_lens
 from calibration.pinhole import POSE
 from calibration.quantity import Length

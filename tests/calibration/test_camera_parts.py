@@ -11,16 +11,14 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from calibration import camera as module
+from calibration.adjustment import Adjustment, ParallelPrior, same_turns
 from calibration.camera import (
-    Adjustment,
     PosedCamera,
     Surface,
     adjustments,
-    inverse_root,
-    same_turns,
     solve_camera,
-    triangular,
 )
+from calibration.covariance import inverse_root, mixture_root, triangular
 from calibration.lens import FRAME_DIAGONAL_MM, NOTHING_STATED, StatedLens
 from calibration.pinhole import undistorted
 from calibration.problems import Refused
@@ -64,7 +62,7 @@ def test_a_stated_lens_is_one_adjustment_with_its_prior() -> None:
     assert only.common_sd == pytest.approx([0.75 * PER_MM, 20.0, 20.0, 0.015, 0.006, A4.stretch_sd])
     assert only.improbability == pytest.approx(np.log(0.025))
     assert only.noise_px == [0.05, 0.1]
-    assert only.parallel_sd == (50.0, 0.4)
+    assert only.parallel == ParallelPrior(50.0, 0.4)
     # a sheet of which nothing is said is in true size
     assert only.corners_mm[0] == pytest.approx(A4.corner_mm)
     assert only.corners_mm[1] == pytest.approx(0.97 * LETTER.corner_mm)
@@ -77,12 +75,12 @@ def test_unstated_lenses_are_weighed_by_how_common_they_are() -> None:
     assert [each.common_sd[0] / PER_MM for each in lenses] == pytest.approx([3.0, 5.0, 8.0])
     density = [0.96 * 26 / 3, 0.03 * 52 / 5, 0.01 * 77 / 8]
     assert [np.exp(-each.improbability) for each in lenses] == pytest.approx(density)
-    assert [each.parallel_sd for each in lenses] == [(3.0, 0.4)] * 3
+    assert [each.parallel for each in lenses] == [ParallelPrior(3.0, 0.4)] * 3
     for surface in (Surface.TABLE, Surface.ANY):
         density = [0.85 * 26 / 3, 0.11 * 52 / 5, 0.04 * 77 / 8]
         elsewhere = list(adjustments(SHEETS, SIZE, NOTHING_STATED, surface, {}))
         assert [np.exp(-each.improbability) for each in elsewhere] == pytest.approx(density)
-    assert elsewhere[0].parallel_sd == (1e4, 60.0)
+    assert elsewhere[0].parallel == ParallelPrior(1e4, 60.0)
 
 
 def test_a_film_is_cut_out_of_the_picture() -> None:
@@ -219,13 +217,13 @@ def test_other_lenses_add_their_distance() -> None:
     turned = Rotation.from_rotvec(parameters[1, 6:9]).as_rotvec()
     parameters[1, 6:9] = turned * (1 - 2 * np.pi / np.linalg.norm(turned))
     costs = (7.0, 7.9, 9.3)
-    lenses = [module._Solution(*each, 0.0, (), (), 0.0) for each in zip(parameters, roots, costs, strict=True)]
     weight = np.exp(-np.array(costs))
     weight /= weight.sum()
     away = parameters - parameters[0]
     away[1, 6:9] = turned - parameters[0, 6:9]
     expected = sum(w * (r @ r.T + np.outer(a, a)) for w, r, a in zip(weight, roots, away, strict=True))
-    root = module._mixed_root(lenses[0], lenses)
+    turns = [same_turns(each, parameters[0]) - parameters[0] for each in parameters]
+    root = mixture_root(list(roots), turns, costs)
     assert root @ root.T == pytest.approx(np.asarray(expected))
     assert root == pytest.approx(np.tril(root))
     assert (np.diag(root) > 0).all()

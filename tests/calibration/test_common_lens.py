@@ -8,14 +8,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from calibration.adjustment import COMMON, K1_SD, K2_SD, same_turns
 from calibration.camera import (
-    COMMON,
-    K1_SD,
-    K2_SD,
     PosedCamera,
     Surface,
     adjustments,
-    same_turns,
     solve_camera,
 )
 from calibration.common_lens import STEADIED_SHARE, View, _adjusted, _Joint, reference_first, solve_common_lens
