@@ -7,14 +7,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibration import blank_sheet
+from calibration import blank_sheet, quadrangles
 from calibration.blank import Blank
-from calibration.blank_sheet import BlankLayout, blank_quadrangles, find_blank
+from calibration.blank_sheet import BlankLayout, find_blank
 from calibration.camera import PosedCamera, Surface
 from calibration.checked_camera import is_card_window, reference_camera
 from calibration.homography import apply_homography
 from calibration.lens import StatedLens
 from calibration.problems import Refused
+from calibration.quadrangles import Line, blank_quadrangles
 from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_in_photo import SheetInPhoto
 from tests.calibration.test_any_camera import truth
@@ -185,31 +186,28 @@ def test_a_side_is_looked_for_within_three_hundredths_of_its_length(length: floa
     """But 4 px at least; the top side of a thing whose corners go clockwise."""
     photo = step_edge(np.full(400, 60.0))
     start = np.array([40.0, 60.0 + away_px])
-    side = blank_sheet._side(photo, start, start + np.array([length, 0.0]), 1.0)
+    side = quadrangles._side(photo, start, start + np.array([length, 0.0]), 1.0)
     assert (side is not None) == seen
     if side is not None:
-        (point, way), bow, fall = side
-        assert point == pytest.approx([40.0, 60.0], abs=0.6)
-        assert way == pytest.approx([length, 0.0], abs=1e-6)
-        assert bow < 1e-6
-        assert fall == pytest.approx(120.0, abs=1.0)
+        assert side.line.point == pytest.approx([40.0, 60.0], abs=0.6)
+        assert side.line.way == pytest.approx([length, 0.0], abs=1e-6)
+        assert side.bow < 1e-6
+        assert side.fall == pytest.approx(120.0, abs=1.0)
 
 
 def test_a_sloping_side_and_its_bow() -> None:
     """A parabola of 3 px over 300 px bows by a hundredth of its length; a slope alone does not bow."""
     along = (np.arange(400) - 50) / 300
     start, end = np.array([50.0, 62.0]), np.array([350.0, 68.0])
-    (point, way), bow, _ = blank_sheet._side(step_edge(60 + 8 * along), start, end, 1.0) or pytest.fail("not seen")
+    side = quadrangles._side(step_edge(60 + 8 * along), start, end, 1.0) or pytest.fail("not seen")
+    point, way = side.line.point, side.line.way
     slope = way[1] / way[0]
     assert slope == pytest.approx(8 / 300, abs=2e-4)
     assert point[1] + slope * (200 - point[0]) == pytest.approx(64.0, abs=0.1)
-    assert bow < 2e-4
-    _, bowed, _ = blank_sheet._side(step_edge(62 - 4 * 0.5 * along * (1 - along)), start, end - [0, 6.0], 1.0) or (
-        0,
-        0,
-        0,
-    )
-    assert bowed == pytest.approx(0.5 / 300, rel=0.1)
+    assert side.bow < 2e-4
+    bowed = quadrangles._side(step_edge(62 - 4 * 0.5 * along * (1 - along)), start, end - [0, 6.0], 1.0)
+    assert bowed is not None
+    assert bowed.bow == pytest.approx(0.5 / 300, rel=0.1)
 
 
 def test_a_line_through_most_places() -> None:
@@ -218,20 +216,20 @@ def test_a_line_through_most_places() -> None:
     places = 1.5 - 3.0 * share + np.random.default_rng(1).normal(0, 0.1, 80)
     wrong = np.zeros(80, dtype=bool)
     wrong[10:42] = True
-    line, on_line = blank_sheet._line(share, np.where(wrong, places + 8.0, places), np.ones(80, dtype=bool))
+    line, on_line = quadrangles._line(share, np.where(wrong, places + 8.0, places), np.ones(80, dtype=bool))
     np.testing.assert_array_equal(on_line, ~wrong)
     assert line == pytest.approx(np.polyfit(share[~wrong], places[~wrong], 1))
     few = np.arange(80) < 7
-    assert not blank_sheet._line(share, places, few)[1].any()
-    assert blank_sheet._line(share, places, np.arange(80) < 30)[1].sum() == 30
+    assert not quadrangles._line(share, places, few)[1].any()
+    assert quadrangles._line(share, places, np.arange(80) < 30)[1].sum() == 30
 
 
 def test_where_lines_meet() -> None:
-    one = (np.array([1.0, 2.0]), np.array([3.0, 1.0]))
-    two = (np.array([10.0, -4.0]), np.array([-1.0, 2.0]))
+    one = Line(np.array([1.0, 2.0]), np.array([3.0, 1.0]))
+    two = Line(np.array([10.0, -4.0]), np.array([-1.0, 2.0]))
     # 1 + 3 s = 10 - t and 2 + s = -4 + 2 t: t = 27 / 7, s = 12 / 7
-    assert blank_sheet._meeting(one, two) == pytest.approx([1 + 36 / 7, 2 + 12 / 7])
-    assert np.isnan(blank_sheet._meeting(one, (np.zeros(2), 2 * one[1]))).all()
+    assert quadrangles._meeting(one, two) == pytest.approx([1 + 36 / 7, 2 + 12 / 7])
+    assert np.isnan(quadrangles._meeting(one, Line(np.zeros(2), 2 * one.way))).all()
 
 
 def test_only_what_is_inside_is_to_be_even() -> None:
@@ -242,17 +240,17 @@ def test_only_what_is_inside_is_to_be_even() -> None:
     across, down = np.meshgrid(np.arange(400), np.arange(300))
     lit = np.round(120 + across / 5 + down / 8 + generator.normal(0, 2, across.shape)).astype(np.uint8)
     mask = cv2.fillConvexPoly(np.zeros((300, 400), np.uint8), np.round(corners).astype(np.int32), 1)
-    assert blank_sheet._even_inside(np.where(mask > 0, lit, photo), corners)
+    assert quadrangles._even_inside(np.where(mask > 0, lit, photo), corners)
     # the shade of an arm, 50 levels deep, that falls across a third of the paper
     shaded = np.round(lit - 50 * np.exp(-(((down - 140) / 45.0) ** 2))).astype(np.uint8)
-    assert blank_sheet._even_inside(np.where(mask > 0, shaded, photo), corners)
+    assert quadrangles._even_inside(np.where(mask > 0, shaded, photo), corners)
     printed = np.where((down // 12) % 2 == 0, lit, lit - 60).astype(np.uint8)
-    assert not blank_sheet._even_inside(np.where(mask > 0, printed, photo), corners)
+    assert not quadrangles._even_inside(np.where(mask > 0, printed, photo), corners)
     # a few strong words on a page that is even elsewhere, and grain that is nowhere strong
     words = np.where((down // 9) % 7 == 0, lit - 30, lit).astype(np.uint8)
-    assert not blank_sheet._even_inside(np.where(mask > 0, words, photo), corners)
+    assert not quadrangles._even_inside(np.where(mask > 0, words, photo), corners)
     grain = np.round(150 + 11 * np.sign(generator.normal(0, 1, across.shape))).astype(np.uint8)
-    assert not blank_sheet._even_inside(np.where(mask > 0, cv2.resize(grain[::8, ::8], (400, 300)), photo), corners)
+    assert not quadrangles._even_inside(np.where(mask > 0, cv2.resize(grain[::8, ::8], (400, 300)), photo), corners)
 
 
 def test_paper_under_a_lamp_on_a_wall_that_no_single_level_parts_from_it() -> None:

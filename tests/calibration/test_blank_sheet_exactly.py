@@ -10,13 +10,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibration import blank_sheet
+from calibration import blank_sheet, quadrangles
 from calibration.blank import Blank
-from calibration.blank_sheet import BlankLayout, BlankReference, Quadrangle, blank_quadrangles, find_blank
+from calibration.blank_sheet import BlankLayout, BlankReference, find_blank
 from calibration.camera import PosedCamera, Surface
 from calibration.homography import apply_homography
 from calibration.lens import FRAME_DIAGONAL_MM, StatedLens
 from calibration.problems import Refused
+from calibration.quadrangles import Line, Quadrangle, blank_quadrangles
 from calibration.sheet import Box
 from calibration.sheet_in_photo import SheetInPhoto
 from tests.calibration.test_any_camera import truth
@@ -124,8 +125,8 @@ def test_further_sheets_of_one_plane_and_size_are_added() -> None:
 
 def test_how_far_a_further_sheet_may_misfit(monkeypatch: pytest.MonkeyPatch) -> None:
     """13.8 for each sheet that is solved together, and for one alone."""
-    quadrangles = [seen_corners(Blank.A4, (-300.0, 0.0)), seen_corners(Blank.A4, (20.0, 10.0))]
-    camera = blank_sheet._camera(quadrangles[0], Blank.A4, 1, SIZE, StatedLens(26.0), Surface.WALL)
+    shown = [seen_corners(Blank.A4, (-300.0, 0.0)), seen_corners(Blank.A4, (20.0, 10.0))]
+    camera = blank_sheet._camera(shown[0], Blank.A4, 1, SIZE, StatedLens(26.0), Surface.WALL)
     found = BlankReference(camera, {}, {Blank.A4: 1.0}, ())
     solve = blank_sheet.solve_camera
     for alone, together, sheets in [(13.0, 27.0, 2), (13.0, 28.0, 1), (14.0, 1.0, 1)]:
@@ -138,7 +139,7 @@ def test_how_far_a_further_sheet_may_misfit(monkeypatch: pytest.MonkeyPatch) -> 
             return replace(solve(given, *rest), chi_square=costs[len(given) - 1])  # type: ignore[arg-type]
 
         monkeypatch.setattr(blank_sheet, "solve_camera", solved)
-        assert len(blank_sheet._with_further(quadrangles, found, Surface.WALL).camera.sheets) == sheets
+        assert len(blank_sheet._with_further(shown, found, Surface.WALL).camera.sheets) == sheets
 
 
 def found_with(
@@ -196,21 +197,21 @@ def test_when_two_quadrangles_are_alike() -> None:
     """Within a tenth of a side from middle to middle, and a fifth of the area; the side is the root of the area."""
     one = box(100, 50, 40, 90)  # a side of 60
     for away, alike in ((0.095, True), (0.105, False)):
-        assert blank_sheet._alike(one + 60 * away * np.array([0.6, -0.8]), one) == alike
+        assert quadrangles.alike(one + 60 * away * np.array([0.6, -0.8]), one) == alike
     for area, alike in ((1.18, True), (1.22, False), (0.82, True), (0.78, False)):
         grown = (one - one.mean(axis=0)) * np.sqrt(area) + one.mean(axis=0)
-        assert blank_sheet._alike(grown, one) == alike
-        assert blank_sheet._alike(grown[::-1], one) == alike
-    assert not blank_sheet._alike(one, one + 60 * 2.0)
+        assert quadrangles.alike(grown, one) == alike
+        assert quadrangles.alike(grown[::-1], one) == alike
+    assert not quadrangles.alike(one, one + 60 * 2.0)
 
 
 def rough(pale: Grey) -> list[Array]:
-    return list(blank_sheet._rough_quadrangles(pale))
+    return list(quadrangles._rough_quadrangles(pale))
 
 
 def test_levels_at_which_pale_pieces_are_cut(monkeypatch: pytest.MonkeyPatch) -> None:
     """24 levels from 250 down to 50, 8.7 apart, palest first; edges left out."""
-    monkeypatch.setattr(blank_sheet, "_EDGE_LEVELS", ())
+    monkeypatch.setattr(quadrangles, "_EDGE_LEVELS", ())
     for wall, paper, times in [(245, 251, 1), (242, 250, 0), (45, 51, 1), (44, 50, 0), (60, 200, 16), (150, 159, 1)]:
         pale = np.full((60, 80), wall, np.uint8)
         pale[10:40, 20:60] = paper
@@ -226,8 +227,8 @@ def test_levels_at_which_pale_pieces_are_cut(monkeypatch: pytest.MonkeyPatch) ->
 
 def test_which_pieces_have_four_straight_sides(monkeypatch: pytest.MonkeyPatch) -> None:
     """Sizes from a thousandth to half of the photo; an outline within a fiftieth of its length; seven eighths full."""
-    monkeypatch.setattr(blank_sheet, "_EDGE_LEVELS", ())
-    monkeypatch.setattr(blank_sheet, "LEVELS", 2)  # 250 and 50: the second one finds it
+    monkeypatch.setattr(quadrangles, "_EDGE_LEVELS", ())
+    monkeypatch.setattr(quadrangles, "LEVELS", 2)  # 250 and 50: the second one finds it
 
     def count(*outlines: Array | Sequence[tuple[float, float]], grey: int = 200) -> int:
         pale = np.full((400, 600), 20, np.uint8)
@@ -272,7 +273,7 @@ def test_what_is_looked_at_beyond_uneven_pieces(monkeypatch: pytest.MonkeyPatch)
     paper = box(19.5, 219.5, 100, 70)
     for bricks, found in ((149, 1), (150, 0)):
         pieces = [*([box(20, 20, 150, 150)] * bricks), paper]
-        monkeypatch.setattr(blank_sheet, "_rough_quadrangles", lambda pale, pieces=pieces: iter(pieces))
+        monkeypatch.setattr(quadrangles, "_rough_quadrangles", lambda pale, pieces=pieces: iter(pieces))
         assert len(blank_quadrangles(photo)) == found
 
 
@@ -281,7 +282,7 @@ def test_a_weak_edge_is_kept_beside_a_stronger_one() -> None:
     pale = np.full((200, 260), 60, np.uint8)
     pale[44:156, 64:196] = 160
     pale[50:150, 70:190] = 200
-    found = blank_sheet._refined(pale, box(73.5, 53.5, 112, 92)) or pytest.fail("not found")
+    found = quadrangles._refined(pale, box(73.5, 53.5, 112, 92)) or pytest.fail("not found")
     assert found.corner_px == pytest.approx(box(69.5, 49.5, 120, 100), abs=0.05)
     assert found.fall == pytest.approx(40, abs=0.1)
     assert found.bow < 1e-4
@@ -295,20 +296,20 @@ def test_sides_of_eight_pixels_and_faint_ones() -> None:
     pale = np.full((60, 60), 100, np.uint8)
     pale[30:] = 200
     one = np.array([20.0, 29.5])
-    assert blank_sheet._side(pale, one, one + along(7.9), 1.0) is None
-    assert blank_sheet._side(pale, one, one + along(8.0), 1.0) is not None
+    assert quadrangles._side(pale, one, one + along(7.9), 1.0) is None
+    assert quadrangles._side(pale, one, one + along(8.0), 1.0) is not None
     for fall, seen in ((5, False), (8, True)):
         faint = np.where(pale == 200, 100 + fall, pale).astype(np.uint8)
-        assert (blank_sheet._side(faint, one, one + along(30.0), 1.0) is not None) == seen
+        assert (quadrangles._side(faint, one, one + along(30.0), 1.0) is not None) == seen
     long = np.where(np.arange(80)[:, None] < 40, 100, 200).astype(np.uint8) * np.ones((1, 700), np.uint8)
     for away, seen in ((12.5, True), (17.0, False)):
         start = np.array([50.0, 39.5 + away])
-        assert (blank_sheet._side(long, start, start + along(600.0), 1.0) is not None) == seen
+        assert (quadrangles._side(long, start, start + along(600.0), 1.0) is not None) == seen
     hidden = pale.copy()
     for gap, seen in ((10, True), (20, False)):  # of 40 px, of which three quarters are looked at
         hidden[30:, 25 : 25 + gap] = 100
         start = np.array([10.0, 29.5])
-        assert (blank_sheet._side(hidden, start, start + along(40.0), 1.0) is not None) == seen
+        assert (quadrangles._side(hidden, start, start + along(40.0), 1.0) is not None) == seen
 
 
 def test_a_line_through_steep_places() -> None:
@@ -317,25 +318,25 @@ def test_a_line_through_steep_places() -> None:
     places = 5.0 - 40.0 * share
     wrong = np.arange(80) % 4 == 1
     off = np.where(np.arange(80) % 8 == 1, 0.9, -0.9)
-    line, on_line = blank_sheet._line(share, places + np.where(wrong, off, 0.0), np.ones(80, dtype=bool))
+    line, on_line = quadrangles._line(share, places + np.where(wrong, off, 0.0), np.ones(80, dtype=bool))
     np.testing.assert_array_equal(on_line, ~wrong)
     assert line == pytest.approx([-40.0, 5.0])
-    line, on_line = blank_sheet._line(share, places + np.where(wrong, 0.5, -0.05), np.ones(80, dtype=bool))
+    line, on_line = quadrangles._line(share, places + np.where(wrong, 0.5, -0.05), np.ones(80, dtype=bool))
     assert on_line.all()
     for count, seen in ((7, False), (8, True)):
-        line, on_line = blank_sheet._line(share, places, np.arange(80) < count)
+        line, on_line = quadrangles._line(share, places, np.arange(80) < count)
         assert (line.shape, on_line.shape, int(on_line.sum())) == ((2,), (80,), count if seen else 0)
         assert line == pytest.approx([-40.0, 5.0] if seen else [0.0, 0.0])
     scattered = np.random.default_rng(5).uniform(-60, 60, 80)
-    line, on_line = blank_sheet._line(share, scattered, np.ones(80, dtype=bool))
+    line, on_line = quadrangles._line(share, scattered, np.ones(80, dtype=bool))
     assert (line.tolist(), on_line.any()) == ([0.0, 0.0], False)
 
 
 def test_lines_that_are_nearly_parallel() -> None:
-    one = (np.array([1.0, 2.0]), np.array([1.0, 0.0]))
+    one = Line(np.array([1.0, 2.0]), np.array([1.0, 0.0]))
     for slope, finite in ((1.5e-9, True), (0.7e-9, False)):
         for sign in (1, -1):
-            meeting = blank_sheet._meeting(one, (np.zeros(2), np.array([1.0, sign * slope])))
+            meeting = quadrangles._meeting(one, Line(np.zeros(2), np.array([1.0, sign * slope])))
             assert meeting.shape == (2,)
             assert np.isfinite(meeting).all() == finite
 
@@ -346,7 +347,7 @@ def even(pattern: Array) -> bool:
     down, right = np.mgrid[:20, :20]
     pale[20 + 3 * down, 15 + 2 * right] = np.round(70 + 3 * right + 2 * down + right * down / 10 + pattern)
     # places are a tenth to nine tenths of the sides
-    return blank_sheet._even_inside(pale, box(15 - 38 / 8, 20 - 57 / 8, 38 / 0.8, 57 / 0.8))
+    return quadrangles._even_inside(pale, box(15 - 38 / 8, 20 - 57 / 8, 38 / 0.8, 57 / 0.8))
 
 
 def test_how_uneven_blank_paper_is() -> None:
