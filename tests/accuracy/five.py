@@ -28,7 +28,7 @@ from vision.arm.measure import evidence_of, stances_of
 from vision.arm.mixture import Mixture
 from vision.arm.priors import JOINTS
 from vision.arm.seen import SeenArm, see_arm
-from vision.arm.views import OneView, ViewsProblem
+from vision.arm.views_problem import OneView, ViewsProblem
 from vision.photo import load_photo
 
 TURNS_DEG = (0.0, -14.0, -7.0, 7.0, 14.0)

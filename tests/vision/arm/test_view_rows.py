@@ -14,7 +14,9 @@ from vision.arm import priors
 from vision.arm.depth import ArmDepths
 from vision.arm.estimator import ArmProblem, Sighting
 from vision.arm.priors import JOINTS
-from vision.arm.views import SWAY, OneView, ViewsProblem, less_believed, mean_depths, swayed
+from vision.arm.sway import SWAY, swayed
+from vision.arm.views import less_believed, mean_depths
+from vision.arm.views_problem import OneView, ViewsProblem
 
 Array = np.ndarray
 UNITS = 7

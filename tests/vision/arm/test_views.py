@@ -19,16 +19,9 @@ from vision.arm.estimator import Evidence, Sighting, arm_length_mm, most_probabl
 from vision.arm.measure import solve_arm
 from vision.arm.mixture import Mixture
 from vision.arm.priors import JOINTS, Stance
-from vision.arm.views import (
-    COMMON_DEPTH_MM,
-    COMMON_SHARE,
-    SWAY,
-    OneView,
-    ViewsProblem,
-    less_believed,
-    solve_views,
-    swayed,
-)
+from vision.arm.sway import SWAY, swayed
+from vision.arm.views import less_believed, solve_views
+from vision.arm.views_problem import COMMON_DEPTH_MM, COMMON_SHARE, OneView, ViewsProblem
 
 NOISE_PX = 6.0
 """Standard deviation of a landmark along either axis: 1.6 % of an arm of 390 px."""
