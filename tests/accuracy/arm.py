@@ -11,7 +11,7 @@ import numpy as np
 from calibration.quantity import COVERAGE_FACTOR
 from tests.accuracy.scenes import Scene, messenger, scenes
 from tests.accuracy.table import Reading, Row, row
-from vision.arm.estimator import expected_arm_mm
+from vision.arm.build import Build
 from vision.arm.measure import ArmMeasurement, measure_arm
 from vision.photo import load_photo
 
@@ -154,10 +154,10 @@ def _in_the_plane(result: Result) -> Reading | None:
 def _from_stature(result: Result) -> Reading | None:
     """The regression on age and stature, without looking at the photo."""
     body = result.scene.truth["body"]
-    expected = expected_arm_mm(body["age_years"], body["stature_mm"])
+    expected = Build(body["age_years"], body["stature_mm"]).expected_arm()
     assert expected is not None
-    value, deviation = expected
-    reach = COVERAGE_FACTOR * deviation * value
+    value = expected.usual_mm
+    reach = COVERAGE_FACTOR * expected.log_deviation * value
     return Reading(result.scene.name, result.scene.truth["arm_length_mm"], value, value - reach, value + reach)
 
 

@@ -57,7 +57,7 @@ def rows(shared_scenes: Path) -> list[Row]:
 def stated(seen: SeenArm) -> Length:
     """The arm with the interval that five views would give it."""
     body = replace(seen.body, camera=_of_first_sheet(seen.body.camera))
-    alone = evidence_of(body, None, None, {})
+    alone = evidence_of(body)
     stances = stances_of(None, seen.depths)
     found = Mixture.of([most_probable(ArmProblem(alone, stance))[0] for stance in stances], seen.depths).best
     points = found.points_mm @ alone.body_to_sheet.T

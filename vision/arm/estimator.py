@@ -29,12 +29,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from calibration import anthropometry
 from calibration.arrays import Array
 from calibration.camera import PosedCamera
 from calibration.least_squares import minimum
 from calibration.pinhole import POSE
 from vision.arm import priors
+from vision.arm.build import UNSTATED, Build
 from vision.arm.priors import JOINTS, Stance, whitener
 
 NECK, SHOULDER, ELBOW, WRIST, PALM = range(5)
@@ -99,8 +99,8 @@ class Evidence:
         Lean of the line from hips to shoulders away from the raised arm, bias removed, in degrees.
     hand_px : float or None
         Distance from the hand model's wrist to its middle knuckle, px.
-    age_years, stature_mm : float or None
-        What the family says.
+    build : Build
+        What the family says of the child.
     """
 
     camera: PosedCamera
@@ -109,8 +109,7 @@ class Evidence:
     sightings: Mapping[str, Sighting]
     trunk_lean_deg: float | None = None
     hand_px: float | None = None
-    age_years: float | None = None
-    stature_mm: float | None = None
+    build: Build = UNSTATED
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +146,7 @@ class ArmProblem:
         self.camera_size = size
         self.camera_root = evidence.camera.covariance_root[:size, :size]
         self.depth_whitener = whitener(stance.depth_covariance)
-        self.expected = expected_arm_mm(evidence.age_years, evidence.stature_mm)
+        self.expected = evidence.build.expected_arm()
         sightings = [evidence.sightings[name] for name in JOINTS]
         self.places, self.whitening = (
             np.array(each) for each in zip(*((s.px, s.whitening) for s in sightings), strict=True)
@@ -288,7 +287,7 @@ class ArmProblem:
         ]
         if self.expected is not None:
             arm = arm_length_mm(points, evidence.outward, lean_deg)
-            columns.append(np.log(arm / self.expected[0]) / self.expected[1])
+            columns.append(np.log(arm / self.expected.usual_mm) / self.expected.log_deviation)
         columns.append(lean_deg / priors.TORSO_ROLL_DEG)
         if evidence.trunk_lean_deg is not None:
             columns.append((lean_deg - evidence.trunk_lean_deg) / priors.TRUNK_AXIS[1])
@@ -410,22 +409,3 @@ def arm_length_mm(points: Array, outward: float, lean_deg: ArrayLike) -> Array:
     """
     straight = straight_arm_mm(points)
     return np.asarray(_reach(points, outward, lean_deg, straight) + priors.DEFINITION_OFFSET * straight)
-
-
-def expected_arm_mm(age_years: float | None, stature_mm: float | None) -> tuple[float, float] | None:
-    """Arm length expected from age and stature, and its log deviation; None where neither is given.
-
-    Without an age the middle of childhood is taken; without a stature, the median of the age.
-    """
-    if age_years is None and stature_mm is None:
-        return None
-    age = MIDDLE_AGE if age_years is None else age_years
-    deviation = anthropometry.SHARE_CV
-    if stature_mm is None:
-        stature_mm = float(anthropometry.median_height_mm(age))
-        deviation = float(np.hypot(deviation, anthropometry.height_cv(age)))
-    return float(anthropometry.arm_share(age)) * stature_mm, deviation
-
-
-MIDDLE_AGE = 8.0
-"""Age taken where only the stature is known, years: the middle of 3 to 13, where the share is within 1 % for all."""

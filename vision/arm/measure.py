@@ -19,8 +19,9 @@ from calibration.quantity import Length
 from calibration.sheet_in_photo import SheetInPhoto
 from vision.arm import priors
 from vision.arm.body import SeenBody, body_frame, sightings_of
+from vision.arm.build import UNSTATED, Build
 from vision.arm.depth import ArmDepths, informed
-from vision.arm.estimator import ArmProblem, Evidence, Sighting, Solution, expected_arm_mm, most_probable
+from vision.arm.estimator import ArmProblem, Evidence, Sighting, Solution, most_probable
 from vision.arm.judge import pose_of, pose_problems, turned_probability
 from vision.arm.lengths import arm_lengths
 from vision.arm.mixture import Mixture
@@ -36,8 +37,6 @@ CORRECTION_DEVIATION = {"side_neck": 0.010, "mid_palm": 0.010, "shoulder": 0.03,
 to 0.8 % and a palm to 1.3 % (medians of the distance of two readings, real photographs)."""
 CORRECTED = {"side_neck": "neck", "mid_palm": "palm", "shoulder": "shoulder", "elbow": "elbow", "wrist": "wrist"}
 """Names of the points that a person may correct, and the joints they stand for."""
-MOST_BUILD_DEVIATION = 2.5
-"""Standard deviations beyond which a stated age or stature contradicts the photo: 1.2 % of right ones do; ours."""
 TOUCHES = 0.3
 """Probability that the hand touches the wall, up to which it is said that it does not: one of 214 views of our own
 tracer in which it does is below, 172 of 188 are in which it does not, and all 114 of children away from the wall.  Set
@@ -149,55 +148,24 @@ def solve_arm(
     without it, and a remark says so.  But an arm too long for them whose hand does not touch the wall more likely
     belongs to a child that stands away from it, and is refused.
     """
-    evidence = evidence_of(seen.body, None, None, corrections or {})
+    build = Build(age_years, stature_mm)
+    evidence = evidence_of(seen.body, corrections)
     apart = _placed_apart(seen, evidence, against_wall) if corrections else ()
     unstated, solved_at = _solved(seen, evidence, against_wall, apart)
-    if unstated.arm_length is None or (age_years is None and stature_mm is None):
+    if unstated.arm_length is None or build == UNSTATED:
         return unstated
-    if build_deviation(unstated.arm_length, age_years, stature_mm) > MOST_BUILD_DEVIATION:
-        if HAND_OFF_WALL in unstated.problems and _longer(unstated.arm_length, age_years, stature_mm):
+    if build.contradicts(unstated.arm_length):
+        if HAND_OFF_WALL in unstated.problems and build.deviation(unstated.arm_length) > 0:
             return _solved(seen, evidence, against_wall, (STANDS_AWAY,), solved_at)[0]
         return replace(unstated, problems=(*unstated.problems, STATED_BUILD))
     # what is stated moves the arm little: it is sought from where it was found without
-    return _solved(seen, replace(evidence, age_years=age_years, stature_mm=stature_mm), against_wall, (), solved_at)[0]
+    return _solved(seen, replace(evidence, build=build), against_wall, (), solved_at)[0]
 
 
 def _placed_apart(seen: SeenArm, placed: Evidence, against_wall: bool | None) -> tuple[Problem, ...]:
     """What is wrong with points that a person placed, if anything."""
     stances = stances_of(against_wall, seen.depths)
-    return (POINTS_APART,) if contradict(evidence_of(seen.body, None, None, {}), placed, stances, seen.depths) else ()
-
-
-def _longer(arm: Length, age_years: float | None, stature_mm: float | None) -> bool:
-    """Whether an arm is longer than age and stature let expect."""
-    expected = expected_arm_mm(age_years, stature_mm)
-    return expected is not None and arm.value_mm > expected[0]
-
-
-def build_deviation(arm: Length, age_years: float | None, stature_mm: float | None) -> float:
-    """How far an arm is from what age and stature let expect, in standard deviations, never negative.
-
-    The deviation is that of the logarithms' difference: children of one build (`calibration.anthropometry`) and the
-    photo's own uncertainty together.
-
-    Parameters
-    ----------
-    arm : Length
-        As measured without age and stature.
-    age_years, stature_mm : float or None
-        As stated.
-
-    Returns
-    -------
-    float
-        0 where neither is stated.
-    """
-    expected = expected_arm_mm(age_years, stature_mm)
-    if expected is None:
-        return 0.0
-    usual_mm, spread = expected
-    deviation = np.hypot(spread, arm.standard_uncertainty_mm / arm.value_mm)
-    return float(abs(np.log(arm.value_mm / usual_mm)) / deviation)
+    return (POINTS_APART,) if contradict(evidence_of(seen.body), placed, stances, seen.depths) else ()
 
 
 def _solved(
@@ -252,23 +220,21 @@ def stances_of(against_wall: bool | None, depths: ArmDepths) -> list[priors.Stan
     return seen if against_wall else [*seen, priors.away_from_wall(informed(priors.FLOATING, depths))]
 
 
-def evidence_of(
-    body: SeenBody, age_years: float | None, stature_mm: float | None, corrections: Corrections
-) -> Evidence:
+def evidence_of(body: SeenBody, corrections: Corrections | None = None, build: Build = UNSTATED) -> Evidence:
     """What the solver is given: what was seen, with points placed by a person, and what the family says.
 
     Parameters
     ----------
     body : SeenBody
         What was seen.
-    age_years, stature_mm : float or None
-        As stated.
-    corrections : mapping of str to (x, y)
+    corrections : mapping of str to (x, y), optional
         Points placed by a person, px, by the names in `CORRECTED`.
+    build : Build
+        As stated.
     """
     body_to_sheet, outward, lean_deg = body_frame(body)
     sightings, arm_px = sightings_of(body)
-    for name, place in corrections.items():
+    for name, place in (corrections or {}).items():
         joint = CORRECTED[name]
         deviation = CORRECTION_DEVIATION[name] * arm_px
         cause = f"{joint} point placed by hand"
@@ -283,8 +249,7 @@ def evidence_of(
         sightings=sightings,
         trunk_lean_deg=lean_deg + priors.TRUNK_AXIS[0],
         hand_px=hand_px,
-        age_years=age_years,
-        stature_mm=stature_mm,
+        build=build,
     )
 
 

@@ -37,19 +37,12 @@ from calibration.common_lens import CommonLens, View, reference_first, solve_com
 from calibration.print_scale import agreed_prints
 from vision.arm import priors
 from vision.arm.body import SeenBody
+from vision.arm.build import UNSTATED, Build
 from vision.arm.depth import ArmDepths
 from vision.arm.estimator import CORE, PALM, TAIL, Evidence, most_probable
 from vision.arm.judge import pose_of, turned_probability
 from vision.arm.lengths import arm_lengths
-from vision.arm.measure import (
-    MOST_BUILD_DEVIATION,
-    ArmMeasurement,
-    build_deviation,
-    evidence_of,
-    named_points,
-    solve_arm,
-    stances_of,
-)
+from vision.arm.measure import ArmMeasurement, evidence_of, named_points, solve_arm, stances_of
 from vision.arm.mixture import Mixture
 from vision.arm.posture import posture_lengths
 from vision.arm.priors import JOINTS
@@ -147,15 +140,16 @@ def solve_views(
     ]
     views = _in_one_frame(seen, usable)
     while len(views) > 1:
-        found = _solved(views, placed, None, None, against_wall)
+        found = _solved(views, placed, against_wall)
         worst = int(np.argmax(found.misfits))
         if found.misfits[worst] <= chdtri(FREEDOM, LEAVING_OUT / len(views)):
             break
         del views[list(views)[worst]]
     else:
         return None
-    if age_years is not None or stature_mm is not None:
-        found = _with_build(found, views, placed, age_years, stature_mm, against_wall)
+    build = Build(age_years, stature_mm)
+    if build != UNSTATED:
+        found = _with_build(found, views, placed, against_wall, build)
     spread = spread_deg([camera.position_mm for camera in found.cameras], found.palm_mm)
     measurement = found.measurement
     if spread < LEAST_SPREAD_DEG:
@@ -209,21 +203,17 @@ def _view_of(seen: SeenArm) -> View:
 def _solved(
     seen: Mapping[int, SeenArm],
     placed: Mapping[int, Corrections],
-    age_years: float | None,
-    stature_mm: float | None,
     against_wall: bool | None,
+    build: Build = UNSTATED,
 ) -> _Found:
     views = list(seen.values())
     prints = agreed_prints([one.prints for one in views])
     scales = {name: scale.scale for name, scale in prints.items()}
     lens = solve_common_lens([_view_of(one) for one in views], Surface.WALL, scales)
     bodies = [replace(one.body, camera=camera) for one, camera in zip(views, lens.cameras, strict=True)]
-    evidence = [evidence_of(body, age_years, stature_mm, {}) for body in bodies]
+    evidence = [evidence_of(body, build=build) for body in bodies]
     if placed:
-        by_hand = [
-            evidence_of(body, age_years, stature_mm, placed.get(number, {}))
-            for number, body in zip(seen, bodies, strict=True)
-        ]
+        by_hand = [evidence_of(body, placed.get(number), build) for number, body in zip(seen, bodies, strict=True)]
         evidence = less_believed(evidence, by_hand)
     shown = [OneView(each, root) for each, root in zip(evidence, lens.roots, strict=True)]
     depths = mean_depths([one.depths for one in views])
@@ -307,13 +297,12 @@ def _with_build(
     found: _Found,
     views: Mapping[int, SeenArm],
     placed: Mapping[int, Corrections],
-    age_years: float | None,
-    stature_mm: float | None,
     against_wall: bool | None,
+    build: Build,
 ) -> _Found:
     """The same with age and stature used; a remark instead where the photos contradict them."""
     arm = found.measurement.arm_length
-    if arm is None or build_deviation(arm, age_years, stature_mm) > MOST_BUILD_DEVIATION:
+    if arm is None or build.contradicts(arm):
         measurement = replace(found.measurement, problems=(*found.measurement.problems, STATED_BUILD))
         return replace(found, measurement=measurement)
-    return _solved(views, placed, age_years, stature_mm, against_wall)
+    return _solved(views, placed, against_wall, build)

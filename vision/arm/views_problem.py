@@ -16,7 +16,6 @@ from vision.arm.estimator import (
     PALM,
     ArmProblem,
     Evidence,
-    expected_arm_mm,
     straight_arm_mm,
     straight_arm_slopes,
 )
@@ -70,7 +69,7 @@ class ViewsProblem(ArmProblem):
         self.common = _COMMON_ERRORS + 3 * len(placed)
         self.camera_size = self.errors + self.common + SWAYS * len(views)
         self.depth_whitener = whitener(stance.depth_covariance)
-        self.expected = expected_arm_mm(first.age_years, first.stature_mm)
+        self.expected = first.build.expected_arm()
         self.sway = SWAY[stance.name].deviations
         self.belief = np.ones(len(JOINTS) * len(views))
 

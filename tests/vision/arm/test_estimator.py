@@ -1,6 +1,6 @@
 """The arm's estimate on made-up arms before a made-up camera, where everything is known."""
 
-from dataclasses import replace
+from dataclasses import astuple, replace
 
 import numpy as np
 import pytest
@@ -8,12 +8,12 @@ import pytest
 from calibration import anthropometry
 from tests.vision.arm.made_up import STRAIGHT, camera, evidence, joints, solve
 from vision.arm import priors as priors
+from vision.arm.build import UNSTATED, Build
 from vision.arm.estimator import (
     ArmProblem,
     Evidence,
     Sighting,
     arm_length_mm,
-    expected_arm_mm,
     straight_arm_mm,
     straight_arm_slopes,
 )
@@ -139,12 +139,11 @@ def test_stated_deviation_is_that_of_simulated_photos():
 
 def test_expected_arm_from_age_and_stature():
     """Anchors of the derived table: 0.3861 of the stature at 8 years (Snyder 1977 and arm span literature)."""
-    assert expected_arm_mm(None, None) is None
-    value, deviation = expected_arm_mm(8.5, 1298.0)
-    assert value / 1298.0 == pytest.approx(0.386, abs=0.004)
-    assert 0.03 < deviation < 0.04
-    _, wide = expected_arm_mm(8.5, None)
-    assert wide > deviation
+    assert UNSTATED.expected_arm() is None
+    expected = Build(8.5, 1298.0).expected_arm()
+    assert expected.usual_mm / 1298.0 == pytest.approx(0.386, abs=0.004)
+    assert 0.03 < expected.log_deviation < 0.04
+    assert Build(8.5).expected_arm().log_deviation > expected.log_deviation
 
 
 def far_off(offsets_px) -> ArmProblem:
@@ -222,7 +221,8 @@ def test_the_slopes_of_the_straight_arm_are_those_of_differences():
 def test_what_is_expected_of_an_age_or_a_stature_alone():
     """By hand of the table (`calibration.anthropometry`): the middle of childhood is eight years."""
     share, height = anthropometry.arm_share(8.0), anthropometry.median_height_mm(8.0)
-    assert expected_arm_mm(None, 1300.0) == pytest.approx((share * 1300.0, anthropometry.SHARE_CV))
+    of_stature, of_age = Build(stature_mm=1300.0).expected_arm(), Build(8.0).expected_arm()
+    assert astuple(of_stature) == pytest.approx((share * 1300.0, anthropometry.SHARE_CV))
     spread = np.hypot(anthropometry.SHARE_CV, anthropometry.height_cv(8.0))
-    assert expected_arm_mm(8.0, None) == pytest.approx((share * height, spread))
-    assert expected_arm_mm(5.0, 1300.0)[0] == pytest.approx(anthropometry.arm_share(5.0) * 1300.0)
+    assert astuple(of_age) == pytest.approx((share * height, spread))
+    assert Build(5.0, 1300.0).expected_arm().usual_mm == pytest.approx(anthropometry.arm_share(5.0) * 1300.0)

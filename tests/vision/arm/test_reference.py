@@ -9,6 +9,7 @@ from scipy.optimize import minimize
 from calibration import anthropometry
 from tests.vision.arm.made_up import evidence, sheet_from_body, solve, usual_joints
 from vision.arm import priors as priors
+from vision.arm.build import UNSTATED
 from vision.arm.estimator import Evidence
 from vision.arm.priors import JOINTS, Stance
 
@@ -45,12 +46,12 @@ def rows(x: np.ndarray, seen: Evidence, stance: Stance) -> dict[str, np.ndarray]
         away_mm = (view.rotation @ (seen.body_to_sheet @ palm) + view.translation_mm)[2]
         hand_mm = seen.hand_px * away_mm / view.focal_px  # the camera looks straight at the wall
         known["hand size"] = np.atleast_1d((np.log(hand_mm / straight) - priors.HAND_SIZE[0]) / priors.HAND_SIZE[1])
-    if seen.age_years is not None or seen.stature_mm is not None:
-        share = anthropometry.arm_share(seen.age_years or 8.0)
-        height = seen.stature_mm or anthropometry.median_height_mm(seen.age_years)
+    if seen.build != UNSTATED:
+        share = anthropometry.arm_share(seen.build.age_years or 8.0)
+        height = seen.build.stature_mm or anthropometry.median_height_mm(seen.build.age_years)
         spread = anthropometry.SHARE_CV
-        if seen.stature_mm is None:
-            spread = np.sqrt(spread**2 + anthropometry.height_cv(seen.age_years) ** 2)
+        if seen.build.stature_mm is None:
+            spread = np.sqrt(spread**2 + anthropometry.height_cv(seen.build.age_years) ** 2)
         arm = as_defined(points, seen.outward, lean_deg)
         known["age and stature as stated"] = np.atleast_1d(np.log(arm / (share * height)) / spread)
     leans = [lean_deg / priors.TORSO_ROLL_DEG]

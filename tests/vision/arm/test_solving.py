@@ -9,10 +9,11 @@ from calibration.quantity import Length
 from tests.vision.arm.made_up import evidence, joints, seen_arm, sheet_from_body, usual_joints
 from vision.arm import priors as priors
 from vision.arm.body import sightings_of
+from vision.arm.build import UNSTATED, Build
 from vision.arm.depth import ArmDepths
 from vision.arm.estimator import Solution, arm_length_mm
 from vision.arm.judge import pose_of
-from vision.arm.measure import CORRECTED, CORRECTION_DEVIATION, build_deviation, evidence_of, solve_arm
+from vision.arm.measure import CORRECTED, CORRECTION_DEVIATION, evidence_of, solve_arm
 from vision.person.hand import HandPoint
 from vision.problems import HAND_OFF_WALL, PERSON_CUT, SHEET_ON_BOOK, STANDS_AWAY, STATED_BUILD
 
@@ -88,9 +89,9 @@ def test_how_far_an_arm_is_from_a_stated_build():
     usual_mm = 0.3839 * 1250.0
     for factor in (1.05, 1 / 1.05):
         arm = Length.stated(factor * usual_mm, 0.02 * factor * usual_mm)
-        expected = np.log(1.05) / np.hypot(0.03377, 0.02)
-        assert build_deviation(arm, 8.0, 1250.0) == pytest.approx(expected, rel=1e-3), factor
-        assert build_deviation(arm, None, None) == 0.0
+        expected = np.log(factor) / np.hypot(0.03377, 0.02)
+        assert Build(8.0, 1250.0).deviation(arm) == pytest.approx(expected, rel=1e-3), factor
+        assert UNSTATED.deviation(arm) == 0.0
 
 
 @pytest.mark.parametrize("said", [{"age_years": 4.0}, {"stature_mm": 1700.0}, {"age_years": 4.0, "stature_mm": 1000.0}])
@@ -134,8 +135,8 @@ def test_an_arm_too_long_for_the_stated_build_off_the_wall_is_refused():
 def test_a_point_placed_by_hand_takes_the_place_of_what_was_seen(name):
     body = seen_arm(usual_joints()).body
     arm_px = sightings_of(body)[1]
-    given = evidence_of(body, None, None, {name: (812.0, 903.5)}).sightings
-    before = evidence_of(body, None, None, {}).sightings
+    given = evidence_of(body, {name: (812.0, 903.5)}).sightings
+    before = evidence_of(body).sightings
     joint = CORRECTED[name]
     assert given[joint].px == pytest.approx([812.0, 903.5])
     # as sure in every direction as a careful reader
@@ -159,14 +160,14 @@ def test_a_point_placed_by_hand_draws_the_arm_to_it(name):
 
 def test_evidence_holds_what_is_seen_and_said():
     seen = seen_arm(usual_joints())
-    found = evidence_of(seen.body, 7.5, 1240.0, {})
-    assert (found.age_years, found.stature_mm) == (7.5, 1240.0)
+    found = evidence_of(seen.body, build=Build(7.5, 1240.0))
+    assert found.build == Build(7.5, 1240.0)
     assert found.camera is seen.body.camera
     # the made-up trunk's landmarks lean as much as they usually do wrongly
     assert found.trunk_lean_deg == pytest.approx(0.0, abs=0.05)
     wrist, knuckle = seen.body.hand.points_px[[HandPoint.WRIST, HandPoint.MIDDLE_KNUCKLE]]
     assert found.hand_px == pytest.approx(np.hypot(*(wrist - knuckle)))
-    assert evidence_of(replace(seen.body, hand=None), None, None, {}).hand_px is None
+    assert evidence_of(replace(seen.body, hand=None)).hand_px is None
 
 
 def test_readers_repeat_a_point_as_well_as_is_stated():
