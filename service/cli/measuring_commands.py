@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 Answer = TypeVar("Answer")
 
 OF_THE_CHILD = ("side", "against_wall", "age_years", "stature_mm")
+OF_THE_INSTRUMENT = ("sheet_height_mm", "in_case")
 PHOTOS = click.argument("photos", nargs=-1, required=True, type=FILE)
 FIRST_PICTURE = picture_option("Save the first photo with what was measured drawn on it.")
 
@@ -72,7 +73,7 @@ def arm(photos: Sequence[Path], as_json: bool, picture: Path | None, language: s
 @options_for(InstrumentPhotos, "same", "bar_mm", "reference")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object per photo (one in all with --same), one a line.")
 @FIRST_PICTURE
-@options_for(InstrumentPhotos, "sheet_height_mm")
+@options_for(InstrumentPhotos, *OF_THE_INSTRUMENT)
 @language_option
 @plain_errors
 def instrument(photos: Sequence[Path], as_json: bool, picture: Path | None, language: str, **known: Any) -> None:
@@ -83,7 +84,7 @@ def instrument(photos: Sequence[Path], as_json: bool, picture: Path | None, lang
 
 @click.command()
 @options_for(FitQuestion, "child_photos", "arm_length", "instrument_photos", "body_length", "total_length", "label")
-@options_for(FitQuestion, "chart", "losses", "bar_mm", "reference", *OF_THE_CHILD, *SIGN_QUESTIONS)
+@options_for(FitQuestion, "chart", "losses", "bar_mm", "reference", *OF_THE_CHILD, *OF_THE_INSTRUMENT, *SIGN_QUESTIONS)
 @click.option("--why", is_flag=True, help="Say every reason, how probable, which rule and what limits it.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object with measurements and verdict.")
 @picture_option("Save the photos with what was measured drawn on them.")

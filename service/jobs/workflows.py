@@ -25,22 +25,20 @@ from service.jobs.telling import tell_later
 from service.jobs.workshop import Workshop, workshop
 from service.measuring.pool import Measurer
 from service.measuring.same_child import unused
-from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
+from service.measuring.work import ArmQuestion, Outcome, Question
 from service.records.deeds import forget_deeds
-from service.records.lookups import Stated, age_years, stated
+from service.records.lookups import Stated, question_of
 from service.records.photos import FOR_MOVING, OVERLAY, STRAY_AFTER, VIEWS, PhotoFolder
 from service.records.tables import (
     ACCEPTED,
     ANEW,
-    ARM,
     FAILED,
-    INSTRUMENT,
     MEASURED,
     REFUSED,
     UNDER_WORK,
-    Child,
     Upload,
 )
+from service.words.writing import day_of
 
 MOST_DEATHS = 8
 """Times a photo is begun whose trying ends the whole process each time: then nobody tries again by himself."""
@@ -133,8 +131,7 @@ async def _solve_anew(tools: Workshop, upload_id: str, originals: Sequence[bytes
     views, points = under_work
     found = None
     if points:
-        kind = ARM if isinstance(question, ArmQuestion) else INSTRUMENT
-        sight = await tools.pool.look(originals, kind, question.bar_mm, question.reference)
+        sight = await tools.pool.look(originals, question)
         if sight is not None:
             with suppress(NotMovable):
                 found = await solve_moved(tools.pool, sight, views, question, points)
@@ -188,14 +185,8 @@ def _begin_try(tools: Workshop, upload_id: str) -> _Asked | None:
         if upload.tries > MOST_DEATHS:
             upload.state = MEASURED if upload.state == ANEW else FAILED
             return None
-        known = stated(session, upload)
-        if upload.kind != ARM:
-            question = InstrumentQuestion(bar_mm=known.bar_mm, reference=known.reference, refused_too=False)
-            return _Asked(upload.kind, question, upload.tries)
-        child = session.get(Child, upload.child_id) if upload.child_id else None
-        age = age_years(child, tools.clock.now().date())
-        asked = ArmQuestion(age_years=age, bar_mm=known.bar_mm, reference=known.reference, refused_too=False)
-        return _Asked(upload.kind, asked, upload.tries)
+        question = question_of(session, upload, day_of(tools.clock.now()), refused_too=False)
+        return _Asked(upload.kind, question, upload.tries)
 
 
 def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome, question: Question | None = None) -> bool:
@@ -236,7 +227,9 @@ def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome, question: Qu
 
 
 def _otherwise_stated(session: Session, upload: Upload, question: Question) -> bool:
-    return upload.state in UNDER_WORK and stated(session, upload) != Stated(question.bar_mm, question.reference)
+    if upload.state not in UNDER_WORK:
+        return False
+    return Stated.of(question_of(session, upload, day_of(upload.received_at))) != Stated.of(question)
 
 
 def keep_pictures(photos: PhotoFolder, upload_id: str, outcome: Outcome) -> None:

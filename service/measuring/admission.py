@@ -20,7 +20,6 @@ from enum import IntEnum
 from math import ceil
 from typing import TYPE_CHECKING
 
-from calibration.blank import Blank
 from service.measuring.pool import Measurer
 from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
 
@@ -237,12 +236,10 @@ class Admitted:
         async with self.admission.place(self._rank):
             return await self._pool.instrument_together(files, question)
 
-    async def look(
-        self, files: Sequence[bytes], kind: str, bar_mm: float | None = None, reference: Blank | None = None
-    ) -> bytes | None:
+    async def look(self, files: Sequence[bytes], question: Question) -> bytes | None:
         """What is seen in a photo, in several together or in a film, for `solve`; None where that failed."""
         async with self.admission.place(self._rank):
-            return await self._pool.look(files, kind, bar_mm, reference)
+            return await self._pool.look(files, question)
 
     async def solve(
         self, sight: bytes, question: Question, moved: Moved | None = None, picture: bytes | None = None

@@ -13,12 +13,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
-from calibration.blank import Blank
 from calibration.problems import Problem, Refused
 from service.measuring.results import arm_json, instrument_json, problems_json
 from service.measuring.same_child import NO_PHOTO_USABLE, VIEW_LEFT_OUT, of_clip, together
 from service.measuring.work import (
     ARM,
+    INSTRUMENT,
     NO_VIEWS,
     ArmQuestion,
     InstrumentQuestion,
@@ -92,14 +92,14 @@ class Seen(Generic[Frame]):
         return {number: points for number, points in frames.items() if number is not None}
 
 
-def look_at_arm(source: bytes | Photo, bar_mm: float | None, reference: Blank | None) -> bytes:
+def look_at_arm(source: bytes | Photo, question: ArmQuestion) -> bytes:
     """What is seen of a child in one photo or frame, or why nothing is, made into bytes."""
     from vision.arm.seen import see_arm
     from vision.photo import load_photo
 
     try:
         photo = load_photo(source, ARM) if isinstance(source, bytes) else source
-        seen = see_arm(photo, bar_mm=bar_mm, reference=reference)
+        seen = see_arm(photo, question.side, question.bar_mm, question.reference)
     except Refused as refusal:
         return pickle.dumps(Seen(problems=refusal.problems))
     return pickle.dumps(Seen((seen,), (0,), (photo.film_s,)))
@@ -126,18 +126,23 @@ def gather_arms(files: Sequence[Sequence[bytes]]) -> bytes:
     )
 
 
-def look_at_instruments(files: Sequence[bytes], kind: str, bar_mm: float | None, reference: Blank | None) -> bytes:
+def look_at_instruments(files: Sequence[bytes], question: InstrumentQuestion) -> bytes:
     """What is seen of one instrument in one photo, several or a film, or why nothing is, made into bytes."""
     from vision.instrument.measure import detect_instrument
     from vision.instrument.views import see_together, solve_seen
 
+    known = question.sheet_height, question.bar_mm, question.reference
     try:
-        decoded = [(photo, file) for file, data in enumerate(files) for photo in photos_in(data, kind, reference)]
+        decoded = [
+            (photo, file)
+            for file, data in enumerate(files)
+            for photo in photos_in(data, INSTRUMENT, question.reference)
+        ]
         photos = [photo for photo, _ in decoded]
         if len(photos) == 1:
-            alone = detect_instrument(photos[0], None, bar_mm, reference)
+            alone = detect_instrument(photos[0], *known)
             return pickle.dumps(Seen((alone,), (0,), (photos[0].film_s,)))
-        found = solve_seen(see_together(photos, None, bar_mm, reference), photos[0].film)
+        found = solve_seen(see_together(photos, *known), photos[0].film)
     except Refused as refusal:
         return pickle.dumps(Seen(problems=refusal.problems))
     left_out = tuple(photos[number].name for number in found.left_out if not photos[number].film)

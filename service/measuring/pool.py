@@ -20,7 +20,6 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from pebble import CONSTS, ProcessPool
 
-from calibration.blank import Blank
 from calibration.problems import Problem
 from service.logs import note_failure
 from service.measuring.forking import forking
@@ -89,9 +88,7 @@ class Measurer(Protocol):
     ) -> Outcome:
         """Measure one instrument from several photos of it lying still."""
 
-    async def look(
-        self, files: Sequence[bytes], kind: str, bar_mm: float | None = None, reference: Blank | None = None
-    ) -> bytes | None:
+    async def look(self, files: Sequence[bytes], question: Question) -> bytes | None:
         """What is seen in a photo, in several together or in a film, for `solve`; None where that failed."""
 
     async def solve(
@@ -235,16 +232,13 @@ class MeasuringPool:
         asked, photos = question or InstrumentQuestion(), _photos_of(data for data, _ in files)
         return await self._run(failed, measure_instrument_photos, list(files), asked, photos=photos)
 
-    async def look(
-        self, files: Sequence[bytes], kind: str, bar_mm: float | None = None, reference: Blank | None = None
-    ) -> bytes | None:
+    async def look(self, files: Sequence[bytes], question: Question) -> bytes | None:
         """What is seen in a photo, in several together or in a film, for `solve`; None where the worker failed."""
         try:
-            if kind != ARM:
-                given = list(files), kind, bar_mm, reference
-                sight: bytes = await self._answer(look_at_instruments, *given, photos=_photos_of(files))
+            if isinstance(question, InstrumentQuestion):
+                sight: bytes = await self._answer(look_at_instruments, list(files), question, photos=_photos_of(files))
                 return sight
-            looked = await asyncio.gather(*(self._look_at_arms(data, bar_mm, reference) for data in files))
+            looked = await asyncio.gather(*(self._look_at_arms(data, question) for data in files))
             if len(files) == 1 and not is_clip(files[0]):
                 return looked[0][0]
             gathered: bytes = await self._answer(gather_arms, looked)
@@ -253,13 +247,13 @@ class MeasuringPool:
             return None
         return gathered
 
-    async def _look_at_arms(self, data: bytes, bar_mm: float | None, reference: Blank | None) -> list[bytes]:
+    async def _look_at_arms(self, data: bytes, question: ArmQuestion) -> list[bytes]:
         """What is seen in one photo, or in each frame chosen of a film."""
         sources: Sequence[bytes | Photo] = [data]
         if is_clip(data):
-            chosen: ClipFrames = await self._answer(choose_frames, data, ARM, reference is None, photos=CHOSEN)
+            chosen: ClipFrames = await self._answer(choose_frames, data, ARM, question.reference is None, photos=CHOSEN)
             sources = chosen.frames
-        return list(await asyncio.gather(*(self._answer(look_at_arm, source, bar_mm, reference) for source in sources)))
+        return list(await asyncio.gather(*(self._answer(look_at_arm, source, question) for source in sources)))
 
     async def solve(
         self, sight: bytes, question: Question, moved: Moved | None = None, picture: bytes | None = None

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from calibration.blank import Blank
 from calibration.problems import Problem, Refused
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS, arm_json, instrument_json, problems_json
+from vision.instrument.sheet_height import SheetHeight
 
 if TYPE_CHECKING:
     import numpy as np
@@ -37,8 +38,8 @@ NEEDED = (
 )
 """Modules that a worker loads before its first photo."""
 
-ARM = "arm"
-"""Kind of a photo that shows a child; any other kind shows an instrument."""
+ARM, INSTRUMENT = "arm", "instrument"
+"""Kinds of photos: of a child, of an instrument."""
 
 KNOWN_AGES_YEARS = (2.0, 20.0)
 """Ages that the build of a child is known for (`vision.arm.priors`); outside of them none is said."""
@@ -66,7 +67,7 @@ class InstrumentQuestion:
     """What is known of photos of an instrument (`vision.instrument.measure.measure_instrument`); captions to draw."""
 
     bar_mm: float | None = None
-    sheet_height_mm: float | None = None
+    sheet_height: SheetHeight | None = None
     reference: Blank | None = None
     captions: Mapping[str, str] | None = None
     refused_too: bool = True
@@ -273,7 +274,7 @@ def measure_instrument_photos(files: Sequence[tuple[bytes, str]], question: Inst
             why = [unused_json(file, name, refusal.problems)] if len(files) > 1 else []
             return refused_instrument([each for _, each in files], refusal.problems, why)
         file_of += (len(photos) - len(file_of)) * [file]
-    known = question.sheet_height_mm, question.bar_mm, question.reference
+    known = question.sheet_height, question.bar_mm, question.reference
     if len(photos) == 1:
         measurement = measure_instrument(photos[0], None, *known)
     else:

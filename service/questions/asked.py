@@ -34,7 +34,10 @@ from service.fit.signs import SIGN_QUESTIONS, PlayingSigns
 from service.measuring.work import KNOWN_AGES_YEARS, KNOWN_STATURES_MM, ArmQuestion
 from service.words.i18n import LANGUAGES, SOURCE_LANGUAGE
 from service.words.lengths import captions
+from vision.instrument.sheet_height import IN_ITS_CASE, SheetHeight
 
+MOST_HEIGHT_MM = 300.0
+"""How far a sheet and an instrument can lie above one another, mm; our choice, more than a pile of books."""
 MOST_PHOTOS = 8
 """Photos in one question; our choice: more of one child add little, since what they share is not averaged away."""
 LONGEST_TYPED = 40
@@ -398,6 +401,32 @@ class OfTheChild(Question):
             reference=None if self.reference is None else Blank(self.reference),
             captions=captions(self.language),
         )
+
+
+class OfTheInstrument(Question):
+    """What can be said about how an instrument lies in a photo."""
+
+    sheet_height_mm: Annotated[
+        float | None,
+        Field(
+            ge=-MOST_HEIGHT_MM,
+            le=MOST_HEIGHT_MM,
+            allow_inf_nan=False,
+            description="How far the sheet lies above what the instrument lies on, mm: the thickness of a book under "
+            "it; negative where the instrument lies higher.",
+        ),
+    ] = None
+    in_case: Annotated[
+        bool,
+        Field(description="The instrument lies in its case, or on a cushion, and the sheet beside it lower down."),
+    ] = False
+
+    @property
+    def sheet_height(self) -> SheetHeight | None:
+        """The same for the measuring room; a number says more than a case."""
+        if self.sheet_height_mm is not None:
+            return SheetHeight(self.sheet_height_mm)
+        return IN_ITS_CASE if self.in_case else None
 
 
 def _sign(name: str) -> Any:

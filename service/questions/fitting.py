@@ -21,6 +21,7 @@ from service.questions.asked import (
     BodyLength,
     Label,
     OfTheChild,
+    OfTheInstrument,
     Signs,
     Spelled,
     TotalLength,
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     from service.fit.verdict import Verdict
 
 
-class Typed(OfTheChild, Signs, WithLosses):
+class Typed(OfTheChild, OfTheInstrument, Signs, WithLosses):
     """All of the question but its files: what can be typed of the child and of the instrument."""
 
     arm_length: Annotated[
@@ -170,7 +171,7 @@ async def _instrument(pool: Measurer, question: FitQuestion) -> Outcome | None:
     if not question.instrument_photos:
         return None
     known = question.known()
-    asked = InstrumentQuestion(bar_mm=question.bar_mm, reference=known.reference, captions=known.captions)
+    asked = InstrumentQuestion(question.bar_mm, question.sheet_height, known.reference, known.captions)
     return await pool.instrument_together(question.instrument_photos, asked)
 
 

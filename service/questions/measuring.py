@@ -12,7 +12,7 @@ from calibration.blank import Blank
 from service.measuring.pool import Measurer
 from service.measuring.same_child import check_distinct, without_lost_frames
 from service.measuring.work import InstrumentQuestion, Outcome
-from service.questions.asked import Bar, OfTheChild, Question, Reference
+from service.questions.asked import Bar, OfTheChild, OfTheInstrument, Reference
 from service.words.lengths import captions
 
 PhotoFile = tuple[bytes, str]
@@ -27,7 +27,7 @@ class ArmPhotos(OfTheChild):
     ] = False
 
 
-class InstrumentPhotos(Question):
+class InstrumentPhotos(OfTheInstrument):
     """Photos of instruments, or several of one."""
 
     same: Annotated[
@@ -37,9 +37,6 @@ class InstrumentPhotos(Question):
             "together."
         ),
     ] = False
-    sheet_height_mm: Annotated[
-        float | None, Field(ge=0, le=300, allow_inf_nan=False, description="Thickness of what the sheet lies on, mm.")
-    ] = None
     bar_mm: Bar = None
     reference: Reference = None
 
@@ -47,7 +44,7 @@ class InstrumentPhotos(Question):
         """The same for the measuring room."""
         return InstrumentQuestion(
             bar_mm=self.bar_mm,
-            sheet_height_mm=self.sheet_height_mm,
+            sheet_height=self.sheet_height,
             reference=None if self.reference is None else Blank(self.reference),
             captions=captions(self.language),
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
 from datetime import date
 
 from sqlalchemy import select
@@ -10,8 +10,9 @@ from sqlalchemy.orm import Session
 
 from calibration.blank import Blank
 from calibration.sheet import CHECK_BAR_MM, Paper, SheetLayout
-from service.measuring.work import KNOWN_AGES_YEARS
-from service.records.tables import ArmRecord, Child, Instrument, PhotoRequest, Upload
+from service.measuring.work import KNOWN_AGES_YEARS, ArmQuestion, InstrumentQuestion, Question
+from service.records.tables import ARM, INSTRUMENT, ArmRecord, Child, Instrument, PhotoRequest, Upload
+from vision.instrument.sheet_height import IN_ITS_CASE, ON_A_BOOK, SheetHeight
 
 BAR = "bar_mm"
 """Where a record of what was found in a photo says by which length of the sheet's bar, mm; None where none was told."""
@@ -22,8 +23,37 @@ MIDDLE_OF_A_YEAR = 7
 
 
 @dataclass(frozen=True)
+class Told:
+    """What the studio says of a photo: the columns of `Upload` of these names."""
+
+    reference: str | None = None
+    against_wall: bool | None = None
+    higher: str | None = None
+    height_mm: float | None = None
+
+    @classmethod
+    def of(cls, upload: Upload) -> Told:
+        """What its row says."""
+        return cls(**{each.name: getattr(upload, each.name) for each in fields(cls)})
+
+    def keep(self, upload: Upload) -> None:
+        """Write it into its row."""
+        for name, value in asdict(self).items():
+            setattr(upload, name, value)
+
+    @property
+    def sheet_height(self) -> SheetHeight | None:
+        """How high the sheet lies over what the instrument lies on; None where the photo is to tell."""
+        if self.higher is None:
+            return None
+        if self.height_mm is None:
+            return IN_ITS_CASE if self.higher == INSTRUMENT else ON_A_BOOK
+        return SheetHeight(-self.height_mm if self.higher == INSTRUMENT else self.height_mm)
+
+
+@dataclass(frozen=True)
 class Stated:
-    """What is said of the thing of known size in a photo.
+    """What is said of a photo, and decides what is seen in it.
 
     Attributes
     ----------
@@ -31,23 +61,64 @@ class Stated:
         What the family read on its ruler along the sheet's bar, mm; None where it did not say.
     reference : Blank or None
         Blank paper or a card that lies there instead of the sheet.
+    against_wall : bool or None
+        Of a child: whether back and back of the hand touch the wall.
+    sheet_height : SheetHeight or None
+        Of an instrument: how high the sheet lies over what it lies on.
     """
 
     bar_mm: float | None = None
     reference: Blank | None = None
+    against_wall: bool | None = None
+    sheet_height: SheetHeight | None = None
+
+    @classmethod
+    def of(cls, question: Question) -> Stated:
+        """What a question takes as said."""
+        if isinstance(question, ArmQuestion):
+            return cls(question.bar_mm, question.reference, question.against_wall)
+        return cls(question.bar_mm, question.reference, sheet_height=question.sheet_height)
 
 
-def stated(session: Session, upload: Upload) -> Stated:
-    """What the family, or the studio, says of the thing of known size in a photo."""
-    return stated_by(session, upload, upload.reference)
+def stated_bar_mm(session: Session, upload: Upload) -> float | None:
+    """What the family's ruler said of the printed sheet's bar; None where it said nothing, or no sheet was printed."""
+    return _bar_mm(session, upload, upload.reference)
 
 
-def stated_by(session: Session, upload: Upload, reference: str | None) -> Stated:
-    """The same, if this lies in the photo; None is the printed sheet."""
-    if reference is not None:
-        return Stated(reference=Blank(reference))
-    asked = session.get(PhotoRequest, upload.request_id) if upload.request_id else None
-    return Stated(asked.bar_mm if asked is not None else None)
+def _bar_mm(session: Session, upload: Upload, reference: str | None) -> float | None:
+    asked = session.get(PhotoRequest, upload.request_id) if upload.request_id and reference is None else None
+    return None if asked is None else asked.bar_mm
+
+
+def question_of(
+    session: Session, upload: Upload, today: date, told: Told | None = None, refused_too: bool = True
+) -> Question:
+    """What to measure in a photo, with all that is said of it.
+
+    Parameters
+    ----------
+    session : Session
+    upload : Upload
+    today : date
+        Of which the child's age is.
+    told : Told, optional
+        What the studio says instead of what its row has.
+    refused_too : bool
+        As of an `ArmQuestion`.
+    """
+    told = told or Told.of(upload)
+    bar_mm = _bar_mm(session, upload, told.reference)
+    reference = None if told.reference is None else Blank(told.reference)
+    if upload.kind != ARM:
+        return InstrumentQuestion(bar_mm, told.sheet_height, reference, refused_too=refused_too)
+    child = session.get(Child, upload.child_id) if upload.child_id else None
+    return ArmQuestion(
+        age_years=age_years(child, today),
+        against_wall=told.against_wall,
+        bar_mm=bar_mm,
+        reference=reference,
+        refused_too=refused_too,
+    )
 
 
 @dataclass(frozen=True)
@@ -76,7 +147,7 @@ def bar_since(records: Session, kept: ArmRecord | Instrument | None) -> BarSince
     upload = records.scalars(select(Upload).where(of_it).order_by(Upload.received_at.desc())).first()
     if upload is None or upload.reference is not None:
         return None
-    now_mm = stated(records, upload).bar_mm
+    now_mm = stated_bar_mm(records, upload)
     share = abs(_print_size(now_mm) / _print_size((kept.automatic or {})[BAR]) - 1)
     return BarSince(now_mm, share) if share > SAME_SIZE else None
 

@@ -249,6 +249,12 @@ class Upload(StudioRow):
     photos_deleted_at: Mapped[datetime | None]
     reference: Mapped[str | None] = mapped_column(String(8))
     """What of known size lies in it instead of the printed sheet."""
+    against_wall: Mapped[bool | None]
+    """Whether back and back of the hand touch the wall, as the studio says."""
+    higher: Mapped[str | None] = mapped_column(String(12))
+    """What lies higher than the other, `SHEET` on a book or `INSTRUMENT` in its case, as the studio says."""
+    height_mm: Mapped[float | None]
+    """By how much, as the studio says."""
     label: Mapped[str | None] = mapped_column(String(16))
     """The size on the instrument's label, as the family says."""
     views: Mapped[int] = mapped_column(default=1, server_default="1")
@@ -342,7 +348,7 @@ class Deed(StudioRow):
     changes: Mapped[dict[str, Any]]
 
 
-ARM, INSTRUMENT = "arm", "instrument"
+ARM, INSTRUMENT, SHEET = "arm", "instrument", "sheet"
 RECEIVED, MEASURED, REFUSED, ACCEPTED, AGAIN = "received", "measured", "refused", "accepted", "again"
 ANEW = "anew"
 """It was measured, and is being measured once more: the family has said how long its sheet's bar is."""

@@ -42,7 +42,8 @@ class Recorded:
     received: list[bytes] = field(default_factory=list)
     bars_mm: list[float | None] = field(default_factory=list)
     references: list[Blank | None] = field(default_factory=list)
-    looked_by: list[Blank | None] = field(default_factory=list)
+    questions: list[Question | None] = field(default_factory=list)
+    looked_by: list[Question] = field(default_factory=list)
 
     async def is_ready(self) -> bool:
         return True
@@ -71,12 +72,11 @@ class Recorded:
         views = [await self.instrument(*file, question) for file in files]
         return replace(views[0], views=tuple(views), result=views[0].result | {"photos": len(files)})
 
-    async def look(
-        self, files: Sequence[bytes], kind: str, bar_mm: float | None = None, reference: Blank | None = None
-    ) -> bytes | None:
+    async def look(self, files: Sequence[bytes], question: Question) -> bytes | None:
         await asyncio.sleep(self.pause_s)
+        kind = "arm" if isinstance(question, ArmQuestion) else "instrument"
         self.looked.append(kind)
-        self.looked_by.append(reference)
+        self.looked_by.append(question)
         return json.dumps([kind, [FILM_S if is_clip(data) else None for data in files]]).encode()
 
     async def solve(
@@ -100,6 +100,7 @@ class Recorded:
     def _note(self, question: Question | None) -> None:
         self.bars_mm.append(question.bar_mm if question else None)
         self.references.append(question.reference if question else None)
+        self.questions.append(question)
 
     def _outcome(self, data: bytes, name: str, result: dict[str, object]) -> Outcome:
         self.measured.append(name)

@@ -81,7 +81,7 @@ def _earlier_picture(arm: Outcome) -> bytes:
     """The picture behind the arm that was accepted with a corrected point."""
     neck, palm = (np.array(arm.result["points_px"][name]) for name in ("side_neck", "mid_palm"))
     x, y = neck + NECK_MOVED * (palm - neck)
-    sight = look_at_arm((SAMPLES / "child-3.jpg").read_bytes(), None, None)
+    sight = look_at_arm((SAMPLES / "child-3.jpg").read_bytes(), ArmQuestion())
     moved = {0: {"side_neck": (float(x), float(y))}}
     corrected = solve_sight(sight, ArmQuestion(age_years=AGE_YEARS), moved, arm.photo_jpeg)
     assert corrected.overlay_jpeg is not None

@@ -34,7 +34,8 @@ from vision.instrument.model import BODY_UNKNOWNS, LENGTH, TOTAL, Pose, pose_of
 from vision.instrument.rounding import SCROLL_SPREAD, end_seen, seen_of_scroll
 from vision.instrument.seen import InstrumentSeen, refuse_shoulder_rest, see_instrument
 from vision.instrument.shape import MODES, outline_prior
-from vision.instrument.sheet_support import BOOK_MM, BOOK_SPREAD_MM, lies_on_book
+from vision.instrument.sheet_height import ON_A_BOOK, SheetHeight
+from vision.instrument.sheet_support import lies_on_book
 from vision.instrument.shoulder_rest import shows_feet
 from vision.photo import Corrections, Photo
 from vision.problems import (
@@ -83,8 +84,6 @@ of two sheets are good to a few millimetres; our choice."""
 _TWO_SHEETS_SPREAD_MM = 1.0
 """Standard uncertainty of the table's height under the lower of two sheets beyond what the camera says: paper curls;
 our judgement."""
-_STATED_SPREAD_MM = 1.0
-"""Standard uncertainty of a sheet's height that somebody states: a ruler's reading of a book; our judgement."""
 _AXIS_STEP_MM = 20.0
 """Way along the axis by which its direction in the picture is read."""
 _SMALL_STEP = 0.01
@@ -180,7 +179,7 @@ class InstrumentMeasurement:
 def measure_instrument(
     photo: Photo,
     corrections: Corrections | None = None,
-    sheet_height_mm: float | None = None,
+    sheet_height: SheetHeight | None = None,
     bar_mm: float | None = None,
     reference: Blank | None = None,
 ) -> InstrumentMeasurement:
@@ -191,8 +190,8 @@ def measure_instrument(
     photo : Photo
     corrections : mapping of str to (x, y), optional
         Points set by hand, px; see `POINT_NAMES`.
-    sheet_height_mm : float, optional
-        How far the (first) sheet lies above the table on which the instrument lies; None lets the photo tell.
+    sheet_height : SheetHeight, optional
+        How far the (first) sheet lies above what the instrument lies on; None lets the photo tell.
     bar_mm : float, optional
         Length of the sheet's check bar, or of its whole print, as measured with a ruler, mm.
     reference : Blank, optional
@@ -204,14 +203,14 @@ def measure_instrument(
         Not usable, with problems, where the photo cannot be trusted.
     """
     try:
-        return solve_instrument(detect_instrument(photo, sheet_height_mm, bar_mm, reference), corrections)
+        return solve_instrument(detect_instrument(photo, sheet_height, bar_mm, reference), corrections)
     except Refused as refusal:
         return InstrumentMeasurement(photo=photo.name, usable=False, problems=refusal.problems)
 
 
 def detect_instrument(
     photo: Photo,
-    sheet_height_mm: float | None = None,
+    sheet_height: SheetHeight | None = None,
     bar_mm: float | None = None,
     reference: Blank | None = None,
     first: str | None = None,
@@ -238,7 +237,7 @@ def detect_instrument(
     seen = see_instrument(photo.rgb)
     refuse_glare(photo.rgb, seen)
     refuse_shoulder_rest(seen)
-    setting, remarks = _table(photo, camera, sheet_height_mm)
+    setting, remarks = _table(photo, camera, sheet_height)
     lean = LeanCamera(camera)
     traced = trace(photo.rgb, seen, lean, setting)
     if lies_on(traced, camera, setting):
@@ -260,20 +259,24 @@ def detect_instrument(
     )
 
 
-def _table(photo: Photo, camera: PosedCamera, sheet_height_mm: float | None) -> tuple[Setting, tuple[Problem, ...]]:
+def _table(photo: Photo, camera: PosedCamera, stated: SheetHeight | None) -> tuple[Setting, tuple[Problem, ...]]:
     """Level of the table in the first sheet's frame, and a remark where it had to be guessed."""
+    if stated is not None and stated.mm < 0:  # then the lowest of several sheets is not what the instrument lies on
+        return _under(stated), ()
     heights_mm = camera.sheet_heights_mm()
     if np.ptp(heights_mm) > _BOOK_MM:  # a sheet clearly above another one lies on a book
         lowest = int(heights_mm.argmin())
         spread_mm = float(np.hypot(_TWO_SHEETS_SPREAD_MM, _height_spread_mm(camera, lowest)))
         return Setting(table_mm=float(heights_mm[lowest]), table_spread_mm=spread_mm), ()
-    if sheet_height_mm is not None:
-        return Setting(table_mm=-sheet_height_mm, table_spread_mm=_STATED_SPREAD_MM), ()
+    if stated is not None:
+        return _under(stated), ()
     if all(lies_on_book(photo.rgb, camera, number) for number in range(len(camera.sheets))):
-        return Setting(table_mm=-BOOK_MM, table_spread_mm=BOOK_SPREAD_MM), (
-            BLANK_ON_BOOK if is_blank(camera) else SHEET_ON_BOOK,
-        )
+        return _under(ON_A_BOOK), (BLANK_ON_BOOK if is_blank(camera) else SHEET_ON_BOOK,)
     return Setting(), ()
+
+
+def _under(sheet: SheetHeight) -> Setting:
+    return Setting(table_mm=-sheet.mm, table_spread_mm=sheet.spread_mm)
 
 
 def _height_spread_mm(camera: PosedCamera, number: int) -> float:

@@ -1,8 +1,9 @@
-"""Does a sheet lie on something?  A book under the sheet puts it nearer to the camera than the table is.
+"""How high does a sheet lie?  A book under the sheet puts it nearer to the camera than the table is.
 
 One flat sheet alone cannot tell how high it lies.  What a photo does show is the rim of a book round the paper: outside
 each side of the paper a band of one width, ended by a straight step in colour parallel to the paper's edge.  The band
-has to be seen on three sides at least, so that a plank's joint or a stripe of a cloth is not taken for it.
+has to be seen on three sides at least, so that a plank's joint or a stripe of a cloth is not taken for it.  That the
+instrument lies higher than the sheet, as in its case, no photo shows by itself: somebody has to say so.
 """
 
 from __future__ import annotations
@@ -14,10 +15,6 @@ import numpy as np
 
 from calibration.arrays import Array, Picture
 from calibration.camera import PosedCamera
-
-BOOK_MM, BOOK_SPREAD_MM = 30.0, 10.0
-"""Thickness of a book and its standard uncertainty where the sheet lies on one and nobody says how thick it is: books
-between one and five centimetres, about that of the scenes used in development."""
 
 _STEP_MM = 0.5
 """Way between two readings across a band."""

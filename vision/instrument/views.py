@@ -45,6 +45,7 @@ from vision.instrument.measure import (
 )
 from vision.instrument.model import LENGTH, TOTAL, X, Y, pose_of
 from vision.instrument.rounding import end_seen
+from vision.instrument.sheet_height import SheetHeight
 from vision.photo import Corrections, Photo
 from vision.problems import INSTRUMENT_LEFT_OUT, INSTRUMENT_STEP_ASIDE, PHOTOS_NOT_OF_ONE_INSTRUMENT
 
@@ -82,7 +83,7 @@ _ROUNDS = 15
 
 def measure_instrument_together(
     photos: Sequence[Photo],
-    sheet_height_mm: float | None = None,
+    sheet_height: SheetHeight | None = None,
     bar_mm: float | None = None,
     reference: Blank | None = None,
 ) -> InstrumentMeasurement:
@@ -94,7 +95,7 @@ def measure_instrument_together(
     ----------
     photos : sequence of Photo
         In the order in which they are to be named.
-    sheet_height_mm, bar_mm, reference : optional
+    sheet_height, bar_mm, reference : optional
         As of `vision.instrument.measure.measure_instrument`.
 
     Raises
@@ -104,7 +105,7 @@ def measure_instrument_together(
     """
     if not photos:
         raise ValueError("there is no photo to measure an instrument in")
-    seen = see_together(photos, sheet_height_mm, bar_mm, reference)
+    seen = see_together(photos, sheet_height, bar_mm, reference)
     try:
         found = solve_seen(seen, photos[0].film)
     except Refused as refusal:
@@ -116,7 +117,7 @@ def measure_instrument_together(
 
 def see_together(
     photos: Sequence[Photo],
-    sheet_height_mm: float | None = None,
+    sheet_height: SheetHeight | None = None,
     bar_mm: float | None = None,
     reference: Blank | None = None,
 ) -> list[DetectedInstrument | tuple[Problem, ...]]:
@@ -127,7 +128,7 @@ def see_together(
 
     def see(photo: Photo, first: str | None = None) -> DetectedInstrument | tuple[Problem, ...]:
         try:
-            return detect_instrument(photo, sheet_height_mm, bar_mm, reference, first)
+            return detect_instrument(photo, sheet_height, bar_mm, reference, first)
         except Refused as refusal:
             return refusal.problems
 

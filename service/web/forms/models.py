@@ -25,7 +25,7 @@ from starlette.datastructures import FormData
 from service.fit.errors import LengthError
 from service.fit.lengths import written_mm
 from service.jobs.targets import LONGEST_ENDPOINT
-from service.questions.asked import LONGEST_LABEL, LONGEST_TYPED, Bar, Language, Reference
+from service.questions.asked import LONGEST_LABEL, LONGEST_TYPED, MOST_HEIGHT_MM, Bar, Language, Reference
 from service.records.shelf import LONGEST_REMARK, LONGEST_SHELF_NAME
 from service.settings import MOST_LINK_DAYS, MOST_PHOTO_DAYS
 from service.web.forms.reading import LONGEST_FIELD, text_field
@@ -308,6 +308,15 @@ def _ruler_mm(text: str) -> float | str:
     return text if found is None else found
 
 
+def _typed_mm(text: str) -> float | str:
+    """A height as typed, in mm unless it has another unit."""
+    try:
+        found = written_mm(text, "mm")
+    except LengthError:
+        found = None
+    return text if found is None else found
+
+
 class SheetForm(PageForm):
     """What the ruler said about the sheet's bar, mm."""
 
@@ -318,6 +327,20 @@ class PaperForm(PageForm):
     """What lies in the photo where there is no printer; nothing where the sheet was printed after all."""
 
     reference: ChosenReference = None
+
+
+class ToldForm(PageForm):
+    """What a teacher says of a photo: what lies in it, whether the child touches the wall, which lies higher.
+
+    By how much, in mm, may be left open.
+    """
+
+    reference: ChosenReference = None
+    touches: Annotated[bool | None, BeforeValidator(lambda text: {"yes": True, "no": False}.get(text))] = None
+    higher: Annotated[Literal["sheet", "instrument"] | None, OR_NOT_SAID] = None
+    height_mm: Annotated[
+        Annotated[float, Field(gt=0, le=MOST_HEIGHT_MM, allow_inf_nan=False)] | None, BeforeValidator(_typed_mm)
+    ] = None
 
 
 class PhotoForm(PageForm):

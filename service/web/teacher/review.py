@@ -22,11 +22,11 @@ from starlette.concurrency import run_in_threadpool
 from service.jobs.moving import NotMovable, by_file, solve_moved, views_of
 from service.jobs.running import start_again
 from service.jobs.workflows import keep_pictures, keep_result, measured
-from service.measuring.work import ArmQuestion, InstrumentQuestion, Question
+from service.measuring.work import Question
 from service.records.asking import is_open
 from service.records.audit import Action, note
 from service.records.database import changed
-from service.records.lookups import BAR, Stated, age_years, stated, stated_by
+from service.records.lookups import BAR, Stated, Told, question_of, stated_bar_mm
 from service.records.photos import FOR_MOVING, ORIGINAL, OVERLAY, VIEWS
 from service.records.tables import (
     ACCEPTED,
@@ -43,7 +43,7 @@ from service.records.tables import (
     Upload,
 )
 from service.settings import PROGRAM_VERSION
-from service.web.forms.models import AcceptForm, AgainForm, PaperForm, PointsForm
+from service.web.forms.models import AcceptForm, AgainForm, PointsForm, ToldForm
 from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
 from service.web.house import House
 from service.web.language import marked, page_language
@@ -62,6 +62,10 @@ from service.web.teacher.review_view import (
 from service.words.writing import day_of
 
 router = APIRouter(prefix="/reviews")
+NO_HEIGHT = {
+    "message": marked("The height is not understood."),
+    "advice": marked("Type it in millimetres, at most 300, or leave it empty."),
+}
 NOT_SO = {"message": marked("It cannot be measured like this"), "advice": ""}
 PICTURES = {kind.replace("view", "photo") + ".jpg": kind for kind in VIEWS} | {"overlay.jpg": OVERLAY}
 
@@ -74,7 +78,7 @@ def review(
     upload = _upload(records, upload_id)
     answer = review_page(request, parts, records, upload)
     if can_measure(parts, upload):
-        afterwards.add_task(_sight, parts, upload.id, upload.kind, stated(records, upload))
+        afterwards.add_task(_sight, parts, upload.id, _question(parts, records, upload))
     answer.background = afterwards
     return answer
 
@@ -113,17 +117,22 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
     return JSONResponse({"usable": found["usable"]} | await run_in_threadpool(keep))
 
 
-@router.post("/{upload_id}/reference")
-async def change_reference(request: Request, upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> Response:
-    """Measure by another thing of known size that lies in the photo; where that fails everything stays as it was."""
-    chosen = PaperForm.read(form).reference
+@router.post("/{upload_id}/told")
+async def tell(request: Request, upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> Response:
+    """Measure by what is said of the photo; where that fails everything stays as it was."""
+    try:
+        said = ToldForm.read(form)
+    except ValidationError:
+        with parts.store.for_studio(who.studio_id) as records:
+            return review_page(request, parts, records, _upload(records, upload_id), NO_HEIGHT, 422)
+    told = Told(said.reference, said.touches, said.higher, said.height_mm if said.higher else None)
 
     def asked() -> tuple[str, Question]:
         with parts.store.for_studio(who.studio_id) as records:
             upload = _upload(records, upload_id)
             if upload.state != MEASURED:
                 raise nothing_here()
-            return upload.kind, _question(parts, records, upload, stated_by(records, upload, chosen))
+            return upload.kind, _question(parts, records, upload, told)
 
     kind, question = await run_in_threadpool(asked)
     originals = await run_in_threadpool(parts.photos.originals, upload_id)
@@ -141,7 +150,8 @@ async def change_reference(request: Request, upload_id: str, who: Visitor, parts
                 return review_page(request, parts, records, upload, problem or NOT_SO, 422)
             keep_pictures(parts.photos, upload_id, outcome)
             keep_result(upload, outcome)
-            upload.reference, upload.corrected = chosen, None
+            told.keep(upload)
+            upload.corrected = None
         return go_to(f"/reviews/{upload_id}")
 
     return await run_in_threadpool(keep)
@@ -276,7 +286,7 @@ async def _solved(
     upload, question = await run_in_threadpool(asked)
     if not points:
         return upload.result or {"usable": False, "points_px": {}}
-    sight = await _sight(parts, upload_id, upload.kind, Stated(question.bar_mm, question.reference))
+    sight = await _sight(parts, upload_id, question)
     if sight is None:
         raise nothing_here()
     try:
@@ -285,15 +295,16 @@ async def _solved(
         raise nothing_here() from None
 
 
-async def _sight(parts: House, upload_id: str, kind: str, known: Stated) -> bytes | None:
+async def _sight(parts: House, upload_id: str, question: Question) -> bytes | None:
     """What is seen in what is under review; None where it is not kept any more or could not be looked at."""
+    known = Stated.of(question)
 
     async def look() -> bytes | None:
         shared = await run_in_threadpool(parts.photos.shared_sight, upload_id, str(known))
         originals = [] if shared else await run_in_threadpool(parts.photos.originals, upload_id)
         if not originals:
             return shared
-        sight = await parts.pool.look(originals, kind, known.bar_mm, known.reference)
+        sight = await parts.pool.look(originals, question)
         if sight is not None:
             await run_in_threadpool(parts.photos.share_sight, upload_id, str(known), sight)
         return sight
@@ -315,7 +326,7 @@ async def _draw_moved_points(parts: House, who: SignedIn, upload_id: str) -> Non
     upload, question, picture = await run_in_threadpool(asked)
     if picture is None:
         return
-    sight = await _sight(parts, upload_id, upload.kind, Stated(question.bar_mm, question.reference))
+    sight = await _sight(parts, upload_id, question)
     if sight is None:
         return
     moved = by_file(upload.kind, views_of(upload), (upload.corrected or {})["moved_px"])
@@ -328,14 +339,9 @@ async def _draw_moved_points(parts: House, who: SignedIn, upload_id: str) -> Non
     await run_in_threadpool(keep)
 
 
-def _question(parts: House, records: Session, upload: Upload, otherwise: Stated | None = None) -> Question:
-    """What to measure; `otherwise` is said of the thing of known size in place of what the records say."""
-    known = otherwise or stated(records, upload)
-    if upload.kind != ARM:
-        return InstrumentQuestion(known.bar_mm, reference=known.reference)
-    child = records.get(Child, upload.child_id) if upload.child_id else None
-    age = age_years(child, day_of(parts.clock.now()))
-    return ArmQuestion(age_years=age, bar_mm=known.bar_mm, reference=known.reference)
+def _question(parts: House, records: Session, upload: Upload, told: Told | None = None) -> Question:
+    """What to measure; `told` is said in place of what the records say."""
+    return question_of(records, upload, day_of(parts.clock.now()), told)
 
 
 def _arm_record(records: Session, upload: Upload, who: SignedIn, now: Any) -> ArmRecord:
@@ -381,4 +387,5 @@ def _found(records: Session, upload: Upload) -> dict[str, Any]:
         for name, value in (upload.result or {}).items()
         if name not in ("photo", "drawn_px", "film_s", "views")
     }
-    return unnamed | {BAR: stated(records, upload).bar_mm}
+    told = {name: value for name, value in asdict(Told.of(upload)).items() if value is not None}
+    return unnamed | {BAR: stated_bar_mm(records, upload), "told": told}

@@ -75,7 +75,7 @@ def test_solved_without_a_move_it_is_what_was_measured_and_a_move_in_any_picture
             measured = await (pool.arm_together(named, question) if len(sent) > 1 else pool.arm(*named[0], question))
         else:
             measured = await pool.instrument_together(named, question)
-        sight = await pool.look(sent, "arm" if is_arm else "instrument")
+        sight = await pool.look(sent, question)
         assert sight is not None
         moved = [
             await pool.solve(sight, question, {number: place(view, name, 12.0)}, measured.views[0].photo_jpeg)
@@ -108,7 +108,7 @@ def test_solved_without_a_move_it_is_what_was_measured_and_a_move_in_any_picture
 
 
 def gathered(names: Sequence[str]) -> bytes:
-    return gather_arms([[look_at_arm(data, None, None)] for data in files(names)])
+    return gather_arms([[look_at_arm(data, ArmQuestion())] for data in files(names)])
 
 
 def test_moves_that_contradict_one_another_are_refused_and_drop_no_picture() -> None:
@@ -123,14 +123,14 @@ def test_moves_that_contradict_one_another_are_refused_and_drop_no_picture() -> 
     # where a point makes one photo unusable by itself, that is why, and the others are not measured without it
     x, y = other.result["points_px"]["elbow"]
     bent = solve_sight(sight, AGE, {1: {"elbow": (x, y + 70.0)}})
-    alone = solve_sight(look_at_arm(files(CHILD)[1], None, None), AGE, {0: {"elbow": (x, y + 70.0)}})
+    alone = solve_sight(look_at_arm(files(CHILD)[1], ArmQuestion()), AGE, {0: {"elbow": (x, y + 70.0)}})
     assert not bent.result["usable"]
     assert bent.result["problems"] == alone.result["problems"]
 
 
 def test_photos_of_different_days_are_joined_with_the_moved_point_in_its_own() -> None:
     days = ["child-5-a.jpg", "child-3.jpg"]
-    sight, alone = gathered(days), [look_at_arm(data, None, None) for data in files(days)]
+    sight, alone = gathered(days), [look_at_arm(data, ArmQuestion()) for data in files(days)]
     assert not pickle.loads(sight).at_rest
     before, each = solve_sight(sight, AGE), [solve_sight(one, AGE) for one in alone]
     assert before.result["viewpoints_deg"] is None
@@ -149,7 +149,7 @@ def test_a_photo_left_out_before_is_left_out_after_a_move_and_still_named() -> N
     data = files([INSTRUMENT[0], odd, INSTRUMENT[1]])
     measured = measure_instrument_photos([(each, "instrument") for each in data], InstrumentQuestion())
     assert [view is not None for view in measured.views] == [True, False, True]
-    sight = look_at_instruments(data, "instrument", None, None)
+    sight = look_at_instruments(data, InstrumentQuestion())
     shown = measured.views[2]
     assert shown is not None
     moved = solve_sight(sight, InstrumentQuestion(), {2: place(shown, "body_bottom", 6.0)})
@@ -163,7 +163,7 @@ def test_a_photo_left_out_before_is_left_out_after_a_move_and_still_named() -> N
 
 def test_why_nothing_is_seen_in_any_photo_is_said() -> None:
     nothing = files(["instrument-1.jpg"])
-    sight = gather_arms([[look_at_arm(nothing[0], None, None)], []])
+    sight = gather_arms([[look_at_arm(nothing[0], ArmQuestion())], []])
     found = solve_sight(sight, AGE)
     assert not found.result["usable"]
     assert found.result["problems"]
@@ -174,7 +174,7 @@ def test_a_film_that_cannot_be_read_is_no_sight(pool: MeasuringPool) -> None:
     data = files(["child-4.mp4"])[0]
 
     async def story() -> bytes | None:
-        return await pool.look([data[: len(data) // 3]], "arm")
+        return await pool.look([data[: len(data) // 3]], ArmQuestion())
 
     sight = finished(story())
     assert sight is not None

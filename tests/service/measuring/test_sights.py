@@ -47,7 +47,11 @@ def arrays(value: object) -> list[np.ndarray]:
 @pytest.mark.parametrize(("photo", "kind"), [("child-1.jpg", "arm"), ("instrument-3.jpg", "instrument")])
 def test_solving_what_was_seen_says_what_measuring_again_would_say(photo: str, kind: str) -> None:
     data = (SAMPLES / photo).read_bytes()
-    sight = look_at_arm(data, 150.0, None) if kind == "arm" else look_at_instruments([data], kind, 150.0, None)
+    sight = (
+        look_at_arm(data, ArmQuestion(bar_mm=150.0))
+        if kind == "arm"
+        else look_at_instruments([data], InstrumentQuestion(150.0))
+    )
 
     def measured(points: dict[str, tuple[float, float]] | None) -> dict:
         if kind == "arm":
@@ -77,7 +81,7 @@ def test_solving_what_was_seen_says_what_measuring_again_would_say(photo: str, k
 
 
 def test_why_nothing_is_seen_is_a_sight_too() -> None:
-    sight = look_at_arm((SAMPLES / "instrument-1.jpg").read_bytes(), None, None)
+    sight = look_at_arm((SAMPLES / "instrument-1.jpg").read_bytes(), ArmQuestion())
     found = solve_sight(sight, ArmQuestion()).result
     assert not found["usable"]
     assert found["problems"]
@@ -88,7 +92,7 @@ def test_a_lost_worker_costs_nothing() -> None:
 
     async def moves() -> list[bool]:
         with MeasuringPool(1) as pool:
-            sight = await pool.look([data], "instrument")
+            sight = await pool.look([data], InstrumentQuestion())
             assert sight is not None
             first = await pool.solve(sight, InstrumentQuestion())
             for process in list(pool._pool._pool_manager.worker_manager.workers.values()):

@@ -75,7 +75,7 @@ def test_a_point_moves_in_the_frame_that_is_kept_only(
     assert place.client.post(f"{address}/points", data=moved).status_code == 404
     with place.house.store.for_studio(seeded.studio_id) as records:
         assert records.get_one(Upload, address.rsplit("/", 1)[1]).corrected is None
-    assert place.client.post(f"{address}/reference", data=teacher | {"reference": ""}).status_code == 303
+    assert place.client.post(f"{address}/told", data=teacher | {"reference": ""}).status_code == 303
     assert place.client.post(f"{address}/points", data=moved).json()["usable"], "measured again it is theirs"
 
 

@@ -44,7 +44,7 @@ def test_a_photo_is_measured_by_what_the_family_chose(
     place.client.cookies.set("scrollreach", seeded.session)
     moved = {"form_token": place.house.signer.form_token(seeded.sign_in_id), "points": '{"mid_palm": [840, 360]}'}
     assert place.client.post(f"/reviews/{upload.id}/points", data=moved).status_code == 200
-    assert place.pool.looked_by == [Blank(reference)]
+    assert [each.reference for each in place.pool.looked_by] == [Blank(reference)]
     assert "instead of the printed sheet" in place.client.get(f"/reviews/{upload.id}").text
 
     place.client.post(f"{base}/sheet", data=form | {"bar_mm": "149"})  # printed after all
@@ -114,21 +114,21 @@ def test_the_teacher_says_what_lies_in_a_photo(
 
     with monkeypatch.context() as patched:
         patched.setattr(place.pool, "arm", refuse)
-        answer = place.client.post(f"{address}/reference", data=teacher | {"reference": "letter"})
+        answer = place.client.post(f"{address}/told", data=teacher | {"reference": "letter"})
     assert answer.status_code == 422
     assert "Show the sheet." in answer.text
     assert kept() == before
     assert place.client.get(address).status_code == 200
 
-    answer = place.client.post(f"{address}/reference", data=teacher | {"reference": "letter"})
+    answer = place.client.post(f"{address}/told", data=teacher | {"reference": "letter"})
     assert answer.status_code == 303
     assert place.pool.references[-1] == Blank.LETTER
     assert kept()[:2] == ("letter", False)
     place.client.post(f"{address}/points", data=teacher | {"points": '{"mid_palm": [840, 360]}'})
-    assert place.pool.looked_by[-1] == Blank.LETTER
-    place.client.post(f"{address}/reference", data=teacher | {"reference": ""})  # the printed sheet after all
+    assert place.pool.looked_by[-1].reference == Blank.LETTER
+    place.client.post(f"{address}/told", data=teacher | {"reference": ""})  # the printed sheet after all
     assert place.pool.references[-1] is None
     assert kept()[0] is None
     seen = as_seen(place.client, address.rsplit("/", 1)[1])
     assert place.client.post(f"{address}/accept", data=teacher | seen).status_code == 303
-    assert place.client.post(f"{address}/reference", data=teacher | {"reference": "a4"}).status_code == 404
+    assert place.client.post(f"{address}/told", data=teacher | {"reference": "a4"}).status_code == 404

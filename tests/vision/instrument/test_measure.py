@@ -26,6 +26,7 @@ from vision.instrument.model import LENGTH, LOW, SCROLL, pose_of
 from vision.instrument.overlay import blur_surroundings, draw_instrument
 from vision.instrument.resting import resting_heights_mm
 from vision.instrument.seen import see_instrument
+from vision.instrument.sheet_height import IN_ITS_CASE, SheetHeight
 from vision.instrument.sheet_support import lies_on_book
 from vision.photo import Photo
 from vision.problems import INSTRUMENT_CUT, OUTLINE_NOT_FOUND
@@ -193,10 +194,35 @@ def test_what_lies_on_a_book_is_called_what_it_is(plain, monkeypatch):
 
 def test_a_stated_height_of_the_sheet_is_believed(plain):
     _, shown, measured = plain
-    lifted = measure_instrument(shown, sheet_height_mm=30.0)
+    lifted = measure_instrument(shown, sheet_height=SheetHeight(30.0))
     assert lifted.detected.setting.table_mm == -30.0
     # the camera is some 0.8 m above the sheet: 30 mm further away make the body 30 / 0.8 m = 3 to 5 % longer
     assert lifted.body_length.value_mm / measured.body_length.value_mm == pytest.approx(1.04, abs=0.01)
+
+
+def test_an_instrument_said_to_lie_in_its_case_is_smaller_and_less_sure(plain):
+    """Nearer to the camera than the sheet, by some 25 mm of 0.8 m; how high cases are is known to 10 mm."""
+    _, shown, measured = plain
+    in_case = measure_instrument(shown, sheet_height=IN_ITS_CASE)
+    raised = in_case.detected.setting.table_mm
+    assert raised == 25.0
+    exactly = measure_instrument(shown, sheet_height=SheetHeight(-raised))
+    assert in_case.body_length.value_mm == pytest.approx(exactly.body_length.value_mm, abs=1.0)  # ribs tell a little
+    assert in_case.body_length.value_mm / measured.body_length.value_mm == pytest.approx(0.967, abs=0.01)
+    widths = [each.body_length.standard_uncertainty_mm for each in (measured, exactly, in_case)]
+    assert widths[0] < widths[1] < 0.5 * widths[2]
+    assert in_case.body_length.low_mm < measured.body_length.value_mm * (1 - 0.01)
+    assert in_case.problems == measured.problems
+
+
+def test_the_lower_of_two_sheets_is_not_the_level_of_an_instrument_that_lies_higher(monkeypatch, plain):
+    """Where a case holds it up, both sheets lie beside it; otherwise the lower one lies where the instrument does."""
+    camera = plain[2].camera
+    monkeypatch.setattr(type(camera), "sheet_heights_mm", lambda _: np.array([0.0, -40.0]))
+    monkeypatch.setattr(measure, "_height_spread_mm", lambda *_: 0.5)
+    assert measure._table(plain[1], camera, None)[0].table_mm == -40.0
+    assert measure._table(plain[1], camera, SheetHeight(30.0))[0].table_mm == -40.0
+    assert measure._table(plain[1], camera, IN_ITS_CASE)[0].table_mm == 25.0
 
 
 @pytest.mark.parametrize(

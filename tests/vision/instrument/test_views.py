@@ -13,6 +13,7 @@ from calibration.lens import StatedLens
 from calibration.problems import Refused
 from tests.vision.sample_photos import detected_instrument, measured_instrument, photo, truth
 from vision.instrument.measure import measure_instrument, solve_instrument
+from vision.instrument.sheet_height import SheetHeight
 from vision.instrument.views import LEAST_SPREAD_DEG, measure_instrument_together, solve_together
 from vision.photo import Photo
 from vision.problems import INSTRUMENT_LEFT_OUT, INSTRUMENT_STEP_ASIDE
@@ -39,10 +40,10 @@ def test_how_high_an_instrument_lies_is_seen_by_several_photos(names, height_mm)
     """Taken to lie that far below the sheet, as one in an open case is: one photo makes it 3 to 11 % too long."""
     body_mm, total_mm = (BODY_MM, TOTAL_MM) if names is THREE else (245.25, 418.67)
     photos = [photo(name) for name in names]
-    together = measure_instrument_together(photos, sheet_height_mm=height_mm)
+    together = measure_instrument_together(photos, sheet_height=SheetHeight(height_mm))
     assert together.body_length.value_mm == pytest.approx(body_mm, abs=0.6)
     assert together.total_length.value_mm == pytest.approx(total_mm, abs=1.2)
-    alone = measure_instrument(photos[0], sheet_height_mm=height_mm)
+    alone = measure_instrument(photos[0], sheet_height=SheetHeight(height_mm))
     assert alone.body_length.value_mm > body_mm * (1 + height_mm / 1000.0)
 
 
