@@ -18,6 +18,7 @@ the sheet's corners, by which corners are weighed.  No interval of ours was chec
 from __future__ import annotations
 
 import io
+import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -26,15 +27,16 @@ import cv2
 import numpy as np
 
 from calibration.arrays import Array, Picture
+from calibration.detection import is_mirrored
 from calibration.lens import StatedLens
 from calibration.markers import agreeing_markers, read_markers
-from calibration.problems import NO_SHEET, Refused
+from calibration.problems import NO_SHEET, PHOTO_MIRRORED, Refused
 from vision.clip_files import CHOSEN, MAX_BYTES, reader_of
 from vision.photo import MIN_SIDE_PX, Photo
 from vision.problems import CLIP_DAMAGED, CLIP_TOO_LARGE, CLIP_TOO_LONG, CLIP_UNREADABLE, PHOTO_TOO_SMALL
 
 if TYPE_CHECKING:
-    from av import VideoFrame
+    from av import VideoFrame, VideoStream
 
 LONGEST_S = 20.0
 """Longest accepted film, s; three to five are asked for; our choice."""
@@ -69,7 +71,11 @@ _USUAL_RATE = 30.0
 _CODECS = frozenset({"h264", "hevc", "vp8", "vp9", "av1", "libdav1d", "mpeg4", "mjpeg"})
 _BYTE_PLANES = frozenset({"yuv420p", "yuvj420p", "yuv422p", "yuvj422p", "nv12"})
 """Formats of which the first plane is the lightness, one byte a pixel."""
-_TURNS = {90: cv2.ROTATE_90_COUNTERCLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_CLOCKWISE}
+_MOST_STRETCH = 2.0
+"""Width of a pixel over its height, or the other way round, above which a film errs: cameras and broadcasts know up to
+1.82 (ITU-T H.264, table E-1, has 2.18 for one that nobody films in); from memory."""
+_MATRIX = struct.Struct("<5i")
+"""Beginning of a film's matrix as the decoder hands it on: a, b, u, c, d (ISO 14496-12, 6.2.2)."""
 
 
 def clip_photos(data: bytes, name: str, sheets: bool = True) -> tuple[Photo, ...]:
@@ -92,7 +98,8 @@ def clip_photos(data: bytes, name: str, sheets: bool = True) -> tuple[Photo, ...
     Raises
     ------
     Refused
-        If the file is no film that can be read, too large, too long, too coarse, or no frame shows a sheet.
+        If the file is no film that can be read, too large, too long, too coarse, or no frame shows a sheet, or
+        in the mirror only.
     """
     reader = reader_of(data)
     if reader is None:
@@ -104,6 +111,8 @@ def clip_photos(data: bytes, name: str, sheets: bool = True) -> tuple[Photo, ...
         raise Refused(CLIP_DAMAGED)
     places = [_place(one) if sheets else None for one in candidates]
     if sheets:
+        if is_mirrored(max(candidates, key=lambda one: one.sharpness).rgb):
+            raise Refused(PHOTO_MIRRORED)
         candidates, places = _with_sheet(candidates, places)
         if not candidates:
             raise Refused(NO_SHEET)
@@ -114,30 +123,89 @@ def clip_photos(data: bytes, name: str, sheets: bool = True) -> tuple[Photo, ...
 
 @dataclass(frozen=True)
 class _Frame:
-    """A frame that may be chosen; `sharpness` is the mean square of its second differences."""
+    """A frame that may be chosen.
+
+    Attributes
+    ----------
+    time_s : float
+        Since the film's first frame.
+    sharpness : float
+        Mean square of its second differences.
+    frame : VideoFrame
+        As it is stored.
+    stretch : float
+        Width of a pixel over its height: to be shown, the frame is drawn out by it.
+    """
 
     time_s: float
     sharpness: float
     frame: VideoFrame
+    stretch: float
 
     @property
     def rgb(self) -> Picture:
-        """Upright pixels (H, W, 3)."""
-        return _upright(np.asarray(self.frame.to_ndarray(format="rgb24"), np.uint8), self.frame.rotation)
+        """Pixels (H, W, 3) as they are to be shown: square and upright."""
+        stored = np.asarray(self.frame.to_ndarray(format="rgb24"), np.uint8)
+        height, width = stored.shape[:2]
+        return _turned(_resized(stored, _shown_size(width, height, self.stretch)), _matrix(self.frame))
+
+    def reduced(self, side_px: int) -> Picture:
+        """Its lightness (h, w) as it is to be shown, with a longer side of `side_px`."""
+        return _turned(_reduced(self.frame, side_px, self.stretch), _matrix(self.frame))
 
 
-def _upright(picture: Picture, rotation: int) -> Picture:
-    """A frame turned by what its film says, degrees anticlockwise in quarters."""
-    turn = _TURNS.get(round(rotation / 90) * 90 % 360)
-    return picture if turn is None else np.ascontiguousarray(cv2.rotate(picture, turn), dtype=np.uint8)
+def _matrix(frame: VideoFrame) -> tuple[int, int, int, int]:
+    """Signs of a, b, c and d by which a frame is to be shown: x' = a x + c y, y' = b x + d y.
+
+    Those of the nearest turn by quarters, with or without a mirror, as a film of a front camera may ask for.
+    """
+    a, b, c, d = _stated_matrix(frame)
+    upright = abs(a) + abs(d) >= abs(b) + abs(c)
+    a, b, c, d = np.sign((a, 0, 0, d) if upright else (0, b, c, 0)).astype(int).tolist()
+    return a, b, c, d
+
+
+def _stated_matrix(frame: VideoFrame) -> tuple[float, float, float, float]:
+    try:
+        stated = frame.side_data["DISPLAYMATRIX"]  # type: ignore[typeddict-item]  # its stubs know other keys
+    except KeyError:
+        return 1, 0, 0, 1
+    except ValueError:  # beside it lies something that the library has no name for: it still tells the turn
+        turn = np.radians(-frame.rotation)
+        return np.cos(turn), np.sin(turn), -np.sin(turn), np.cos(turn)
+    a, b, _, c, d = _MATRIX.unpack_from(bytes(stated))
+    return a, b, c, d
+
+
+def _turned(picture: Picture, matrix: tuple[int, int, int, int]) -> Picture:
+    """A frame turned, and mirrored, as its film says."""
+    a, b, c, d = matrix
+    turned = cv2.transpose(picture) if b or c else picture
+    across, down = a + c < 0, b + d < 0
+    if across or down:
+        turned = cv2.flip(turned, -1 if across and down else int(across))
+    return np.ascontiguousarray(turned, dtype=np.uint8)
+
+
+def _shown_size(width: int, height: int, stretch: float) -> tuple[int, int]:
+    """Width and height with square pixels: the side that has fewer than it shows is drawn out."""
+    return (round(width * stretch), height) if stretch >= 1 else (width, round(height / stretch))
+
+
+def _resized(picture: Picture, size: tuple[int, int]) -> Picture:
+    if size == (picture.shape[1], picture.shape[0]):
+        return picture
+    smaller = size[0] * size[1] < picture.shape[0] * picture.shape[1]
+    way = cv2.INTER_AREA if smaller else cv2.INTER_CUBIC
+    return np.asarray(cv2.resize(picture, size, interpolation=way), np.uint8)
 
 
 def _sharpest(data: bytes, reader: str) -> list[_Frame]:
     """The sharpest frame of each of at most `_PIECES` pieces of the film."""
     best: dict[int, _Frame] = {}
     piece_s = _FIRST_PIECE_S
-    for time_s, frame in _decoded(data, reader):
-        _keep(best, int(time_s / piece_s), _Frame(time_s, _sharpness(frame), frame))
+    for one in _decoded(data, reader):
+        _keep(best, int(one.time_s / piece_s), one)
         if len(best) > _PIECES:
             piece_s *= 2
             kept, best = best, {}
@@ -151,8 +219,8 @@ def _keep(best: dict[int, _Frame], piece: int, one: _Frame) -> None:
         best[piece] = one
 
 
-def _decoded(data: bytes, reader: str) -> Iterator[tuple[float, VideoFrame]]:
-    """Every frame with its time since the first, s.
+def _decoded(data: bytes, reader: str) -> Iterator[_Frame]:
+    """Every frame, in the order of time.
 
     Raises
     ------
@@ -169,40 +237,47 @@ def _decoded(data: bytes, reader: str) -> Iterator[tuple[float, VideoFrame]]:
             context = stream.codec_context
             if context.name not in _CODECS:
                 raise Refused(CLIP_UNREADABLE)
-            _check_size(context.width, context.height)
+            stretch = _stretch(stream)
+            _check_size(context.width, context.height, stretch)
             if (container.duration or 0) > LONGEST_S * av.time_base:
                 raise Refused(CLIP_TOO_LONG)
             stream.thread_type = "AUTO"
             first_s: float | None = None
             for number, frame in enumerate(container.decode(stream)):
-                _check_size(frame.width, frame.height)
+                _check_size(frame.width, frame.height, stretch)
                 time_s = number / _USUAL_RATE if frame.time is None else frame.time
                 first_s = time_s if first_s is None else first_s
                 if number >= MOST_FRAMES or time_s - first_s > LONGEST_S:
                     raise Refused(CLIP_TOO_LONG)
-                yield max(time_s - first_s, 0.0), frame
+                yield _Frame(max(time_s - first_s, 0.0), _sharpness(frame), frame, stretch)
     except (av.FFmpegError, ValueError, OSError, EOFError) as error:
         raise Refused(CLIP_DAMAGED) from error
 
 
-def _check_size(width: int, height: int) -> None:
-    if width * height > MAX_PIXELS:
+def _stretch(stream: VideoStream) -> float:
+    """Width of a pixel over its height, as container or codec state it; 1 where they state none that can be."""
+    stated = float(stream.sample_aspect_ratio or 1)
+    return stated if 1 / _MOST_STRETCH <= stated <= _MOST_STRETCH else 1.0
+
+
+def _check_size(width: int, height: int, stretch: float) -> None:
+    shown = _shown_size(width, height, stretch)
+    if shown[0] * shown[1] > MAX_PIXELS:
         raise Refused(CLIP_TOO_LARGE)
     if min(width, height) < MIN_SIDE_PX:
         raise Refused(PHOTO_TOO_SMALL)
 
 
-def _reduced(frame: VideoFrame, side_px: int) -> Picture:
-    """The frame's lightness (h, w), not turned, with a longer side of `side_px`.
+def _reduced(frame: VideoFrame, side_px: int, stretch: float = 1.0) -> Picture:
+    """The frame's lightness (h, w), not turned, with a longer side of `side_px` once it is drawn out by `stretch`.
 
     Where the film holds it as a plane of bytes, it is that plane, which may leave the darkest and brightest sixteenth
     unused: neither markers nor a comparison of sharpness ask for more.
     """
     grey = _lightness(frame)
-    scale = side_px / max(grey.shape)
-    if scale >= 1:
-        return np.asarray(grey, np.uint8)
-    return np.asarray(cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
+    width, height = _shown_size(grey.shape[1], grey.shape[0], stretch)
+    scale = min(side_px / max(width, height), 1.0)
+    return _resized(grey, (round(width * scale), round(height * scale)))
 
 
 def _lightness(frame: VideoFrame) -> Picture:
@@ -220,7 +295,7 @@ def _sharpness(frame: VideoFrame) -> float:
 
 def _place(one: _Frame) -> Array | None:
     """Direction (3,) from the sheet to the camera, roughly; None where no sheet is seen."""
-    grey = _upright(_reduced(one.frame, _LOOKED_AT_PX), one.frame.rotation)
+    grey = one.reduced(_LOOKED_AT_PX)
     markers = read_markers(grey, 1.0)
     layouts = {marker.layout for marker in markers}
     agreeing = max(

@@ -18,13 +18,15 @@ def film(
     form: str = "mp4",
     codec: str = "h264",
     pix_fmt: str = "yuv420p",
+    pixel: Fraction = Fraction(1),
 ) -> bytes:
-    """The frames as a film, at 10 a second if no times are given."""
+    """The frames as a film, at 10 a second if no times are given; `pixel` is a pixel's width over its height."""
     buffer = io.BytesIO()
     with av.open(buffer, "w", format=form) as container:
         stream = container.add_stream(codec, rate=10)
         stream.height, stream.width = frames[0].shape[:2]
         stream.pix_fmt = pix_fmt
+        stream.codec_context.sample_aspect_ratio = pixel
         stream.codec_context.time_base = Fraction(1, 1000)
         if codec == "h264":
             stream.options = {"preset": "ultrafast", "crf": "18"}
@@ -38,17 +40,15 @@ def film(
 
 
 def held(data: bytes, quarters: int) -> bytes:
-    """The same film, said to be turned: the matrix of its track header (ISO 14496-12, 8.3.2)."""
-    matrices = {
-        1: (0, 1, -1, 0),  # as phones held upright write it: to be turned by a quarter clockwise
-        2: (-1, 0, 0, -1),
-        3: (0, -1, 1, 0),
-    }
-    a, b, c, d = matrices[quarters]
+    """The same film, said to be turned by so many quarters clockwise, as phones held upright (1) write it."""
+    return shown_by(data, {1: (0, 1, -1, 0), 2: (-1, 0, 0, -1), 3: (0, -1, 1, 0)}[quarters])
+
+
+def shown_by(data: bytes, matrix: tuple[int, int, int, int]) -> bytes:
+    """The same film with a, b, c, d in the matrix of its track header (ISO 14496-12, 8.3.2)."""
+    a, b, c, d = (part << 16 for part in matrix)
     at = data.index(b"tkhd") + 4 + 40
-    one = 1 << 16
-    matrix = struct.pack(">9i", a * one, b * one, 0, c * one, d * one, 0, 0, 0, 1 << 30)
-    return data[:at] + matrix + data[at + 36 :]
+    return data[:at] + struct.pack(">9i", a, b, 0, c, d, 0, 0, 0, 1 << 30) + data[at + 36 :]
 
 
 def frames_of(data: bytes) -> list[Picture]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from fractions import Fraction
 
 import av
 import cv2
@@ -11,10 +12,10 @@ import pytest
 
 from calibration.arrays import Picture
 from calibration.detection import find_sheets
-from calibration.problems import NO_SHEET, Refused
+from calibration.problems import NO_SHEET, PHOTO_MIRRORED, Refused
 from calibration.sheet import Paper, SheetLayout
 from tests.calibration.pretend_photos import photograph, placed
-from tests.vision.filming import film, held
+from tests.vision.filming import film, held, shown_by
 from vision import clip
 from vision.clip import clip_photos
 from vision.clip_files import CHOSEN, is_clip
@@ -64,6 +65,48 @@ def test_frames_are_turned_upright(walk: list[Picture], quarters: int, form: str
     expected = np.rot90(walk[0], -quarters)
     assert photo.rgb.shape == expected.shape
     assert np.abs(photo.rgb.astype(float) - expected).mean() < 4
+
+
+@pytest.mark.parametrize("form", ["mp4", "mov", "matroska"])
+def test_frames_of_pixels_that_are_not_square_are_drawn_out(walk: list[Picture], form: str) -> None:
+    """As cameras write 1440 x 1080 for 16:9, and some messengers what they made narrower."""
+    narrow = [np.asarray(cv2.resize(each, (720, 720), interpolation=cv2.INTER_AREA), np.uint8) for each in walk[:3]]
+    photo = clip_photos(film(narrow, form=form, pixel=Fraction(4, 3)), "a")[0]
+    assert photo.size_px == SIZE
+    assert np.abs(photo.rgb.astype(float) - walk[0]).mean() < 5
+    assert find_sheets(photo.rgb)[0].layout == SHEET
+
+
+def test_frames_are_drawn_out_before_they_are_turned(walk: list[Picture]) -> None:
+    lying = np.ascontiguousarray(np.rot90(walk[0]))
+    flat = np.asarray(cv2.resize(lying, (720, 720), interpolation=cv2.INTER_AREA), np.uint8)
+    photo = clip_photos(held(film([flat] * 3, pixel=Fraction(3, 4)), 1), "a")[0]
+    assert photo.size_px == SIZE
+    assert np.abs(photo.rgb.astype(float) - walk[0]).mean() < 5
+
+
+def test_a_pixel_that_cannot_be_is_not_believed(walk: list[Picture]) -> None:
+    assert clip_photos(film(walk[:3], pixel=Fraction(9, 1)), "a")[0].size_px == SIZE
+
+
+@pytest.mark.parametrize("matrix", [(-1, 0, 0, 1), (1, 0, 0, -1), (0, 1, 1, 0), (0, -1, -1, 0)])
+def test_a_film_that_says_how_to_mirror_it_is_mirrored(walk: list[Picture], matrix: tuple[int, int, int, int]) -> None:
+    a, b, _, _ = matrix
+    ways = {(-1, 0): np.fliplr, (1, 0): np.flipud, (0, 1): _transposed, (0, -1): lambda p: np.rot90(_transposed(p), 2)}
+    stored = [np.ascontiguousarray(ways[a, b](each)) for each in walk[:3]]
+    photo = clip_photos(shown_by(film(stored), matrix), "a")[0]
+    assert np.abs(photo.rgb.astype(float) - walk[0]).mean() < 4
+
+
+def _transposed(picture: Picture) -> Picture:
+    return picture.swapaxes(0, 1)
+
+
+def test_a_mirrored_film_is_said_to_be_mirrored(walk: list[Picture]) -> None:
+    """Nobody looks for a sheet that is in the picture."""
+    with pytest.raises(Refused) as refusal:
+        clip_photos(film([np.ascontiguousarray(each[:, ::-1]) for each in walk[:3]]), "a")
+    assert refusal.value.problems == (PHOTO_MIRRORED,)
 
 
 @pytest.mark.parametrize(("form", "codec"), [("webm", "libvpx"), ("matroska", "h264"), ("mov", "mpeg4")])
