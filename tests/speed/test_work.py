@@ -29,7 +29,7 @@ from tests.speed.photos import CHILD, INSTRUMENT, arm_of, instrument_of, resized
 from vision.arm.estimator import ArmProblem
 from vision.arm.measure import solve_arm
 from vision.arm.seen import see_arm
-from vision.instrument.fit import _Problem
+from vision.instrument.fit_problem import FitProblem
 from vision.networks.landmark_model import LandmarkModel
 from vision.photo import load_photo
 
@@ -94,7 +94,7 @@ def counting() -> Iterator[Counter[str]]:
         enter(counted(LandmarkModel, "detect", lambda *_: {"landmarks": 1}))
         enter(counted(onnxruntime.InferenceSession, "run", lambda given, _: {"networks": 1, "values": _size(given[2])}))
         enter(counted(ArmProblem, "_seen_rows", lambda *_: {"linearised": 1}))
-        enter(counted(_Problem, "linearise", lambda *_: {"linearised": 1}))
+        enter(counted(FitProblem, "linearise", lambda *_: {"linearised": 1}))
         for name in PASSES:
             enter(counted(cv2, name, lambda given, _: {"pixels": given[0].shape[0] * given[0].shape[1]}))
         yield done

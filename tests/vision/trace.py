@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from calibration.lens import FOCAL_RELATIVE_SD, FRAME_DIAGONAL_MM
 from calibration.problems import Refused
 from vision.instrument.edges import TracedInstrument, first_guess, map_edges, resolution_px_per_mm, scroll_in_map, trace
-from vision.instrument.fit import Fit, RanAway, Setting, View, fit
+from vision.instrument.evidence import Setting, View
+from vision.instrument.fit import Fit, RanAway, fit
 from vision.instrument.model import BODY_UNKNOWNS, LENGTH, TOTAL_TO_BODY, pose_of
 from vision.instrument.rounding import end_seen
 from vision.instrument.seen import InstrumentSeen, see_instrument

@@ -16,7 +16,8 @@ from calibration.arrays import Array, Mask, Picture
 from calibration.problems import Refused
 from vision.instrument.cameras import Camera, FixedCamera
 from vision.instrument.edge_net import read_edges
-from vision.instrument.fit import Edges, RanAway, Setting, Tip, View, settle
+from vision.instrument.evidence import Edges, Setting, Tip, View
+from vision.instrument.fit import RanAway, settle
 from vision.instrument.model import (
     BODY_UNKNOWNS,
     LENGTH,

@@ -27,7 +27,8 @@ from calibration.sheet_in_photo import SheetInPhoto
 from vision.blur import with_blur_named
 from vision.instrument.cameras import LeanCamera
 from vision.instrument.edges import TracedInstrument, trace
-from vision.instrument.fit import Edges, Fit, RanAway, Setting, Tip, View, fit
+from vision.instrument.evidence import Edges, Setting, Tip, View
+from vision.instrument.fit import Fit, RanAway, fit
 from vision.instrument.glare import refuse_glare
 from vision.instrument.lengths import body_length, bout_of, bout_width, string_length, total_length
 from vision.instrument.model import BODY_UNKNOWNS, LENGTH, TOTAL, Pose, pose_of

@@ -18,7 +18,7 @@ from calibration.arrays import Array, Mask, Picture
 from calibration.sampling import window
 from vision.instrument.cameras import Camera
 from vision.instrument.edges import TracedInstrument
-from vision.instrument.fit import Setting
+from vision.instrument.evidence import Setting
 from vision.instrument.model import pose_of
 from vision.instrument.shape import MODES, outline_prior
 from vision.instrument.silhouette import silhouette

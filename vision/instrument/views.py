@@ -32,7 +32,8 @@ from calibration.common_lens import solve_common_lens, spread_deg
 from calibration.print_scale import agreed_prints
 from calibration.problems import Problem, Refused
 from vision.instrument.cameras import LeanCamera
-from vision.instrument.fit import Fit, RanAway, Tip, View, fit, shared_errors
+from vision.instrument.evidence import Tip, View, shared_errors
+from vision.instrument.fit import Fit, RanAway, fit
 from vision.instrument.measure import (
     DetectedInstrument,
     InstrumentMeasurement,

@@ -7,7 +7,7 @@ import numpy as np
 from calibration.arrays import Array
 from tests.vision.trace import AssumedCamera
 from vision.instrument.cameras import Camera, FixedCamera
-from vision.instrument.fit import Edges, Tip, View
+from vision.instrument.evidence import Edges, Tip, View
 from vision.instrument.model import (
     BODY_UNKNOWNS,
     DEPTH,

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from tests.vision.instrument.made_up import assumed, camera, instrument, view_of
-from vision.instrument.fit import Edges, Setting, View, fit
+from vision.instrument.evidence import Edges, Setting, View
+from vision.instrument.fit import fit
 from vision.instrument.model import LENGTH, LOW, NECK, SCROLL, SHAPE, TOTAL, pose_of
 
 

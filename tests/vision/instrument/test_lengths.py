@@ -5,7 +5,8 @@ import pytest
 
 from calibration.print_scale import PrintScale
 from tests.vision.instrument.made_up import camera, instrument, view_of
-from vision.instrument.fit import Setting, fit
+from vision.instrument.evidence import Setting
+from vision.instrument.fit import fit
 from vision.instrument.lengths import (
     BRIDGE_LIFT_MM,
     DEFINITION_MM,

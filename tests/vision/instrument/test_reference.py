@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from tests.vision.instrument.made_up import camera, instrument, view_of
-from vision.instrument.fit import Edges, Fit, Setting, Tip, View, fit, settle, shared_errors
+from vision.instrument.evidence import Edges, Setting, Tip, View, shared_errors
+from vision.instrument.fit import Fit, fit, settle
 from vision.instrument.model import (
     BODY_UNKNOWNS,
     DEPTH,
