@@ -10,7 +10,7 @@ from __future__ import annotations
 import io
 import warnings
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -22,6 +22,7 @@ from PIL import ExifTags, Image, UnidentifiedImageError
 from calibration.arrays import Picture
 from calibration.lens import NOTHING_STATED, Frame, StatedLens
 from calibration.problems import Refused
+from vision.bars import without_bars
 from vision.jpeg_cost import MOST_SCANS, scans
 from vision.problems import FILE_ANIMATED, FILE_DAMAGED, FILE_TOO_LARGE, FILE_UNREADABLE, PHOTO_TOO_SMALL
 
@@ -162,7 +163,21 @@ def _decode(content: bytes, name: str) -> Photo:
     if image.format not in ("MPO", "HEIF") and getattr(image, "n_frames", 1) > 1:
         raise Refused(FILE_ANIMATED)
     lens, front_lens = _lens(image)
-    return Photo(name, _pixels(image, content), lens, front_lens)
+    rgb = _pixels(image, content)
+    if lens.focal35_mm is None and not lens.film:  # a screenshot states none
+        rgb, lens = _shown_photo(rgb, lens)
+    return Photo(name, rgb, lens, front_lens)
+
+
+def _shown_photo(rgb: Picture, lens: StatedLens) -> tuple[Picture, StatedLens]:
+    """The photo that a screenshot shows between bars, and what its own sides say; others as they are."""
+    photo = without_bars(rgb)
+    if photo.shape == rgb.shape:
+        return rgb, lens
+    size_px = (photo.shape[1], photo.shape[0])
+    if min(size_px) < MIN_SIDE_PX:
+        raise Refused(PHOTO_TOO_SMALL)
+    return np.ascontiguousarray(photo), replace(lens, frame=_frame(size_px, (0, 0), stated=False))
 
 
 def _read(path: Path) -> bytes:
