@@ -57,6 +57,8 @@ _EXIF_IFD = 0x8769
 _FOCAL_35_MM, _LENS_MODEL, _WIDTH, _HEIGHT, _ZOOM = 0xA405, 0xA434, 0xA002, 0xA003, 0xA404  # EXIF 2.32, CIPA DC-008
 _PLAUSIBLE_FOCAL35_MM = (8.0, 200.0)
 """35 mm-equivalent focal lengths of phones and cameras; others are mistakes of the file; our choice."""
+_HEIF_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"mif1", b"msf1")
+"""Kinds of pictures in boxes (ISO 23008-12); of AVIF nothing is read here."""
 _LIVE = b"frame of a live picture"
 """A JPEG's comment by which the camera page says that it took a frame of a film that it did not keep."""
 _MOST_ZOOM = 30.0
@@ -196,7 +198,29 @@ def _open(content: bytes) -> Image.Image:
     except Image.DecompressionBombError as error:
         raise Refused(FILE_TOO_LARGE) from error
     except (UnidentifiedImageError, OSError, ValueError, SyntaxError, EOFError, RuntimeError) as error:
-        raise Refused(FILE_UNREADABLE) from error
+        raise Refused(FILE_DAMAGED if _ends_early(content) else FILE_UNREADABLE) from error
+
+
+def _ends_early(content: bytes) -> bool:
+    """Whether a file that cannot be opened is the beginning of a picture of an accepted kind."""
+    if content[:4] == b"RIFF" and content[8:12] == b"WEBP":
+        return len(content) < 8 + int.from_bytes(content[4:8], "little")  # RFC 9649, 2.4
+    if content[4:8] == b"ftyp" and content[8:12] in _HEIF_BRANDS:
+        return _boxes_end(content) > len(content)
+    return content.startswith((b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n"))
+
+
+def _boxes_end(content: bytes) -> int:
+    """Where the last box that begins in a file ends, by what its header says (ISO 14496-12, 4.2)."""
+    at = 0
+    while at + 8 <= len(content):
+        size = int.from_bytes(content[at : at + 4], "big")
+        if size == 1:
+            size = int.from_bytes(content[at + 8 : at + 16], "big")
+        if size < 8:  # to the end of the file, or nonsense
+            return len(content)
+        at += size
+    return at
 
 
 def _lens(image: Image.Image) -> tuple[StatedLens, bool]:
@@ -205,14 +229,23 @@ def _lens(image: Image.Image) -> tuple[StatedLens, bool]:
         return StatedLens(film=True), False
     try:
         details = image.getexif().get_ifd(_EXIF_IFD)
-        focal_mm, zoom = float(details.get(_FOCAL_35_MM, 0.0)), float(details.get(_ZOOM, 1.0))
-        front = "front" in str(details.get(_LENS_MODEL, "")).lower()
-        taken = (int(details.get(_WIDTH, 0)), int(details.get(_HEIGHT, 0)))
     except Exception:  # damaged metadata comes in every shape, and we can do without it
-        return StatedLens(frame=_frame(image.size, (0, 0), stated=False)), False
+        details = {}
+    focal_mm, zoom = _number(details, _FOCAL_35_MM), _number(details, _ZOOM) or 1.0
+    front = "front" in str(details.get(_LENS_MODEL, "")).lower()
+    taken = (round(_number(details, _WIDTH)), round(_number(details, _HEIGHT)))
     stated = _PLAUSIBLE_FOCAL35_MM[0] <= focal_mm <= _PLAUSIBLE_FOCAL35_MM[1]
     frame = _frame(image.size, taken, stated)
     return StatedLens(focal_mm if stated else None, frame, zoom if 1.0 <= zoom <= _MOST_ZOOM else 1.0), front
+
+
+def _number(details: Mapping[int, object], tag: int) -> float:
+    """What a tag says, by itself: one that is damaged takes none of the others with it; 0 where it says nothing."""
+    try:
+        number = float(details.get(tag, 0.0))  # type: ignore[arg-type]  # whatever else it is goes the same way
+    except (TypeError, ValueError, ArithmeticError):
+        return 0.0
+    return number if np.isfinite(number) else 0.0
 
 
 def _frame(size_px: tuple[int, int], taken_px: tuple[int, int], stated: bool) -> Frame:
