@@ -45,6 +45,10 @@ _DISBELIEVED = 18.5
 """Of `PosedCamera.disbelief`, from which a picture is not the whole frame of the lens that was believed: one frame in a
 thousand is so far off, by chance (chi-squared of four degrees of freedom, any handbook of statistics)."""
 
+_SHORTER_SDS = -1.0
+"""Of a stated focal length, from which one that is not believed is too long; our choice: where the sheets tell little
+of it, much of what contradicts it is borne by the principal point."""
+
 
 @dataclass(frozen=True)
 class CheckedCamera:
@@ -190,13 +194,22 @@ def checked_camera(
 
 
 def _believed(camera: PosedCamera, surface: Surface) -> PosedCamera:
-    """The camera, solved anew as of a part of a frame where the sheets contradict what was believed of the whole."""
+    """The camera, solved anew where the sheets contradict what was believed of the whole frame: as of a part of it.
+
+    A cut makes a lens look longer.  Where it looks shorter than the file says, the file's number is wrong, as that of
+    another lens of the phone is, and is forgotten.
+    """
     if camera.lens.frame is Frame.CUT or camera.lens.film or camera.disbelief < _DISBELIEVED:
         return camera
     if len(camera.sheets) > 1:
         apart = solve_camera(camera.sheets, camera.image_size_px, camera.lens, Surface.ANY)
         if apart.disbelief < _DISBELIEVED:  # each sheet by itself agrees with the lens: it is their planes that do not
             raise Refused(SHEETS_APART)
+    if camera.lens.misfit(camera.focal35_mm, camera.image_size_px) < _SHORTER_SDS:
+        unstated = replace(camera.lens, focal35_mm=None)
+        without = solve_camera(camera.sheets, camera.image_size_px, unstated, surface)
+        if without.disbelief < _DISBELIEVED:
+            return without
     return solve_camera(camera.sheets, camera.image_size_px, replace(camera.lens, frame=Frame.CUT), surface)
 
 

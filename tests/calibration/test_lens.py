@@ -168,3 +168,18 @@ def test_a_frame_of_which_a_part_is_known_shares_its_lens_with_no_other() -> Non
     whole = solve_common_lens([replace(view, lens=StatedLens(26.0)) for view in alike], Surface.WALL)
     assert np.abs(whole.roots[0] @ whole.roots[1].T).max() > 0
     assert camera.image_size_px == size_px
+
+
+def test_a_focal_length_that_is_too_long_is_forgotten() -> None:
+    """As of another lens of the phone: a cut makes a lens look longer, and this one looks shorter than is stated."""
+    blank = np.full((SENSOR[1], SENSOR[0], 3), 128, np.uint8)
+    ends = np.array([[-100.0, 60.0, 100.0], [400.0, 60.0, 100.0]])
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        camera = truth(SENSOR, 26.0, (rng.normal(12, 3), rng.normal(-18, 4), 3.0), 2000.0)
+        found = checked_camera(blank, seen(camera, 1, 0.0, rng, 0.05), StatedLens(77.0), Surface.WALL)
+        assert found.camera.lens == NOTHING_STATED
+        assert not found.remarks
+        length, u = length_and_u(found.camera, camera.project(ends), 100.0)
+        assert abs(length - 500) < 2 * u
+        assert u < 5
