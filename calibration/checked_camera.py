@@ -45,6 +45,8 @@ _DISBELIEVED = 18.5
 """Of `PosedCamera.disbelief`, from which a picture is not the whole frame of the lens that was believed: one frame in a
 thousand is so far off, by chance (chi-squared of four degrees of freedom, any handbook of statistics)."""
 
+_AGREED = 9.5
+"""The same, below which it may be: nineteen frames of twenty are."""
 _SHORTER_SDS = -1.0
 """Of a stated focal length, from which one that is not believed is too long; our choice: where the sheets tell little
 of it, much of what contradicts it is borne by the principal point."""
@@ -206,11 +208,19 @@ def _believed(camera: PosedCamera, surface: Surface) -> PosedCamera:
         if apart.disbelief < _DISBELIEVED:  # each sheet by itself agrees with the lens: it is their planes that do not
             raise Refused(SHEETS_APART)
     if camera.lens.misfit(camera.focal35_mm, camera.image_size_px) < _SHORTER_SDS:
-        unstated = replace(camera.lens, focal35_mm=None)
-        without = solve_camera(camera.sheets, camera.image_size_px, unstated, surface)
-        if without.disbelief < _DISBELIEVED:
-            return without
+        unstated = _without_statement(camera, surface)
+        if unstated is not None:
+            return unstated
     return solve_camera(camera.sheets, camera.image_size_px, replace(camera.lens, frame=Frame.CUT), surface)
+
+
+def _without_statement(camera: PosedCamera, surface: Surface) -> PosedCamera | None:
+    """The camera as of a whole frame whose file states no lens; None where the sheets contradict that, too."""
+    try:
+        found = solve_camera(camera.sheets, camera.image_size_px, replace(camera.lens, focal35_mm=None), surface)
+    except Refused:  # as of a lens that no whole frame is taken through
+        return None
+    return found if found.disbelief < _AGREED else None
 
 
 def _printed_together(camera: PosedCamera) -> bool:

@@ -183,3 +183,10 @@ def test_a_focal_length_that_is_too_long_is_forgotten() -> None:
         length, u = length_and_u(found.camera, camera.project(ends), 100.0)
         assert abs(length - 500) < 2 * u
         assert u < 5
+
+
+@pytest.mark.parametrize("seed", [37, 82, 101])
+def test_a_cut_far_from_the_middle_is_a_cut_though_its_lens_looks_short(seed: int) -> None:
+    _, sheets, size_px = pictures(seed)
+    found = checked_camera(np.full((size_px[1], size_px[0], 3), 128, np.uint8), sheets, StatedLens(26.0), Surface.WALL)
+    assert found.camera.lens == StatedLens(26.0, Frame.CUT)
