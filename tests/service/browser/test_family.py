@@ -11,7 +11,7 @@ from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 from sqlalchemy import select
 
-from service.records.tables import ANEW, PhotoRequest, Upload
+from service.records.tables import ANEW, MEASURED, RECEIVED, PhotoRequest, Upload
 from tests.service.browser.conftest import PHONE, SAMPLES
 from tests.service.conftest import Recorded
 from tests.service.seeding import PASSWORD, Seeded, seed
@@ -334,6 +334,39 @@ def test_without_script_the_teacher_does_everything_but_drag(
     press("Sign out")
     desk.goto(service.address + "/children")
     assert desk.url.endswith("/sign-in")
+
+
+@pytest.mark.parametrize("page", ["photo", "done", "review"])
+def test_a_page_that_waits_stays_until_there_is_something_else_to_read(
+    browser: Browser, measured: tuple[Serving, Seeded, Recorded], page: str
+) -> None:
+    # WCAG 2.2, 2.2.1: what loads itself anew every few seconds is read out from its top each time
+    service, seeded, _ = measured
+    upload = seeded.instrument_upload_id
+    path = {
+        "photo": f"/f/{seeded.family}/photo/{upload}",
+        "done": f"/f/{seeded.family}/done/",
+        "review": f"/reviews/{upload}",
+    }[page]
+
+    def put(state: str) -> None:
+        with service.house.store.for_studio(seeded.studio_id) as records:
+            records.get_one(Upload, upload).state = state
+
+    put(RECEIVED)
+    tab = signed_in(browser, service, seeded)
+    loaded: list[str] = []
+    looks: list[str] = []
+    tab.on("load", lambda it: loaded.append(it.url))
+    tab.on("response", lambda answer: looks.append(answer.url) if answer.request.resource_type == "fetch" else None)
+    tab.goto(service.address + path)
+    while looks.count(tab.url) < 2:
+        assert len(loaded) < 2
+        tab.wait_for_timeout(50)
+    with tab.expect_event("load"):
+        put(MEASURED)
+    expect(tab.locator("main")).not_to_contain_text("being measured")
+    tab.context.close()
 
 
 def test_a_shelf_photo_is_followed_named_and_dismissed(
