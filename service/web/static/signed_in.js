@@ -23,6 +23,8 @@
     note?.remove();
     note = ended ? words.content.firstElementChild.cloneNode(true) : null;
     if (note) document.querySelector("main").prepend(note);
+    // What the keyboard comes to is not scrolled beneath it.
+    document.documentElement.style.scrollPaddingTop = note ? `${note.offsetHeight}px` : "";
   }
 
   // Whether there is another sign-in since, which this page belongs to from now on.

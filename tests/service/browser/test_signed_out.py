@@ -48,6 +48,29 @@ def sign_in_beside(tab: Page, seeded: Seeded) -> None:
     tab.evaluate("dispatchEvent(new Event('focus'))")
 
 
+UNDER_NOTE = """() => {
+  const [mine, note] = [document.activeElement, document.querySelector(".signed-out")];
+  return !note.contains(mine) && mine.getBoundingClientRect().top < note.getBoundingClientRect().bottom - 1
+    && note.getBoundingClientRect().top < 1 && mine.textContent;
+}"""
+"""What has the keyboard, where the note lies over it."""
+
+
+@pytest.mark.parametrize("width", [320, 1280])
+def test_what_has_the_keyboard_is_not_hidden_by_what_is_said(
+    tab: Page, studio: tuple[Serving, Seeded], width: int
+) -> None:
+    # WCAG 2.2, 2.4.11
+    tab.set_viewport_size({"width": width, "height": 700})
+    tab.goto("/studio")
+    sign_out_elsewhere(studio)
+    expect(tab.get_by_text(SAID)).to_be_visible()
+    tab.locator("main button").last.focus()
+    for _ in range(40):
+        tab.keyboard.press("Shift+Tab")
+        assert tab.evaluate(UNDER_NOTE) is False
+
+
 def test_a_form_that_was_being_filled_is_kept_and_saved(tab: Page, studio: tuple[Serving, Seeded]) -> None:
     _, seeded = studio
     tab.goto(f"/children/{seeded.child_id}/edit")
