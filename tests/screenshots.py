@@ -100,13 +100,14 @@ def pages(seeded: Seeded) -> dict[str, str]:
 
 
 def further_pages(seeded: Seeded, full: Full) -> dict[str, str]:
-    """Pages of the full studio: a report in German, a child of whom nothing is known, forms not yet filled."""
+    """Pages of the full studio: a report in German, a child of whom nothing is known, forms, and what is not here."""
     return {
         "report-german": f"/r/{full.report}",
         "child-long-name": f"/children/{full.long_child_id}",
         "child-nothing-known": f"/children/{full.bare_child_id}",
         "child-edit": f"/children/{seeded.child_id}/edit",
         "instrument-new": "/instruments/new",
+        "instrument-delete": f"/instruments/{seeded.shelf_id}/delete",
         "chart-new": "/charts/new",
         "not-here": "/children/nobody",
     }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -51,12 +50,3 @@ def teachers_tab(browser: Browser, studio: tuple[Serving, Seeded], **screen: Any
     yield page
     context.close()
     assert faults == []
-
-
-@pytest.fixture(scope="session")
-def axe() -> str:
-    """The accessibility checker's script, from the folder of an `npm install axe-core` named by AXE_CORE."""
-    file = Path(os.environ.get("AXE_CORE", "node_modules/axe-core")) / "axe.min.js"
-    if not file.is_file():
-        pytest.skip("axe-core is not there: run `npm install axe-core` somewhere and name it by AXE_CORE")
-    return file.read_text(encoding="utf-8")

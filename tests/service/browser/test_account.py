@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -71,31 +70,6 @@ def test_a_second_factor_from_setting_up_to_the_lost_phone(phone: Page, studio: 
     expect(phone.get_by_text("The second factor is switched off.")).to_be_visible()
     anew, _ = set_up(phone, service)
     assert anew.secret != maker.secret
-
-
-def test_pages_between_have_no_fault_and_fit_the_phone(phone: Page, axe: str, studio: tuple[Serving, Seeded]) -> None:
-    service, seeded = studio
-    found: list[tuple[str, str]] = []
-
-    def check(name: str) -> None:
-        phone.evaluate(axe)
-        found.extend((name, each["id"]) for each in phone.evaluate("axe.run()")["violations"])
-        if phone.evaluate("document.documentElement.scrollWidth") > 390:
-            found.append((name, "wide"))
-
-    sign_in(phone, service, seeded)
-    phone.goto(f"{service.address}/account")
-    part = phone.locator("section", has=phone.get_by_role("heading", name="Second factor", exact=True))
-    part.get_by_label("Present password").fill(PASSWORD)
-    part.get_by_role("button", name="Set it up").click()
-    check("set up")
-    set_up(phone, service)
-    assert re.search("/account/second-factor/on", phone.url)
-    check("codes")
-    phone.get_by_role("button", name="Sign out", exact=True).click()
-    sign_in(phone, service, seeded)
-    check("code asked")
-    assert found == []
 
 
 def test_a_refused_password_is_asked_for_again_where_it_was_typed(phone: Page, studio: tuple[Serving, Seeded]) -> None:

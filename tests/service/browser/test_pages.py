@@ -1,4 +1,4 @@
-"""Every page in a real browser: accessible, within its content-security policy, narrow enough, and without script."""
+"""Every page in a real browser: within its content-security policy, narrow enough, and without script."""
 
 from __future__ import annotations
 
@@ -66,27 +66,6 @@ def speak(service: Serving, seeded: Seeded, language: str) -> None:
     """Have the teacher's pages in a language."""
     with service.house.store.for_studio(seeded.studio_id) as records:
         records.get_one(Teacher, seeded.teacher_id).language = language
-
-
-@pytest.mark.parametrize(("colours", "language"), [("light", "en"), ("dark", "en"), ("light", "ar")])
-def test_axe_finds_no_violation(
-    browser: Browser, axe: str, seeded_service: tuple[Serving, Seeded], colours: str, language: str
-) -> None:
-    service, seeded = seeded_service
-    speak(service, seeded, language)
-    context = browser.new_context(color_scheme=colours, bypass_csp=True, locale=language)  # type: ignore[arg-type]
-    context.add_cookies([cookie(service, seeded)])  # type: ignore[list-item]
-    tab = context.new_page()
-    found = []
-    for name, path in pages(seeded).items():
-        tab.goto(service.address + spoken(path, language))
-        tab.evaluate("document.querySelectorAll('details').forEach(each => { each.open = true; })")
-        tab.evaluate(axe)
-        for fault in tab.evaluate("axe.run()")["violations"]:
-            found.append((name, fault["id"], fault["nodes"][0]["html"][:200]))
-    context.close()
-    speak(service, seeded, "en")
-    assert found == []
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
