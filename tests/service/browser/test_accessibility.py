@@ -142,6 +142,14 @@ def test_pages_from_right_to_left(teacher: Page, place: Place) -> None:
     checked.found_nothing()
 
 
+def test_buttons_in_a_list_say_what_they_are_about(teacher: Page) -> None:
+    teacher.goto("/studio")
+    for name in ("Till", "Workshop"):
+        teacher.get_by_label("What the key is for").fill(name)
+        teacher.get_by_role("button", name="Make a key").click()
+        expect(teacher.get_by_role("button", name=name)).to_have_accessible_name(f"Revoke : {name}")
+
+
 def of_strangers(tab: Page, place: Place) -> Iterator[str]:
     """What somebody without a sign-in comes to beyond pages that are opened; each state by words that are seen then."""
     tab.goto("/")
