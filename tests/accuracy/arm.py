@@ -11,7 +11,7 @@ import numpy as np
 from calibration.quantity import COVERAGE_FACTOR
 from tests.accuracy.scenes import Scene, messenger, scenes
 from tests.accuracy.table import Reading, Row, row
-from vision.arm.build import Build
+from vision.arm.build import StatedBuild
 from vision.arm.measure import ArmMeasurement, measure_arm
 from vision.photo import load_photo
 
@@ -154,7 +154,7 @@ def _in_the_plane(result: Result) -> Reading | None:
 def _from_stature(result: Result) -> Reading | None:
     """The regression on age and stature, without looking at the photo."""
     body = result.scene.truth["body"]
-    expected = Build(body["age_years"], body["stature_mm"]).expected_arm()
+    expected = StatedBuild(body["age_years"], body["stature_mm"]).expected_arm()
     assert expected is not None
     value = expected.usual_mm
     reach = COVERAGE_FACTOR * expected.log_deviation * value

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from calibration.anthropometry import SHARE_CV, arm_share, height_cv, median_arm_mm, median_height_mm
-from vision.arm.build import Build, ExpectedArm
+from vision.arm.build import ExpectedArm, StatedBuild
 
 
 @pytest.mark.parametrize(("age", "boy_cm", "girl_cm"), [(13, 156.04, 156.37), (16, 172.9, 162.5)])
@@ -16,10 +16,10 @@ def test_heights_above_twelve(age, boy_cm, girl_cm):
 
 @pytest.mark.parametrize("age", [3.0, 6.0, 10.0, 12.0, 13.0, 14.5, 16.0])
 def test_photos_and_growth_read_one_table(age):
-    expected = Build(age).expected_arm()
+    expected = StatedBuild(age).expected_arm()
     assert expected.usual_mm == pytest.approx(float(median_arm_mm(age)))
     assert expected.log_deviation**2 == pytest.approx(SHARE_CV**2 + float(height_cv(age)) ** 2)
-    assert Build(age, 1200.0).expected_arm() == ExpectedArm(pytest.approx(1200 * float(arm_share(age))), SHARE_CV)
+    assert StatedBuild(age, 1200.0).expected_arm() == ExpectedArm(pytest.approx(1200 * float(arm_share(age))), SHARE_CV)
 
 
 def test_the_line_ends_below_grown_people():

@@ -32,7 +32,7 @@ class ExpectedArm:
 
 
 @dataclass(frozen=True, slots=True)
-class Build:
+class StatedBuild:
     """Age and stature as stated; None where not.
 
     Attributes
@@ -83,5 +83,5 @@ class Build:
         return abs(self.deviation(arm)) > MOST_DEVIATION
 
 
-UNSTATED = Build()
+NOTHING_STATED = StatedBuild()
 """Nothing is said of the child."""

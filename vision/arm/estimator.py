@@ -34,7 +34,7 @@ from calibration.camera import PosedCamera
 from calibration.least_squares import minimum
 from calibration.pinhole import POSE
 from vision.arm import priors
-from vision.arm.build import UNSTATED, Build
+from vision.arm.build import NOTHING_STATED, StatedBuild
 from vision.arm.priors import JOINTS, Stance, whitener
 
 NECK, SHOULDER, ELBOW, WRIST, PALM = range(5)
@@ -99,7 +99,7 @@ class Evidence:
         Lean of the line from hips to shoulders away from the raised arm, bias removed, in degrees.
     hand_px : float or None
         Distance from the hand model's wrist to its middle knuckle, px.
-    build : Build
+    build : StatedBuild
         What the family says of the child.
     """
 
@@ -109,7 +109,7 @@ class Evidence:
     sightings: Mapping[str, Sighting]
     trunk_lean_deg: float | None = None
     hand_px: float | None = None
-    build: Build = UNSTATED
+    build: StatedBuild = NOTHING_STATED
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from calibration.quantity import Length
 from calibration.sheet_in_photo import SheetInPhoto
 from vision.arm import priors
 from vision.arm.body import SeenBody, body_frame, sightings_of
-from vision.arm.build import UNSTATED, Build
+from vision.arm.build import NOTHING_STATED, StatedBuild
 from vision.arm.depth import ArmDepths, informed
 from vision.arm.estimator import ArmProblem, Evidence, Sighting, Solution, most_probable
 from vision.arm.judge import pose_of, pose_problems, turned_probability
@@ -148,11 +148,11 @@ def solve_arm(
     without it, and a remark says so.  But an arm too long for them whose hand does not touch the wall more likely
     belongs to a child that stands away from it, and is refused.
     """
-    build = Build(age_years, stature_mm)
+    build = StatedBuild(age_years, stature_mm)
     evidence = evidence_of(seen.body, corrections)
     apart = _placed_apart(seen, evidence, against_wall) if corrections else ()
     unstated, solved_at = _solved(seen, evidence, against_wall, apart)
-    if unstated.arm_length is None or build == UNSTATED:
+    if unstated.arm_length is None or build == NOTHING_STATED:
         return unstated
     if build.contradicts(unstated.arm_length):
         if HAND_OFF_WALL in unstated.problems and build.deviation(unstated.arm_length) > 0:
@@ -220,7 +220,9 @@ def stances_of(against_wall: bool | None, depths: ArmDepths) -> list[priors.Stan
     return seen if against_wall else [*seen, priors.away_from_wall(informed(priors.FLOATING, depths))]
 
 
-def evidence_of(body: SeenBody, corrections: Corrections | None = None, build: Build = UNSTATED) -> Evidence:
+def evidence_of(
+    body: SeenBody, corrections: Corrections | None = None, build: StatedBuild = NOTHING_STATED
+) -> Evidence:
     """What the solver is given: what was seen, with points placed by a person, and what the family says.
 
     Parameters
@@ -229,7 +231,7 @@ def evidence_of(body: SeenBody, corrections: Corrections | None = None, build: B
         What was seen.
     corrections : mapping of str to (x, y), optional
         Points placed by a person, px, by the names in `CORRECTED`.
-    build : Build
+    build : StatedBuild
         As stated.
     """
     body_to_sheet, outward, lean_deg = body_frame(body)

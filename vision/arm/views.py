@@ -37,7 +37,7 @@ from calibration.common_lens import CommonLens, View, reference_first, solve_com
 from calibration.print_scale import agreed_prints
 from vision.arm import priors
 from vision.arm.body import SeenBody
-from vision.arm.build import UNSTATED, Build
+from vision.arm.build import NOTHING_STATED, StatedBuild
 from vision.arm.depth import ArmDepths
 from vision.arm.estimator import CORE, PALM, TAIL, Evidence, most_probable
 from vision.arm.judge import pose_of, turned_probability
@@ -147,8 +147,8 @@ def solve_views(
         del views[list(views)[worst]]
     else:
         return None
-    build = Build(age_years, stature_mm)
-    if build != UNSTATED:
+    build = StatedBuild(age_years, stature_mm)
+    if build != NOTHING_STATED:
         found = _with_build(found, views, placed, against_wall, build)
     spread = spread_deg([camera.position_mm for camera in found.cameras], found.palm_mm)
     measurement = found.measurement
@@ -204,7 +204,7 @@ def _solved(
     seen: Mapping[int, SeenArm],
     placed: Mapping[int, Corrections],
     against_wall: bool | None,
-    build: Build = UNSTATED,
+    build: StatedBuild = NOTHING_STATED,
 ) -> _Found:
     views = list(seen.values())
     prints = agreed_prints([one.prints for one in views])
@@ -298,7 +298,7 @@ def _with_build(
     views: Mapping[int, SeenArm],
     placed: Mapping[int, Corrections],
     against_wall: bool | None,
-    build: Build,
+    build: StatedBuild,
 ) -> _Found:
     """The same with age and stature used; a remark instead where the photos contradict them."""
     arm = found.measurement.arm_length

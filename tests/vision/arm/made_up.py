@@ -13,7 +13,7 @@ from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_in_photo import SheetInPhoto
 from vision.arm import priors as priors
 from vision.arm.body import WRIST_OF_ARM, SeenBody
-from vision.arm.build import Build
+from vision.arm.build import StatedBuild
 from vision.arm.depth import ArmDepths
 from vision.arm.estimator import ArmProblem, Evidence, Sighting, Solution, most_probable
 from vision.arm.priors import JOINTS, LandmarkError, Stance
@@ -101,7 +101,9 @@ def evidence(
     view = view or camera(position=(250.0 * outward, 0.0), quarters=quarters)
     px = view.project(points @ sheet_from_body(quarters).T)
     sightings = {name: Sighting.isotropic(at, deviation_px, name) for name, at in zip(JOINTS, px, strict=True)}
-    return Evidence(view, sheet_from_body(quarters), outward, sightings, build=Build(age_years, stature_mm), **more)
+    return Evidence(
+        view, sheet_from_body(quarters), outward, sightings, build=StatedBuild(age_years, stature_mm), **more
+    )
 
 
 def seen_arm(

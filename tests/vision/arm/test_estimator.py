@@ -8,7 +8,7 @@ import pytest
 from calibration import anthropometry
 from tests.vision.arm.made_up import STRAIGHT, camera, evidence, joints, solve
 from vision.arm import priors as priors
-from vision.arm.build import UNSTATED, Build
+from vision.arm.build import NOTHING_STATED, StatedBuild
 from vision.arm.estimator import (
     ArmProblem,
     Evidence,
@@ -139,11 +139,11 @@ def test_stated_deviation_is_that_of_simulated_photos():
 
 def test_expected_arm_from_age_and_stature():
     """Anchors of the derived table: 0.3861 of the stature at 8 years (Snyder 1977 and arm span literature)."""
-    assert UNSTATED.expected_arm() is None
-    expected = Build(8.5, 1298.0).expected_arm()
+    assert NOTHING_STATED.expected_arm() is None
+    expected = StatedBuild(8.5, 1298.0).expected_arm()
     assert expected.usual_mm / 1298.0 == pytest.approx(0.386, abs=0.004)
     assert 0.03 < expected.log_deviation < 0.04
-    assert Build(8.5).expected_arm().log_deviation > expected.log_deviation
+    assert StatedBuild(8.5).expected_arm().log_deviation > expected.log_deviation
 
 
 def far_off(offsets_px) -> ArmProblem:
@@ -221,8 +221,8 @@ def test_the_slopes_of_the_straight_arm_are_those_of_differences():
 def test_what_is_expected_of_an_age_or_a_stature_alone():
     """By hand of the table (`calibration.anthropometry`): the middle of childhood is eight years."""
     share, height = anthropometry.arm_share(8.0), anthropometry.median_height_mm(8.0)
-    of_stature, of_age = Build(stature_mm=1300.0).expected_arm(), Build(8.0).expected_arm()
+    of_stature, of_age = StatedBuild(stature_mm=1300.0).expected_arm(), StatedBuild(8.0).expected_arm()
     assert astuple(of_stature) == pytest.approx((share * 1300.0, anthropometry.SHARE_CV))
     spread = np.hypot(anthropometry.SHARE_CV, anthropometry.height_cv(8.0))
     assert astuple(of_age) == pytest.approx((share * height, spread))
-    assert Build(5.0, 1300.0).expected_arm().usual_mm == pytest.approx(anthropometry.arm_share(5.0) * 1300.0)
+    assert StatedBuild(5.0, 1300.0).expected_arm().usual_mm == pytest.approx(anthropometry.arm_share(5.0) * 1300.0)

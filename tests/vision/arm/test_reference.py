@@ -9,7 +9,7 @@ from scipy.optimize import minimize
 from calibration import anthropometry
 from tests.vision.arm.made_up import evidence, sheet_from_body, solve, usual_joints
 from vision.arm import priors as priors
-from vision.arm.build import UNSTATED
+from vision.arm.build import NOTHING_STATED
 from vision.arm.estimator import Evidence
 from vision.arm.priors import JOINTS, Stance
 
@@ -46,7 +46,7 @@ def rows(x: np.ndarray, seen: Evidence, stance: Stance) -> dict[str, np.ndarray]
         away_mm = (view.rotation @ (seen.body_to_sheet @ palm) + view.translation_mm)[2]
         hand_mm = seen.hand_px * away_mm / view.focal_px  # the camera looks straight at the wall
         known["hand size"] = np.atleast_1d((np.log(hand_mm / straight) - priors.HAND_SIZE[0]) / priors.HAND_SIZE[1])
-    if seen.build != UNSTATED:
+    if seen.build != NOTHING_STATED:
         share = anthropometry.arm_share(seen.build.age_years or 8.0)
         height = seen.build.stature_mm or anthropometry.median_height_mm(seen.build.age_years)
         spread = anthropometry.SHARE_CV

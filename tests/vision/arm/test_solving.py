@@ -9,7 +9,7 @@ from calibration.quantity import Length
 from tests.vision.arm.made_up import evidence, joints, seen_arm, sheet_from_body, usual_joints
 from vision.arm import priors as priors
 from vision.arm.body import sightings_of
-from vision.arm.build import UNSTATED, Build
+from vision.arm.build import NOTHING_STATED, StatedBuild
 from vision.arm.depth import ArmDepths
 from vision.arm.estimator import Solution, arm_length_mm
 from vision.arm.judge import pose_of
@@ -90,8 +90,8 @@ def test_how_far_an_arm_is_from_a_stated_build():
     for factor in (1.05, 1 / 1.05):
         arm = Length.stated(factor * usual_mm, 0.02 * factor * usual_mm)
         expected = np.log(factor) / np.hypot(0.03377, 0.02)
-        assert Build(8.0, 1250.0).deviation(arm) == pytest.approx(expected, rel=1e-3), factor
-        assert UNSTATED.deviation(arm) == 0.0
+        assert StatedBuild(8.0, 1250.0).deviation(arm) == pytest.approx(expected, rel=1e-3), factor
+        assert NOTHING_STATED.deviation(arm) == 0.0
 
 
 @pytest.mark.parametrize("said", [{"age_years": 4.0}, {"stature_mm": 1700.0}, {"age_years": 4.0, "stature_mm": 1000.0}])
@@ -160,8 +160,8 @@ def test_a_point_placed_by_hand_draws_the_arm_to_it(name):
 
 def test_evidence_holds_what_is_seen_and_said():
     seen = seen_arm(usual_joints())
-    found = evidence_of(seen.body, build=Build(7.5, 1240.0))
-    assert found.build == Build(7.5, 1240.0)
+    found = evidence_of(seen.body, build=StatedBuild(7.5, 1240.0))
+    assert found.build == StatedBuild(7.5, 1240.0)
     assert found.camera is seen.body.camera
     # the made-up trunk's landmarks lean as much as they usually do wrongly
     assert found.trunk_lean_deg == pytest.approx(0.0, abs=0.05)
