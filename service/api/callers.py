@@ -83,6 +83,12 @@ async def member(who: Annotated[Caller | None, Security(caller)]) -> Caller:
     return who
 
 
+def caller_of(request: Request) -> Caller:
+    """Whoever showed a key, on a route that declared `needs_member`."""
+    who: Caller = request.state.caller
+    return who
+
+
 def needs(scope: Scope) -> Any:
     """Dependency of a route that strangers may use too where the interface is open."""
     return Security(caller, scopes=[scope.value])

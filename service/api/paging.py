@@ -7,6 +7,7 @@ from base64 import urlsafe_b64decode, urlsafe_b64encode
 from typing import Annotated
 
 from fastapi import HTTPException, Query
+from pydantic import Field
 
 MOST_IN_A_PAGE = 500
 """Rows of one page; our choice, a few hundred kilobytes."""
@@ -18,6 +19,8 @@ Cursor = Annotated[
     str | None,
     Query(max_length=LONGEST_CURSOR, description="The `next_cursor` of the page before; none for the first."),
 ]
+Identity = Annotated[str, Field(pattern="^[0-9a-f]{32}$")]
+"""Of one row, as lists name it (`service.records.columns.fresh_id`)."""
 
 
 def cursor_of(*last: str) -> str:

@@ -55,6 +55,8 @@ RESPONSES: dict[int | str, dict[str, Any]] = {
     }.items()
 }
 """The errors a measuring route may answer with, for the OpenAPI description."""
+NOT_THERE: dict[int | str, dict[str, Any]] = {404: {"model": ProblemDetails, "description": "There is none such."}}
+"""What a route about one thing of the studio's may answer besides."""
 
 
 def problem_response(status: int, detail: str, **more: Any) -> JSONResponse:

@@ -9,10 +9,10 @@ from fastapi import APIRouter, Body, HTTPException, Query, Request, Response
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from calibration.quantity import length_json
-from service.api.callers import Caller, Scope, needs_member
+from service.api.callers import Scope, caller_of, needs_member
 from service.api.measurement_routes import LengthOut
 from service.api.once import ONCE, OnceRoute, Records, TheClock
-from service.api.paging import Cursor, Limit, cursor_of, read_cursor
+from service.api.paging import Cursor, Identity, Limit, cursor_of, read_cursor
 from service.api.problem_details import RESPONSES, ProblemDetails, problem_response
 from service.api.verdict_models import ClassesOut, ReasonOut, VerdictOut
 from service.fit.counter import Heap
@@ -58,8 +58,6 @@ PostgreSQL keeps no zero."""
 MOST_SHOWN = 100
 """Instruments that one answer judges in whole; our choice, more than anybody tries."""
 READ, WRITE = needs_member(Scope.SHELF_READ), needs_member(Scope.SHELF_WRITE)
-
-InstrumentId = Annotated[str, Field(pattern="^[0-9a-f]{32}$")]
 
 
 class ShelfIn(InstrumentIn):
@@ -283,7 +281,7 @@ def take_table(
     wanted = stock.plan(records, text)
     if wanted.faults:
         return _faulty(wanted, language)
-    who: Caller = request.state.caller
+    who = caller_of(request)
     if not dry_run:
         stock.apply(records, who.studio_id, wanted, day_of(clock.now()), PROGRAM_VERSION)
     return {
@@ -324,7 +322,7 @@ def put_on_shelf(
     request: Request, response: Response, said: ShelfIn, records: Records, clock: TheClock
 ) -> dict[str, Any]:
     """Put an instrument with its measured lengths on the shelf."""
-    who: Caller = request.state.caller
+    who = caller_of(request)
     own = Instrument(studio_id=who.studio_id, measured_on=day_of(clock.now()), automatic=None)
     _fill(own, said)
     records.add(own)
@@ -340,7 +338,7 @@ def put_on_shelf(
     summary="An instrument of the shelf",
     dependencies=[READ],
 )
-def on_shelf_is(instrument_id: InstrumentId, records: Records) -> dict[str, Any]:
+def on_shelf_is(instrument_id: Identity, records: Records) -> dict[str, Any]:
     """One instrument with its lengths and where it is."""
     return _shown(records, _one(records, instrument_id))
 
@@ -352,7 +350,7 @@ def on_shelf_is(instrument_id: InstrumentId, records: Records) -> dict[str, Any]
     summary="Change an instrument",
     dependencies=[WRITE],
 )
-def change_on_shelf(instrument_id: InstrumentId, said: ShelfIn, records: Records, clock: TheClock) -> dict[str, Any]:
+def change_on_shelf(instrument_id: Identity, said: ShelfIn, records: Records, clock: TheClock) -> dict[str, Any]:
     """Write an instrument anew; what is not said is empty."""
     own = _one(records, instrument_id)
     _fill(own, said)
@@ -369,9 +367,9 @@ def change_on_shelf(instrument_id: InstrumentId, said: ShelfIn, records: Records
     summary="Take an instrument off the shelf",
     dependencies=[WRITE],
 )
-def take_off_shelf(request: Request, instrument_id: InstrumentId) -> Response:
+def take_off_shelf(request: Request, instrument_id: Identity) -> Response:
     """Delete an instrument with all that was noted about it; a second time there is none such."""
-    who: Caller = request.state.caller
+    who = caller_of(request)
     state = request.app.state
     with state.store.for_studio(who.studio_id) as records:
         _one(records, instrument_id)
@@ -387,7 +385,7 @@ def take_off_shelf(request: Request, instrument_id: InstrumentId) -> Response:
     summary="Lend an instrument out",
     dependencies=[WRITE],
 )
-def lend_out(instrument_id: InstrumentId, said: LoanIn, records: Records, clock: TheClock) -> dict[str, Any] | None:
+def lend_out(instrument_id: Identity, said: LoanIn, records: Records, clock: TheClock) -> dict[str, Any] | None:
     """Note who has an instrument; until its return it does not count as on the shelf."""
     own = _one(records, instrument_id)
     return loan_out(lend(records, own, said.borrower, day_of(clock.now()), said.due_on))
@@ -401,7 +399,7 @@ def lend_out(instrument_id: InstrumentId, said: LoanIn, records: Records, clock:
     summary="Take an instrument back",
     dependencies=[WRITE],
 )
-def returned(instrument_id: InstrumentId, records: Records, clock: TheClock) -> dict[str, Any] | None:
+def returned(instrument_id: Identity, records: Records, clock: TheClock) -> dict[str, Any] | None:
     """Note that a lent instrument came back."""
     return loan_out(take_back(records, _one(records, instrument_id), day_of(clock.now())))
 
@@ -421,7 +419,7 @@ def shelf_fits(question: ArmOnShelf, records: Records) -> dict[str, Any]:
     summary="Does this one suit this arm?",
     dependencies=[READ],
 )
-def one_fits(instrument_id: InstrumentId, question: ArmOnOne, records: Records) -> dict[str, Any]:
+def one_fits(instrument_id: Identity, question: ArmOnOne, records: Records) -> dict[str, Any]:
     """Judge one instrument of the shelf for an arm, by the studio's own chart and losses."""
     own = _one(records, instrument_id)
     verdict = judge(
