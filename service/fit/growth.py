@@ -1,19 +1,7 @@
 """How a child's arm will grow, and when the present instrument is outgrown.
 
-The median arm for an age is the median height times the arm's share of it (`calibration.anthropometry`).  A child
-differs from the median by a factor that changes slowly while it grows: a tall child stays tall, and one that grows fast
-goes on doing so for a while.  The logarithm of that factor is a Gaussian process with standard deviation sqrt(S^2 +
-R^2), S the height's coefficient of variation in the tables, R that of the arm's share (0.034: between-child SD 0.013 of
-0.385), and correlation
-
-    0.6 + 0.4 (1 + x) exp(-x),   x = sqrt(3) years / 4.4
-
-between two ages: a part that stays for good and a smooth one (Matern, 3/2) whose rate lasts for some years; 0.98 from
-one year to the next and 0.77 over five (correlations of children's heights are 0.95 to 0.98 and about 0.8; from
-memory).  It is the hierarchy of population and child in one: without readings the forecast is the published curve, one
-reading moves its level, two or more teach it the child's own rate as far as their uncertainties let them (Rasmussen and
-Williams, Gaussian Processes for Machine Learning, 2006, equations 2.23, 2.24 and 4.17).  Errors common to two
-measurements enter as their covariance.
+A child's arm goes on as `service.fit.growth_process` says: about the median of its age, at a level and for a while at a
+rate of its own.
 
 The same process tells whether a measurement contradicts growth: each is predicted from the others, and the worst one
 that lies more than three standard deviations off is set aside, until the rest agree.  A measurement clearly shorter
@@ -32,21 +20,16 @@ from typing import Any
 
 import numpy as np
 
-from calibration.anthropometry import SHARE_CV, Sex, height_cv, median_arm_mm
+from calibration.anthropometry import Sex, median_arm_mm
 from calibration.arrays import Array
-from calibration.quantity import Length, covariance_mm2
+from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths, assess
 from service.fit.chart import Chart, ChartRow
 from service.fit.decision import DECISIONS, Decision, decide
 from service.fit.errors import GrowthError
+from service.fit.growth_process import CONTRADICTION, Readings, kernel
 from service.fit.lengths import PLAUSIBLE_MM, check_plausible, linear, widened
 from service.fit.sentences import Millimetres, Number, Sentence, Translate, Value, say, unchanged
-
-LASTING_SHARE = 0.6
-"""Share of the variance between children that stays for good; ours, so that heights five years apart correlate 0.77."""
-
-RATE_YEARS = 4.4
-"""Length scale of the rest, years; ours, so that heights a year apart correlate 0.98."""
 
 UNEXPLAINED = 2.5
 """Standard deviations by which a child's own growth must differ from what heights explain to be told; ours."""
@@ -61,10 +44,6 @@ AGES = (3.0, 13.0)
 LAST_AGE = 15.0
 Z_TEN = 1.2815515655446004
 """Standard normal quantile of 90 %."""
-
-CONTRADICTION = 3.0
-"""Standard deviations from what the others foretell beyond which a reading contradicts them: three in a thousand right
-ones do; ours."""
 
 SHRUNK = 2.0
 """Standard uncertainties by which an arm must be shorter than the one before for the later to be wrong: arms do not
@@ -226,11 +205,10 @@ def predict(
     steps = np.arange(months + 1, dtype=float)
     steps = steps[ages[-1] + steps / 12 <= LAST_AGE]
     ahead = ages[-1] + steps / 12
-    offsets, noise = _offsets(history, sex)
-    suspects = _suspects(history, ages, offsets, noise, sex)
+    readings = Readings.of(ages, [each.arm for each in history], sex)
+    suspects = _suspects(history, readings)
     kept = [place for place in range(len(history)) if place not in suspects]
-    used = np.array(kept if len(kept) > 1 else range(len(history)))
-    mean, sd = _condition(ages[used], offsets[used], noise[np.ix_(used, used)], ahead, sex)
+    mean, sd = readings.only(kept if len(kept) > 1 else range(len(history))).foretell(ahead)
     median = median_arm_mm(ahead, sex)
     band = _Band(steps, *(median * np.exp(mean + z * sd) for z in (-Z_TEN, 0.0, Z_TEN)))
     sizes = _Sizes() if chart is None or instrument is None else _sizes(chart, instrument, history[-1].arm, band)
@@ -241,7 +219,7 @@ def predict(
         next_size=None if sizes.larger is None else sizes.larger.size,
         next_fits=sizes.next_fits,
         suspects=tuple(places[place] for place in suspects),
-        unusual=bool(abs(offsets[-1]) > CONTRADICTION * np.hypot(_spread(ages[-1:], sex)[0], np.sqrt(noise[-1, -1]))),
+        unusual=readings.is_unusual(-1),
         unexplained=None if suspects else _unexplained([history[place] for place in kept], sex),
         named=tuple(history[place] for place in suspects),
         next_body_mm=None if sizes.larger is None else sizes.larger.body_length_mm,
@@ -456,8 +434,8 @@ def _unexplained(history: Sequence[DatedArm], sex: Sex | None) -> float | None:
     change = linear([(1.0, last.arm), (-1.0, first.arm)])
     median = median_arm_mm(ages, sex)
     expected = first.arm.value_mm * float(median[1] / median[0] - 1)
-    kernel = _kernel(ages, ages, sex)
-    spread = last.arm.value_mm * sqrt(max(kernel[0, 0] + kernel[1, 1] - 2 * kernel[0, 1], 0.0))
+    apart = kernel(ages, ages, sex)
+    spread = last.arm.value_mm * sqrt(max(apart[0, 0] + apart[1, 1] - 2 * apart[0, 1], 0.0))
     off = abs(change.value_mm - expected) / np.hypot(spread, change.standard_uncertainty_mm)
     return change.value_mm / years if off > UNEXPLAINED else None
 
@@ -500,68 +478,10 @@ def _check(history: Sequence[DatedArm], months: int) -> None:
             )
 
 
-def _offsets(history: Sequence[DatedArm], sex: Sex | None) -> tuple[Array, Array]:
-    """Logarithms of arm over median arm (N,), and their noise covariance (N, N)."""
-    values = np.array([each.arm.value_mm for each in history])
-    noise = np.array([[covariance_mm2(a.arm, b.arm) for b in history] for a in history])
-    noise[np.diag_indices(len(history))] = [each.arm.standard_uncertainty_mm**2 for each in history]
-    ages = np.array([each.age_years for each in history])
-    return np.log(values / median_arm_mm(ages, sex)), noise / np.outer(values, values)
-
-
-def _spread(ages: Array, sex: Sex | None) -> Array:
-    """(N,) standard deviation of the logarithm of a child's factor."""
-    return np.hypot(height_cv(ages, sex), SHARE_CV)
-
-
-def _kernel(first: Array, second: Array, sex: Sex | None) -> Array:
-    apart = np.abs(first[:, None] - second[None, :])
-    return np.asarray(np.outer(_spread(first, sex), _spread(second, sex)) * correlation(apart))
-
-
-def correlation(years: Array | float) -> Array:
-    """Correlation of a child's factor at two ages so many years apart; any shape.
-
-    Examples
-    --------
-    >>> [round(float(correlation(each)), 2) for each in (0.0, 1.0, 5.0)]
-    [1.0, 0.98, 0.77]
-    """
-    x = sqrt(3) * np.asarray(years, dtype=float) / RATE_YEARS
-    return np.asarray(LASTING_SHARE + (1 - LASTING_SHARE) * (1 + x) * np.exp(-x))
-
-
-def _condition(ages: Array, offsets: Array, noise: Array, ahead: Array, sex: Sex | None) -> tuple[Array, Array]:
-    """Mean and standard deviation (M,) of the process at `ahead`, given the offsets (N,) at `ages`."""
-    cross = _kernel(ahead, ages, sex)
-    gain = np.linalg.solve(_kernel(ages, ages, sex) + noise, cross.T).T
-    variance = _spread(ahead, sex) ** 2 - np.sum(gain * cross, axis=1)
-    return gain @ offsets, np.sqrt(np.maximum(variance, 0.0))
-
-
-def _suspects(
-    history: Sequence[DatedArm], ages: Array, offsets: Array, noise: Array, sex: Sex | None
-) -> tuple[int, ...]:
+def _suspects(history: Sequence[DatedArm], readings: Readings) -> tuple[int, ...]:
     """Places, in order of age, of measurements that the others contradict."""
-    kept = list(range(len(history)))
-    while len(kept) > 1:
-        scores = [_contradiction(place, kept, ages, offsets, noise, sex) for place in kept]
-        # Of equals the later one: with two measurements both contradict alike.
-        worst = max(range(len(kept)), key=lambda index: (round(scores[index], 6), index))
-        if scores[worst] <= CONTRADICTION:
-            break
-        kept.pop(worst)
+    kept = readings.agreeing()
     for before, after in pairwise(list(kept)):
-        change = linear([(1.0, history[after].arm), (-1.0, history[before].arm)])
-        if change.value_mm < -SHRUNK * change.standard_uncertainty_mm:
+        if _off(history[before], history[after]) < -SHRUNK:
             kept.remove(after)
     return tuple(place for place in range(len(history)) if place not in kept)
-
-
-def _contradiction(
-    place: int, kept: Sequence[int], ages: Array, offsets: Array, noise: Array, sex: Sex | None
-) -> float:
-    """How far a measurement lies from what the others predict, in standard deviations."""
-    rest = np.array([each for each in kept if each != place])
-    mean, sd = _condition(ages[rest], offsets[rest], noise[np.ix_(rest, rest)], ages[[place]], sex)
-    return float(abs(offsets[place] - mean[0]) / np.hypot(sd[0], np.sqrt(noise[place, place])))

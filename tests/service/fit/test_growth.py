@@ -9,7 +9,8 @@ from scipy.stats import norm
 from calibration.anthropometry import arm_share, height_cv, median_arm_mm, median_height_mm
 from calibration.quantity import Length
 from service.fit.errors import GrowthError, LengthError
-from service.fit.growth import Z_TEN, DatedArm, correlation, growth_sentences, is_last_doubted, predict
+from service.fit.growth import Z_TEN, DatedArm, growth_sentences, is_last_doubted, predict
+from service.fit.growth_process import correlation
 from tests.service.fit.conftest import instrument
 
 
