@@ -27,7 +27,8 @@ from numpy.typing import NDArray
 from calibration.anthropometry import SHARE_CV, height_cv, median_arm_mm
 from calibration.quantity import COVERAGE_FACTOR, Length
 from service.fit.assessment import InstrumentLengths, Moments, assess_moments
-from service.fit.chart import Chart, default_chart
+from service.fit.chart import Chart
+from service.fit.chart_table import default_chart
 from service.fit.choosing import Choices, choose, choose_assessed
 from service.fit.decision import PLAYED, Action, Decision
 from service.fit.weighing import Seen

@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from calibration.anthropometry import SHARE_CV, height_cv, median_arm_mm
 from calibration.quantity import Contribution, Length
 from service.fit.assessment import Assessment, InstrumentLengths, Moments, assess_moments
-from service.fit.chart import Chart, default_chart
+from service.fit.chart import Chart
+from service.fit.chart_table import default_chart
 from service.fit.conformity import GlobalRisks, global_risks
 from service.fit.decision import CLAIMS, DECISIONS, RULE, Decision, decide
 from service.fit.verdict import judge

@@ -17,7 +17,7 @@ from typing import Any
 import click
 
 from service.cli.main import commands
-from service.fit.chart import default_chart
+from service.fit.chart_table import default_chart
 from service.fit.decision import Action
 from service.fit.explanation import ACTION_NAMES
 from service.fit.losses import LOSS_WORDS, LOSSES

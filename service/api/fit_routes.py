@@ -9,7 +9,7 @@ from fastapi import APIRouter, Response
 from service.api.answer_models import AssignmentOut, ChartOut, ClassOut, ComparisonOut, GrowthOut, OrderOut, TapeOut
 from service.api.callers import Scope, needs
 from service.api.problem_details import RESPONSES
-from service.fit.chart import default_chart
+from service.fit.chart_table import default_chart
 from service.fit.fingers import finger_room
 from service.fit.order_drawing import drawing_svg
 from service.fit.verdict_json import verdict_json

@@ -21,7 +21,8 @@ from service.api.measurement_routes import (
 )
 from service.api.problem_details import RESPONSES
 from service.api.verdict_models import VerdictOut
-from service.fit.chart import Chart, read_chart
+from service.fit.chart import Chart
+from service.fit.chart_table import read_chart
 from service.fit.errors import FitError
 from service.fit.sentences import say
 from service.questions.asked import asked

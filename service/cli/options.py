@@ -146,7 +146,7 @@ def read_own_chart(path: Path | None) -> Chart | None:
     click.UsageError
         If it is no text file or cannot be read.
     """
-    from service.fit.chart import read_chart
+    from service.fit.chart_table import read_chart
 
     return None if path is None else read_chart(read_text(path), path.stem)
 

@@ -12,12 +12,12 @@ from collections.abc import Mapping, Sequence
 
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths
-from service.fit.chart import MADE_A_DATE, is_a_date
 from service.fit.errors import FitError, LengthError
 from service.fit.lengths import parse_length
 from service.fit.rows import numbered_rows, refuse_rows
 from service.fit.sentences import Sentence, say
 from service.fit.signs import CONDITION_QUESTIONS, InstrumentCondition
+from service.fit.size_names import MADE_A_DATE, is_a_date
 
 ANSWERS = {"yes": True, "no": False, "": None}
 """What a cell says of an instrument's state."""

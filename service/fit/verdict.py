@@ -225,7 +225,7 @@ def judge(
 
     Examples
     --------
-    >>> from service.fit.chart import default_chart
+    >>> from service.fit.chart_table import default_chart
     >>> eighth = InstrumentLengths(Length.stated(255.0, 1.0), Length.stated(421.0, 1.5))
     >>> verdict = judge(Length.stated(450.0, 4.0), eighth, default_chart())
     >>> str(verdict.decision), str(verdict.action), verdict.size

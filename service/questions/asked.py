@@ -25,7 +25,8 @@ from pydantic_core import core_schema
 from calibration.blank import Blank
 from calibration.quantity import COVERAGE_FACTOR, Contribution, Length
 from calibration.sheet import CHECK_BAR_MM, Paper, SheetLayout
-from service.fit.chart import STRETCH_MM, Chart, chart_from_entries, default_chart
+from service.fit.chart import STRETCH_MM, Chart
+from service.fit.chart_table import chart_from_entries, default_chart
 from service.fit.errors import FitError
 from service.fit.lengths import check_plausible, check_spread, parse_length
 from service.fit.losses import LOSSES, Losses, read_losses

@@ -17,7 +17,8 @@ from sqlalchemy.orm import Session
 from calibration.anthropometry import Sex
 from calibration.quantity import Length, length_from_json
 from service.fit.assessment import InstrumentLengths
-from service.fit.chart import Chart, default_chart, read_chart
+from service.fit.chart import Chart
+from service.fit.chart_table import default_chart, read_chart
 from service.fit.decision import PLAYED, Action
 from service.fit.errors import FitError
 from service.fit.explanation import is_on_the_small_side, to_do

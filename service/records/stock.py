@@ -22,11 +22,11 @@ from sqlalchemy.orm import Session
 
 from calibration.quantity import length_json
 from service.fit.assessment import InstrumentLengths
-from service.fit.chart import MADE_A_DATE, is_a_date
 from service.fit.errors import FitError
 from service.fit.lengths import parse_length
 from service.fit.sentences import Sentence, say
 from service.fit.shelf import ANSWERS, LENT, YES_OR_NO
+from service.fit.size_names import MADE_A_DATE, is_a_date
 from service.measuring.results import kept_length
 from service.records.export import tame, untamed
 from service.records.shelf import (

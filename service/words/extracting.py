@@ -101,7 +101,7 @@ def _name(call: ast.Call) -> str:
 
 def chart_note(file: IO[bytes], keywords: Any, comment_tags: Any, options: Any) -> Found:
     """Babel's extraction method for a chart: the note at its head."""
-    from service.fit.chart import read_chart  # brings arithmetic along, which translating does not need
+    from service.fit.chart_table import read_chart  # brings arithmetic along, which translating does not need
 
     note = read_chart(io.TextIOWrapper(file, "utf-8").read()).note
     if note:

@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 from calibration.quantity import Contribution, Length
 from service.fit.assessment import InstrumentLengths
-from service.fit.chart import default_chart
+from service.fit.chart_table import default_chart
 from service.fit.ranking import Ranked, rank
 from service.fit.verdict import Verdict, judge
 

@@ -129,7 +129,7 @@ def usable(measurement: Any) -> Any:
 def verdict_of(child: bytes, instrument: bytes) -> object:
     """Both photos and the verdict."""
     from service.fit.assessment import InstrumentLengths
-    from service.fit.chart import default_chart
+    from service.fit.chart_table import default_chart
     from service.fit.verdict import judge
 
     arm, seen = arm_of(child), instrument_of(instrument)

@@ -10,7 +10,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from starlette.datastructures import FormData
 
-from service.fit.chart import COLUMNS, Chart, chart_from_entries, default_chart, read_chart
+from service.fit.chart import COLUMNS, Chart
+from service.fit.chart_table import chart_from_entries, default_chart, read_chart
 from service.fit.errors import FitError
 from service.records.deciding import chart_in_use
 from service.records.tables import StudioChart

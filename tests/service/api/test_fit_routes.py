@@ -10,7 +10,7 @@ from calibration.quantity import Length
 from service.api.fit_routes import router
 from service.api.problem_details import install_problem_details
 from service.api.verdict_models import VerdictOut
-from service.fit.chart import default_chart
+from service.fit.chart_table import default_chart
 from service.fit.signs import PlayingSigns
 from service.fit.verdict import judge
 from service.fit.verdict_json import verdict_json

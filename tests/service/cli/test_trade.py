@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from service.cli.options import REFUSED_STATUS
-from service.fit.chart import IN_UNITS
+from service.fit.chart_table import IN_UNITS
 from tests.service.cli.command import invoke
 from tests.service.trade import (
     ASKED_BACK,

@@ -4,7 +4,8 @@ import pytest
 
 from calibration.quantity import Contribution, Length
 from service.fit.assessment import InstrumentLengths
-from service.fit.chart import Chart, default_chart
+from service.fit.chart import Chart
+from service.fit.chart_table import default_chart
 
 
 @pytest.fixture(scope="session")

@@ -16,7 +16,8 @@ from typing import Any
 from calibration.quantity import Contribution, Length
 from service.fit.assessment import InstrumentLengths
 from service.fit.assigning import assign
-from service.fit.chart import Chart, chart_from_entries, default_chart
+from service.fit.chart import Chart
+from service.fit.chart_table import chart_from_entries, default_chart
 from service.fit.conformity import global_risks
 from service.fit.fingers import finger_room
 from service.fit.growth import DatedArm, predict

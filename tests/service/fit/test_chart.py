@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.fit.chart import Chart, chart_from_entries, default_chart, read_chart
+from service.fit.chart import Chart
+from service.fit.chart_table import chart_from_entries, default_chart, read_chart
 from service.fit.errors import ChartError
 from service.fit.rows import MOST_NAMED
 

@@ -9,7 +9,7 @@ import pytest
 
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths
-from service.fit.chart import default_chart
+from service.fit.chart_table import default_chart
 from service.fit.decision import PLAYED, Action, Decision
 from service.fit.explanation import headline, to_do, verdict_text
 from service.fit.growth import DatedArm, predict

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths
-from service.fit.chart import default_chart, read_chart
+from service.fit.chart_table import default_chart, read_chart
 from service.fit.decision import Action
 from service.fit.lengths import TAPE_INSTRUMENT_U_MM
 from service.fit.order import Allowance, order, order_sentences

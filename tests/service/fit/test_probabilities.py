@@ -4,7 +4,7 @@ import numpy as np
 
 from calibration.quantity import Length
 from service.fit.assessment import PRIOR_SD_MM, InstrumentLengths
-from service.fit.chart import default_chart
+from service.fit.chart_table import default_chart
 from service.fit.decision import CLASS_ORDER
 from service.fit.verdict import judge
 

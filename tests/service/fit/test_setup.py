@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from calibration.quantity import Length
-from service.fit.chart import default_chart
+from service.fit.chart_table import default_chart
 from service.fit.decision import Action
 from service.fit.explanation import verdict_text
 from service.fit.setup import CHIN_REST_MM, REST_MM, Build, set_up, set_up_sentences

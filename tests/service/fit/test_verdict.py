@@ -10,7 +10,7 @@ from scipy.stats import multivariate_normal
 
 from calibration.quantity import Length
 from service.fit.assessment import PRIOR_SD_MM, Classes, InstrumentLengths
-from service.fit.chart import default_chart, read_chart
+from service.fit.chart_table import default_chart, read_chart
 from service.fit.choosing import choose
 from service.fit.decision import DECISIONS, PLAYED, Action, Decision, DecisionRule, decide
 from service.fit.errors import LengthError

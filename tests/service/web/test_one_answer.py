@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths
-from service.fit.chart import default_chart
+from service.fit.chart_table import default_chart
 from service.fit.choosing import UNSETTLED
 from service.fit.counter import heap_of
 from service.fit.decision import PLAYED, Action, Decision

@@ -8,7 +8,7 @@ from datetime import date
 import pytest
 
 from calibration.quantity import Length
-from service.fit.chart import default_chart
+from service.fit.chart_table import default_chart
 from service.web.plots import MOST_MONTHS, PlotWords, arm_plot, chart_plot
 
 WORDS = PlotWords("title", "Arm <mm>", "Size", "Day")

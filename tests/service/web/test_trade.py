@@ -11,7 +11,8 @@ from httpx import Response
 from sqlalchemy import delete, select
 
 from calibration.quantity import length_json
-from service.fit.chart import COLUMNS, IN_UNITS, read_chart
+from service.fit.chart import COLUMNS
+from service.fit.chart_table import IN_UNITS, read_chart
 from service.fit.lengths import parse_length
 from service.records.tables import (
     ArmRecord,
