@@ -37,6 +37,7 @@ from vision.problems import CLIP_DAMAGED, CLIP_TOO_LARGE, CLIP_TOO_LONG, CLIP_UN
 
 if TYPE_CHECKING:
     from av import VideoFrame, VideoStream
+    from av.container import InputContainer
 
 LONGEST_S = 20.0
 """Longest accepted film, s; three to five are asked for; our choice."""
@@ -74,6 +75,8 @@ _BYTE_PLANES = frozenset({"yuv420p", "yuvj420p", "yuv422p", "yuvj422p", "nv12"})
 _MOST_STRETCH = 2.0
 """Width of a pixel over its height, or the other way round, above which a film errs: cameras and broadcasts know up to
 1.82 (ITU-T H.264, table E-1, has 2.18 for one that nobody films in); from memory."""
+_ATTACHED = 0x400
+"""Mark of a track that is a cover, and not a film (AV_DISPOSITION_ATTACHED_PIC in FFmpeg's avformat.h)."""
 _MATRIX = struct.Struct("<5i")
 """Beginning of a film's matrix as the decoder hands it on: a, b, u, c, d (ISO 14496-12, 6.2.2)."""
 
@@ -231,9 +234,7 @@ def _decoded(data: bytes, reader: str) -> Iterator[_Frame]:
 
     try:
         with av.open(io.BytesIO(data), "r", format=reader) as container:
-            if not container.streams.video:
-                raise Refused(CLIP_UNREADABLE)
-            stream = container.streams.video[0]
+            stream = _picture_stream(container)
             context = stream.codec_context
             if context.name not in _CODECS:
                 raise Refused(CLIP_UNREADABLE)
@@ -252,6 +253,21 @@ def _decoded(data: bytes, reader: str) -> Iterator[_Frame]:
                 yield _Frame(max(time_s - first_s, 0.0), _sharpness(frame), frame, stretch)
     except (av.FFmpegError, ValueError, OSError, EOFError) as error:
         raise Refused(CLIP_DAMAGED) from error
+
+
+def _picture_stream(container: InputContainer) -> VideoStream:
+    """The film in a file, which may have smaller ones or a cover beside it.
+
+    Raises
+    ------
+    Refused
+        If there is none.
+    """
+    best = container.streams.best("video")
+    film = next((stream for stream in container.streams.video if stream is best), None)
+    if film is None or film.disposition.value & _ATTACHED:
+        raise Refused(CLIP_UNREADABLE)
+    return film
 
 
 def _stretch(stream: VideoStream) -> float:

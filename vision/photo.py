@@ -202,12 +202,12 @@ def _open(content: bytes) -> Image.Image:
 
 
 def _ends_early(content: bytes) -> bool:
-    """Whether a file that cannot be opened is the beginning of a picture of an accepted kind."""
+    """Whether a file that cannot be opened is the beginning of a picture of an accepted kind, or nothing at all."""
     if content[:4] == b"RIFF" and content[8:12] == b"WEBP":
         return len(content) < 8 + int.from_bytes(content[4:8], "little")  # RFC 9649, 2.4
     if content[4:8] == b"ftyp" and content[8:12] in _HEIF_BRANDS:
         return _boxes_end(content) > len(content)
-    return content.startswith((b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n"))
+    return not content or content.startswith((b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n"))
 
 
 def _boxes_end(content: bytes) -> int:

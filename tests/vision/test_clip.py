@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import io
+import struct
 from fractions import Fraction
 
 import av
 import cv2
 import numpy as np
 import pytest
+from av.stream import Disposition
+from PIL import Image
 
 from calibration.arrays import Picture
 from calibration.detection import find_sheets
@@ -168,6 +171,37 @@ def test_a_film_that_cannot_be_measured_is_refused(walk: list[Picture], monkeypa
     with pytest.raises(Refused) as refusal:
         clip_photos(good, "a")
     assert refusal.value.problems == (CLIP_TOO_LONG,)
+
+
+def test_of_several_tracks_the_film_is_taken(walk: list[Picture]) -> None:
+    """A small preview may come first; players show the track that is meant to be shown."""
+    buffer = io.BytesIO()
+    small = [np.full((480, 640, 3), 128, np.uint8)] * 3
+    with av.open(buffer, "w", format="mp4") as container:
+        streams = []
+        for pictures in (small, walk[:3]):
+            streams.append(container.add_stream("h264", rate=10, options={"preset": "ultrafast", "crf": "18"}))
+            streams[-1].height, streams[-1].width = pictures[0].shape[:2]
+            streams[-1].pix_fmt = "yuv420p"
+        streams[1].disposition = Disposition.default
+        for stream, pictures in zip(streams, (small, walk[:3]), strict=True):
+            for picture in pictures:
+                container.mux(stream.encode(av.VideoFrame.from_ndarray(picture, format="rgb24")))
+            container.mux(stream.encode())
+    assert {photo.size_px for photo in clip_photos(buffer.getvalue(), "a")} == {SIZE}
+
+
+def test_sound_with_a_cover_is_no_film() -> None:
+    """Whose cover would be measured as one."""
+    cover = io.BytesIO()
+    Image.fromarray(sheet_frame(0.0)).save(cover, "JPEG")
+    box = lambda kind, content: struct.pack(">I", len(content) + 8) + kind + content  # noqa: E731
+    picture = box(b"covr", box(b"data", struct.pack(">II", 13, 0) + cover.getvalue()))
+    handler = box(b"hdlr", bytes(8) + b"mdirappl" + bytes(9))
+    tags = box(b"udta", box(b"meta", bytes(4) + handler + box(b"ilst", picture)))
+    with pytest.raises(Refused) as refusal:
+        clip_photos(box(b"ftyp", b"M4A \0\0\2\0isom") + box(b"moov", tags), "a")
+    assert refusal.value.problems == (CLIP_UNREADABLE,)
 
 
 def test_sound_alone_is_no_film() -> None:

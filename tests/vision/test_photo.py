@@ -171,7 +171,7 @@ def test_animations_are_refused():
 def test_damaged_and_foreign_files_are_refused():
     jpeg = encoded(picture())
     assert codes(jpeg[: len(jpeg) // 2]) == ["file_damaged"]
-    assert codes(b"") == ["file_unreadable"]
+    assert codes(b"") == ["file_damaged"]
     assert codes(b"%PDF-1.4 not a photo") == ["file_unreadable"]
     assert codes(b"<svg xmlns='http://www.w3.org/2000/svg'/>") == ["file_unreadable"]
 
