@@ -55,6 +55,28 @@ class ParallelPrior:
     tilt_sd_deg: float
 
 
+@dataclass(frozen=True)
+class Adjusted:
+    """An adjusted camera, its sheets' planes moved to the surface.
+
+    Attributes
+    ----------
+    parameters : (P,) ndarray of float
+        As of `PosedCamera`.
+    root : (P, K) ndarray of float
+        Root of their covariance.
+    chi_square, bend_px, bow_mm, disbelief
+        As of `PosedCamera`.
+    """
+
+    parameters: Array
+    root: Array
+    chi_square: float
+    bend_px: tuple[float, ...]
+    bow_mm: tuple[float, ...]
+    disbelief: float
+
+
 class Adjustment:
     """The least-squares problem: residuals of corners and priors, each over its standard deviation.
 
@@ -175,7 +197,23 @@ class Adjustment:
         """Standard deviations of all sheets' bends, mm."""
         return np.concatenate([BEND_SD_MM[: bends.shape[1]] for bends in self.bends])
 
-    def bows_mm(self, parameters: Array) -> tuple[float, ...]:
+    def adjusted(self, parameters: Array, root: Array) -> Adjusted:
+        """What was found at parameters (P + B,) whose covariance has a root (P + B, K)."""
+        on_surface, root_there = self.on_surface(parameters, root)
+        believed = (parameters[:COMMON] - self.common) / self.common_sd
+        return Adjusted(
+            parameters=on_surface,
+            root=root_there,
+            chi_square=float((self.corner_residuals(parameters) ** 2).sum()),
+            bend_px=tuple(
+                bend_px(sheet.corner_mm, misfit)
+                for sheet, misfit in zip(self.sheets, self.misfits_px(parameters), strict=True)
+            ),
+            bow_mm=self._bows_mm(parameters),
+            disbelief=float((believed[:LENS] ** 2).sum()),
+        )
+
+    def _bows_mm(self, parameters: Array) -> tuple[float, ...]:
         """How far each sheet's highest corner lies above its lowest, mm."""
         return tuple(
             float(np.ptp(board_bends(sheet.layout) @ parameters[self.own_bends(number)]))
@@ -196,15 +234,6 @@ class Adjustment:
             moved[start + 3 : start + POSE] += outwards * (lowest @ parameters[own])
             root_moved[start + 3 : start + POSE] += np.outer(outwards, lowest @ root[own])
         return moved, root_moved
-
-    def disbelief(self, parameters: Array) -> float:
-        """As `PosedCamera.disbelief`."""
-        return float((((parameters[:COMMON] - self.common) / self.common_sd)[:LENS] ** 2).sum())
-
-    def bends_px(self, parameters: Array) -> tuple[float, ...]:
-        """How far each sheet is from what its bends make of it, px."""
-        misfits = zip(self.sheets, self.misfits_px(parameters), strict=True)
-        return tuple(bend_px(sheet.corner_mm, misfit) for sheet, misfit in misfits)
 
     def jacobian(self, parameters: Array) -> Array:
         """Derivatives (R, P) of `residuals` by the parameters."""

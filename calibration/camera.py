@@ -21,7 +21,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from calibration.adjustment import COMMON, NEAR_DAMPING, Adjustment, ParallelPrior, same_turns
+from calibration.adjustment import COMMON, NEAR_DAMPING, Adjusted, Adjustment, ParallelPrior, same_turns
 from calibration.arrays import Array
 from calibration.covariance import inverse_root, mixture_root
 from calibration.lens import FRAME_DIAGONAL_MM, NOTHING_STATED, SHORTEST_FOCAL35_MM, StatedLens
@@ -89,6 +89,28 @@ class PosedCamera:
     lens: StatedLens = NOTHING_STATED
     bow_mm: tuple[float, ...] = ()
     disbelief: float = 0.0
+
+    @classmethod
+    def of(
+        cls,
+        adjusted: Adjusted,
+        covariance_root: Array,
+        sheets: tuple[SheetInPhoto, ...],
+        image_size_px: tuple[int, int],
+        lens: StatedLens,
+    ) -> PosedCamera:
+        """An adjusted camera with a root of its covariance that may hold other lenses' too."""
+        return cls(
+            sheets=sheets,
+            image_size_px=image_size_px,
+            parameters=adjusted.parameters,
+            covariance_root=covariance_root,
+            chi_square=adjusted.chi_square,
+            bend_px=adjusted.bend_px,
+            lens=lens,
+            bow_mm=adjusted.bow_mm,
+            disbelief=adjusted.disbelief,
+        )
 
     @cached_property
     def covariance(self) -> Array:
@@ -249,22 +271,13 @@ def solve_camera(
         _solved(problem)
         for problem in adjustments(tuple(sheets), image_size_px, lens, Surface(surface), print_scales or {})
     ]
-    best = min(found, key=lambda one: one.cost)
-    camera = PosedCamera(
-        sheets=tuple(sheets),
-        image_size_px=image_size_px,
-        parameters=best.parameters,
-        covariance_root=mixture_root(
-            [one.root for one in found],
-            [same_turns(one.parameters, best.parameters) - best.parameters for one in found],
-            [one.cost for one in found],
-        ),
-        chi_square=best.chi_square,
-        bend_px=best.bend_px,
-        lens=lens,
-        bow_mm=best.bow_mm,
-        disbelief=best.disbelief,
+    best = min(found, key=lambda one: one.cost).adjusted
+    root = mixture_root(
+        [one.adjusted.root for one in found],
+        [same_turns(one.adjusted.parameters, best.parameters) - best.parameters for one in found],
+        [one.cost for one in found],
     )
+    camera = PosedCamera.of(best, root, tuple(sheets), image_size_px, lens)
     longest_mm = camera.focal35_mm * (1 + 2 * camera.focal_standard_uncertainty_px / camera.focal_px)
     if lens.focal35_mm is None and longest_mm < SHORTEST_FOCAL35_MM:
         raise Refused(WRONG_LENS)
@@ -286,15 +299,10 @@ def adjustments(
 
 @dataclass(frozen=True)
 class _Solution:
-    """The adjustment for one lens, on the surface; `cost`: minus the logarithm of its probability, constants aside."""
+    """The adjustment for one lens; `cost`: minus the logarithm of its probability, constants aside."""
 
-    parameters: Array
-    root: Array
+    adjusted: Adjusted
     cost: float
-    chi_square: float
-    bend_px: tuple[float, ...]
-    bow_mm: tuple[float, ...]
-    disbelief: float
 
 
 def _solved(problem: Adjustment) -> _Solution:
@@ -302,13 +310,5 @@ def _solved(problem: Adjustment) -> _Solution:
     # the corners' noise was judged without a lens; now that the lens is known it is judged again
     problem.judge_noise(start.x)
     parameters = problem.solve(start.x, NEAR_DAMPING).x
-    on_surface, root = problem.on_surface(parameters, inverse_root(problem.jacobian(parameters)))
-    return _Solution(
-        parameters=on_surface,
-        root=root,
-        cost=problem.improbability + start.cost,
-        chi_square=float((problem.corner_residuals(parameters) ** 2).sum()),
-        bend_px=problem.bends_px(parameters),
-        bow_mm=problem.bows_mm(parameters),
-        disbelief=problem.disbelief(parameters),
-    )
+    adjusted = problem.adjusted(parameters, inverse_root(problem.jacobian(parameters)))
+    return _Solution(adjusted, problem.improbability + start.cost)

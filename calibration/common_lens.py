@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.adjustment import COMMON, FIRST_DAMPING, MOST_STEPS, NEAR_SD, Adjustment, same_turns
+from calibration.adjustment import COMMON, FIRST_DAMPING, MOST_STEPS, NEAR_SD, Adjusted, Adjustment, same_turns
 from calibration.arrays import Array, Indices
 from calibration.camera import PosedCamera, Surface, adjustments
 from calibration.covariance import inverse_root, mixture_root, triangular
@@ -203,15 +203,11 @@ class _Joint:
 
 @dataclass(frozen=True)
 class _Found:
-    """The adjustment for one lens, on the surface; `cost`: minus the logarithm of its probability, constants aside."""
+    """The views adjusted for one lens; `cost`: minus the logarithm of its probability, constants aside."""
 
     problem: _Joint
-    parameters: list[Array]
-    roots: list[Array]
+    views: list[Adjusted]
     cost: float
-    chi_square: list[float]
-    bend_px: list[tuple[float, ...]]
-    bow_mm: list[tuple[float, ...]]
 
 
 def _adjusted(problem: _Joint) -> _Found:
@@ -221,23 +217,11 @@ def _adjusted(problem: _Joint) -> _Found:
         part.judge_noise(parameters)
     found = problem.solve(found.x)
     root = inverse_root(problem.jacobian(found.x))
-    parts, of_views = problem.parts, problem.of_views(found.x)
-    on_surface = [
-        part.on_surface(parameters, chosen @ root)
-        for part, parameters, chosen in zip(parts, of_views, problem.select, strict=True)
+    views = [
+        part.adjusted(parameters, chosen @ root)
+        for part, parameters, chosen in zip(problem.parts, problem.of_views(found.x), problem.select, strict=True)
     ]
-    return _Found(
-        problem,
-        parameters=[parameters for parameters, _ in on_surface],
-        roots=[own for _, own in on_surface],
-        cost=parts[0].improbability + cost,
-        chi_square=[
-            float((part.corner_residuals(parameters) ** 2).sum())
-            for part, parameters in zip(parts, of_views, strict=True)
-        ],
-        bend_px=[part.bends_px(parameters) for part, parameters in zip(parts, of_views, strict=True)],
-        bow_mm=[part.bows_mm(parameters) for part, parameters in zip(parts, of_views, strict=True)],
-    )
+    return _Found(problem, views, problem.parts[0].improbability + cost)
 
 
 def _solved(views: Sequence[View], surface: Surface | str, print_scales: Mapping[str, float]) -> CommonLens:
@@ -251,28 +235,16 @@ def _solved(views: Sequence[View], surface: Surface | str, print_scales: Mapping
     lenses = [_adjusted(_Joint(parts, wander_px)) for parts in by_lens]
     best = min(lenses, key=lambda lens: lens.cost)
     away = [
-        np.concatenate(
-            [same_turns(mine, own) - own for mine, own in zip(lens.parameters, best.parameters, strict=True)]
-        )
-        for lens in lenses
+        np.concatenate([same_turns(a.parameters, b.parameters) - b.parameters for a, b in pairs])
+        for pairs in (zip(lens.views, best.views, strict=True) for lens in lenses)
     ]
-    root = mixture_root([np.vstack(lens.roots) for lens in lenses], away, [lens.cost for lens in lenses])
+    own = [np.vstack([view.root for view in lens.views]) for lens in lenses]
+    root = mixture_root(own, away, [lens.cost for lens in lenses])
     cameras, roots, start = [], [], 0
-    for number, (view, parameters) in enumerate(zip(views, best.parameters, strict=True)):
-        mine = root[start : start + len(parameters)]
-        start += len(parameters)
-        cameras.append(
-            PosedCamera(
-                sheets=view.sheets,
-                image_size_px=view.image_size_px,
-                parameters=parameters,
-                covariance_root=triangular(mine),
-                chi_square=best.chi_square[number],
-                bend_px=best.bend_px[number],
-                lens=view.lens,
-                bow_mm=best.bow_mm[number],
-            )
-        )
+    for view, adjusted in zip(views, best.views, strict=True):
+        mine = root[start : start + len(adjusted.parameters)]
+        start += len(mine)
+        cameras.append(PosedCamera.of(adjusted, triangular(mine), view.sheets, view.image_size_px, view.lens))
         roots.append(mine[: COMMON + POSE])
     return CommonLens(tuple(cameras), tuple(roots))
 

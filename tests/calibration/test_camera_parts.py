@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from calibration import camera as module
-from calibration.adjustment import Adjustment, ParallelPrior, same_turns
+from calibration.adjustment import Adjusted, Adjustment, ParallelPrior, same_turns
 from calibration.camera import (
     PosedCamera,
     Surface,
@@ -203,9 +203,10 @@ def test_the_cost_is_that_of_the_start_and_of_the_lens() -> None:
         slopes = adjustment.jacobian(found)
         camera, root = adjustment.on_surface(found, inverse_root(slopes))
         spread = np.sqrt(np.diag(root @ root.T))
-        assert (solution.parameters - camera) / spread == pytest.approx(np.zeros(12), abs=1e-3)
+        assert (solution.adjusted.parameters - camera) / spread == pytest.approx(np.zeros(12), abs=1e-3)
         outer = np.outer(spread, spread)
-        np.testing.assert_allclose(solution.root @ solution.root.T / outer, root @ root.T / outer, atol=1e-3)
+        judged = solution.adjusted.root
+        np.testing.assert_allclose(judged @ judged.T / outer, root @ root.T / outer, atol=1e-3)
 
 
 def test_other_lenses_add_their_distance() -> None:
@@ -286,7 +287,7 @@ def solved(focal_px: float, uncertainty_px: float, monkeypatch: pytest.MonkeyPat
     parameters, root = np.concatenate([[focal_px], TRUTH[1:12]]), np.eye(12)
     root[0, 0] = uncertainty_px
     (sheet,) = SHEETS[:1]
-    only = module._Solution(parameters, root, 0.0, 0.0, (0.0,), (0.0,), 0.0)
+    only = module._Solution(Adjusted(parameters, root, 0.0, (0.0,), (0.0,), 0.0), 0.0)
     monkeypatch.setattr(module, "_solved", lambda _: only)
     return solve_camera([sheet], SIZE)
 

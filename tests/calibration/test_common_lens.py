@@ -246,7 +246,9 @@ def test_lenses_that_are_possible_too_are_mixed_in() -> None:
         inverse = np.linalg.inv((slopes / scale).T @ (slopes / scale)) / np.outer(scale, scale)
         parts = zip(lens.problem.parts, lens.problem.select, strict=True)
         select = np.vstack([part.on_surface(chosen @ adjusted, chosen)[1] for part, chosen in parts])
-        away = np.concatenate([same_turns(a, b) - b for a, b in zip(lens.parameters, best.parameters, strict=True)])
+        away = np.concatenate(
+            [same_turns(a.parameters, b.parameters) - b.parameters for a, b in zip(lens.views, best.views, strict=True)]
+        )
         expected += share * (select @ inverse @ select.T + np.outer(away, away))
     found = solve_common_lens(near, Surface.ANY)
     root = np.vstack(found.roots)
