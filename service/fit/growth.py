@@ -339,6 +339,12 @@ def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:
     sentences += growth_alerts(growth)
     if growth.suspects:  # nothing is said of what hangs on a reading that is likely wrong
         return tuple(sentences)
+    return (*sentences, *_present_sentences(growth), *_next_sentences(growth))
+
+
+def _present_sentences(growth: Growth) -> list[Sentence]:
+    """From when on and until when the present instrument fits."""
+    sentences = []
     if growth.fits is not None:
         sentences.append(
             _when(
@@ -361,28 +367,33 @@ def growth_sentences(growth: Growth) -> tuple[Sentence, ...]:
         )
     if growth.known is not None and growth.outgrown is None and growth.fits is None:
         sentences.append(say("The present instrument is of the chart's largest size: it will not become too small."))
-    if growth.next_fits is not None and growth.next_size is not None and growth.fits is None:
-        sentences.append(
-            say("The next larger size, {size} with a body of about {body}, fits already.", **growth.next_in_words)
-            if growth.next_known in FITS_ALREADY
-            else _when(
-                growth.next_fits,
-                say(
-                    "The next larger size, {size} with a body of about {body}, begins to fit in about {likely} months "
-                    "({span}).",
-                    **growth.next_in_words,
-                ),
-                say(
-                    "The next larger size, {size} with a body of about {body}, will not fit within this time.",
-                    **growth.next_in_words,
-                ),
-                say(
-                    "The next larger size, {size} with a body of about {body}, begins to fit about now.",
-                    **growth.next_in_words,
-                ),
-            )
+    return sentences
+
+
+def _next_sentences(growth: Growth) -> list[Sentence]:
+    """When the next larger size begins to fit; nothing where the present instrument is yet to fit."""
+    if growth.next_fits is None or growth.next_size is None or growth.fits is not None:
+        return []
+    if growth.next_known in FITS_ALREADY:
+        return [say("The next larger size, {size} with a body of about {body}, fits already.", **growth.next_in_words)]
+    return [
+        _when(
+            growth.next_fits,
+            say(
+                "The next larger size, {size} with a body of about {body}, begins to fit in about {likely} months "
+                "({span}).",
+                **growth.next_in_words,
+            ),
+            say(
+                "The next larger size, {size} with a body of about {body}, will not fit within this time.",
+                **growth.next_in_words,
+            ),
+            say(
+                "The next larger size, {size} with a body of about {body}, begins to fit about now.",
+                **growth.next_in_words,
+            ),
         )
-    return tuple(sentences)
+    ]
 
 
 def growth_alerts(growth: Growth) -> list[Sentence]:
