@@ -19,7 +19,7 @@ from typing import Any, NoReturn
 
 import click
 
-from service.cli.entry import INTERRUPTED, stop_as_usual
+from service.cli.interrupts import INTERRUPTED, stop_as_usual
 from service.cli.words import _, in_paragraphs, language_of, speak, worded
 
 HELP = {"help_option_names": ["-h", "--help"], "max_content_width": 100, "show_default": True}
