@@ -76,7 +76,6 @@ class Checked:
 
     def look(self, tab: Page, name: str, looks: tuple[tuple[tuple[int, int], str, Any], ...] = LOOKS) -> None:
         tab.evaluate(UNFOLD)
-        tab.evaluate(AXE_SCRIPT)
         for (width, height), scheme, rules in looks:
             tab.set_viewport_size({"width": width, "height": height})
             tab.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
@@ -101,8 +100,9 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
 
 
 def opened(browser: Browser, place: Place, **cookie: str) -> Page:
-    """A tab into which the checker may be brought: that the pages keep their policy is for `test_pages`."""
+    """A tab with the checker in every page of it; that the pages keep their own policy is for `test_pages`."""
     context = browser.new_context(base_url=place.service.address, bypass_csp=True, locale="en-GB")
+    context.add_init_script(AXE_SCRIPT)
     context.add_cookies(
         [{"name": name, "value": value, "url": place.service.address} for name, value in cookie.items()]
     )
