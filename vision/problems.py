@@ -140,6 +140,11 @@ PHOTOS_NOT_OF_ONE_INSTRUMENT = Problem(
     "These photos do not show the same instrument lying unmoved beside the same sheet.",
     "Leave instrument and sheet exactly where they are, and take the photos from different places.",
 )
+RAISED_OR_MOVED = Problem(
+    "raised_or_moved",
+    "By these two photos the instrument lies higher or lower than the sheet, or something was moved between them.",
+    "Lay both flat on the same table, move nothing, and take three photos from different sides.",
+)
 INSTRUMENT_STEP_ASIDE = Problem(
     "instrument_step_aside",
     "The photos were taken from nearly the same place, so they tell little more than one of them.",
@@ -248,6 +253,11 @@ STEP_ASIDE = Problem(
     "step_aside",
     "The photos were taken from nearly the same place, so they tell little more than one of them.",
     "Take one step to the side, please, and photograph the child from there, too, while it stands still.",
+)
+CHILD_MOVED = Problem(
+    "child_moved",
+    "The child may have moved between the photos, so they tell little of how far from the wall it stands.",
+    "Take the photos again one after the other while the child stands still, or film for a few seconds.",
 )
 HAND_OFF_WALL = Problem(
     "hand_off_wall",

@@ -50,8 +50,11 @@ class Mixture:
     weights: Array
 
     @classmethod
-    def of(cls, solutions: Sequence[Solution], depths: ArmDepths) -> Mixture:
-        """Weigh the solutions: by landmarks and proportions, by the shadow, and by how common each stance is."""
+    def of(cls, solutions: Sequence[Solution], depths: ArmDepths, shares: Array | None = None) -> Mixture:
+        """Weigh the solutions: by landmarks and proportions, by the shadow, and by how common each stance is.
+
+        `shares` (S,) are further probabilities before the photo is looked at, where a stance has several solutions.
+        """
         log = np.array(
             [
                 found.log_evidence
@@ -60,6 +63,7 @@ class Mixture:
                 for found in solutions
             ]
         )
+        log += 0.0 if shares is None else np.log(shares)
         weights = np.exp(log - log.max())
         return cls(tuple(solutions), weights / weights.sum())
 
@@ -70,8 +74,8 @@ class Mixture:
 
     def share(self, stance: priors.Stance) -> float:
         """Probability of a stance; 0 for one that was not looked at."""
-        names = [found.stance.name for found in self.solutions]
-        return float(self.weights[names.index(stance.name)]) if stance.name in names else 0.0
+        is_it = np.array([found.stance.name == stance.name for found in self.solutions])
+        return float(self.weights[is_it].sum())
 
     def mean(self, of: Callable[[Solution], float]) -> float:
         """Mean of a number that each solution has, weighed by the stances' probabilities."""

@@ -1,4 +1,4 @@
-"""How a child that stands still moves from photo to photo all the same.
+"""How a child moves from photo to photo: a little where it stands still, for nobody is a statue, and more where not.
 
 The trunk moves as a whole, the neck a little on it, the arm turns about the shoulder and the forearm about the elbow.
 """
@@ -51,6 +51,14 @@ SWAY = {
 """By the stance: joints move by 9 mm at the shoulder to 14 at the palm of an arm of 450 mm.  People who stand quietly
 sway by some 5 to 10 mm at the shoulders within half a minute (from memory, posturography); an arm held out wavers by
 about a degree; our judgement."""
+
+
+MOVED = Sway((80.0, 15.0, 30.0), 4.0, (1.5, 2.0), (0.6, 0.8))
+"""The same of a child that shifts its feet or goes away and comes back between the photos, or whose sheet is hung
+elsewhere: parallax then says nothing of how far from the wall it stands.  Chosen so that steps of 60 mm and more are
+noticed in sequences of our own tracer (`vision.training.figures.sequences --moved`); with wider ones they were not."""
+MOVED_SHARE = 0.15
+"""How often several photos that are sent as one are of a child that moved like that; our judgement."""
 
 
 def swayed(points: Array, sway: Array) -> tuple[Array, Array, Array]:

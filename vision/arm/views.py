@@ -2,7 +2,7 @@
 
 The idea.  Five points in space, one arm with segments that do not change, are seen by several cameras whose places the
 sheets tell.  All that `vision.arm.estimator` knows of one photo is a row for each of them (`vision.arm.views_problem`),
-with four differences.
+with five differences.
 
 * The cameras share a lens (`calibration.common_lens`).
 * A child is no statue: from view to view the trunk moves as a whole, the neck a little on it, the arm turns about the
@@ -17,6 +17,9 @@ with four differences.
   where it was seen a person places a point, the less is the network believed about that point in the other views, more
   steeply than one photo's landmarks are that lie far off (`less_believed`).
 * What a network says of depth (`vision.arm.depth`) is wrong in all views alike: several count as one.
+
+* A child may have moved more than that, or the sheet may have been hung elsewhere.  With two photos that looks like a
+  child far from the wall, or behind it, so the usual stances are solved with a wide sway too.
 
 How much the photos tell is seen in the interval, and in the angle between the lines of sight: where that is small,
 several photos are one photo several times, and a step to the side is asked for.  A view that does not go with the
@@ -47,11 +50,12 @@ from vision.arm.mixture import Mixture
 from vision.arm.posture import posture_lengths
 from vision.arm.priors import JOINTS
 from vision.arm.seen import SeenArm
+from vision.arm.sway import MOVED, MOVED_SHARE
 from vision.arm.views_problem import OneView, ViewsProblem
 from vision.person.hand import HandPoint
 from vision.person.neck_net import Turn
 from vision.photo import Corrections
-from vision.problems import STATED_BUILD, STEP_ASIDE
+from vision.problems import CHILD_MOVED, STATED_BUILD, STEP_ASIDE
 
 LEAST_SPREAD_DEG = 8.0
 """Largest angle between lines of sight below which the depths that several photos tell are no surer than those of one:
@@ -59,6 +63,13 @@ a landmark's own error of 1.5 % of an arm and a sway of 8 mm are then 70 mm of d
 choice, half a metre aside at two metres are 14 degrees."""
 LEAVING_OUT = 0.001
 """Probability below which a view that goes with the others would fit them as badly; our choice."""
+MOVING = (priors.WALL.name, priors.FLOATING.name)
+"""Stances in which a child is also looked for that moved between the photos: the usual ones, since each costs time."""
+MOST_MOVED = 0.9
+"""Probability that it moved, beyond which the photos are not solved as one.  Below, the interval holds both: two photos
+of a child well away from the wall look much like two of one that moved."""
+MAY_HAVE_MOVED = 0.05
+"""Probability from which it is said: the interval then begins to hold both; our choice."""
 FREEDOM = 10
 """Of a view: two coordinates of five points; its sway is held by as many rows as it has unknowns."""
 
@@ -148,8 +159,10 @@ def solve_views(
     else:
         return None
     build = StatedBuild(age_years, stature_mm)
-    if build != NOTHING_STATED:
+    if build != NOTHING_STATED and found.moved <= MOST_MOVED:
         found = _with_build(found, views, placed, against_wall, build)
+    if found.moved > MOST_MOVED:
+        return None
     spread = spread_deg([camera.position_mm for camera in found.cameras], found.palm_mm)
     measurement = found.measurement
     if spread < LEAST_SPREAD_DEG:
@@ -178,6 +191,7 @@ class _Found:
     cameras: tuple[PosedCamera, ...]
     palm_mm: Array
     seen_px: list[Array]
+    moved: float
 
 
 def _in_one_frame(seen: Sequence[SeenArm], usable: Sequence[int]) -> dict[int, SeenArm]:
@@ -217,17 +231,26 @@ def _solved(
         evidence = less_believed(evidence, by_hand)
     shown = [OneView(each, root) for each, root in zip(evidence, lens.roots, strict=True)]
     depths = mean_depths([one.depths for one in views])
-    problems = [ViewsProblem(shown, stance) for stance in stances_of(against_wall, depths)]
+    stances = stances_of(against_wall, depths)
+    usual = [stance for stance in stances if stance.name in MOVING]
+    problems = [
+        *(ViewsProblem(shown, stance) for stance in stances),
+        *(ViewsProblem(shown, stance, MOVED) for stance in usual),
+    ]
     solved = [most_probable(problem) for problem in problems]
-    mixture = Mixture.of([solution for solution, _ in solved], depths)
-    best = int(np.argmax(mixture.weights))
+    shares = np.repeat([1 - MOVED_SHARE, MOVED_SHARE], [len(stances), len(usual)])
+    mixture = Mixture.of([solution for solution, _ in solved], depths, shares)
+    best = int(np.argmax(mixture.weights[: len(stances)]))  # of a child that stood still
     held = [pose_of(body, each, mixture.best) for body, each in zip(bodies, evidence, strict=True)]
     turn, trunk = float(np.mean([pose.turn for pose in held])), mean_turn([pose.trunk for pose in held])
     turned = np.array([turned_probability(turn, trunk, solution.stance.name) for solution in mixture.solutions])
     typical = _typical_hand(bodies, lens)
     lengths = arm_lengths(mixture, typical.hand, typical.camera, prints, turned)
     lengths |= posture_lengths(bodies[0], evidence[0].body_to_sheet, mixture, prints)
+    moved = float(mixture.weights[len(stances) :].sum())
     remarks = dict.fromkeys(remark for one in views for remark in one.remarks)
+    if moved > MAY_HAVE_MOVED:
+        remarks[CHILD_MOVED] = None
     problem, unknowns = problems[best], solved[best][1]
     seen_px = problem.seen_px(unknowns)
     measurement = ArmMeasurement(
@@ -243,7 +266,7 @@ def _solved(
         **lengths,
     )
     palm = evidence[0].body_to_sheet @ mixture.best.points_mm[PALM]
-    return _Found(measurement, problem.misfits(unknowns), lens.cameras, palm, seen_px)
+    return _Found(measurement, problem.misfits(unknowns), lens.cameras, palm, seen_px, moved)
 
 
 def less_believed(seen: Sequence[Evidence], placed: Sequence[Evidence]) -> list[Evidence]:

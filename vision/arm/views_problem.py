@@ -20,7 +20,7 @@ from vision.arm.estimator import (
     straight_arm_slopes,
 )
 from vision.arm.priors import JOINTS, Stance, whitener
-from vision.arm.sway import SWAY, SWAYS, swayed
+from vision.arm.sway import SWAY, SWAYS, Sway, swayed
 
 COMMON_SHARE = 0.7
 """Of a landmark's variance, what is common to all views of one child.  On 72 sequences of five views of our own tracer
@@ -51,14 +51,14 @@ class OneView:
 
 
 class ViewsProblem(ArmProblem):
-    """The least-squares problem of several views under one stance.
+    """The least-squares problem of several views under one stance; `sway` is that of a child standing still so if None.
 
     Unknowns, all of unit variance but the last 16: the cameras' common errors (K), what is common to each landmark (two
     in the picture's directions of its whitening, one of depth), the same of each that a person placed in any view, each
     view's sway (10), five points, the trunk's lean.
     """
 
-    def __init__(self, views: Sequence[OneView], stance: Stance) -> None:
+    def __init__(self, views: Sequence[OneView], stance: Stance, sway: Sway | None = None) -> None:
         first = views[0].evidence
         leans = [view.evidence.trunk_lean_deg for view in views if view.evidence.trunk_lean_deg is not None]
         self.evidence = replace(first, trunk_lean_deg=float(np.mean(leans)) if leans else None, hand_px=None)
@@ -70,7 +70,7 @@ class ViewsProblem(ArmProblem):
         self.camera_size = self.errors + self.common + SWAYS * len(views)
         self.depth_whitener = whitener(stance.depth_covariance)
         self.expected = first.build.expected_arm()
-        self.sway = SWAY[stance.name].deviations
+        self.sway = (sway or SWAY[stance.name]).deviations
         self.belief = np.ones(len(JOINTS) * len(views))
 
     def weighed(self, unknowns: Array) -> float:

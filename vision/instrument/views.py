@@ -44,11 +44,11 @@ from vision.instrument.measure import (
     solve_instrument,
     view_of,
 )
-from vision.instrument.model import LENGTH, TOTAL, X, Y, pose_of
+from vision.instrument.model import LENGTH, LOW, SCROLL, TOTAL, X, Y, pose_of
 from vision.instrument.rounding import end_seen
 from vision.instrument.sheet_height import SheetHeight
 from vision.photo import Corrections, Photo
-from vision.problems import INSTRUMENT_LEFT_OUT, INSTRUMENT_STEP_ASIDE, PHOTOS_NOT_OF_ONE_INSTRUMENT
+from vision.problems import INSTRUMENT_LEFT_OUT, INSTRUMENT_STEP_ASIDE, PHOTOS_NOT_OF_ONE_INSTRUMENT, RAISED_OR_MOVED
 
 SHARED_EDGE = 0.2
 """Of the variance of one place of an edge, what all views share: 0.13 on ten rendered sequences of five views
@@ -78,6 +78,12 @@ _HEIGHTS_FACTOR = 2.0
 _TABLE_SPREAD_MM = 20.0
 """Standard uncertainty, where the views tell heights, of the level that the instrument lies on: an open case beside the
 sheet holds it some centimetres up, which is the same for edge and scroll; our choice."""
+_MOST_RAISED, _LEAST_LEVEL_SPREAD_MM = 3.0, 3.3
+"""Two photos between which sheet or instrument was moved look like two of one that lies higher or lower.  So they are
+refused where it would lie further from its level than the first, in standard deviations of what is known of the level,
+the second (mm) at least.  In 32 pairs of eight sequences of our own tracer it is 4 mm at most, in the 12 of 48 pairs
+whose sheet was moved by 28 mm and that still fitted 32 to 107 mm; their lengths were 4 to 18 % off.  Three photos from
+different sides tell the two apart."""
 _ROUNDS = 15
 """Rounds at most of a fit that finds cameras and heights as well, which takes longer; our choice."""
 
@@ -178,6 +184,12 @@ class _Together:
 
     fitted: Fit | None
     spread_deg: float
+    level_spread_mm: float
+
+    @property
+    def raised_mm(self) -> float:
+        """How much higher the instrument lies than it was taken to."""
+        return 0.0 if self.fitted is None else float(np.mean(self.fitted.unknowns[LOW : SCROLL + 1]))
 
     @property
     def agreement(self) -> float:
@@ -220,6 +232,8 @@ def solve_together(
         best = int(np.argmax([each.agreement for each in tried]))
         used, found = rests[best], tried[best]
     assert found.fitted is not None
+    if len(used) == _FEWEST and abs(found.raised_mm) > _MOST_RAISED * found.level_spread_mm:
+        raise Refused(RAISED_OR_MOVED)
     views = [detected[number] for number in used]
     name = " + ".join(one.photo for one in views)
     measurement = measurement_of(name, views[0], found.fitted, agreed_prints([one.prints for one in views]))
@@ -249,6 +263,7 @@ def _solved(every: Sequence[DetectedInstrument], used: Sequence[int], placed: Ma
     table = sorted((one.setting for one in detected), key=lambda each: each.table_mm)[len(detected) // 2]
     pose = pose_of(start, table.table_mm)
     spread = spread_deg([camera.position_mm for camera in lens.cameras], pose.at(0.0, 0.5 * start[LENGTH], 0.0))
+    level_spread_mm = max(_LEAST_LEVEL_SPREAD_MM, table.table_spread_mm)
     setting = replace(table, shared_shift=SHARED_SHIFT)
     if spread >= LEAST_SPREAD_DEG:
         setting = replace(setting, heights_factor=_HEIGHTS_FACTOR, table_spread_mm=_TABLE_SPREAD_MM)
@@ -261,8 +276,8 @@ def _solved(every: Sequence[DetectedInstrument], used: Sequence[int], placed: Ma
             )
             fitted = fit(start, _with_shared(views), setting, rounds=_ROUNDS, roots=lens.roots)
     except RanAway:
-        return _Together(None, spread)
-    return _Together(fitted, spread)
+        return _Together(None, spread, level_spread_mm)
+    return _Together(fitted, spread, level_spread_mm)
 
 
 def _less_believed(views: Sequence[View], found: Fit) -> list[View]:

@@ -19,9 +19,11 @@ from vision.arm.estimator import Evidence, Sighting, arm_length_mm, most_probabl
 from vision.arm.measure import solve_arm
 from vision.arm.mixture import Mixture
 from vision.arm.priors import JOINTS, Stance
+from vision.arm.seen import SeenArm
 from vision.arm.sway import SWAY, swayed
 from vision.arm.views import less_believed, solve_views
 from vision.arm.views_problem import COMMON_DEPTH_MM, COMMON_SHARE, OneView, ViewsProblem
+from vision.problems import CHILD_MOVED
 
 NOISE_PX = 6.0
 """Standard deviation of a landmark along either axis: 1.6 % of an arm of 390 px."""
@@ -247,3 +249,32 @@ def test_the_same_place_twice_asks_for_a_step_aside() -> None:
     assert found is not None
     assert found.spread_deg < 1
     assert [problem.code for problem in found.measurement.problems] == ["step_aside"]
+
+
+def moved_aside(seen: SeenArm, step_mm: float) -> SeenArm:
+    """What is seen of a child that stands so far aside: all of it lies further aside in the picture."""
+    body = seen.body
+    at = np.array([[0.0, 0.0, priors.FLOATING.depth[1] * priors.STRAIGHT_ARM_MM[0]], [step_mm, 0.0, 0.0]])
+    at[1] += at[0]
+    by_px = np.diff(body.camera.project(at), axis=0)[0]
+    hand = None if body.hand is None else replace(body.hand, points_px=body.hand.points_px + by_px)
+    neck = replace(body.neck, px=body.neck.px + by_px)
+    return replace(seen, body=replace(body, landmarks_px=body.landmarks_px + by_px, neck=neck, hand=hand))
+
+
+@pytest.mark.parametrize("step_mm", [-150.0, -70.0, 70.0, 150.0])
+@pytest.mark.parametrize("photos", ["bc", "bac"])
+def test_a_child_that_moved_is_not_taken_for_one_off_the_wall(step_mm: float, photos: str) -> None:
+    """Parallax of a child that stood still would put its arm 60 to 250 mm wrong, and surely so."""
+    seen = [seen_arm(f"child-5-{letter}") for letter in photos]
+    still = solve_views(seen)
+    assert still is not None
+    assert still.measurement.arm_length is not None
+    assert still.measurement.problems == ()
+    found = solve_views([*seen[:-1], moved_aside(seen[-1], step_mm)])
+    if found is None or len(found.used) < len(photos):  # joined as photos of two days, or without the one that moved
+        return
+    arm = found.measurement.arm_length
+    assert arm is not None
+    assert arm.low_mm < still.measurement.arm_length.value_mm < arm.high_mm
+    assert CHILD_MOVED in found.measurement.problems

@@ -8,7 +8,9 @@ arm straight out at 90 degrees).  With ``--film`` each seed is a walk of three s
 1920 x 1080, in jpg's to be made a film of.  With ``--turned`` each seed is one view, in KIND/NUMBER itself: every other
 child has its trunk turned by 15 to 25 degrees, which is a fault (``torso_turned``), its head as much or less, and the
 others turn the head alone.  With ``--away`` children whose hand does not touch the wall stand so many mm further from
-it than else, and the camera too; the others are left out.  Seeds are other ones than those of pictures learned from.
+it than else, and the camera too; the others are left out.  With ``--moved`` children stand so many mm aside from the
+fourth view on, to the right if the seed is odd, and so do not stand still.  Seeds are other ones than those of pictures
+learned from.
 """
 
 from __future__ import annotations
@@ -42,6 +44,8 @@ from vision.training.saving import save_photo
 OLDEST = 13.0
 STEPS = (0.0, -1.0, -0.5, 0.5, 1.0)
 """Places of the five views along the wall, over the whole step to either side."""
+MOVES_AT = 3
+"""Number of the first view in which a child that moves stands elsewhere."""
 SAMPLES, FILM_SAMPLES = 64, 32
 QUALITY = 86
 LAYOUT = SheetLayout(Paper.A4, 1)
@@ -105,6 +109,7 @@ class Scene:
         surfaces: list[Picture],
         what: str = "steps",
         away_mm: float = 0.0,
+        moved_mm: float = 0.0,
     ) -> None:
         rng = np.random.default_rng([seed, 31])
         film = what == "film"
@@ -114,6 +119,7 @@ class Scene:
         self.body = bodies.mixed(first, second, float(rng.uniform(0, 0.5)))
         self.side = "LR"[int(rng.random() > 0.75)]
         self.touching, self.away = bool(rng.random() < 0.5), 0.001 * away_mm
+        self.moved = 0.001 * moved_mm * (1 if seed % 2 else -1)
         if self.touching and self.away:
             raise ValueError("touches the wall")
         self.looks = replace(Looks.drawn(rng), cover=str(rng.choice(["none", "none", "none", "collar", "hood"])))
@@ -282,6 +288,7 @@ class Scene:
             "pose": {"torso_yaw_deg": round(self.pose.turn, 2), "head_deg": round(self.pose.head[0], 2)},
             "protocol": "wall" if self.touching else "floating",
             "away_mm": round(1000 * self.away),
+            "moved_mm": round(1000 * self.moved),
             "side": self.side,
             "arm_length_mm": round(self.arm_length_mm(), 2),
             "body": {"age_years": round(self.body.age, 1), "stature_mm": round(1000 * self.body.stature, 1)},
@@ -293,7 +300,7 @@ class Scene:
 _KEPT: dict[str, Any] = {}
 
 
-def _start(stores: tuple[Path, Path], out: Path, asked: tuple[str, float], count: int, counter: Any) -> None:
+def _start(stores: tuple[Path, Path], out: Path, asked: tuple[str, float, float], count: int, counter: Any) -> None:
     cv2.setNumThreads(1)
     with counter.get_lock():
         number = counter.value
@@ -330,7 +337,10 @@ def _steps(scene: Scene) -> list[tuple[float, Sway, Array]]:
     for number, step in enumerate(STEPS):
         rng = np.random.default_rng([scene.seed, 34, number])
         shake = np.array([*rng.normal(0, [0.03, 0.05, 0.03]), *rng.normal(0, 1.2, 3)])
-        views.append((step, Sway.drawn(rng), shake))
+        sway = Sway.drawn(rng)
+        if number >= MOVES_AT:
+            sway = replace(sway, aside=sway.aside + scene.moved)
+        views.append((step, sway, shake))
     return views
 
 
@@ -363,12 +373,13 @@ def main() -> None:
     parser.add_argument("--film", dest="what", action="store_const", const="film", default="steps")
     parser.add_argument("--turned", dest="what", action="store_const", const="turned")
     parser.add_argument("--away", type=float, default=0.0, help="mm further from the wall that children stand")
+    parser.add_argument("--moved", type=float, default=0.0, help="mm aside that children stand in the last views")
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
     a = parser.parse_args()
     a.out.mkdir(parents=True, exist_ok=True)
     context = multiprocessing.get_context("spawn")
     start, done = time.time(), 0
-    kept = (a.bodies, a.surfaces), a.out, (a.what, a.away), cards(), context.Value("i", 0)
+    kept = (a.bodies, a.surfaces), a.out, (a.what, a.away, a.moved), cards(), context.Value("i", 0)
     with context.Pool(a.processes, _start, kept) as pool:
         for problem in pool.imap_unordered(_make, range(a.first, a.first + a.count)):
             done += 1
