@@ -265,6 +265,11 @@ HAND_OFF_WALL = Problem(
     " child and wall the arm comes out some 3 cm too long.",
     "Take it again with back and back of the hand against the wall, or add a photo from a step to the side.",
 )
+NOT_AS_TOLD = Problem(
+    "not_as_told",
+    "The photo looks otherwise than what is said of the hand and the wall, and the arm is measured as it is said.",
+    "Look where the hand's shadow falls: right beside it where it touches the wall. If in doubt, let the photo tell.",
+)
 STANDS_AWAY = Problem(
     "stands_away",
     "The arm looks too long for the child's age and height, as if the child stood away from the wall.",

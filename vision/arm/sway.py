@@ -53,10 +53,13 @@ sway by some 5 to 10 mm at the shoulders within half a minute (from memory, post
 about a degree; our judgement."""
 
 
-MOVED = Sway((80.0, 15.0, 30.0), 4.0, (1.5, 2.0), (0.6, 0.8))
-"""The same of a child that shifts its feet or goes away and comes back between the photos, or whose sheet is hung
-elsewhere: parallax then says nothing of how far from the wall it stands.  Chosen so that steps of 60 mm and more are
-noticed in sequences of our own tracer (`vision.training.figures.sequences --moved`); with wider ones they were not."""
+MOVED = Sway((60.0, 15.0, 8.0), 3.0, (0.8, 1.2), (0.4, 0.6))
+"""The same of a child that shifts its feet along the wall between the photos, or whose sheet is hung elsewhere:
+parallax then says nothing of how far from the wall it stands.  Chosen among seven on sequences of our own tracer in
+which children step aside by 60 to 150 mm, stand still, or stand 200 mm off the wall
+(`vision.training.figures.sequences`), and sheets are hung 80 mm aside and 50 up: with a wider one, or in more ways,
+steps of 60 mm before a floating arm stayed unnoticed in five views, since all of them would have to be likely; with
+less upwards, the sheets."""
 MOVED_SHARE = 0.15
 """How often several photos that are sent as one are of a child that moved like that; our judgement."""
 

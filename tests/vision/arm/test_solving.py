@@ -15,7 +15,7 @@ from vision.arm.estimator import Solution, arm_length_mm
 from vision.arm.judge import pose_of
 from vision.arm.measure import CORRECTED, CORRECTION_DEVIATION, evidence_of, solve_arm
 from vision.person.hand import HandPoint
-from vision.problems import HAND_OFF_WALL, PERSON_CUT, SHEET_ON_BOOK, STANDS_AWAY, STATED_BUILD
+from vision.problems import HAND_OFF_WALL, NOT_AS_TOLD, PERSON_CUT, SHEET_ON_BOOK, STANDS_AWAY, STATED_BUILD
 
 LIKELY = 0.98
 
@@ -108,8 +108,11 @@ def test_of_a_hand_off_the_wall_one_photo_says_what_it_cannot_show():
     found = solve_arm(floating)
     assert found.usable
     assert found.problems == (HAND_OFF_WALL,)
-    assert solve_arm(floating, against_wall=True).problems == ()
-    assert solve_arm(seen_arm(usual_joints(), depths=told(priors.WALL))).problems == ()
+    assert solve_arm(floating, against_wall=True).problems == (NOT_AS_TOLD,)
+    assert solve_arm(floating, against_wall=False).problems == (HAND_OFF_WALL,)
+    by_wall = seen_arm(usual_joints(), depths=told(priors.WALL))
+    assert [solve_arm(by_wall, against_wall=said).problems for said in (None, True)] == [(), ()]
+    assert solve_arm(by_wall, against_wall=False).problems == (NOT_AS_TOLD, HAND_OFF_WALL)
     # the child may stand away from the wall, and the arm then be shorter: never longer
     arm = found.arm_length
     assert arm.value_mm - arm.low_mm > 1.05 * (arm.high_mm - arm.value_mm)
@@ -126,7 +129,7 @@ def test_an_arm_too_long_for_the_stated_build_off_the_wall_is_refused():
     assert not refused.usable
     assert refused.arm_length is None
     assert solve_arm(away).problems == (HAND_OFF_WALL,)
-    assert solve_arm(away, against_wall=True, **build).problems == (STATED_BUILD,)
+    assert solve_arm(away, against_wall=True, **build).problems == (NOT_AS_TOLD, STATED_BUILD)
     # too short an arm is no child that stands away
     assert solve_arm(near, age_years=13.0, stature_mm=1650.0).problems == (HAND_OFF_WALL, STATED_BUILD)
 

@@ -14,6 +14,7 @@ from tests.calibration.test_any_camera import seen
 from tests.vision.arm.made_up_views import BELOW_SHEET_MM, FOCAL35_MM, SIZE, camera_at
 from tests.vision.sample_photos import seen_arm
 from vision.arm import priors
+from vision.arm.body import body_frame
 from vision.arm.depth import ArmDepths
 from vision.arm.estimator import Evidence, Sighting, arm_length_mm, most_probable
 from vision.arm.measure import solve_arm
@@ -254,8 +255,8 @@ def test_the_same_place_twice_asks_for_a_step_aside() -> None:
 def moved_aside(seen: SeenArm, step_mm: float) -> SeenArm:
     """What is seen of a child that stands so far aside: all of it lies further aside in the picture."""
     body = seen.body
-    at = np.array([[0.0, 0.0, priors.FLOATING.depth[1] * priors.STRAIGHT_ARM_MM[0]], [step_mm, 0.0, 0.0]])
-    at[1] += at[0]
+    depth_mm = priors.FLOATING.depth[1] * priors.STRAIGHT_ARM_MM[0]
+    at = np.array([[0.0, 0.0, depth_mm], body_frame(body)[0] @ [step_mm, 0.0, depth_mm]])
     by_px = np.diff(body.camera.project(at), axis=0)[0]
     hand = None if body.hand is None else replace(body.hand, points_px=body.hand.points_px + by_px)
     neck = replace(body.neck, px=body.neck.px + by_px)
