@@ -56,7 +56,7 @@ def run(words: str) -> Result:
         ("arm photo.jpg same.jpg --same", "are the same photo"),
         ("arm photo.jpg --bar-mm 15", "not in the range"),
         ("instrument folder", "is a directory"),
-        ("instrument photo.jpg --sheet-height-mm -4", "not in the range"),
+        ("instrument photo.jpg --sheet-height-mm -400", "not in the range"),
         ("instrument photo.jpg --sheet-height-mm nan", "not a number"),
         ("instrument photo.jpg same.jpg --same", "are the same photo"),
         ("fit", "Give a photo of the child"),

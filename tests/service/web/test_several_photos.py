@@ -251,7 +251,7 @@ def test_what_was_measured_before_points_could_be_moved_is_measured_again(three:
     assert "data-bench=" not in three.page
     assert "measure it again to move one" in three.page
     assert three.move(mid_palm=(840.0, 360.0)).status_code == 404
-    assert three.post("reference", reference="").status_code == 303
+    assert three.post("told", reference="").status_code == 303
     assert three.page.count("data-bench=") == 3
 
 
