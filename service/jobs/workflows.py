@@ -27,7 +27,7 @@ from service.measuring.pool import Measurer
 from service.measuring.same_child import unused
 from service.measuring.work import ArmQuestion, Outcome, Question
 from service.records.deeds import forget_deeds
-from service.records.lookups import Stated, question_of
+from service.records.lookups import Stated, question_of, stated
 from service.records.photos import FOR_MOVING, OVERLAY, STRAY_AFTER, VIEWS, PhotoFolder
 from service.records.tables import (
     ACCEPTED,
@@ -227,9 +227,7 @@ def keep_outcome(tools: Workshop, upload_id: str, outcome: Outcome, question: Qu
 
 
 def _otherwise_stated(session: Session, upload: Upload, question: Question) -> bool:
-    if upload.state not in UNDER_WORK:
-        return False
-    return Stated.of(question_of(session, upload, day_of(upload.received_at))) != Stated.of(question)
+    return upload.state in UNDER_WORK and stated(session, upload) != Stated.of(question)
 
 
 def keep_pictures(photos: PhotoFolder, upload_id: str, outcome: Outcome) -> None:

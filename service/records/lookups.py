@@ -53,7 +53,7 @@ class Told:
 
 @dataclass(frozen=True)
 class Stated:
-    """What is said of a photo, and decides what is seen in it.
+    """What family and studio say of a photo.
 
     Attributes
     ----------
@@ -80,14 +80,16 @@ class Stated:
         return cls(question.bar_mm, question.reference, sheet_height=question.sheet_height)
 
 
-def stated_bar_mm(session: Session, upload: Upload) -> float | None:
-    """What the family's ruler said of the printed sheet's bar; None where it said nothing, or no sheet was printed."""
-    return _bar_mm(session, upload, upload.reference)
-
-
-def _bar_mm(session: Session, upload: Upload, reference: str | None) -> float | None:
-    asked = session.get(PhotoRequest, upload.request_id) if upload.request_id and reference is None else None
-    return None if asked is None else asked.bar_mm
+def stated(session: Session, upload: Upload, told: Told | None = None) -> Stated:
+    """What family and studio say of a photo; `told` is said by the studio instead of what its row has."""
+    told = told or Told.of(upload)
+    asked = session.get(PhotoRequest, upload.request_id) if upload.request_id and told.reference is None else None
+    return Stated(
+        None if asked is None else asked.bar_mm,
+        None if told.reference is None else Blank(told.reference),
+        told.against_wall if upload.kind == ARM else None,
+        told.sheet_height if upload.kind != ARM else None,
+    )
 
 
 def question_of(
@@ -106,17 +108,15 @@ def question_of(
     refused_too : bool
         As of an `ArmQuestion`.
     """
-    told = told or Told.of(upload)
-    bar_mm = _bar_mm(session, upload, told.reference)
-    reference = None if told.reference is None else Blank(told.reference)
+    known = stated(session, upload, told)
     if upload.kind != ARM:
-        return InstrumentQuestion(bar_mm, told.sheet_height, reference, refused_too=refused_too)
+        return InstrumentQuestion(known.bar_mm, known.sheet_height, known.reference, refused_too=refused_too)
     child = session.get(Child, upload.child_id) if upload.child_id else None
     return ArmQuestion(
         age_years=age_years(child, today),
-        against_wall=told.against_wall,
-        bar_mm=bar_mm,
-        reference=reference,
+        against_wall=known.against_wall,
+        bar_mm=known.bar_mm,
+        reference=known.reference,
         refused_too=refused_too,
     )
 
@@ -147,7 +147,7 @@ def bar_since(records: Session, kept: ArmRecord | Instrument | None) -> BarSince
     upload = records.scalars(select(Upload).where(of_it).order_by(Upload.received_at.desc())).first()
     if upload is None or upload.reference is not None:
         return None
-    now_mm = stated_bar_mm(records, upload)
+    now_mm = stated(records, upload).bar_mm
     share = abs(_print_size(now_mm) / _print_size((kept.automatic or {})[BAR]) - 1)
     return BarSince(now_mm, share) if share > SAME_SIZE else None
 

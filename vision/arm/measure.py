@@ -41,8 +41,6 @@ TOUCHES = 0.3
 """Probability that the hand touches the wall, up to which it is said that it does not: one of 214 views of our own
 tracer in which it does is below, 172 of 188 are in which it does not, and all 114 of children away from the wall.  Set
 with these in sight; at a half six would be told wrongly."""
-
-
 UNLIKE = 0.1
 """Probability below which the photo contradicts what is told of the hand and the wall: one of 109 views of our own
 tracer in which it touches is below, 131 of 171 in which it does not are; none of those is above one less this, 85 of

@@ -51,8 +51,6 @@ SWAY = {
 """By the stance: joints move by 9 mm at the shoulder to 14 at the palm of an arm of 450 mm.  People who stand quietly
 sway by some 5 to 10 mm at the shoulders within half a minute (from memory, posturography); an arm held out wavers by
 about a degree; our judgement."""
-
-
 MOVED = Sway((60.0, 15.0, 8.0), 3.0, (0.8, 1.2), (0.4, 0.6))
 """The same of a child that shifts its feet along the wall between the photos, or whose sheet is hung elsewhere:
 parallax then says nothing of how far from the wall it stands.  Chosen among seven on sequences of our own tracer in

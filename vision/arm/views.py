@@ -17,7 +17,6 @@ with five differences.
   where it was seen a person places a point, the less is the network believed about that point in the other views, more
   steeply than one photo's landmarks are that lie far off (`less_believed`).
 * What a network says of depth (`vision.arm.depth`) is wrong in all views alike: several count as one.
-
 * A child may have moved more than that, or the sheet may have been hung elsewhere.  With two photos that looks like a
   child far from the wall, or behind it, so the usual stances are solved with a wide sway too.
 

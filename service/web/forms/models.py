@@ -6,7 +6,7 @@ such a form by hand needs no advice.  What people do mistype is checked where it
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from datetime import date
 from typing import Annotated, Any, Literal, Self
 
@@ -23,7 +23,7 @@ from pydantic import (
 from starlette.datastructures import FormData
 
 from service.fit.errors import LengthError
-from service.fit.lengths import written_mm
+from service.fit.lengths import MM_PER_UNIT, written_mm
 from service.jobs.targets import LONGEST_ENDPOINT
 from service.questions.asked import LONGEST_LABEL, LONGEST_TYPED, MOST_HEIGHT_MM, Bar, Language, Reference
 from service.records.shelf import LONGEST_REMARK, LONGEST_SHELF_NAME
@@ -299,22 +299,18 @@ class FamilyLanguageForm(PageForm):
     here: Annotated[str, _cut(40)] = ""
 
 
-def _ruler_mm(text: str) -> float | str:
-    """What a ruler says in mm; in whole centimetres or inches it is read too coarsely to correct a print by."""
+def _typed_mm(text: str, among: Collection[str] = tuple(MM_PER_UNIT)) -> float | str:
+    """What is typed, in mm unless it has another one of these units; the text itself where it is no such length."""
     try:
-        found = written_mm(text, "mm", among=("mm",))
+        found = written_mm(text, "mm", among)
     except LengthError:  # a unit that nobody knows
         found = None
     return text if found is None else found
 
 
-def _typed_mm(text: str) -> float | str:
-    """A height as typed, in mm unless it has another unit."""
-    try:
-        found = written_mm(text, "mm")
-    except LengthError:
-        found = None
-    return text if found is None else found
+def _ruler_mm(text: str) -> float | str:
+    """What a ruler says in mm; in whole centimetres or inches it is read too coarsely to correct a print by."""
+    return _typed_mm(text, among=("mm",))
 
 
 class SheetForm(PageForm):

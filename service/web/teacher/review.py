@@ -26,7 +26,7 @@ from service.measuring.work import Question
 from service.records.asking import is_open
 from service.records.audit import Action, note
 from service.records.database import changed
-from service.records.lookups import BAR, Stated, Told, question_of, stated_bar_mm
+from service.records.lookups import BAR, Stated, Told, question_of, stated
 from service.records.photos import FOR_MOVING, ORIGINAL, OVERLAY, VIEWS
 from service.records.tables import (
     ACCEPTED,
@@ -44,6 +44,7 @@ from service.records.tables import (
 )
 from service.settings import PROGRAM_VERSION
 from service.web.forms.models import AcceptForm, AgainForm, PointsForm, ToldForm
+from service.web.forms.reading import text_field
 from service.web.gate.guard import Fields, Records, SignedIn, TheHouse, Visitor, nothing_here
 from service.web.house import House
 from service.web.language import marked, page_language
@@ -120,11 +121,16 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
 @router.post("/{upload_id}/told")
 async def tell(request: Request, upload_id: str, who: Visitor, parts: TheHouse, form: Fields) -> Response:
     """Measure by what is said of the photo; where that fails everything stays as it was."""
+    typed = {name: text_field(form, name) for name in ToldForm.model_fields}
+
+    def not_understood() -> Response:
+        with parts.store.for_studio(who.studio_id) as records:
+            return review_page(request, parts, records, _upload(records, upload_id), NO_HEIGHT, 422, typed=typed)
+
     try:
         said = ToldForm.read(form)
     except ValidationError:
-        with parts.store.for_studio(who.studio_id) as records:
-            return review_page(request, parts, records, _upload(records, upload_id), NO_HEIGHT, 422)
+        return await run_in_threadpool(not_understood)
     told = Told(said.reference, said.touches, said.higher, said.height_mm if said.higher else None)
 
     def asked() -> tuple[str, Question]:
@@ -147,7 +153,7 @@ async def tell(request: Request, upload_id: str, who: Visitor, parts: TheHouse, 
                 raise nothing_here()
             if not outcome.result["usable"]:
                 problem = (outcome.result["problems"] or [None])[0]
-                return review_page(request, parts, records, upload, problem or NOT_SO, 422)
+                return review_page(request, parts, records, upload, problem or NOT_SO, 422, typed=typed)
             keep_pictures(parts.photos, upload_id, outcome)
             keep_result(upload, outcome)
             told.keep(upload)
@@ -388,4 +394,4 @@ def _found(records: Session, upload: Upload) -> dict[str, Any]:
         if name not in ("photo", "drawn_px", "film_s", "views")
     }
     told = {name: value for name, value in asdict(Told.of(upload)).items() if value is not None}
-    return unnamed | {BAR: stated_bar_mm(records, upload), "told": told}
+    return unnamed | {BAR: stated(records, upload).bar_mm, "told": told}

@@ -45,7 +45,7 @@ from service.web.language import marked, page_language, translator
 from service.web.pages import fragment, page
 from service.web.teacher.requests import REASONS
 from service.words.names import instrument_of
-from service.words.writing import day_of
+from service.words.writing import day_of, written_number
 
 
 def review_page(
@@ -56,11 +56,12 @@ def review_page(
     refused: dict[str, str] | None = None,
     status: int = 200,
     changed: bool = False,
+    typed: dict[str, str] | None = None,
 ) -> HTMLResponse:
     """The page.
 
-    `refused` says why the photo cannot be measured by what somebody said lies in it; `changed` that what was to be
-    accepted is no longer what stood on the page.
+    `refused` says why the photo cannot be measured by what somebody said of it, which is `typed`; `changed` that what
+    was to be accepted is no longer what stood on the page.
     """
     child = records.get_one(Child, upload.child_id) if upload.child_id else None
     say = translator(page_language(request))
@@ -84,11 +85,22 @@ def review_page(
         reasons=_reasons(upload),
         can_measure=can_measure(parts, upload),
         can_retry=parts.photos.has(upload.id, ORIGINAL),
+        stated=typed or _stated(upload, page_language(request)),
         called=_called(records, child, upload, page_language(request)),
         live=words.html,
         more=words.more,
         short=words.short,
     )
+
+
+def _stated(upload: Upload, language: str) -> dict[str, str]:
+    """What was said of a photo, as its form (`ToldForm`) has it."""
+    return {
+        "reference": upload.reference or "",
+        "touches": {None: "", True: "yes", False: "no"}[upload.against_wall],
+        "higher": upload.higher or "",
+        "height_mm": "" if upload.height_mm is None else written_number(upload.height_mm, language, 1),
+    }
 
 
 def can_measure(parts: House, upload: Upload) -> bool:

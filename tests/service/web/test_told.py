@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 
 from service.measuring.work import ArmQuestion, InstrumentQuestion
-from service.records.lookups import Told
+from service.records.lookups import Stated, Told, question_of, stated
 from service.records.tables import Instrument, Upload
+from service.words.writing import day_of
 from tests.service.conftest import Place
 from tests.service.reviewing import as_seen
 from tests.service.seeding import Seeded, seed
@@ -70,6 +71,8 @@ def test_a_height_that_cannot_be_changes_nothing(teacher: tuple[Place, Seeded, d
     answer = place.client.post(f"/reviews/{upload_id}/told", data=told)
     assert answer.status_code == 422
     assert "Type it in millimetres" in answer.text
+    assert '<option value="sheet" selected>' in answer.text
+    assert f'value="{wrong}"' in answer.text, "what was typed is still there"
     assert kept(place, seeded, upload_id) == Told()
 
 
@@ -91,6 +94,16 @@ def test_what_was_said_holds_when_the_family_measures_its_bar_and_is_noted_with_
         accepted = records.get_one(Instrument, upload.instrument_id)
         assert accepted.automatic is not None
         assert accepted.automatic["told"] == {"higher": "instrument"}
+
+
+def test_a_height_says_nothing_of_a_child(teacher: tuple[Place, Seeded, dict[str, str]]) -> None:
+    place, seeded, form = teacher
+    upload_id = sent(place, seeded, "arm")
+    place.client.post(f"/reviews/{upload_id}/told", data=form | {"higher": "sheet", "height_mm": "20"})
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        upload = records.get_one(Upload, upload_id)
+        question = question_of(records, upload, day_of(place.clock.now()))
+        assert Stated.of(question) == stated(records, upload), "else it would be measured again and again"
 
 
 @pytest.mark.parametrize(("said", "touches"), [("yes", True), ("no", False), ("", None)])
