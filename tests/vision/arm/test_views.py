@@ -241,6 +241,12 @@ def test_another_child_is_left_out_and_two_children_are_nothing() -> None:
     assert solve_views([]) is None
 
 
+def test_two_children_whom_one_far_behind_the_sheet_would_explain_are_nothing() -> None:
+    """Seen from 8 degrees apart, a child 3.5 m behind the wall fits both photos well: its arm would be 1.7 m."""
+    assert solve_views([seen_arm("child-1"), seen_arm("child-2")]) is None
+    assert solve_views([seen_arm("child-1"), seen_arm("child-2"), seen_arm("child-3")]) is None
+
+
 def test_the_same_place_twice_asks_for_a_step_aside() -> None:
     one = seen_arm("child-5-a")
     moved = one.body.camera.sheets[0]
