@@ -73,6 +73,24 @@ OTHER_INSTRUMENTS = ("viola", "cello", "bratsche")
 """Words in a label that name another instrument; its arm is measured alike, but its sizes are its own."""
 
 
+def check_label(label: str | None) -> None:
+    """Refuse a label that names another instrument.
+
+    Raises
+    ------
+    LengthError
+        If it does.
+    """
+    if label and any(name in label.lower() for name in OTHER_INSTRUMENTS):
+        raise LengthError(
+            say(
+                "“{label}” is no violin. Violas and larger instruments are not judged here: their sizes go by body "
+                "length, and a teacher chooses them by playing.",
+                label=label,
+            )
+        )
+
+
 @dataclass(frozen=True)
 class InstrumentLengths:
     """What is measured on one instrument; at least one of the two lengths.
@@ -101,14 +119,7 @@ class InstrumentLengths:
     string_length: Length | None = None
 
     def __post_init__(self) -> None:
-        if self.label and any(name in self.label.lower() for name in OTHER_INSTRUMENTS):
-            raise LengthError(
-                say(
-                    "“{label}” is no violin. Violas and larger instruments are not judged here: their sizes go by body "
-                    "length, and a teacher chooses them by playing.",
-                    label=self.label,
-                )
-            )
+        check_label(self.label)
         if self.body is None and self.total is None:
             raise LengthError(say("Neither body length nor total length of the instrument is known. Measure one."))
         if self.body is not None:

@@ -21,7 +21,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from calibration.quantity import length_json
-from service.fit.assessment import InstrumentLengths
+from service.fit.assessment import InstrumentLengths, check_label
 from service.fit.errors import FitError
 from service.fit.lengths import parse_length
 from service.fit.sentences import Sentence, say
@@ -224,6 +224,10 @@ class _Reading:
         if is_a_date(said.get("label", "")):
             self._fault(row, "label", MADE_A_DATE)
         lengths = self._lengths(row, said, own)
+        try:
+            check_label(said.get("label"))
+        except FitError as error:
+            self._fault(row, "label", error.sentence)
         if len(self._faults) > before_all:
             return None
         before = _cells(own) if own is not None else dict.fromkeys(COLUMNS, "")

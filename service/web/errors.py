@@ -11,6 +11,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from service.api.problem_details import install_problem_details, refusal_response
+from service.fit.errors import FitError
 from service.measuring.admission import Busy
 from service.web.forms.reading import written_at_length
 from service.web.gate.guard import FactorNeeded, LinkClosed, LinkRanOut, OwnerNeeded, SignInNeeded, WrongForm
@@ -71,6 +72,7 @@ def answer_errors(app: FastAPI) -> None:
     install_problem_details(app)
     for both in (HTTPException, RequestValidationError, Busy):
         app.add_exception_handler(both, _for_both(app.exception_handlers[both]))
+    app.add_exception_handler(FitError, _unacceptable(app.exception_handlers[FitError]))
     for kind, answer in ON_PAGES.items():
         app.add_exception_handler(kind, answer)
 
@@ -80,6 +82,15 @@ def _for_both(for_programs: Answer) -> Answer:
         if _is_interface(request):
             return await for_programs(request, error)  # type: ignore[no-any-return]
         return refused(request, _refusal_of(error))
+
+    return answer
+
+
+def _unacceptable(for_programs: Answer) -> Answer:
+    async def answer(request: Request, error: FitError) -> Response:
+        if _is_interface(request):
+            return await for_programs(request, error)  # type: ignore[no-any-return]
+        return page(request, "error.html", 422, code=422, why=error.sentence)
 
     return answer
 

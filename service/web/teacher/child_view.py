@@ -93,7 +93,12 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
     known = Known.of(records, child)
     used = records.get(Instrument, child.instrument_id) if child.instrument_id else None
     growth, growth_fault = _growth(records, child, used, translate, language)
-    choices = _choices(known, latest, candidates(records, child), {child.instrument_id}, translate, language)
+    judged_fault, found = None, candidates(records, child)
+    try:
+        choices = _choices(known, latest, found, {child.instrument_id}, translate, language)
+    except FitError as error:  # kept before it was refused: the page still lets it be taken back
+        judged_fault = error.sentence.text(translate, language)
+        choices = _choices(known, None, found, (), translate, language)
     used_choice = next((each for each in choices if used is not None and each.instrument.id == used.id), None)
     verdicts = records.scalars(
         select(VerdictRecord).where(VerdictRecord.child_id == child.id).order_by(VerdictRecord.made_at.desc())
@@ -117,6 +122,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         "growth_rows": _growth_rows(growth, latest, language),
         "plot": _plot(arms, growth, known.chart, used_choice, translate, language),
         "choices": choices,
+        "judged_fault": judged_fault,
         "out": out,
         "players": elsewhere,
         "at_hand": next((each for each in choices if _is_at_hand(each, {*out, *elsewhere})), None),
@@ -144,7 +150,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
 
 def _is_at_hand(choice: Choice, away: Collection[str]) -> bool:
     """Whether an instrument could be given out now."""
-    is_whole = choice.rank is None or choice.rank.action is not Action.REPAIR
+    is_whole = choice.rank is not None and choice.rank.action is not Action.REPAIR
     return is_whole and choice.instrument.id not in away
 
 

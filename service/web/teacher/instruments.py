@@ -52,7 +52,7 @@ def shelf(request: Request, who: Visitor, records: Records, q: str = "", size: s
     reviews = records.scalars(
         select(Upload).where(Upload.child_id.is_(None), Upload.state.in_((MEASURED, RECEIVED, REFUSED, FAILED)))
     ).all()
-    every = [(each, nearest(chart, instrument_lengths(each))) for each in kept]
+    every = [(each, _like(chart, each)) for each in kept]
     words = q.strip()[:LONGEST_SHELF_NAME]
     rows = [(own, like) for own, like in every if plain(words) in plain(own.name) and size in ("", like)]
     search: dict[str, Any] = {"q": words, "size": size, "sizes": [row.size for row in chart.rows], "many": len(every)}
@@ -170,7 +170,7 @@ def _fill(request: Request, instrument: Instrument, form: FormData) -> str | Non
             if text not in {_as_typed(kept, field, code) for code in LANGUAGES}:  # the page may have spoken another
                 typed[field] = length_json(parse_length(text, kind)) if text else None
         kept |= typed
-        InstrumentLengths(kept_length(kept, "body_length"), kept_length(kept, "total_length"))
+        InstrumentLengths(kept_length(kept, "body_length"), kept_length(kept, "total_length"), filled.label)
     except FitError as error:
         return error.sentence.text(translator(language), language)
     instrument.name = filled.name
@@ -223,6 +223,14 @@ def by_name(instrument: Instrument) -> list[tuple[int, str]]:
     """For sorting by name, numbers in it by their value: shelf 3 stands before shelf 12."""
     parts = re.findall(r"\d+|\D+", plain(instrument.name))
     return [(int(part), "") if part.isdecimal() else (-1, part) for part in parts]
+
+
+def _like(chart: Any, instrument: Instrument) -> str:
+    """The size that an instrument of the shelf measures like; none of one that is no violin, so that it can be seen."""
+    try:
+        return nearest(chart, instrument_lengths(instrument))
+    except FitError:
+        return ""
 
 
 def nearest(chart: Any, lengths: InstrumentLengths) -> str:

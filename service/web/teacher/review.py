@@ -19,6 +19,7 @@ from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 from starlette.concurrency import run_in_threadpool
 
+from service.fit.errors import FitError
 from service.jobs.moving import NotMovable, by_file, solve_moved, views_of
 from service.jobs.running import start_again
 from service.jobs.workflows import keep_pictures, keep_result, measured
@@ -52,8 +53,10 @@ from service.web.pages import go_to
 from service.web.teacher.deeds import did, go_done
 from service.web.teacher.requests import REASONS, ask
 from service.web.teacher.review_view import (
+    acceptable,
     beside,
     can_measure,
+    check_possible,
     drawn_over,
     name_to_begin_with,
     only_lengths,
@@ -111,7 +114,7 @@ async def move_points(request: Request, upload_id: str, who: Visitor, parts: The
             if found["usable"]:
                 upload.corrected = found if points else None
             child = records.get_one(Child, upload.child_id) if upload.child_id else None
-            seen = seen_mark(upload) if found["usable"] else ""
+            seen = acceptable(upload, found)
             words = asdict(beside(request, records, child, upload, found))
             return words | {"seen": seen, "drawn": drawn_over(upload, found)}
 
@@ -181,6 +184,11 @@ async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse
                 return go_to(f"/reviews/{upload_id}")
             if not is_first or upload.result is None:
                 raise nothing_here()
+            try:
+                check_possible(upload, upload.corrected or upload.result, said.label)
+            except FitError as fault:
+                called = said if upload.kind != ARM else None
+                return review_page(request, parts, records, upload, status=422, called=called, fault=fault)
             if said.seen != seen_mark(upload):
                 return review_page(request, parts, records, upload, status=409, changed=True)
             now = parts.clock.now()

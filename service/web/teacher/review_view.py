@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 
 from service.fit.assessment import InstrumentLengths
 from service.fit.errors import FitError
+from service.fit.lengths import check_plausible
 from service.fit.verdict import Verdict, judge
 from service.fit.verdict_json import verdict_json
 from service.jobs.moving import MOVABLE, views_of
@@ -57,11 +58,13 @@ def review_page(
     status: int = 200,
     changed: bool = False,
     typed: dict[str, str] | None = None,
+    called: AcceptForm | None = None,
+    fault: FitError | None = None,
 ) -> HTMLResponse:
     """The page.
 
     `refused` says why the photo cannot be measured by what somebody said of it, which is `typed`; `changed` that what
-    was to be accepted is no longer what stood on the page.
+    was to be accepted is no longer what stood on the page; `fault` why it cannot be accepted, `called` as it was typed.
     """
     child = records.get_one(Child, upload.child_id) if upload.child_id else None
     say = translator(page_language(request))
@@ -74,7 +77,7 @@ def review_page(
         upload=upload,
         refused=refused,
         changed=changed,
-        seen=seen_mark(upload),
+        seen=acceptable(upload, upload.corrected or upload.result or {}),
         child=child,
         views=views,
         moved=json.dumps((upload.corrected or {}).get("moved_px", {})),
@@ -86,7 +89,8 @@ def review_page(
         can_measure=can_measure(parts, upload),
         can_retry=parts.photos.has(upload.id, ORIGINAL),
         stated=typed or _stated(upload, page_language(request)),
-        called=_called(records, child, upload, page_language(request)),
+        called=called or _called(records, child, upload, page_language(request)),
+        fault=fault and fault.sentence,
         live=words.html,
         more=words.more,
         short=words.short,
@@ -134,6 +138,7 @@ def beside(request: Request, records: Session, child: Child | None, upload: Uplo
     verdict = words = None
     doubted = child is not None and _is_doubted(records, child, upload, result)
     try:
+        check_possible(upload, result)
         found = _verdict(records, child, upload, result, doubted) if child is not None else None
         verdict = verdict_json(found, translate, language) if found is not None else None
     except FitError as error:
@@ -220,6 +225,31 @@ def seen_mark(upload: Upload) -> str:
     kept = upload.corrected or upload.result or {}
     told = {name: kept.get(name) for name in ("moved_px", "points_px")} | only_lengths(kept)
     return sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def acceptable(upload: Upload, result: dict[str, Any]) -> str:
+    """The mark by which a result can be accepted; empty where it cannot."""
+    try:
+        check_possible(upload, result)
+    except FitError:
+        return ""
+    return seen_mark(upload) if result.get("usable") else ""
+
+
+def check_possible(upload: Upload, result: dict[str, Any], label: str | None = None) -> None:
+    """Refuse what no arm and no violin can be: kept, it could be held against nothing.
+
+    Raises
+    ------
+    FitError
+        Where what was measured, or its `label`, is of something else.
+    """
+    if not result.get("usable"):
+        return
+    if upload.kind != ARM:
+        InstrumentLengths(kept_length(result, "body_length"), kept_length(result, "total_length"), label)
+    elif (arm := kept_length(result, "arm_length")) is not None:
+        check_plausible(round(arm.value_mm, 1), "arm")
 
 
 def only_lengths(result: dict[str, Any]) -> dict[str, Any]:

@@ -398,6 +398,29 @@ def test_the_best_suited_of_what_does_not_suit_is_said_not_to(place: Place) -> N
     assert "Best suited of those at hand: Shelf 14 (1/8). too small Choose the one in use" in words
 
 
+def test_an_arm_that_is_none_can_be_taken_back_where_it_was_kept(place: Place) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        kept = records.get_one(ArmRecord, seeded.arm_id)
+        kept.lengths = kept.lengths | {"arm_length": arm_result(1675.7)["arm_length"]}
+    words = shown(place, seeded, f"/children/{seeded.child_id}")
+    assert "Blue case (1/8) 1675.7 mm cannot be the length of an arm" in words
+    taken_back(place, seeded, f"arm/{seeded.arm_id}")
+    assert "1675.7" not in shown(place, seeded, f"/children/{seeded.child_id}")
+
+
+def test_a_viola_that_was_kept_is_seen_on_the_shelf_and_said_to_be_none(place: Place) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Instrument, seeded.shelf_id).label = "Viola 3/4"
+    assert "Viola 3/4" in shown(place, seeded, "/instruments")
+    assert "“Viola 3/4” is no violin" in shown(place, seeded, f"/children/{seeded.child_id}")
+    refused = place.client.get("/counter/arms/450")
+    assert refused.status_code == 422
+    assert "<h1>This did not work</h1>" in refused.text
+    assert "“Viola 3/4” is no violin" in refused.text
+
+
 def test_an_arms_review_says_which_instrument_it_judges(place: Place) -> None:
     seeded = seed(place.house)
     words = shown(place, seeded, f"/reviews/{seeded.arm_upload_id}")

@@ -118,3 +118,36 @@ def test_whether_a_child_touches_the_wall_is_measured_by(
     assert question.against_wall is touches
     assert kept(place, seeded, upload_id).against_wall is touches
     assert (f'<option value="{said}" selected>' in place.client.get(f"/reviews/{upload_id}").text) == bool(said)
+
+
+def test_what_no_arm_can_be_is_not_accepted(teacher: tuple[Place, Seeded, dict[str, str]]) -> None:
+    """Kept, it would leave the child a page that cannot be shown."""
+    place, seeded, form = teacher
+    upload_id = sent(place, seeded, "arm")
+    address = f"/reviews/{upload_id}"
+    moved = place.client.post(f"{address}/points", data=form | {"points": '{"mid_palm": [1300, 360]}'})
+    assert (moved.json()["seen"], "906\u00a0mm cannot be" in moved.json()["html"]) == ("", True)
+    page = place.client.get(address)
+    assert 'autocomplete="off" disabled>Accept' in page.text
+    refused = place.client.post(f"{address}/accept", data=form | as_seen(place.client, upload_id))
+    assert refused.status_code == 422
+    assert "906\u00a0mm cannot be the length of an arm" in refused.text
+    back = place.client.post(f"{address}/points", data=form | {"points": "{}"})
+    assert back.json()["seen"]
+    accepted = place.client.post(f"{address}/accept", data=form | {"seen": back.json()["seen"]})
+    assert accepted.status_code == 303
+
+
+def test_a_viola_is_not_put_on_the_shelf(teacher: tuple[Place, Seeded, dict[str, str]]) -> None:
+    """Kept, it would leave the whole studio a shelf that cannot be shown."""
+    place, seeded, form = teacher
+    upload_id = sent(place, seeded, "instrument")
+    named = form | {"name": "Shelf 7", "label": "Viola 3/4"}
+    refused = place.client.post(f"/reviews/{upload_id}/accept", data=named | as_seen(place.client, upload_id))
+    assert refused.status_code == 422
+    assert "“Viola 3/4” is no violin" in refused.text
+    assert 'value="Viola 3/4"' in refused.text, "what was typed is still there"
+    lengths = {"body_length": "335", "total_length": "555"}
+    for path in ("new", seeded.shelf_id):
+        assert "“Viola 3/4” is no violin" in place.client.post(f"/instruments/{path}", data=named | lengths).text
+    assert place.client.get("/instruments").status_code == 200
