@@ -10,6 +10,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import timedelta
 
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
 from calibration.quantity import Length, length_json
 from service.fit.tape import TapeCheck, check_tape
 from service.measuring.results import OTHER_LENGTHS, kept_length
@@ -23,8 +26,12 @@ _ALONE, _TAPE = "without_tape", "tape_id"
 
 
 def of_its_time(tape: TapeRecord, arms: Sequence[ArmRecord]) -> ArmRecord | None:
-    """The arm nearest in time to a reading, None where none is near enough: an arm grows on."""
-    near = min(arms, key=lambda arm: abs(arm.measured_on - tape.taken_on), default=None)
+    """The arm nearest in time to a reading, None where none is near enough: an arm grows on.
+
+    Of two that are equally near it is the later one, as everywhere: of one day the one that was accepted last.
+    """
+    later_first = sorted(arms, key=lambda arm: (arm.measured_on, arm.accepted_at), reverse=True)
+    near = min(later_first, key=lambda arm: abs(arm.measured_on - tape.taken_on), default=None)
     return near if near is not None and abs(near.measured_on - tape.taken_on) <= COMPARABLE else None
 
 
@@ -56,3 +63,10 @@ def uncount(arm: ArmRecord) -> None:
     if counted_tape(arm) is not None:
         arm.lengths = arm.lengths | {"arm_length": arm.automatic[_ALONE]}
         arm.automatic = {name: value for name, value in arm.automatic.items() if name not in (_ALONE, _TAPE)}
+
+
+def let_go(records: Session, tape: TapeRecord) -> None:
+    """Let a reading count with no arm."""
+    for arm in records.scalars(select(ArmRecord).where(ArmRecord.child_id == tape.child_id)):
+        if counted_tape(arm) == tape.id:
+            uncount(arm)

@@ -35,7 +35,7 @@ from service.records.tables import (
     Upload,
     VerdictRecord,
 )
-from service.records.tapes import count, counted_tape, of_its_time, uncount
+from service.records.tapes import count, let_go, of_its_time
 from service.settings import PROGRAM_VERSION
 from service.web.forms.models import LONGEST_NICKNAME, ChildForm, InstrumentChoice, TapeForm, answers
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
@@ -206,6 +206,7 @@ def count_tape(
     if tape is None or tape.child_id != child_id or arm is None or of_its_time(tape, [arm]) is None:
         raise nothing_here()
     with did(records, who, parts, "tape-counted", child_id) as deed:
+        let_go(records, tape)  # of an arm that was measured before this one
         if not count(tape, arm):
             raise nothing_here()
     return go_done(f"/children/{child_id}#tape", deed)
@@ -220,9 +221,7 @@ def take_tape_back(
     if tape is None or tape.child_id != child_id:
         raise nothing_here()
     with did(records, who, parts, "tape-taken-back", child_id) as deed:
-        for arm in records.scalars(select(ArmRecord).where(ArmRecord.child_id == child_id)):
-            if counted_tape(arm) == tape.id:
-                uncount(arm)
+        let_go(records, tape)
         records.delete(tape)
     return go_done(f"/children/{child_id}#tape", deed)
 

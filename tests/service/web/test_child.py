@@ -361,6 +361,34 @@ def test_a_tape_reading_that_agrees_counts_once_the_teacher_says_so(place: Place
         assert not {"tape_id", "without_tape"} & set(records.get_one(ArmRecord, seeded.arm_id).automatic)
 
 
+def test_of_two_arms_of_one_day_a_tape_reading_is_held_against_the_one_that_holds(place: Place) -> None:
+    seeded = seed(place.house)
+    child = f"/children/{seeded.child_id}"
+    note(place, seeded, 440.0, days_ago=60)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        tape = f"{child}/tape/{records.query(TapeRecord).filter_by(value_mm=440.0).one().id}"
+    press(place, seeded, f"{tape}/count")
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        arm = records.get_one(ArmRecord, seeded.arm_id)
+        again = {
+            name: getattr(arm, name) for name in ("studio_id", "child_id", "measured_on", "corrected", "teacher_id")
+        }
+        lengths = arm.lengths | {"arm_length": arm_result(437.0)["arm_length"]}
+        later = arm.accepted_at + timedelta(hours=1)
+        kept = ArmRecord(**again, lengths=lengths, automatic={}, accepted_at=later, program_version="0.1.0")
+        records.add(kept)
+        records.flush()
+        again_id = kept.id
+    words = shown(place, seeded, child)
+    assert "Tape (440 mm) and photo (437 mm) agree" in words
+    assert "It counts with the photo." not in words, "the arm that holds does not hold it"
+    assert press(place, seeded, f"{tape}/count") == 303
+    assert "It counts with the photo." in shown(place, seeded, child)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        holding = [each.id for each in records.query(ArmRecord) if "tape_id" in (each.automatic or {})]
+    assert holding == [again_id], "one reading is not counted twice"
+
+
 def test_a_tape_reading_that_disagrees_or_is_of_another_time_counts_nowhere(place: Place) -> None:
     seeded = seed(place.house)  # with a reading of 366 mm
     note(place, seeded, 419.0, days_ago=310)  # of the arm before the latest
