@@ -368,9 +368,10 @@ def _stage(records: Session, child: Child, waiting_for: list[PhotoRequest]) -> d
     ).all()
     if waiting:
         return {"order": 0, "kind": "review", "count": len(waiting)}
-    verdict = records.scalars(
-        select(VerdictRecord).where(VerdictRecord.child_id == child.id).order_by(VerdictRecord.made_at.desc())
-    ).first()
+    kept = select(VerdictRecord).where(VerdictRecord.child_id == child.id)
+    if child.instrument_id:  # as on the child's page: another that was decided on, too, says nothing of the one in use
+        kept = kept.where(VerdictRecord.instrument_id == child.instrument_id)
+    verdict = records.scalars(kept.order_by(VerdictRecord.made_at.desc())).first()
     arm = latest_arm(records, child.id)
     if arm is not None and (verdict is None or not made_of_now(records, verdict)):
         return {"order": 1, "kind": "decide"}

@@ -310,6 +310,23 @@ def test_what_was_noted_after_a_verdict_makes_it_an_old_one(place: Place, what: 
         assert f"{newer}: what is said here is newer. The family can still open its report." in child
 
 
+def test_the_list_says_what_was_decided_of_the_instrument_in_use(place: Place) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        for upload in records.query(Upload).filter_by(state=MEASURED):
+            records.delete(upload)  # nothing else is to be done
+    decided = shown(place, seeded, "/children")
+    assert "Mo measured: decide" not in decided
+    form = {"form_token": place.house.signer.form_token(seeded.sign_in_id), "instrument_id": seeded.shelf_id}
+    place.clock.forward(minutes=1)
+    place.client.post(f"/children/{seeded.child_id}/verdict", data=form)
+    assert shown(place, seeded, "/children") == decided, "of an instrument that it does not play"
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.query(VerdictRecord).filter_by(instrument_id=seeded.shelf_id).delete()
+    place.client.post(f"/children/{seeded.child_id}/instrument", data=form)
+    assert "Mo measured: decide" in shown(place, seeded, "/children")
+
+
 def test_another_name_and_another_chart_make_no_verdict_old(place: Place) -> None:
     seeded = seed(place.house)
     with place.house.store.for_studio(seeded.studio_id) as records:
