@@ -7,6 +7,8 @@ typeface lacks, a child's name for instance, are written in one that has them.
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -116,6 +118,7 @@ class Writer:
     def paragraph(self, words: str | Sequence[Piece], style: ParagraphStyle, bullet: str | None = None) -> Flowable:
         """A paragraph; its lines are broken where the words are."""
         pieces = [Piece(words)] if isinstance(words, str) else words
+        pieces = [Piece(writable(piece.words), piece.strong) for piece in pieces]
         if self.from_right:
             return _FromRight("".join(piece.words for piece in pieces), style, self.typeface, bullet)
         marked = "".join(f"<b>{self._marked(p.words)}</b>" if p.strong else self._marked(p.words) for p in pieces)
@@ -130,6 +133,23 @@ class Writer:
         )
 
 
+def writable(words: str) -> str:
+    """Words without the pictures that no typeface has, such as emoji, and with 1/8 where none has the sign for it."""
+    if all(letter.isspace() or _is_written(letter) for letter in words):
+        return words
+    plain = "".join(
+        letter if letter.isspace() or _is_written(letter) else unicodedata.normalize("NFKC", letter)
+        for letter in words.replace("\u200d", "")  # which joins emoji
+    ).replace("\N{FRACTION SLASH}", "/")
+    kept = (each for each in plain if _is_written(each) or unicodedata.category(each) not in ("So", "Sk", "Mn", "Cn"))
+    return re.sub(r"(?<=\S) {2,}", " ", "".join(kept)).strip(" ")
+
+
+@cache
+def _is_written(letter: str) -> bool:
+    return any(face.has(letter) for face in TYPEFACES)
+
+
 def runs(words: str, own: Typeface) -> Iterator[tuple[Typeface, str]]:
     """Words in pieces of one typeface each: the report's own where it has the letters, else the first that has.
 
@@ -137,10 +157,13 @@ def runs(words: str, own: Typeface) -> Iterator[tuple[Typeface, str]]:
     """
     faces = (own, *(face for face in TYPEFACES if face is not own))
 
-    def face_of(part: str) -> Typeface:
-        return next((face for face in faces if all(letter.isspace() or face.has(letter) for letter in part)), own)
+    def writes(face: Typeface, part: str) -> bool:
+        return all(letter.isspace() or face.has(letter) for letter in part)
 
-    if face_of(words) is own:
+    def face_of(part: str) -> Typeface:
+        return next((face for face in faces if writes(face, part)), own)
+
+    if writes(own, words):
         yield own, words
         return
     parts = [part + " " for part in words.split(" ")]

@@ -14,7 +14,7 @@ from reportlab.pdfbase import pdfmetrics
 
 from calibration.sheet_letters import seen_from_right
 from service.fit.sentences import Percent
-from service.report.letters import CHINESE, JAPANESE, OF_LANGUAGE, TYPEFACES, WESTERN, WIDE, know_fonts, runs
+from service.report.letters import CHINESE, JAPANESE, OF_LANGUAGE, TYPEFACES, WESTERN, WIDE, know_fonts, runs, writable
 from service.report.pdf import MARGIN, PAPERS, Report, report_pdf
 from service.words.i18n import LANGUAGES, read_catalogue
 from service.words.writing import written_mm
@@ -137,3 +137,29 @@ def test_a_length_is_not_broken_before_its_unit(language, paper):
     text = pypdfium2.PdfDocument(report_pdf(report, [], language, paper))[0].get_textpage().get_text_bounded()
     told = " ".join(length.split())  # whatever the space
     assert told in " ".join(text.split(" ")).replace("\u00a0", " ") or (language == "ar" and "444" in text)
+
+
+def test_words_of_several_scripts_are_each_in_letters_that_have_them() -> None:
+    know_fonts()
+    assert list(runs("für Łucja und 明 ab", WESTERN)) == [
+        (WESTERN, "für "),
+        (WIDE, "Łucja "),
+        (WESTERN, "und "),
+        (JAPANESE, "明 "),
+        (WESTERN, "ab"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("words", "written"),
+    [
+        ("Mia \U0001f3bb plays", "Mia plays"),
+        ("bravo \u2764\ufe0f\nŁucja \U0001f469\U0001f3fd\u200d\U0001f3a4", "bravo \nŁucja"),
+        ("sold as \u215b", "sold as 1/8"),
+        ("  two  spaces ", "  two  spaces "),
+        ("\u05d9\u05e2\u05dc", "\u05d9\u05e2\u05dc"),
+    ],
+)
+def test_what_no_typeface_writes_leaves_no_black_squares_where_it_can_be_done_without(words: str, written: str) -> None:
+    know_fonts()
+    assert writable(words) == written
