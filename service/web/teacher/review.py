@@ -63,6 +63,7 @@ from service.web.teacher.review_view import (
     review_page,
     seen_mark,
 )
+from service.words.names import is_unnamed
 from service.words.writing import day_of
 
 router = APIRouter(prefix="/reviews")
@@ -187,8 +188,8 @@ async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse
             try:
                 check_possible(upload, upload.corrected or upload.result, said.label)
             except FitError as fault:
-                called = said if upload.kind != ARM else None
-                return review_page(request, parts, records, upload, status=422, called=called, fault=fault)
+                typed = said if upload.kind != ARM else None
+                return review_page(request, parts, records, upload, status=422, called=typed, fault=fault)
             if said.seen != seen_mark(upload):
                 return review_page(request, parts, records, upload, status=409, changed=True)
             now = parts.clock.now()
@@ -198,7 +199,10 @@ async def accept(request: Request, upload_id: str, who: Visitor, parts: TheHouse
                 else:
                     child = records.get(Child, upload.child_id) if upload.child_id else None
                     named = name_to_begin_with(records, child, page_language(request))
-                    _keep_instrument(records, upload, said, named)
+                    called = said
+                    if child is not None and upload.instrument_id is None and is_unnamed(said.name, child.nickname):
+                        called = said.model_copy(update={"name": named})  # another may have taken its name since
+                    _keep_instrument(records, upload, called, named)
                 upload.state = ACCEPTED
             about = upload.child_id or upload.instrument_id
             note(records, who.studio_id, Action.MEASUREMENT_ACCEPTED, now, who.teacher_id, about)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from hashlib import sha256
+from itertools import count
 from typing import Any
 
 from fastapi import Request
@@ -273,8 +274,9 @@ def name_to_begin_with(records: Session, child: Child | None, language: str) -> 
     if child is not None:
         own = records.scalars(select(Instrument.name).where(Instrument.child_id == child.id))
         return instrument_of(child.nickname, translate, frozenset(own))
-    number = len(records.scalars(select(Instrument.id).where(Instrument.child_id.is_(None))).all()) + 1
-    return translate(marked("Instrument %(number)s")) % {"number": number}
+    taken = records.scalars(select(Instrument.name).where(Instrument.child_id.is_(None))).all()
+    names = (translate(marked("Instrument %(number)s")) % {"number": number} for number in count(len(taken) + 1))
+    return next(name for name in names if name not in taken)
 
 
 def _reasons(upload: Upload) -> dict[str, str]:

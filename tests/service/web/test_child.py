@@ -28,6 +28,7 @@ from service.records.tables import (
 from service.web.gate.guard import REPORT
 from tests.service.conftest import Place
 from tests.service.full_studio import fill
+from tests.service.reviewing import as_seen
 from tests.service.seeding import NOW, Seeded, arm_result, length, seed
 
 
@@ -244,6 +245,34 @@ def test_what_comes_next_is_what_waits_above(place: Place, state: str, told: str
     words = shown(place, seeded, f"/children/{seeded.child_id}")
     assert f"What next? {told}" in words
     assert ("Ask the family for photos." in words) is False
+
+
+def test_two_reviews_that_were_open_at_once_give_two_names(place: Place) -> None:
+    seeded = seed(place.house)
+    place.client.cookies.set("scrollreach", seeded.session)
+    family = {"form_token": place.house.signer.form_token(seeded.family)}
+    for _ in range(2):
+        files = {"photo": ("a.jpg", b"photo", "image/jpeg")}
+        assert place.client.post(f"/f/{seeded.family}/instrument", data=family, files=files).status_code == 303
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        sent = [each.id for each in records.query(Upload).filter_by(kind="instrument", state=MEASURED)]
+    form = {"form_token": place.house.signer.form_token(seeded.sign_in_id), "name": "Instrument of Mo"}
+    for upload_id in sent:
+        data = form | as_seen(place.client, upload_id)
+        assert place.client.post(f"/reviews/{upload_id}/accept", data=data).status_code == 303
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        names = [each.name for each in records.query(Instrument).filter_by(child_id=seeded.child_id)]
+    assert len(set(names)) == len(names) == len(sent) + 1
+
+
+def test_an_instrument_of_the_shelf_is_not_called_like_one_that_is_there(place: Place) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Instrument, seeded.shelf_id).name = "Instrument 3"  # the first was taken off since
+        upload = records.get_one(Upload, seeded.instrument_upload_id)
+        upload.child_id = upload.request_id = None
+    place.client.cookies.set("scrollreach", seeded.session)
+    assert 'value="Instrument 4"' in place.client.get(f"/reviews/{seeded.instrument_upload_id}").text
 
 
 def test_instruments_that_nobody_named_are_told_apart_and_follow_their_child(place: Place) -> None:
