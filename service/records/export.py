@@ -31,7 +31,8 @@ from service.records.tables import (
 from service.records.tapes import counted_tape
 
 ABOUT_A_CHILD = (Instrument, PhotoRequest, Upload, ArmRecord, TapeRecord, SignsRecord, VerdictRecord, Deed)
-CSV_COLUMNS = ("child", "kind", "date", "what", "value_mm", "standard_uncertainty_mm", "low_mm", "high_mm", "source")
+NUMBERS = ("value_mm", "standard_uncertainty_mm", "low_mm", "high_mm")
+CSV_COLUMNS = ("child", "kind", "date", "what", *NUMBERS, "source", "instrument")
 
 
 def child_export(session: Session, child: Child) -> dict[str, Any]:
@@ -71,12 +72,15 @@ def child_csv(session: Session, child: Child) -> str:
     out = io.StringIO()
     writer = csv.DictWriter(out, CSV_COLUMNS)
     writer.writeheader()
-    for arm in session.scalars(select(ArmRecord).where(ArmRecord.child_id == child.id).order_by(ArmRecord.measured_on)):
-        source = "photo, corrected" if arm.corrected else "photo"
-        source = f"{source}, with tape" if counted_tape(arm) else source
-        _write_lengths(writer, child, "arm", arm.measured_on, arm.lengths, source)
-    for own in session.scalars(select(Instrument).where(Instrument.child_id == child.id)):
-        _write_lengths(writer, child, "instrument", own.measured_on, own.lengths, own.measured_by)
+    arms = select(ArmRecord).where(ArmRecord.child_id == child.id)
+    for arm in session.scalars(arms.order_by(ArmRecord.measured_on, ArmRecord.accepted_at)):
+        common = {"kind": "arm", "date": arm.measured_on, "source": "photo, corrected" if arm.corrected else "photo"}
+        joined = {"source": f"{common['source']}, with tape"} if counted_tape(arm) else {}
+        _write_lengths(writer, child, arm.lengths, common, {"arm_length": joined})
+    own_ones = select(Instrument).where(Instrument.child_id == child.id).order_by(Instrument.name)
+    for own in session.scalars(own_ones):
+        called = {"instrument": tame(own.name), "date": own.measured_on, "source": own.measured_by}
+        _write_lengths(writer, child, own.lengths, {"kind": "instrument"} | called, {})
     for tape in session.scalars(select(TapeRecord).where(TapeRecord.child_id == child.id)):
         writer.writerow(
             {
@@ -93,15 +97,17 @@ def child_csv(session: Session, child: Child) -> str:
 
 
 def _write_lengths(
-    writer: csv.DictWriter[str], child: Child, kind: str, day: date, lengths: dict[str, Any], source: str
+    writer: csv.DictWriter[str],
+    child: Child,
+    lengths: dict[str, Any],
+    common: dict[str, Any],
+    besides: dict[str, dict[str, str]],
 ) -> None:
+    """A line for each length, with what is `common` to all and said of one `besides`, by its name."""
     for what, length in lengths.items():
         if length is not None:
-            numbers = {key: length[key] for key in ("value_mm", "standard_uncertainty_mm", "low_mm", "high_mm")}
-            writer.writerow(
-                {"child": tame(child.nickname), "kind": kind, "date": day.isoformat(), "what": what, "source": source}
-                | numbers
-            )
+            numbers = {key: length[key] for key in NUMBERS}
+            writer.writerow({"child": tame(child.nickname), "what": what} | common | numbers | besides.get(what, {}))
 
 
 def tame(text: str) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import os
 import sys
@@ -136,7 +138,10 @@ def test_the_export_holds_inputs_versions_and_no_secrets(house: House) -> None:
     assert "argon2" not in everything
     assert [each["borrower"] for each in whole["loan"]] == ["Mo"], "it would be deleted with the child"
     assert ",arm_length,433.0," in table
-    assert ["with tape" in each for each in (table, with_tape)] == [False, True]
+    joined = [line.split(",")[3] for each in (table, with_tape) for line in each.splitlines() if "with tape" in line]
+    assert joined == ["arm_length"], "the photo's other lengths hold no tape"
+    rows = list(csv.DictReader(io.StringIO(table)))
+    assert {row["instrument"] for row in rows if row["kind"] == "instrument"} == {"Blue case"}
     assert "'=1+1" in table
 
 
