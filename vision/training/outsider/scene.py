@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from calibration.lens import FRAME_DIAGONAL_MM
 from vision.training.figures import bodies
 from vision.training.figures.bodies import VERTICES, Body, Fitting, Kinds
 from vision.training.figures.posing import TRUNK_BONES, Pose, Posed, Poser, about, arms_out, straight_out, unit
+from vision.training.figures.sequences import STEPS, Sway
 from vision.training.figures.trace import View
 from vision.training.outsider.clothes import COLLARS, Dresser, Neck, Wear, collar
 from vision.training.outsider.hair import OVER_THE_NECK, STYLES, Hair, Head, strands
@@ -48,10 +50,37 @@ WIGS = {"short01": False, "short02": False, "short03": False, "short04": False, 
 
 @dataclass(frozen=True)
 class Wanted:
-    """What a scene is to be: against the wall or floating; the trunk straight or turned by 15 to 25 degrees."""
+    """What a scene is to be: against the wall or floating; the trunk turned by 15 to 25 degrees; in several views."""
 
     wall: bool
     turned: bool = False
+    stepped: bool = False
+
+
+@dataclass(frozen=True)
+class Stand:
+    """Where somebody stands with the phone: place and aim (3,) in m, tilt (yaw, pitch, roll) in degrees."""
+
+    place: Array
+    aim: Array
+    tilt: Array
+    focal35: float
+    wander: Array
+
+    def view(self, size: tuple[int, int]) -> View:
+        """The picture taken from there."""
+        to = unit(self.aim - self.place)
+        yaw = float(np.degrees(np.arctan2(to[0], -to[2])) + self.tilt[0])
+        pitch = float(np.degrees(np.arcsin(to[1])) + self.tilt[1])
+        turn = about((0, 1, 0), -yaw) @ about((1, 0, 0), pitch) @ about((0, 0, 1), float(self.tilt[2]))
+        rows = np.array([[1, 0, 0], [0, -1, 0], [0, 0, -1.0]]) @ turn.T
+        focal = self.focal35 / FRAME_DIAGONAL_MM * float(np.hypot(*size))
+        centre = ((size[0] - 1) / 2 + float(self.wander[0]), (size[1] - 1) / 2 + float(self.wander[1]))
+        return View(self.place, rows, focal, centre, size)
+
+    def aside(self, by: float) -> Stand:
+        """Some metres to the right."""
+        return replace(self, place=self.place + np.array([by, 0, 0]))
 
 
 @dataclass(frozen=True)
@@ -128,13 +157,36 @@ class Scene:
         self.poser = Poser(small, Body(self.body.points[:count], self.body.heads, self.body.age))
         self.figure = self._standing()
         self.size = (round(scale * SIZE[0]), round(scale * SIZE[1]))
-        self.lens, self.sheets = self._seen(np.random.default_rng([seed, 72]))
+        self.step = float(np.random.default_rng([seed, 77]).uniform(0.2, 0.4)) if wanted.stepped else 0.0
+        self.stand, self.lens, self.sheets = self._seen(np.random.default_rng([seed, 72]))
         self.hair = self._hair(np.random.default_rng([seed, 73]))
         points = self.points
         arm = self.joint("upperarm01"), points[VERTICES[f"tip3.{self.side}"]]
         self.about, self.named = room(
             np.random.default_rng([seed, 74]), arm, float(points[:, 1].max()), self.lens.view.place
         )
+
+    def again(self, number: int) -> Scene:
+        """The same child and room in one of the views of somebody who steps aside: the child sways, the hand shakes."""
+        rng = np.random.default_rng([self.seed, 78, number])
+        shake, tilt, sway = rng.normal(0, [0.03, 0.05, 0.03]), rng.normal(0, 1.2, 3), Sway.drawn(rng)
+        other = copy(self)
+        arm, (turned, nod, tilted) = self.pose.arms[self.side], self.pose.head
+        arm = replace(arm, up=arm.up + sway.up, forward=arm.forward + sway.forward, flex=max(0.0, arm.flex + sway.flex))
+        other.pose = replace(
+            self.pose,
+            turn=self.pose.turn + sway.turn,
+            lean=self.pose.lean + sway.lean,
+            head=(turned + sway.head[0], nod + sway.head[1], tilted + sway.head[2]),
+            arms={**self.pose.arms, self.side: arm},
+        )
+        other.gap = self.gap + (0.3 * sway.ahead if self.wanted.wall else sway.ahead)
+        other.figure = other._standing(sway.aside)
+        stand = self.stand.aside(STEPS[number] * self.step)
+        stand = replace(stand, place=stand.place + shake, tilt=stand.tilt + tilt)
+        other.stand, other.lens = stand, replace(self.lens, view=stand.view(self.size))
+        other.hair = other._hair(np.random.default_rng([self.seed, 73]))
+        return other
 
     @property
     def points(self) -> Array:
@@ -179,8 +231,8 @@ class Scene:
             "scalp": (0.02, 0.015, 0.012),
         }
 
-    def _standing(self) -> Figure:
-        """The dressed figure where it stands."""
+    def _standing(self, aside: float = 0.0) -> Figure:
+        """The dressed figure where it stands, some metres aside."""
         pose = self.pose
         if self.wanted.wall:
             pose = self.poser.touching(pose, self.side, self.ahead)
@@ -192,7 +244,7 @@ class Scene:
             figure = self._dressed(pose)
         self.pose = pose
         low = float(figure.posed.points[: self.own, 1].min())
-        shift = np.array([0.0, 0.012 - low, self.gap - figure.back])
+        shift = np.array([aside, 0.012 - low, self.gap - figure.back])
         moved = Posed(figure.posed.points + shift, figure.posed.joints + shift, figure.posed.turns)
         return Figure(moved, [replace(piece, points=piece.points + shift) for piece in figure.pieces], figure.worn)
 
@@ -314,27 +366,34 @@ class Scene:
         skin = Skin((self.points, outer), *parts)
         return strands(Head.of(self.small, posed), hair, skin, faces, self.points, self.seed)
 
-    def _seen(self, rng: np.random.Generator) -> tuple[Lens, list[Array]]:
+    def _seen(self, rng: np.random.Generator) -> tuple[Stand, Lens, list[Array]]:
         """Camera and sheets: nothing of the figure lies before a sheet, all that must be seen is."""
         for _ in range(60):
             sheets = [self._sheet(rng)]
             if rng.random() < 0.2:
                 sheets.append(self._sheet(rng))
-            view = self._camera(rng, sheets)
-            lens = Lens(view, float(rng.uniform(-0.02, 0.015)), float(rng.uniform(-0.006, 0.006)))
-            shown = np.concatenate([lens.project(piece.points) for piece in self.figure.pieces])
+            stand = self._camera(rng, sheets)
+            lens = Lens(stand.view(self.size), float(rng.uniform(-0.02, 0.015)), float(rng.uniform(-0.006, 0.006)))
             free = all(
-                all(
-                    cv2.pointPolygonTest(_grown(lens.project(one), 12), (float(x), float(y)), False) < 0
-                    for x, y in shown[::3]
-                )
-                for one in sheets
+                self._free(replace(lens, view=stand.aside(by * self.step).view(self.size)), sheets)
+                for by in ((-1, 0, 1) if self.step else (0,))
             )
             apart = len(sheets) == 1 or np.abs(sheets[0].mean(0) - sheets[1].mean(0)).max() > 0.34
             high = all(one[:, 1].min() > 0.1 for one in sheets)
             if free and apart and high:
-                return lens, sheets
+                return stand, lens, sheets
         raise ValueError("no place for a sheet")
+
+    def _free(self, lens: Lens, sheets: list[Array]) -> bool:
+        """Whether nothing of the figure lies before a sheet."""
+        shown = np.concatenate([lens.project(piece.points) for piece in self.figure.pieces])
+        return all(
+            all(
+                cv2.pointPolygonTest(_grown(lens.project(one), 12), (float(x), float(y)), False) < 0
+                for x, y in shown[::3]
+            )
+            for one in sheets
+        )
 
     def _sheet(self, rng: np.random.Generator) -> Array:
         """Corners (4, 3) of an upright page: top left, top right, bottom right, bottom left."""
@@ -351,7 +410,7 @@ class Scene:
             corners = np.roll(corners, int(rng.choice([-1, 1])), axis=0)
         return np.column_stack([corners, np.full(4, BEFORE_WALL_M)])
 
-    def _camera(self, rng: np.random.Generator, sheets: list[Array]) -> View:
+    def _camera(self, rng: np.random.Generator, sheets: list[Array]) -> Stand:
         points, out = self.points, 1.0 if self.side == "L" else -1.0
         tip, top = points[VERTICES[f"tip3.{self.side}"]], float(points[:, 1].max())
         hip = self.figure.posed.joints[self.kinds.number(f"pelvis.{self.side}")]
@@ -366,17 +425,11 @@ class Scene:
         focal35, wander = float(rng.uniform(23.5, 28.5)), rng.normal(0, 8, 2) * self.size[0] / SIZE[0]
         while True:
             place = np.array([aim[0] + off[0], self.joint("upperarm01")[1] + off[1], away])
-            to = unit(aim - place)
-            yaw = float(np.degrees(np.arctan2(to[0], -to[2])) + tilt[0])
-            pitch = float(np.degrees(np.arcsin(to[1])) + tilt[1])
-            turn = about((0, 1, 0), -yaw) @ about((1, 0, 0), pitch) @ about((0, 0, 1), float(tilt[2]))
-            rows = np.array([[1, 0, 0], [0, -1, 0], [0, 0, -1.0]]) @ turn.T
-            focal = focal35 / FRAME_DIAGONAL_MM * float(np.hypot(*self.size))
-            centre = ((self.size[0] - 1) / 2 + float(wander[0]), (self.size[1] - 1) / 2 + float(wander[1]))
-            view = View(place, rows, focal, centre, self.size)
-            px, margin = view.project(must), spare * self.size[0]
+            stand, margin = Stand(place, aim, tilt, focal35, wander), spare * self.size[0]
+            steps = (-self.step, 0.0, self.step) if self.step else (0.0,)
+            px = np.array([stand.aside(by).view(self.size).project(must) for by in steps])
             if (px > margin).all() and (px < np.array(self.size) - margin).all():
-                return view
+                return stand
             away += 0.03
 
     def description(self) -> Description:
