@@ -150,7 +150,7 @@ class Studio:
             wanted.get_devices()
             for device in wanted.devices:
                 device.use = device.type == "CUDA"
-            scene.cycles.device = "GPU"
+            scene.cycles.device, scene.cycles.denoising_use_gpu = "GPU", True
         scene.cycles.samples = samples
         scene.cycles.use_adaptive_sampling = False
         scene.cycles.seed = seed % 2**31
