@@ -129,6 +129,9 @@ def test_a_turned_trunk_is_told_by_its_look(turn_deg, deviation_deg, turned):
     aside = np.degrees(np.arctan2(*(seen.body.camera.position_mm - middle)[[0, 2]]))
     looked = replace(seen, body=replace(seen.body, turn=Turn(turn_deg - aside, deviation_deg)))
     assert ("torso_turned" in codes(points, seen=looked)) is turned
+    aside_px = with_nose(points, 1.0, 0.3).body.landmarks_px  # who looks along the arm turns the head alone
+    along = replace(looked, body=replace(looked.body, landmarks_px=aside_px))
+    assert ("torso_turned" in codes(points, seen=along)) is turned
     told = pose_of(looked.body, evidence(points), Solution(priors.WALL, points, 0.0, {})).trunk
     assert told.deg == pytest.approx(turn_deg)
 
@@ -174,10 +177,11 @@ def test_what_is_far_from_the_arm_is_called_what_it_is(layout, called):
 
 
 def test_a_turned_trunk_is_the_likelier_the_further_the_nose_is_off():
-    """Bayes' rule by hand: densities of two normal distributions, weighed by how often a trunk is turned."""
+    """Bayes' rule by hand: mixtures of normal distributions, weighed by how often trunk and head are turned."""
 
     def density(at, deviation):
-        return np.exp(-0.5 * (at / deviation) ** 2) / deviation
+        heads = (1 - judge.HEADS_TURNED, deviation), (judge.HEADS_TURNED, np.hypot(deviation, judge.HEAD_SPREAD))
+        return sum(share * norm.pdf(at, 0, spread) for share, spread in heads)
 
     for stance in priors.STANCES:
         share = judge.TURNED_SHARE[stance.name]
