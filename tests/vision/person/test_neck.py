@@ -71,6 +71,26 @@ def test_the_further_a_trunk_is_turned_the_more_the_outline_counts(photo, person
     assert found.px == pytest.approx(expected)
 
 
+@pytest.mark.parametrize(("turn_deg", "size", "asked"), [(0.0, 1.0, False), (30.0, 1.0, True), (0.0, 0.25, True)])
+def test_the_outline_is_asked_in_small_pictures_and_of_turned_trunks(photo, person, turn_deg, size, asked):
+    """A network that puts the neck too far in: the outline's corner draws it out where it counts."""
+    small = cv2.resize(photo.rgb, None, fx=size, fy=size, interpolation=cv2.INTER_AREA)
+    person = replace(
+        person,
+        points_px=size * person.points_px,
+        mask=cv2.resize(person.mask, small.shape[1::-1], interpolation=cv2.INTER_AREA),
+    )
+    seen = look_at_shoulders(small, person)
+    inwards = 0.06 * shoulder_span_px(person) * side_axes(person, "left")[0]
+    points = {
+        name: replace(point, x=point.x - inwards[0], y=point.y - inwards[1]) for name, point in seen.points.items()
+    }
+    told = replace(seen, points=points, seen=dict.fromkeys(seen.seen, 0.0), turn=Turn(turn_deg, 3.0))
+    place = np.array([getattr(points["outline_left" if turn_deg else "left"], axis) for axis in "xy"])
+    drawn = float((find_neck(small, person, "left", told).px - place) @ inwards) / float(inwards @ inwards)
+    assert (drawn > 0.2) is asked, drawn
+
+
 def test_a_network_that_is_unsure_of_either_point_is_not_asked(photo, person):
     found = find_neck(photo.rgb, replace(person, mask=None), "left", told(0.0, confidence=0.2))
     assert found.px == pytest.approx(from_shoulders(person, "left").px)
