@@ -23,14 +23,7 @@ from service.fit.verdict import Verdict, judge
 from service.fit.verdict_json import verdict_json
 from service.jobs.moving import MOVABLE, views_of
 from service.measuring.results import kept_build, kept_length
-from service.records.deciding import (
-    chart_in_use,
-    dated_arms,
-    is_doubted,
-    latest_arm,
-    losses_in_use,
-    verdict_for,
-)
+from service.records.deciding import Known, dated_arms, is_doubted, latest_arm, verdict_for
 from service.records.photos import ORIGINAL
 from service.records.tables import (
     ACCEPTED,
@@ -182,21 +175,31 @@ def _verdict(records: Session, child: Child, upload: Upload, result: dict[str, A
         if instrument is not None and arm_found is not None:
             return verdict_for(records, child, arm_found, instrument, kept_build(result), doubted)
         sent = _sent_with(records, upload, INSTRUMENT)
-        return _judged(records, result, sent, doubted) if sent else None
+        return _judged(records, child, result, sent, doubted) if sent else None
     arm = latest_arm(records, child.id)
     if arm is not None:
-        return _judged(records, arm.lengths, result, doubted)
+        return _judged(records, child, arm.lengths, result, doubted)
     sent = _sent_with(records, upload, ARM)
-    return _judged(records, sent, result, doubted) if sent else None
+    return _judged(records, child, sent, result, doubted) if sent else None
 
 
-def _judged(records: Session, arm: dict[str, Any], instrument: dict[str, Any], doubted: bool) -> Verdict | None:
+def _judged(
+    records: Session, child: Child, arm: dict[str, Any], instrument: dict[str, Any], doubted: bool
+) -> Verdict | None:
+    """The verdict on an instrument that is not among the records; what was seen on the child's others counts."""
     length = kept_length(arm, "arm_length")
     if length is None:
         return None
     lengths = InstrumentLengths(kept_length(instrument, "body_length"), kept_length(instrument, "total_length"))
+    known = Known.of(records, child)
     return judge(
-        length, lengths, chart_in_use(records), losses=losses_in_use(records), build=kept_build(arm), doubted=doubted
+        length,
+        lengths,
+        known.chart,
+        losses=known.losses,
+        played=known.elsewhere(),
+        build=kept_build(arm),
+        doubted=doubted,
     )
 
 

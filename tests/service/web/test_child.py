@@ -29,7 +29,7 @@ from service.web.gate.guard import REPORT
 from tests.service.conftest import Place
 from tests.service.full_studio import fill
 from tests.service.reviewing import as_seen
-from tests.service.seeding import NOW, Seeded, arm_result, length, seed
+from tests.service.seeding import NOW, Seeded, arm_result, instrument_result, length, seed
 
 
 def shown(place: Place, seeded: Seeded, path: str) -> str:
@@ -499,6 +499,32 @@ def test_an_arms_review_says_which_instrument_it_judges(place: Place) -> None:
     seeded = seed(place.house)
     words = shown(place, seeded, f"/reviews/{seeded.arm_upload_id}")
     assert re.search(r"Blue case \(1/8\) (This instrument|By its lengths this instrument|The numbers)", words)
+
+
+def test_an_instruments_review_says_what_the_childs_page_says_once_it_is_accepted(place: Place) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        for noted in records.query(SignsRecord).filter_by(child_id=seeded.child_id):
+            noted.instrument_id, noted.answers = seeded.shelf_id, {"wrist_free": False}
+        arm, shelf = records.get_one(ArmRecord, seeded.arm_id), records.get_one(Instrument, seeded.shelf_id)
+        arm.lengths = arm.lengths | {"arm_length": arm_result(476.0)["arm_length"]}
+        records.query(ArmRecord).filter(ArmRecord.id != arm.id).delete()
+        upload = records.get_one(Upload, seeded.instrument_upload_id)
+        new, known = instrument_result(280.0), instrument_result(285.0)
+        upload.result = upload.result | {name: new[name] for name in ("body_length", "total_length")}
+        shelf.lengths = shelf.lengths | {name: known[name] for name in ("body_length", "total_length")}
+    odds = re.compile(r"Too small [^T]{3,80}?too large (&[lg]t; )?\d+%")
+    review = odds.search(shown(place, seeded, f"/reviews/{seeded.instrument_upload_id}"))
+    data = {"form_token": place.house.signer.form_token(seeded.sign_in_id), "name": "New one"}
+    data |= as_seen(place.client, seeded.instrument_upload_id)
+    assert place.client.post(f"/reviews/{seeded.instrument_upload_id}/accept", data=data).status_code == 303
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        accepted = records.query(Instrument).filter_by(name="New one").one().id
+        records.get_one(Child, seeded.child_id).instrument_id = accepted
+    page = odds.search(shown(place, seeded, f"/children/{seeded.child_id}"))
+    assert review is not None
+    assert page is not None
+    assert review[0] == page[0]
 
 
 def test_in_the_studio_that_readme_shows_the_verdict_is_made_of_all_that_was_noted(place: Place) -> None:
