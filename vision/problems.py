@@ -145,6 +145,11 @@ RAISED_OR_MOVED = Problem(
     "By these two photos the instrument lies higher or lower than the sheet, or something was moved between them.",
     "Lay both flat on the same table, move nothing, and take three photos from different sides.",
 )
+STATED_HEIGHT = Problem(
+    "stated_height",
+    "The photos and what is said of the sheet's height do not go together; the photos are believed.",
+    "Look whether the sheet lies on a book, or the instrument in its case or on a cushion, and how high.",
+)
 INSTRUMENT_STEP_ASIDE = Problem(
     "instrument_step_aside",
     "The photos were taken from nearly the same place, so they tell little more than one of them.",

@@ -204,7 +204,7 @@ def _solve_arms(
         found = solve_views(frames, *known, placed) if len(frames) > 1 else None
         if found is not None and len(found.used) < len(frames):
             found = None
-        if found is None and seen.at_rest:
+        if found is None and seen.at_rest and placed:  # without, it is what is said of the child that does not fit
             joint = refused("", (MOVED_APART,), {"side": None}, ())
         else:
             at_rest = None if found is None else Outcome(arm_views_json(found, range(len(frames))))

@@ -22,6 +22,7 @@ from service.fit.lengths import widened
 from service.fit.sentences import say
 from service.measuring.results import ARM_LENGTHS, problems_json
 from service.measuring.work import Outcome
+from vision.problems import NOT_AS_TOLD
 
 if TYPE_CHECKING:
     from calibration.agreement import Agreement
@@ -99,7 +100,7 @@ def together(
     result: dict[str, Any] = {
         "photo": " + ".join(each.result["photo"] for each in usable or outcomes),
         "usable": problem is None,
-        "problems": _said_of_all(usable) if problem is None else problems_json([problem]),
+        "problems": _said_of_child(usable) if problem is None else problems_json([problem]),
         **lengths,
         "points_px": {},
         "side": sides.pop() if len(sides) == 1 else None,
@@ -121,10 +122,18 @@ def together(
     )
 
 
-def _said_of_all(usable: Sequence[Outcome]) -> list[dict[str, Any]]:
-    """Remarks of every photo: what one of them shows better the joint length does not suffer from."""
-    first, *others = (each.result["problems"] for each in usable)
-    return [remark for remark in first if all(remark in other for other in others)]
+def _said_of_child(usable: Sequence[Outcome]) -> list[dict[str, Any]]:
+    """Remarks of every photo: what one of them shows better the joint length does not suffer from.
+
+    Except that a photo looks otherwise than what is said of all of them: others that tell less take nothing from that.
+    """
+    every = [each.result["problems"] for each in usable]
+    said = {remark["code"]: remark for remarks in every for remark in remarks}
+    return [
+        remark
+        for code, remark in said.items()
+        if code == NOT_AS_TOLD.code or all(remark in remarks for remarks in every)
+    ]
 
 
 def unused(photos: Sequence[Outcome]) -> list[dict[str, Any]]:

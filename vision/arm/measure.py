@@ -218,10 +218,14 @@ def _solved(
 
 def _of_the_wall(told: bool | None, as_seen: Mixture, believed: Mixture) -> list[Problem]:
     """What is to be said of hand and wall: the photo's own word on it, and what was made of that by what was told."""
-    share = as_seen.share(priors.WALL)
-    unlike = {None: False, True: share < UNLIKE, False: share > 1 - UNLIKE}[told]
     off = believed.share(priors.WALL) <= TOUCHES
-    return [*([NOT_AS_TOLD] if unlike else []), *([HAND_OFF_WALL] if off else [])]
+    return [*([NOT_AS_TOLD] if unlike(told, as_seen) else []), *([HAND_OFF_WALL] if off else [])]
+
+
+def unlike(told: bool | None, as_seen: Mixture) -> bool:
+    """Whether what is told of the hand and the wall is contradicted by what is seen, `as_seen` without it."""
+    share = as_seen.share(priors.WALL)
+    return {None: False, True: share < UNLIKE, False: share > 1 - UNLIKE}[told]
 
 
 def stances_of(against_wall: bool | None, depths: ArmDepths) -> list[priors.Stance]:

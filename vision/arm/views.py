@@ -51,7 +51,7 @@ from vision.arm.depth import ArmDepths
 from vision.arm.estimator import CORE, PALM, TAIL, Evidence, most_probable
 from vision.arm.judge import pose_of, turned_probability
 from vision.arm.lengths import arm_lengths
-from vision.arm.measure import ArmMeasurement, evidence_of, named_points, solve_arm, stances_of
+from vision.arm.measure import ArmMeasurement, evidence_of, named_points, solve_arm, stances_of, unlike
 from vision.arm.mixture import Mixture
 from vision.arm.posture import posture_lengths
 from vision.arm.priors import JOINTS
@@ -61,7 +61,7 @@ from vision.arm.views_problem import OneView, ViewsProblem
 from vision.person.hand import HandPoint
 from vision.person.neck_net import Turn
 from vision.photo import Corrections
-from vision.problems import CHILD_MOVED, STATED_BUILD, STEP_ASIDE
+from vision.problems import CHILD_MOVED, NOT_AS_TOLD, STATED_BUILD, STEP_ASIDE
 
 LEAST_SPREAD_DEG = 8.0
 """Largest angle between lines of sight below which the depths that several photos tell are no surer than those of one:
@@ -169,13 +169,19 @@ def solve_views(
     build = StatedBuild(age_years, stature_mm)
     if build != NOTHING_STATED and found.moved <= MOST_MOVED:
         found = _with_build(found, views, placed, against_wall, build)
+    as_seen, moved = _as_seen(found, against_wall)
+    unlike_told = unlike(against_wall, as_seen)
+    if unlike_told:  # then one that stood still may look as if it moved, by what is told
+        found = replace(found, moved=moved)
     arms = [arm for number in views if (arm := alone[number]) is not None]
     if found.moved > MOST_MOVED or not (
-        _is_like(found.measurement.arm_length, arms) and (placed or agreement(arms).holds)
+        _is_like(found.measurement.arm_length, arms) and (placed or unlike_told or agreement(arms).holds)
     ):
         return None
     spread = spread_deg([camera.position_mm for camera in found.cameras], found.palm_mm)
     measurement = found.measurement
+    if unlike_told:
+        measurement = replace(measurement, problems=(NOT_AS_TOLD, *measurement.problems))
     if spread < LEAST_SPREAD_DEG:
         measurement = replace(measurement, problems=(*measurement.problems, STEP_ASIDE))
     used = tuple(views.values())
@@ -203,6 +209,10 @@ class _Found:
     palm_mm: Array
     seen_px: list[Array]
     moved: float
+    shown: list[OneView]
+    depths: ArmDepths
+    mixture: Mixture
+    shares: Array
 
 
 def _is_like(arm: Length | None, alone: Sequence[Length]) -> bool:
@@ -250,13 +260,8 @@ def _solved(
     shown = [OneView(each, root) for each, root in zip(evidence, lens.roots, strict=True)]
     depths = mean_depths([one.depths for one in views])
     stances = stances_of(against_wall, depths)
-    usual = [stance for stance in stances if stance.name in MOVING]
-    problems = [
-        *(ViewsProblem(shown, stance) for stance in stances),
-        *(ViewsProblem(shown, stance, MOVED) for stance in usual),
-    ]
+    problems, shares = _problems(shown, stances)
     solved = [most_probable(problem) for problem in problems]
-    shares = np.repeat([1 - MOVED_SHARE, MOVED_SHARE], [len(stances), len(usual)])
     mixture = Mixture.of([solution for solution, _ in solved], depths, shares)
     best = int(np.argmax(mixture.weights[: len(stances)]))  # of a child that stood still
     held = [pose_of(body, each, mixture.best) for body, each in zip(bodies, evidence, strict=True)]
@@ -265,7 +270,7 @@ def _solved(
     typical = _typical_hand(bodies, lens)
     lengths = arm_lengths(mixture, typical.hand, typical.camera, prints, turned)
     lengths |= posture_lengths(bodies[0], evidence[0].body_to_sheet, mixture, prints)
-    moved = float(mixture.weights[len(stances) :].sum())
+    moved = _moved(mixture, shares)
     remarks = dict.fromkeys(remark for one in views for remark in one.remarks)
     if moved > MAY_HAVE_MOVED:
         remarks[CHILD_MOVED] = None
@@ -284,7 +289,37 @@ def _solved(
         **lengths,
     )
     palm = evidence[0].body_to_sheet @ mixture.best.points_mm[PALM]
-    return _Found(measurement, problem.misfits(unknowns), lens.cameras, palm, seen_px, moved)
+    return _Found(
+        measurement, problem.misfits(unknowns), lens.cameras, palm, seen_px, moved, shown, depths, mixture, shares
+    )
+
+
+def _problems(shown: Sequence[OneView], stances: Sequence[priors.Stance]) -> tuple[list[ViewsProblem], Array]:
+    """What is solved for these stances, a child that stood still first, and how common still and moved ones are."""
+    usual = [stance for stance in stances if stance.name in MOVING]
+    still = [ViewsProblem(shown, stance) for stance in stances]
+    moved = [ViewsProblem(shown, stance, MOVED) for stance in usual]
+    return [*still, *moved], np.repeat([1 - MOVED_SHARE, MOVED_SHARE], [len(still), len(moved)])
+
+
+def _moved(mixture: Mixture, shares: Array) -> float:
+    """Probability that the child moved between the photos; `shares` are those of the mixture's solutions."""
+    return float(mixture.weights[shares == MOVED_SHARE].sum())
+
+
+def _as_seen(found: _Found, against_wall: bool | None) -> tuple[Mixture, float]:
+    """What the views say where nobody says how the hand is to the wall, and the probability that the child moved.
+
+    The stances that agree with what is told are solved already, so that it takes little more than without it.
+    """
+    if against_wall is None:
+        return found.mixture, found.moved
+    told = {solution.stance.name for solution in found.mixture.solutions}
+    others, shares = _problems(found.shown, [one for one in stances_of(None, found.depths) if one.name not in told])
+    solutions = [*found.mixture.solutions, *(most_probable(problem)[0] for problem in others)]
+    every = np.concatenate([found.shares, shares])
+    mixture = Mixture.of(solutions, found.depths, every)
+    return mixture, _moved(mixture, every)
 
 
 def less_believed(seen: Sequence[Evidence], placed: Sequence[Evidence]) -> list[Evidence]:

@@ -111,6 +111,8 @@ class DetectedInstrument:
     sigma_px : dict of str to float
     remarks : tuple of Problem
         What is not as it should be, but does not stop the measuring.
+    stated : SheetHeight or None
+        What is said of how high the sheet lies.
     """
 
     photo: str
@@ -122,6 +124,7 @@ class DetectedInstrument:
     points_px: dict[str, Array]
     sigma_px: dict[str, float]
     remarks: tuple[Problem, ...] = ()
+    stated: SheetHeight | None = None
 
 
 @dataclass(frozen=True)
@@ -257,6 +260,7 @@ def detect_instrument(
         points_px=seen.points_px,
         sigma_px=seen.sigma_px,
         remarks=(*checked.remarks, *remarks),
+        stated=sheet_height,
     )
 
 

@@ -18,6 +18,7 @@ from tests.service.measuring.test_sights import arrays
 from tests.vision.filming import film
 from tests.vision.sample_photos import photo
 from tests.waiting import finished
+from vision.instrument.sheet_height import IN_ITS_CASE
 
 SAMPLES = Path(__file__).resolve().parents[3] / "sample_images"
 CHILD = [f"child-5-{letter}.jpg" for letter in "abc"]
@@ -109,6 +110,29 @@ def test_solved_without_a_move_it_is_what_was_measured_and_a_move_in_any_picture
 
 def gathered(names: Sequence[str]) -> bytes:
     return gather_arms([[look_at_arm(data, ArmQuestion())] for data in files(names)])
+
+
+def test_what_is_told_wrongly_of_the_hand_is_said_of_several_photos() -> None:
+    """Each time it is told anew, in a review."""
+    sight = gathered(CHILD)
+    for touches, codes in ((None, []), (True, []), (False, ["not_as_told"])):
+        found = solve_sight(sight, ArmQuestion(age_years=6.0, against_wall=touches)).result
+        assert found["usable"]
+        assert [each["code"] for each in found["problems"]] == codes
+
+
+def test_where_nothing_was_moved_no_move_is_said_to_contradict(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is told may be why photos no longer go together: they are then joined as those of several days."""
+    sight = gathered(CHILD)
+    monkeypatch.setattr("vision.arm.views.solve_views", lambda *_: None)
+    found = solve_sight(sight, AGE).result
+    assert found["usable"]
+    assert (found["photos"], found["viewpoints_deg"]) == (3, None)
+
+
+def test_a_height_that_the_photos_contradict_is_said_in_a_review_too() -> None:
+    sight = look_at_instruments(files(INSTRUMENT), InstrumentQuestion(sheet_height=IN_ITS_CASE))
+    assert [each["code"] for each in solve_sight(sight, InstrumentQuestion()).result["problems"]] == ["stated_height"]
 
 
 def test_moves_that_contradict_one_another_are_refused_and_drop_no_picture() -> None:

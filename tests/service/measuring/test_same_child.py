@@ -94,6 +94,12 @@ def test_what_is_said_of_every_photo_is_said_of_the_child() -> None:
     ]
 
 
+def test_what_one_photo_contradicts_is_said_of_the_child() -> None:
+    told, book = ({"code": code, "message": "Words.", "advice": "Do."} for code in ("not_as_told", "sheet_on_book"))
+    joint = together([outcome(450, 4, problems=[book]), outcome(452, 4, problems=[book, told])])
+    assert joint.result["problems"] == [book, told]
+
+
 def test_both_arms_have_no_side() -> None:
     assert together([outcome(450, side="left"), outcome(451, side="right")]).result["side"] is None
     assert together([outcome(450, side="left"), outcome(451, side="left")]).result["side"] == "left"

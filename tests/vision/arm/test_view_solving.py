@@ -16,7 +16,7 @@ from vision.arm.estimator import arm_length_mm
 from vision.arm.measure import CORRECTION_DEVIATION, solve_arm
 from vision.arm.views import solve_views
 from vision.person.posture import PosturePoint, SeenPosture
-from vision.problems import CAMERA_TILTED, SHEET_ON_BOOK, STATED_BUILD, STEP_ASIDE
+from vision.problems import CAMERA_TILTED, NOT_AS_TOLD, SHEET_ON_BOOK, STATED_BUILD, STEP_ASIDE
 
 STEPS_MM = (-350.0, 0.0, 350.0)
 
@@ -147,6 +147,27 @@ def test_what_a_family_says_is_used_unless_the_photos_contradict_it():
     assert wrong.problems == (SHEET_ON_BOOK, STATED_BUILD)
     assert wrong.arm_length == plain.arm_length
     assert solve_views(seen, age_years=2.5, against_wall=False).measurement.problems[-1] == STATED_BUILD
+
+
+@pytest.mark.parametrize("stance", [priors.WALL, priors.FLOATING], ids=lambda stance: stance.name)
+@pytest.mark.parametrize("stature_mm", [None, 1340.0])
+def test_what_is_told_of_the_hand_is_said_to_be_otherwise_only_where_the_views_show_it(stance, stature_mm):
+    seen = seen_views(cameras(), stance=stance)
+    touches = stance is priors.WALL
+    problems = {
+        told: solve_views(seen, stature_mm=stature_mm, against_wall=told).measurement.problems
+        for told in (None, touches, not touches)
+    }
+    assert problems == {None: (), touches: (), not touches: (NOT_AS_TOLD,)}
+    for view in solve_views(seen, against_wall=not touches).views:
+        assert view.problems == (NOT_AS_TOLD,)
+
+
+def test_a_child_off_the_wall_that_is_told_to_touch_it_is_not_taken_for_one_that_moved():
+    away = seen_views(cameras(), moved_mm=[np.array([0.0, 0.0, 100.0])] * len(cameras()))
+    found = solve_views(away, against_wall=True)
+    assert found.used == (0, 1, 2)
+    assert NOT_AS_TOLD in found.measurement.problems
 
 
 @pytest.mark.parametrize("gap_mm", [0.0, 100.0, 200.0, 300.0])

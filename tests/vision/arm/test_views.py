@@ -24,7 +24,7 @@ from vision.arm.seen import SeenArm
 from vision.arm.sway import SWAY, swayed
 from vision.arm.views import less_believed, solve_views
 from vision.arm.views_problem import COMMON_DEPTH_MM, COMMON_SHARE, OneView, ViewsProblem
-from vision.problems import CHILD_MOVED
+from vision.problems import CHILD_MOVED, NOT_AS_TOLD
 
 NOISE_PX = 6.0
 """Standard deviation of a landmark along either axis: 1.6 % of an arm of 390 px."""
@@ -226,6 +226,10 @@ def test_three_views_of_a_child() -> None:
     stated = solve_views(seen, age_years=6.4, stature_mm=1130.0, against_wall=True)
     assert stated is not None
     assert stated.measurement.wall_probability == pytest.approx(1.0)
+    assert stated.measurement.problems == ()
+    otherwise = solve_views(seen, age_years=6.4, stature_mm=1130.0, against_wall=False)
+    assert otherwise is not None
+    assert NOT_AS_TOLD in otherwise.measurement.problems
     wrong = solve_views(seen, age_years=13.0)
     assert wrong is not None
     assert [problem.code for problem in wrong.measurement.problems] == ["stated_build"]

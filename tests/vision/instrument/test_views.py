@@ -16,7 +16,7 @@ from vision.instrument.measure import measure_instrument, solve_instrument
 from vision.instrument.sheet_height import IN_ITS_CASE, ON_A_BOOK, SheetHeight
 from vision.instrument.views import LEAST_SPREAD_DEG, measure_instrument_together, solve_together
 from vision.photo import Photo
-from vision.problems import INSTRUMENT_LEFT_OUT, INSTRUMENT_STEP_ASIDE
+from vision.problems import INSTRUMENT_LEFT_OUT, INSTRUMENT_STEP_ASIDE, STATED_HEIGHT
 
 THREE = ("instrument-5-a", "instrument-5-b", "instrument-5-c")
 BODY_MM, TOTAL_MM = 208.58, 350.67
@@ -43,6 +43,32 @@ def test_how_high_an_instrument_lies_is_seen_by_three_photos(height_mm):
     assert together.total_length.value_mm == pytest.approx(TOTAL_MM, abs=1.2)
     alone = measure_instrument(photos[0], sheet_height=SheetHeight(height_mm))
     assert alone.body_length.value_mm > BODY_MM * (1 + height_mm / 1000.0)
+
+
+@pytest.mark.parametrize(
+    ("height", "contradicted"),
+    [
+        (None, False),
+        (SheetHeight(0.0), False),
+        (SheetHeight(3.0), False),
+        (SheetHeight(10.0), True),
+        (SheetHeight(-10.0), True),
+        (SheetHeight(-30.0), True),
+        (SheetHeight(10.0, 10.0), False),
+        (IN_ITS_CASE, True),
+        (ON_A_BOOK, True),
+    ],
+)
+def test_a_height_that_three_photos_contradict_is_said_to_be_otherwise(height, contradicted):
+    """They lie on one table."""
+    together = measure_instrument_together([photo(name) for name in THREE], sheet_height=height)
+    assert together.problems == ((STATED_HEIGHT,) if contradicted else ())
+    assert [view.problems for view in together.views] == 3 * [together.problems]
+
+
+def test_photos_from_one_place_contradict_no_height():
+    measured = measure_instrument_together([photo(THREE[0])] * 2, sheet_height=SheetHeight(30.0))
+    assert measured.problems == (INSTRUMENT_STEP_ASIDE,)
 
 
 PAIR = ("instrument-4-first", "instrument-4-second")
