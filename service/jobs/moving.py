@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.measuring.pool import Measurer
-from service.measuring.work import ArmQuestion, Outcome, Question
-from service.records.tables import ARM, INSTRUMENT, Upload
+from service.measuring.work import ARM, INSTRUMENT, ArmQuestion, Outcome, Question
+from service.records.tables import Upload
 from service.words.i18n import marked
 
 MOVABLE = {

@@ -13,13 +13,12 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session, load_only
 
+from service.measuring.work import ARM, INSTRUMENT
 from service.records.tables import (
     ACCEPTED,
     AGAIN,
     ANEW,
-    ARM,
     FAILED,
-    INSTRUMENT,
     MEASURED,
     RECEIVED,
     UNDER_WORK,

@@ -10,8 +10,8 @@ from sqlalchemy.orm import Session
 
 from calibration.blank import Blank
 from calibration.sheet import CHECK_BAR_MM, Paper, SheetLayout
-from service.measuring.work import KNOWN_AGES_YEARS, ArmQuestion, InstrumentQuestion, Question
-from service.records.tables import ARM, INSTRUMENT, ArmRecord, Child, Instrument, PhotoRequest, Upload
+from service.measuring.work import ARM, INSTRUMENT, KNOWN_AGES_YEARS, ArmQuestion, InstrumentQuestion, Question
+from service.records.tables import ArmRecord, Child, Instrument, PhotoRequest, Upload
 from vision.instrument.sheet_height import IN_ITS_CASE, ON_A_BOOK, SheetHeight
 
 BAR = "bar_mm"

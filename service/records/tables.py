@@ -252,7 +252,7 @@ class Upload(StudioRow):
     against_wall: Mapped[bool | None]
     """Whether back and back of the hand touch the wall, as the studio says."""
     higher: Mapped[str | None] = mapped_column(String(12))
-    """What lies higher than the other, `SHEET` on a book or `INSTRUMENT` in its case, as the studio says."""
+    """What lies higher than the other, "sheet" on a book or "instrument" in its case, as the studio says."""
     height_mm: Mapped[float | None]
     """By how much, as the studio says."""
     label: Mapped[str | None] = mapped_column(String(16))
@@ -348,7 +348,6 @@ class Deed(StudioRow):
     changes: Mapped[dict[str, Any]]
 
 
-ARM, INSTRUMENT, SHEET = "arm", "instrument", "sheet"
 RECEIVED, MEASURED, REFUSED, ACCEPTED, AGAIN = "received", "measured", "refused", "accepted", "again"
 ANEW = "anew"
 """It was measured, and is being measured once more: the family has said how long its sheet's bar is."""

@@ -9,11 +9,12 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.measuring.work import INSTRUMENT
 from service.records.asking import report_is_open
 from service.records.audit import Action, note
 from service.records.deciding import made_of_now
 from service.records.photos import OVERLAY
-from service.records.tables import ACCEPTED, INSTRUMENT, ArmRecord, Child, Studio, Teacher, Upload, VerdictRecord
+from service.records.tables import ACCEPTED, ArmRecord, Child, Studio, Teacher, Upload, VerdictRecord
 from service.report.pdf import PAPERS, Report, make_report, report_pdf
 from service.web.forms.models import ShareForm
 from service.web.gate.guard import REPORT, Fields, Reader, Records, TheHouse, Visitor, nothing_here

@@ -14,6 +14,8 @@ from service.jobs.workflows import keep_outcome
 from service.jobs.workshop import Workshop
 from service.measuring.looking import look_at_arm, solve_sight
 from service.measuring.work import (
+    ARM,
+    INSTRUMENT,
     ArmQuestion,
     InstrumentQuestion,
     Outcome,
@@ -25,8 +27,6 @@ from service.records.deciding import keep_verdict
 from service.records.photos import ORIGINAL, OVERLAY
 from service.records.tables import (
     ACCEPTED,
-    ARM,
-    INSTRUMENT,
     OWNER,
     TEACHER,
     ArmRecord,

@@ -12,14 +12,13 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from calibration.quantity import Contribution, Length, length_json
+from service.measuring.work import ARM, INSTRUMENT
 from service.records.columns import StudioRow
 from service.records.deciding import keep_verdict
 from service.records.export import row_json
 from service.records.photos import ORIGINAL, OVERLAY, VIEW
 from service.records.tables import (
     ACCEPTED,
-    ARM,
-    INSTRUMENT,
     MEASURED,
     OWNER,
     REFUSED,

@@ -22,11 +22,12 @@ from service.fit.verdict import nearest_size
 from service.jobs.running import start_measuring
 from service.measuring.admission import Rank
 from service.measuring.results import kept_length
+from service.measuring.work import INSTRUMENT
 from service.records.deciding import chart_in_use, instrument_lengths
 from service.records.erase import remove_instrument
 from service.records.photos import MOST_VIEWS
 from service.records.shelf import LONGEST_SHELF_NAME
-from service.records.tables import FAILED, INSTRUMENT, MEASURED, RECEIVED, REFUSED, Instrument, Upload
+from service.records.tables import FAILED, MEASURED, RECEIVED, REFUSED, Instrument, Upload
 from service.records.uploads import keep_upload
 from service.settings import PROGRAM_VERSION
 from service.web.forms.models import InstrumentForm, PhotoForm, answers

@@ -23,7 +23,7 @@ from service.fit.errors import FitError
 from service.jobs.moving import NotMovable, by_file, solve_moved, views_of
 from service.jobs.running import start_again
 from service.jobs.workflows import keep_pictures, keep_result, measured
-from service.measuring.work import Question
+from service.measuring.work import ARM, Question
 from service.records.asking import is_open
 from service.records.audit import Action, note
 from service.records.database import changed
@@ -33,7 +33,6 @@ from service.records.tables import (
     ACCEPTED,
     AGAIN,
     ANEW,
-    ARM,
     FAILED,
     MEASURED,
     RECEIVED,

@@ -23,17 +23,10 @@ from service.fit.verdict import Verdict, judge
 from service.fit.verdict_json import verdict_json
 from service.jobs.moving import MOVABLE, views_of
 from service.measuring.results import kept_build, kept_length
+from service.measuring.work import ARM, INSTRUMENT
 from service.records.deciding import Known, dated_arms, is_doubted, latest_arm, verdict_for
 from service.records.photos import ORIGINAL
-from service.records.tables import (
-    ACCEPTED,
-    ARM,
-    INSTRUMENT,
-    MEASURED,
-    Child,
-    Instrument,
-    Upload,
-)
+from service.records.tables import ACCEPTED, MEASURED, Child, Instrument, Upload
 from service.web.forms.models import AcceptForm
 from service.web.house import House
 from service.web.language import marked, page_language, translator

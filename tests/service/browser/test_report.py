@@ -12,8 +12,9 @@ import pypdfium2
 import pytest
 from playwright.sync_api import Browser, Page
 
+from service.measuring.work import INSTRUMENT
 from service.records.photos import OVERLAY
-from service.records.tables import ACCEPTED, INSTRUMENT, Child, Upload, VerdictRecord
+from service.records.tables import ACCEPTED, Child, Upload, VerdictRecord
 from service.web.gate.guard import REPORT
 from tests.service.full_studio import LONG_CHILD, LONG_INSTRUMENT, LONGEST_NOTE, dense_report, fill
 from tests.service.seeding import NOW, Seeded, plain_picture, seed

@@ -13,10 +13,11 @@ from alembic.config import Config
 from sqlalchemy import select, text
 from sqlalchemy.exc import IntegrityError
 
+from service.measuring.work import INSTRUMENT
 from service.records.database import MIGRATIONS, Store
 from service.records.keeping import LocalFolder
 from service.records.photos import ORIGINAL, PhotoFolder
-from service.records.tables import AGAIN, INSTRUMENT, PhotoRequest, Upload
+from service.records.tables import AGAIN, PhotoRequest, Upload
 from service.records.uploads import NobodyAsks, keep_upload
 from service.security import Secrets
 from tests.service.conftest import Place

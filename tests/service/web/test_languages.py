@@ -13,17 +13,8 @@ import calibration.problems
 import vision.problems
 from calibration.problems import Problem
 from service.measuring import pool as measuring
-from service.records.tables import (
-    AGAIN,
-    ARM,
-    INSTRUMENT,
-    RECEIVED,
-    REFUSED,
-    PhotoRequest,
-    Teacher,
-    Upload,
-    VerdictRecord,
-)
+from service.measuring.work import ARM, INSTRUMENT
+from service.records.tables import AGAIN, RECEIVED, REFUSED, PhotoRequest, Teacher, Upload, VerdictRecord
 from service.web.pages import ENVIRONMENT, reading_aids
 from service.web.teacher.requests import REASONS
 from service.words import i18n
