@@ -144,7 +144,23 @@ def reason_of(error: Any) -> Sentence | str:
     if error["type"] in ("less_than_equal", "greater_than_equal"):
         least, most = limits.get("ge"), limits.get("le")
         return say("at least {least}", least=f"{least:g}") if most is None else say("at most {most}", most=f"{most:g}")
-    return str(error["msg"])
+    if error["type"] in ("literal_error", "enum"):
+        return say("only one of {choices}", choices=limits["expected"].replace(" or ", ", "))
+    return FAULTS.get(error["type"]) or str(error["msg"])
+
+
+NO_NUMBER, NO_WHOLE_NUMBER = say("not a number"), say("not a whole number")
+NEITHER, NO_TEXT, NO_DAY = say("neither true nor false"), say("not a text"), say("not a day such as 2026-05-31")
+FAULTS = {
+    "missing": say("needed, and not given"),
+    "extra_forbidden": say("no such field"),
+    "string_type": NO_TEXT,
+    **dict.fromkeys(("float_parsing", "float_type", "finite_number"), NO_NUMBER),
+    **dict.fromkeys(("int_parsing", "int_type", "int_from_float", "int_parsing_size"), NO_WHOLE_NUMBER),
+    **dict.fromkeys(("bool_parsing", "bool_type"), NEITHER),
+    **dict.fromkeys(("date_parsing", "date_type", "date_from_datetime_parsing"), NO_DAY),
+}
+"""What is wrong with a field, by pydantic's name for it."""
 
 
 class Part(BaseModel):
