@@ -142,6 +142,13 @@ CHIN_SHARE = 0.6
 """Share of what has to be filled that the chin rest takes: common practice fills above before below; no source."""
 
 
+def _span(low_mm: float, high_mm: float) -> Sentence | Millimetres:
+    """From one height to another, or the one that is left where what would fit is the least or the most there is."""
+    if low_mm == high_mm:
+        return Millimetres(low_mm)
+    return say("{low} to {high}", low=Millimetres(low_mm), high=Millimetres(high_mm))
+
+
 def set_up_sentences(found: SetUp) -> tuple[Sentence, ...]:
     """What to try, in words."""
     lines, neck = [], found.build.neck_length
@@ -162,16 +169,13 @@ def set_up_sentences(found: SetUp) -> tuple[Sentence, ...]:
     else:
         lines.append(
             say(
-                "From the chin to the height of the shoulder {neck} ({low} to {high}): try a chin rest of "
-                "{chin_from} to {chin_to} and a sponge or shoulder rest of {rest_from} to {rest_to} (common practice, "
-                "no source).",
+                "From the chin to the height of the shoulder {neck} ({low} to {high}): try a chin rest of {chin} and "
+                "a sponge or shoulder rest of {rest} (common practice, no source).",
                 neck=Millimetres(neck.value_mm),
                 low=Millimetres(neck.low_mm),
                 high=Millimetres(neck.high_mm),
-                chin_from=Millimetres(found.chin_rest_mm[0]),
-                chin_to=Millimetres(found.chin_rest_mm[1]),
-                rest_from=Millimetres(found.shoulder_rest_mm[0]),
-                rest_to=Millimetres(found.shoulder_rest_mm[1]),
+                chin=_span(*found.chin_rest_mm),
+                rest=_span(*found.shoulder_rest_mm),
             )
         )
     slope = found.build.slope_deg

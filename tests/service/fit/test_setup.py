@@ -24,6 +24,14 @@ def test_a_longer_neck_asks_for_more():
     assert long.to_fill_mm == pytest.approx((100 - 3 - 31 - 10, 100 + 3 - 28 - 10), abs=2.5)
 
 
+def test_where_the_highest_chin_rest_is_left_no_range_is_named():
+    (line, *_) = set_up_sentences(set_up(False, Build(Length.stated(118.0, 6.0))))
+    assert f"a chin rest of {CHIN_REST_MM[1]:.0f} mm and a sponge" in line.text().replace("\u00a0", " ")
+    german = line.text(translator("de"), "de").replace("\u00a0", " ")
+    assert f"einen Kinnhalter von {CHIN_REST_MM[1]:.0f} mm und" in german
+    assert " bis " in german.split("Schulterstütze")[1]
+
+
 def test_a_poorer_measurement_gives_wider_ranges():
     sure, unsure = (set_up(True, Build(Length.stated(85.0, u))) for u in (1.0, 8.0))
     assert unsure.to_fill_mm[0] < sure.to_fill_mm[0] < sure.to_fill_mm[1] < unsure.to_fill_mm[1]
