@@ -229,7 +229,7 @@ def _member(archive: tarfile.TarFile, name: str) -> io.BufferedReader:
 def _restore_photos(archive: tarfile.TarFile, copy: Store, keeping: Keeping) -> int:
     """Put back the photos that the records name, but no original of one that was refused."""
     with copy.whole_house() as session:
-        uploads = dict(session.execute(select(Upload.id, Upload.state)).tuples().all())
+        uploads = dict(session.execute(select(Upload.id, Upload.state)).all())
     count = 0
     for member in archive:
         name = PHOTO.fullmatch(member.name)
