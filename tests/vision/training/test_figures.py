@@ -11,6 +11,7 @@ from scipy.spatial.transform import Rotation
 from vision.training.figures import bodies
 from vision.training.figures.meshes import Division, box, clipped, normals, quad, strip, tube
 from vision.training.figures.posing import Pose, about, angle_about, arms_out, between, straight_out
+from vision.training.figures.sequences import Stand, Sway
 from vision.training.figures.trace import SKY, Lamp, Surface, View, library, render
 
 needs_compiler = pytest.mark.skipif(shutil.which("g++") is None, reason="the tracer is compiled where it is used")
@@ -155,3 +156,24 @@ def test_arms_of_a_good_photo_and_the_pose_in_which_one_is_measured() -> None:
         assert (measured.turn, measured.twist, measured.lean, measured.head, measured.shrug) == (0, 0, 0, (0, 0, 0), 0)
         assert (measured.arms[side].up, measured.arms[side].flex, measured.arms[side].straight) == (0, 0, 1)
         assert measured.arms[other] == arms[other]
+
+
+@pytest.mark.parametrize("by", [-0.4, 0.0, 0.3])
+def test_who_steps_aside_keeps_looking_at_the_same_point(by):
+    aim, wander = np.array([0.2, 1.1, 0.0]), np.array([4.0, -3.0])
+    stand = Stand(np.array([0.1, 1.0, 1.8]), aim, np.zeros(3), 26.0, wander).aside(by)
+    view = stand.view((1600, 1200))
+    assert view.place == pytest.approx([0.1 + by, 1.0, 1.8])
+    assert view.project(aim[None])[0] == pytest.approx(np.array([799.5, 599.5]) + wander)
+    assert view.focal == pytest.approx(26.0 / np.hypot(36, 24) * np.hypot(1600, 1200), rel=1e-4)
+
+
+def test_sway_moves_trunk_head_and_the_outstretched_arm_alone():
+    rng = np.random.default_rng(4)
+    pose = Pose(2.0, 0.0, 1.0, (5.0, 3.0, -2.0), arms_out(rng, "L"))
+    swayed = Sway(0.01, 0.0, 0.8, -0.5, 1.0, -0.7, -90.0, (1.0, 2.0, 3.0)).of(pose, "L")
+    was, arm = pose.arms["L"], swayed.arms["L"]
+    assert (swayed.turn, swayed.lean, swayed.head) == (2.8, 0.5, (6.0, 5.0, 1.0))
+    assert (arm.up - was.up, arm.forward - was.forward) == pytest.approx((1.0, -0.7))
+    assert arm.flex == 0.0  # an elbow is never bent backwards
+    assert swayed.arms["R"] == pose.arms["R"]

@@ -36,7 +36,7 @@ from vision.training.figures.bodies import VERTICES, Body, Kinds
 from vision.training.figures.clothing import Looks, dressed
 from vision.training.figures.make import back_of, cards, developed
 from vision.training.figures.meshes import Mesh, quad
-from vision.training.figures.posing import TRUNK_BONES, Pose, Poser, about, arms_out, straight_out
+from vision.training.figures.posing import TRUNK_BONES, Pose, Poser, about, arms_out, straight_out, unit
 from vision.training.figures.rooms import cloth_picture, light, room
 from vision.training.figures.trace import Surface, View, render
 from vision.training.saving import save_photo
@@ -84,6 +84,19 @@ class Sway:
             (float(head[0]), float(head[1]), float(head[2])),
         )
 
+    def of(self, pose: Pose, side: str) -> Pose:
+        """A pose as it is in this view; `side` is that of the outstretched arm."""
+        arm = pose.arms[side]
+        arm = replace(arm, up=arm.up + self.up, forward=arm.forward + self.forward, flex=max(0.0, arm.flex + self.flex))
+        turned, nod, tilt = (a + b for a, b in zip(pose.head, self.head, strict=True))
+        return replace(
+            pose,
+            turn=pose.turn + self.turn,
+            lean=pose.lean + self.lean,
+            head=(turned, nod, tilt),
+            arms={**pose.arms, side: arm},
+        )
+
     def between(self, other: Sway, share: float) -> Sway:
         """On the way to another one."""
         mine, theirs = (np.array([*_numbers(each), *each.head]) for each in (self, other))
@@ -93,6 +106,36 @@ class Sway:
 
 def _numbers(sway: Sway) -> list[float]:
     return [sway.aside, sway.ahead, sway.turn, sway.lean, sway.up, sway.forward, sway.flex]
+
+
+@dataclass(frozen=True)
+class Stand:
+    """Where somebody stands with the phone, and its lens.
+
+    Place and aim (3,) in m, tilt (yaw, pitch, roll) in degrees, focal length in mm of 35 mm film, and how far the
+    principal point lies from the middle (x, y), px.
+    """
+
+    place: Array
+    aim: Array
+    tilt: Array
+    focal35: float
+    wander: Array
+
+    def view(self, size: tuple[int, int]) -> View:
+        """The picture taken from there."""
+        to = unit(self.aim - self.place)
+        yaw = float(np.degrees(np.arctan2(to[0], -to[2])) + self.tilt[0])
+        pitch = float(np.degrees(np.arcsin(to[1])) + self.tilt[1])
+        turn = about((0, 1, 0), -yaw) @ about((1, 0, 0), pitch) @ about((0, 0, 1), float(self.tilt[2]))
+        rows = np.array([[1, 0, 0], [0, -1, 0], [0, 0, -1.0]]) @ turn.T
+        focal = self.focal35 / FRAME_DIAGONAL_MM * float(np.hypot(*size))
+        centre = ((size[0] - 1) / 2 + float(self.wander[0]), (size[1] - 1) / 2 + float(self.wander[1]))
+        return View(self.place, rows, focal, centre, size)
+
+    def aside(self, by: float) -> Stand:
+        """Some metres to the right."""
+        return replace(self, place=self.place + np.array([by, 0, 0]))
 
 
 class Scene:
@@ -169,15 +212,7 @@ class Scene:
 
     def figure(self, sway: Sway) -> tuple[list[Mesh], dict[str, Array], Array]:
         """The dressed child in one view: meshes, joints of the arm's side, points of the skin; m."""
-        arm = self.pose.arms[self.side]
-        arm = replace(arm, up=arm.up + sway.up, forward=arm.forward + sway.forward, flex=max(0.0, arm.flex + sway.flex))
-        pose = replace(
-            self.pose,
-            turn=self.pose.turn + sway.turn,
-            lean=self.pose.lean + sway.lean,
-            head=tuple(a + b for a, b in zip(self.pose.head, sway.head, strict=True)),
-            arms={**self.pose.arms, self.side: arm},
-        )
+        pose = sway.of(self.pose, self.side)
         if self.touching:
             pose = self.poser.touching(pose, self.side, self.ahead)
         posed = self.poser.posed(pose)
@@ -236,14 +271,7 @@ class Scene:
             away += 0.05
 
     def _view(self, place: Array, aim: Array, tilt_deg: Array) -> View:
-        to = (aim - place) / np.linalg.norm(aim - place)
-        yaw = float(np.degrees(np.arctan2(to[0], -to[2])) + tilt_deg[0])
-        pitch = float(np.degrees(np.arcsin(to[1])) + tilt_deg[1])
-        turn = about((0, 1, 0), -yaw) @ about((1, 0, 0), pitch) @ about((0, 0, 1), float(tilt_deg[2]))
-        rows = np.array([[1, 0, 0], [0, -1, 0], [0, 0, -1.0]]) @ turn.T
-        focal = self.focal35 / FRAME_DIAGONAL_MM * float(np.hypot(*self.size))
-        centre = ((self.size[0] - 1) / 2 + self.wander[0], (self.size[1] - 1) / 2 + self.wander[1])
-        return View(place, rows, focal, (float(centre[0]), float(centre[1])), self.size)
+        return Stand(place, aim, tilt_deg, self.focal35, self.wander).view(self.size)
 
     def picture(
         self, number: int, step: float, sway: Sway, shake: Array, samples: int

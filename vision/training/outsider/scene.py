@@ -14,8 +14,8 @@ from calibration.arrays import Array, Floats
 from calibration.lens import FRAME_DIAGONAL_MM
 from vision.training.figures import bodies
 from vision.training.figures.bodies import VERTICES, Body, Fitting, Kinds
-from vision.training.figures.posing import TRUNK_BONES, Pose, Posed, Poser, about, arms_out, straight_out, unit
-from vision.training.figures.sequences import STEPS, Sway
+from vision.training.figures.posing import TRUNK_BONES, Pose, Posed, Poser, arms_out, straight_out, unit
+from vision.training.figures.sequences import STEPS, Stand, Sway
 from vision.training.figures.trace import View
 from vision.training.outsider.clothes import COLLARS, Dresser, Neck, Wear, collar
 from vision.training.outsider.hair import OVER_THE_NECK, STYLES, Hair, Head, strands
@@ -55,32 +55,6 @@ class Wanted:
     wall: bool
     turned: bool = False
     stepped: bool = False
-
-
-@dataclass(frozen=True)
-class Stand:
-    """Where somebody stands with the phone: place and aim (3,) in m, tilt (yaw, pitch, roll) in degrees."""
-
-    place: Array
-    aim: Array
-    tilt: Array
-    focal35: float
-    wander: Array
-
-    def view(self, size: tuple[int, int]) -> View:
-        """The picture taken from there."""
-        to = unit(self.aim - self.place)
-        yaw = float(np.degrees(np.arctan2(to[0], -to[2])) + self.tilt[0])
-        pitch = float(np.degrees(np.arcsin(to[1])) + self.tilt[1])
-        turn = about((0, 1, 0), -yaw) @ about((1, 0, 0), pitch) @ about((0, 0, 1), float(self.tilt[2]))
-        rows = np.array([[1, 0, 0], [0, -1, 0], [0, 0, -1.0]]) @ turn.T
-        focal = self.focal35 / FRAME_DIAGONAL_MM * float(np.hypot(*size))
-        centre = ((size[0] - 1) / 2 + float(self.wander[0]), (size[1] - 1) / 2 + float(self.wander[1]))
-        return View(self.place, rows, focal, centre, size)
-
-    def aside(self, by: float) -> Stand:
-        """Some metres to the right."""
-        return replace(self, place=self.place + np.array([by, 0, 0]))
 
 
 @dataclass(frozen=True)
@@ -171,15 +145,7 @@ class Scene:
         rng = np.random.default_rng([self.seed, 78, number])
         shake, tilt, sway = rng.normal(0, [0.03, 0.05, 0.03]), rng.normal(0, 1.2, 3), Sway.drawn(rng)
         other = copy(self)
-        arm, (turned, nod, tilted) = self.pose.arms[self.side], self.pose.head
-        arm = replace(arm, up=arm.up + sway.up, forward=arm.forward + sway.forward, flex=max(0.0, arm.flex + sway.flex))
-        other.pose = replace(
-            self.pose,
-            turn=self.pose.turn + sway.turn,
-            lean=self.pose.lean + sway.lean,
-            head=(turned + sway.head[0], nod + sway.head[1], tilted + sway.head[2]),
-            arms={**self.pose.arms, self.side: arm},
-        )
+        other.pose = sway.of(self.pose, self.side)
         other.gap = self.gap + (0.3 * sway.ahead if self.wanted.wall else sway.ahead)
         other.figure = other._standing(sway.aside)
         stand = self.stand.aside(STEPS[number] * self.step)
