@@ -8,18 +8,18 @@ done, when and by whom stays `LOG_DAYS`.  Pictures are no part of it: a deleted 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Date, delete, event, inspect, select, update
+from sqlalchemy import Date, delete, event, inspect, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.records.columns import Base, Moment, StudioRow
 from service.records.photos import OVERLAY, PhotoFolder
-from service.records.tables import ArmRecord, AuditEntry, Deed, TapeRecord, Upload
+from service.records.tables import ArmRecord, AuditEntry, Child, Deed, TapeRecord, Upload
 from service.records.tapes import counted_tape, uncount
 from service.words.i18n import marked
 
@@ -140,9 +140,38 @@ def forget_deeds(records: Session, now: datetime) -> int:
     return int(past.rowcount) + len(emptied)  # type: ignore[attr-defined]
 
 
-def forget_deeds_of(records: Session, child_id: str) -> None:
-    """Forget what deeds about a child hold: a family has deleted what it sent."""
-    records.execute(update(Deed).where(Deed.child_id == child_id).values(changes={}))
+def forget_deeds_of(records: Session, child_id: str, nicknames: Collection[str] = ()) -> None:
+    """Forget what deeds hold of a child: it is deleted, or a family deletes what it sent.
+
+    A deed about something else may hold rows of it as well: with an instrument go the playing signs noted on it.
+
+    Parameters
+    ----------
+    records : Session
+        Of one studio.
+    child_id : str
+    nicknames : collection of str
+        Whoever borrowed under one of these is the child.
+    """
+    for deed in records.scalars(select(Deed)):
+        of_child = child_id in (deed.child_id, *_values(deed, "child_id"), *(each["id"] for each in _rows(deed)))
+        if of_child or not _values(deed, "borrower").isdisjoint(nicknames):
+            deed.changes = {}
+
+
+def nicknames_of(records: Session, child: Child) -> set[str]:
+    """The child's nickname, and former ones that deeds still hold."""
+    about_it = records.scalars(select(Deed).where(Deed.child_id == child.id))
+    return {child.nickname}.union(*(_values(deed, "nickname") for deed in about_it))
+
+
+def _rows(deed: Deed) -> list[dict[str, Any]]:
+    return list(deed.changes.get("rows", ()))
+
+
+def _values(deed: Deed, column: str) -> set[Any]:
+    """What a column holds in a deed's rows, before and after."""
+    return {kept[column] for row in _rows(deed) for kept in (row["before"], row["after"]) if kept and column in kept}
 
 
 def _noted(session: Session, row: StudioRow) -> dict[str, Any] | None:

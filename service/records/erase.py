@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from service.records.audit import Action, note
 from service.records.database import Store
-from service.records.deeds import forget_deeds_of, studio_tables
+from service.records.deeds import forget_deeds_of, nicknames_of, studio_tables
 from service.records.photos import PhotoFolder
 from service.records.shelf import forget_borrower
 from service.records.tables import Child, Instrument, PhotoRequest, Studio, Upload
@@ -81,6 +81,7 @@ def _erase(
             if now is not None:
                 note(session, studio_id, Action.SENT_DELETED, now, about=row.child_id)
         elif isinstance(row, Child):
+            forget_deeds_of(session, row.id, nicknames_of(session, row))
             forget_borrower(session, row)
         session.delete(row)
     store.forget_traces()

@@ -34,7 +34,7 @@ from service.records.deciding import (
     signs_by_instrument,
 )
 from service.records.shop_tables import Loan
-from service.records.tables import ArmRecord, Child, Deed, Instrument
+from service.records.tables import ArmRecord, Child, Instrument
 
 KINDS = {"body_length": "body", "total_length": "total", "string_length": "string"}
 """Lengths of a shelf's instrument, with what each is to the trade's rules."""
@@ -150,16 +150,12 @@ def call_borrower_after(records: Session, child: Child, before: str) -> None:
 
 
 def forget_borrower(records: Session, child: Child) -> None:
-    """Let no loan, and no deed about one, tell of a child that is deleted."""
+    """Let no loan tell of a child that is deleted."""
     for loan in lent_to(records, child, child.nickname):
         if loan.returned_on is None:
             loan.borrower = NOBODY_NOW
         else:
             records.delete(loan)
-    for deed in records.scalars(select(Deed).where(Deed.what.in_(("instrument-lent", "instrument-returned")))):
-        kept = [row[when] or {} for row in deed.changes.get("rows", ()) for when in ("before", "after")]
-        if child.nickname in [each.get("borrower") for each in kept]:
-            deed.changes = {}
 
 
 def lent_to(records: Session, child: Child, nickname: str) -> list[Loan]:

@@ -209,6 +209,27 @@ def test_what_a_deed_holds_is_forgotten(place: Place, forget: Callable[[Place, S
         assert len(records.scalars(select(ArmRecord)).all()) == 3
 
 
+def test_no_deed_tells_of_a_deleted_child(place: Place) -> None:
+    """Neither by the nickname under which it borrowed, nor by rows that went with an instrument."""
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        nickname = records.get_one(Child, seeded.child_id).nickname
+    signs = do(place, seeded, "signs-noted")
+    token = {"form_token": place.house.signer.form_token(seeded.sign_in_id)}
+    place.client.post("/counter/lend", data=token | {"instrument_id": seeded.shelf_id, "borrower": nickname})
+    do(place, seeded, "child-changed")
+    place.client.post(f"/instruments/{seeded.shelf_id}/delete", data=token)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        kept = {deed.what: str(deed.changes) for deed in records.scalars(select(Deed))}
+    assert nickname in kept["instrument-lent"]
+    assert signs.changes["rows"][0]["id"] in kept["instrument-deleted"]
+
+    place.client.post(f"/children/{seeded.child_id}/delete", data=token)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        kept = {deed.what: deed.changes for deed in records.scalars(select(Deed))}
+    assert (kept["instrument-lent"], kept["instrument-deleted"]) == ({}, {})
+
+
 def test_the_log_forgets_and_goes_with_the_child(place: Place) -> None:
     seeded = seed(place.house)
     deed = do(place, seeded, "tape-noted")
