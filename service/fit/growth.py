@@ -15,14 +15,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import sqrt
+from math import hypot, sqrt
 from typing import Any
 
 import numpy as np
 
 from calibration.anthropometry import Sex, median_arm_mm
 from calibration.arrays import Array
-from calibration.quantity import Length
+from calibration.quantity import EXACT_MM, Length
 from service.fit.assessment import InstrumentLengths, assess
 from service.fit.chart import Chart, ChartRow
 from service.fit.decision import DECISIONS, Decision, decide
@@ -251,7 +251,7 @@ def is_last_doubted(history: Sequence[DatedArm]) -> bool:
 def _off(before: DatedArm, after: DatedArm) -> float:
     """By how many standard uncertainties of their difference a later arm is longer."""
     change = linear([(1.0, after.arm), (-1.0, before.arm)])
-    return change.value_mm / change.standard_uncertainty_mm
+    return change.value_mm / hypot(change.standard_uncertainty_mm, EXACT_MM)
 
 
 @dataclass(frozen=True)

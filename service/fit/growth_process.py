@@ -25,7 +25,7 @@ import numpy as np
 
 from calibration.anthropometry import SHARE_CV, Sex, height_cv, median_arm_mm
 from calibration.arrays import Array
-from calibration.quantity import Length, covariance_mm2
+from calibration.quantity import Length, covariance_matrix_mm2
 
 LASTING_SHARE = 0.6
 """Share of the variance between children that stays for good; ours, so that heights five years apart correlate 0.77."""
@@ -62,9 +62,8 @@ class Readings:
     def of(cls, ages: Array, arms: Sequence[Length], sex: Sex | None) -> Readings:
         """Readings at ages (N,) in years."""
         values = np.array([arm.value_mm for arm in arms])
-        noise = np.array([[covariance_mm2(a, b) for b in arms] for a in arms])
-        noise[np.diag_indices(len(arms))] = [arm.standard_uncertainty_mm**2 for arm in arms]
-        return cls(ages, np.log(values / median_arm_mm(ages, sex)), noise / np.outer(values, values), sex)
+        noise = covariance_matrix_mm2(arms) / np.outer(values, values)
+        return cls(ages, np.log(values / median_arm_mm(ages, sex)), noise, sex)
 
     def only(self, places: Sequence[int]) -> Readings:
         """Those at some places."""

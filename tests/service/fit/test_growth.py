@@ -31,6 +31,18 @@ def test_heights_at_whole_years(age, boy_cm, girl_cm):
     assert median_height_mm(age) == pytest.approx(5 * (boy_cm + girl_cm), abs=0.3)
 
 
+def test_arms_stated_as_exact_are_compared_like_others():
+    def exact(age, mm):
+        return DatedArm(age, Length.stated(mm, 0.0))
+
+    grown = [exact(6.0, 438.0), exact(6.5, 450.0)]
+    assert predict(grown).suspects == ()
+    assert predict([*grown, exact(7.0, 440.0)]).suspects == (2,)
+    assert predict([exact(6.0, 438.0), exact(6.0, 449.0)]).suspects
+    assert is_last_doubted([exact(0.0, 450.0), exact(0.1, 450.5)])
+    assert not is_last_doubted([exact(0.0, 450.0), exact(0.1, 450.0)])
+
+
 def test_the_seam_between_the_two_references_is_smooth():
     ages = np.linspace(4.9, 5.3, 81)
     for sex in ("boy", "girl"):
