@@ -60,13 +60,17 @@ async def tell_later(upload_id: str) -> None:
 async def tell_teachers(request_id: str) -> None:
     """Wait for what belongs together, then tell of it once."""
     await DBOS.sleep_async(TELL_AFTER_S)
-    for occasion, subscription_id in await browsers_to_tell(request_id):
+    browsers = await browsers_to_tell(request_id)
+    for occasion, subscription_id in browsers:
         with SetWorkflowID(f"tell:{occasion}:{subscription_id}"):
             await DBOS.start_workflow_async(tell_browser, subscription_id)
-    for occasion, teacher_id in await teachers_to_mail(request_id):
+    teachers = await teachers_to_mail(request_id)
+    for occasion, teacher_id in teachers:
         with SetWorkflowID(f"tell:{occasion}:{teacher_id}"):
             await DBOS.start_workflow_async(mail_teacher, teacher_id, occasion)
-    await note_told(request_id)
+    occasions = [occasion for occasion, _ in (*browsers, *teachers)]
+    if occasions:
+        await note_told(request_id, min(occasions))
 
 
 @DBOS.workflow()
@@ -123,9 +127,9 @@ async def send_mail(teacher_id: str, occasion: str) -> None:
 
 
 @DBOS.step(retries_allowed=True, max_attempts=TRIES, interval_seconds=1.0, backoff_rate=2.0)
-async def note_told(request_id: str) -> None:
-    """Note until when everything that arrived was told, or is being told."""
-    await asyncio.to_thread(_note_told, workshop(), request_id)
+async def note_told(request_id: str, occasion: str) -> None:
+    """Note until which arrival everything was told, or is being told; what is still being measured came later."""
+    await asyncio.to_thread(_note_told, workshop(), request_id, occasion)
 
 
 class NotTold(Exception):
@@ -205,13 +209,12 @@ def _send_mail(tools: Workshop, teacher_id: str, occasion: str) -> None:
         raise
 
 
-def _note_told(tools: Workshop, request_id: str) -> None:
-    now = tools.clock.now()
+def _note_told(tools: Workshop, request_id: str, occasion: str) -> None:
+    told = datetime.fromisoformat(occasion.removeprefix(f"{request_id}:"))
     with tools.store.whole_house() as session:
-        news = _news_of(session, request_id)
-        if news is not None:
-            asked, last = news
-            asked.told_at = max(now, last)
+        asked = session.get(PhotoRequest, request_id)
+        if asked is not None:
+            asked.told_at = max(told, asked.told_at or told)
 
 
 def _news_of(session: Session, request_id: str) -> tuple[PhotoRequest, datetime] | None:

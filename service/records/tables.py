@@ -212,7 +212,7 @@ class PhotoRequest(StudioRow):
     consent_at: Mapped[datetime | None]
     finished_at: Mapped[datetime | None]
     told_at: Mapped[datetime | None]
-    """When the teachers were last told, by mail or push, of photos that arrived."""
+    """When the latest photo arrived of which the teachers were told, by mail or push."""
     bar_mm: Mapped[float | None]
     reference: Mapped[str | None] = mapped_column(String(8))
     """What of known size the family lays into its photos instead of the printed sheet (`calibration.blank`)."""

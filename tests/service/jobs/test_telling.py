@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 import socketserver
 import threading
@@ -9,10 +10,12 @@ import time
 from collections.abc import Callable, Iterator
 from email import message_from_bytes, policy
 from email.message import EmailMessage
+from typing import Any
 
 import pytest
 
 from service.jobs import telling
+from service.measuring.work import Outcome
 from service.records.tables import TEACHER, Child, PhotoRequest, Teacher
 from tests.service.conftest import Place
 from tests.service.jobs.test_deletion import send
@@ -132,6 +135,28 @@ def test_a_later_photo_is_told_of_again_in_the_teachers_language(
     assert first["Subject"] == "Photos have arrived"
     assert second["Subject"] == "Fotos sind angekommen"
     assert first["Message-ID"] != second["Message-ID"]
+
+
+def test_a_photo_that_is_still_measured_when_the_first_is_told_of_is_told_of_too(
+    studio: tuple[Place, Seeded], postbox: Postbox, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place, seeded = studio
+    send(place, seeded, b"good", "one")
+    place.clock.forward(minutes=1)
+    told, at_once = threading.Event(), place.pool.arm
+
+    async def later(*asked: Any) -> Outcome:
+        await asyncio.to_thread(told.wait, 30)
+        return await at_once(*asked)
+
+    monkeypatch.setattr(place.pool, "arm", later)
+    sending = threading.Thread(target=send, args=(place, seeded, b"another good one", "two"))
+    sending.start()
+    assert len(mails(postbox)) == 1
+    place.clock.forward(minutes=4)
+    told.set()
+    sending.join()
+    assert len(mails(postbox, 2)) == 2
 
 
 def test_a_refused_photo_and_a_teacher_who_does_not_want_it_get_no_mail(
