@@ -35,6 +35,7 @@ from service.fit.weighing import ACTIONS, NOTHING_SEEN, Items, Seen, Weighed, we
 UNSETTLED = frozenset((Action.STOP, Action.SET_UP, Action.REPAIR))
 """Actions that wait for nothing that could be measured."""
 
+EVERY_ACTION = frozenset(Action)
 
 MAY_BE_PLAYED = frozenset((*PLAYED, Action.ASK_SIGNS, Action.MEASURE))
 """Actions after which nobody can say that an instrument does not suit."""
@@ -166,11 +167,16 @@ def choose_measured(
     seen: Seen = NOTHING_SEEN,
     rule: DecisionRule = RULE,
     losses: Losses = LOSSES,
+    measured_again: frozenset[Action] = EVERY_ACTION,
 ) -> Choices:
-    """Judge instruments given as means and covariances; see `choose`."""
+    """Judge instruments given as means and covariances; see `choose`.
+
+    With `measured_again` only those with such actions are looked at for whether to measure again: it takes most of the
+    time, and whoever passes the others over anyway need not know of them.
+    """
     arm = widened(arm)
     found = assess_moments(chart, arm.value_mm, arm.standard_uncertainty_mm**2, instruments)
-    return choose_assessed(chart, arm, found, seen, rule, losses)
+    return choose_assessed(chart, arm, found, seen, rule, losses, measured_again=measured_again)
 
 
 def choose_assessed(
@@ -181,8 +187,9 @@ def choose_assessed(
     rule: DecisionRule = RULE,
     losses: Losses = LOSSES,
     arms_mm: Array | None = None,
+    measured_again: frozenset[Action] = EVERY_ACTION,
 ) -> Choices:
-    """Judge instruments that are assessed already; see `choose`.
+    """Judge instruments that are assessed already; see `choose` and `choose_measured`.
 
     With `arms_mm`, of shape (N,), each instrument is judged for an arm of its own, all of them as uncertain as `arm`.
     """
@@ -190,7 +197,8 @@ def choose_assessed(
     weighed = weigh(chart, items, seen, losses, rule)
     actions = [ACTIONS[code] for code in weighed.action.tolist()]
     question = Question(chart, arm, found, items, weighed, seen, losses, rule)
-    open_ones = np.flatnonzero(worth_asking(question) & ~np.isin(actions, [each.value for each in UNSETTLED]))
+    may_ask = np.array([each in measured_again and each not in UNSETTLED for each in actions], dtype=bool)
+    open_ones = np.flatnonzero(worth_asking(question) & may_ask)
     steps = {}
     again = Action.ASK_SIGNS if is_along_bent_arm(arm) else Action.MEASURE  # a better reading asks for a raised arm
     for place, promised in zip(open_ones.tolist(), outlooks(question, open_ones), strict=True):

@@ -27,10 +27,10 @@ from calibration.arrays import Array, Mask
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths, Moments, assess, assess_moments
 from service.fit.chart import Chart
-from service.fit.choosing import UNSETTLED, Choices, choose_measured
+from service.fit.choosing import EVERY_ACTION, UNSETTLED, Choices, choose_measured
 from service.fit.decision import PLAYED, RULE, Action, DecisionRule
 from service.fit.evidence import Played
-from service.fit.lengths import TAPE_INSTRUMENT_U_MM, check_plausible, widened
+from service.fit.lengths import TAPE_INSTRUMENT_U_MM, check_plausible, is_along_bent_arm, widened
 from service.fit.losses import LOSSES, Losses
 from service.fit.sentences import Millimetres, Number, Sentence, Translate, say, unchanged
 from service.fit.signs import PlayingSigns
@@ -214,7 +214,8 @@ def order(
     if doubted:
         return _nothing(HOLDS[Action.MEASURE], None, stretch, growth)
     lengths = _line(chart, shop_u_mm)
-    choices = choose_measured(arm, lengths, chart, _seen(arm, chart, instead_of, played), rule, losses)
+    seen = _seen(arm, chart, instead_of, played)
+    choices = choose_measured(arm, lengths, chart, seen, rule, losses, _measured_again(arm))
     line = _Line(lengths, choices, _not_again(instead_of, choices.found.shortest_arm_mm), instead_of)
     suiting, is_sized = line.suiting(stretch)
     hold = line.hold(suiting)
@@ -410,6 +411,14 @@ ASK_THE_SHOP: tuple[Sentence, ...] = (
     say("Please measure with a stiff ruler or a tape held straight, not along the arch, and write both in mm."),
 )
 """What to ask a shop to measure, and how."""
+
+
+def _measured_again(arm: Length) -> frozenset[Action]:
+    """Actions of which it matters for an order whether measuring again comes first: not those that order nothing.
+
+    With an arm that cannot be raised playing comes first in place of measuring, whatever the action was.
+    """
+    return EVERY_ACTION if is_along_bent_arm(arm) else PLAYED | {Action.ASK_SIGNS}
 
 
 def _seen(
