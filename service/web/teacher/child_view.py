@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -17,6 +17,7 @@ from service.fit.errors import FitError
 from service.fit.explanation import headline, to_do
 from service.fit.fingers import finger_room, finger_sentences
 from service.fit.growth import Growth, growth_alerts, growth_sentences
+from service.fit.order import Order
 from service.fit.order_drawing import drawing_svg
 from service.fit.outlook import month_after, outlook
 from service.fit.ranking import Ranked
@@ -310,9 +311,14 @@ def _order(
     """What to order, with half a year's growth allowed where the age is known."""
     if latest is None:
         return None
+    played = (None, None) if used is None else (used.instrument, used.verdict)
+    return order_view(lambda: to_order(known, arm_length(latest), growth, *played), translate, language)
+
+
+def order_view(found: Callable[[], Order], translate: Translate, language: str) -> dict[str, Any]:
+    """What an order says, or why there can be none."""
     try:
-        played = (None, None) if used is None else (used.instrument, used.verdict)
-        return to_order(known, arm_length(latest), growth, *played).as_json(translate, language)
+        return found().as_json(translate, language)
     except FitError as error:
         return {"message": [error.sentence.text(translate, language)], "body_length": None}
 

@@ -22,7 +22,7 @@ from service.fit.order_drawing import drawing_svg
 from service.fit.sentences import say
 from service.fit.verdict_json import verdict_json
 from service.questions.asked import LONGEST_TYPED
-from service.records.deciding import arm_length, chart_in_use, latest_arm, losses_in_use
+from service.records.deciding import arm_length, chart_in_use, latest_arm, losses_in_use, order_for
 from service.records.shelf import OnCounter, against, lend, loans, on_shelf, one_on_shelf, players, take_back
 from service.records.tables import ArmRecord, Child, PhotoRequest, Studio, VerdictRecord
 from service.web.forms.models import ArmAtCounter, LoanForm, ReturnForm
@@ -30,7 +30,7 @@ from service.web.gate.guard import FAMILY, REPORT, Fields, Records, TheHouse, Vi
 from service.web.house import House
 from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
-from service.web.teacher.child_view import child_view
+from service.web.teacher.child_view import order_view
 from service.web.teacher.deeds import did, go_done, own_path
 from service.words.names import plain
 from service.words.writing import day_of
@@ -159,11 +159,15 @@ def _typed(arm: str) -> AtCounter:
         raise nothing_here() from None
 
 
-def _childs(records: Session, child_id: str) -> AtCounter:
+def _measured_child(records: Session, child_id: str) -> tuple[Child, ArmRecord]:
     child = records.get(Child, child_id)
     record = latest_arm(records, child_id) if child is not None else None
     if child is None or record is None:
         raise nothing_here()
+    return child, record
+
+
+def _childs(child: Child, record: ArmRecord) -> AtCounter:
     return AtCounter(arm_length(record), f"/counter/children/{child.id}", child, record)
 
 
@@ -176,7 +180,7 @@ def typed_arm(request: Request, who: Visitor, arm: str, records: Records) -> HTM
 @router.get("/children/{child_id}")
 def childs_arm(request: Request, child_id: str, records: Records) -> HTMLResponse:
     """The shelf against the arm of a child, as last measured."""
-    return _against(request, records, _childs(records, child_id))
+    return _against(request, records, _childs(*_measured_child(records, child_id)))
 
 
 def _against(request: Request, records: Session, at: AtCounter, fault: FitError | None = None) -> HTMLResponse:
@@ -224,10 +228,9 @@ def typed_slip(request: Request, who: Visitor, arm: str, records: Records, parts
 def childs_slip(request: Request, who: Visitor, child_id: str, records: Records, parts: TheHouse) -> HTMLResponse:
     """A slip to order by, for a child: what the child's page says, without its name."""
     language = page_language(request)
-    at = _childs(records, child_id)
-    assert at.child is not None
-    view = child_view(records, at.child, parts.clock.now(), translator(language), language)
-    return _slip(request, who, records, parts, at, view["to_order"])
+    child, record = _measured_child(records, child_id)
+    wanted = order_view(lambda: order_for(records, child, record), translator(language), language)
+    return _slip(request, who, records, parts, _childs(child, record), wanted)
 
 
 def _slip(
