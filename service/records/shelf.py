@@ -26,12 +26,9 @@ from service.records.deciding import (
     candidates,
     chart_in_use,
     condition,
-    dated_arms,
     instrument_lengths,
-    is_doubted,
     losses_in_use,
     order_for,
-    signs_by_instrument,
 )
 from service.records.shop_tables import Loan
 from service.records.tables import ArmRecord, Child, Instrument
@@ -271,21 +268,18 @@ def give_out(
         If an arm is implausible.
     """
     lengths = {each.id: instrument_lengths(each) for each in instruments}
-    watched, doubted = {}, set()
-    for child, _ in arms:
-        signs = signs_by_instrument(records, child.id)
-        others = [each for each in candidates(records, child) if each.id in signs and each.id not in lengths]
-        known = lengths | {each.id: instrument_lengths(each) for each in others}
-        watched[child.id] = [(known[each], seen) for each, seen in signs.items() if each in known]
-        if is_doubted(child, dated_arms(records, child.id)):
-            doubted.add(child.id)
+    known = {child.id: Known.of(records, child) for child, _ in arms}
+    watched = {
+        child_id: [(lengths.get(each, played), own.signs[each]) for each, played in own.played.items()]
+        for child_id, own in known.items()
+    }
     found = assign(
         {child.id: arm_length(arm) for child, arm in arms},
         list(lengths.values()),
         chart_in_use(records),
         losses=losses_in_use(records),
         watched=watched,
-        doubted=doubted,
+        doubted={child_id for child_id, own in known.items() if own.doubted},
         conditions=[condition(each) for each in instruments],
     )
     given = []
