@@ -21,14 +21,14 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from dbos import DBOS, SetWorkflowID
-from sqlalchemy import CursorResult, delete, or_, select, update
+from sqlalchemy import delete, or_, select, update
 from sqlalchemy.orm import Session
 from standardwebhooks import Webhook as Signature
 
 from service.jobs.clock import Clock
 from service.jobs.targets import TargetRefused, TargetRules, post
 from service.logs import note_failure
-from service.records.database import Store
+from service.records.database import Store, changed
 from service.records.hooks import Event, tell
 from service.records.orders import Shelf, arm_of
 from service.records.shop_tables import (
@@ -141,18 +141,14 @@ def _claim(tools: Backroom, delivery_id: str) -> _Sent | None:
             delivery.state, delivery.next_try_at = GIVEN_UP, None
             return None
         pause = PAUSES[min(delivery.tries, len(PAUSES) - 1)]
-        counted: Any = session.execute(
-            update(Delivery)
-            .where(
-                Delivery.id == delivery_id,
-                Delivery.state == WAITING,
-                Delivery.tries == delivery.tries,
-                Delivery.next_try_at <= now,
-            )
-            .values(tries=delivery.tries + 1, next_try_at=now + pause)
-            .execution_options(synchronize_session=False)
+        is_due = (
+            Delivery.id == delivery_id,
+            Delivery.state == WAITING,
+            Delivery.tries == delivery.tries,
+            Delivery.next_try_at <= now,
         )
-        if _rows(counted) != 1:
+        counted = update(Delivery).where(*is_due).values(tries=delivery.tries + 1, next_try_at=now + pause)
+        if changed(session, counted) != 1:
             return None
         return _signed(tools, hook, delivery, now)
 
@@ -194,10 +190,6 @@ def _note(tools: Backroom, delivery_id: str, status: int | None, fault: str | No
             delivery.state, delivery.next_try_at = GIVEN_UP, None
             return False
         return delivery.tries == 1
-
-
-def _rows(result: CursorResult[Any]) -> int:
-    return int(result.rowcount)
 
 
 # Checking orders
@@ -251,12 +243,8 @@ def _check_some(tools: Backroom, job_id: str) -> list[str] | None:
 def _take(records: Session, job: ShopJob, now: datetime) -> bool:
     """Make a job's next step ours; False where another process did so meanwhile."""
     seen = ShopJob.after.is_(None) if job.after is None else ShopJob.after == job.after
-    taken: Any = records.execute(
-        update(ShopJob)
-        .where(ShopJob.id == job.id, ShopJob.done == job.done, ShopJob.state != DONE, seen)
-        .values(state=RUNNING, touched_at=now)
-    )
-    return _rows(taken) == 1
+    is_next = (ShopJob.id == job.id, ShopJob.done == job.done, ShopJob.state != DONE, seen)
+    return changed(records, update(ShopJob).where(*is_next).values(state=RUNNING, touched_at=now)) == 1
 
 
 def check_one(records: Session, order: OpenOrder, shelf: Shelf, now: datetime) -> list[str]:
