@@ -7,6 +7,7 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, UploadFile
 from pydantic import BaseModel, Field
+from starlette.concurrency import run_in_threadpool
 
 from service.api.callers import Scope, needs
 from service.api.measurement_routes import (
@@ -26,7 +27,7 @@ from service.fit.chart_table import read_chart
 from service.fit.errors import FitError
 from service.fit.sentences import say
 from service.questions.asked import asked
-from service.questions.fitting import FitQuestion, Typed, answer
+from service.questions.fitting import FitAnswer, FitQuestion, Typed, answer
 from service.words.i18n import translator
 
 router = APIRouter(prefix="/api/v1", responses=RESPONSES, dependencies=[needs(Scope.DECIDE)])
@@ -77,7 +78,12 @@ async def verdicts(
         **typed,
     )
     result = await answer(pool, question)
-    body = result.as_json(translator(form.language), form.language)
+    return await run_in_threadpool(_told, result, form.language, pictures)
+
+
+def _told(result: FitAnswer, language: str, pictures: bool) -> dict[str, Any]:
+    """The answer's JSON; in a thread, since joining two photos at their own size takes longer than others may wait."""
+    body = result.as_json(translator(language), language)
     picture = result.picture_jpeg() if pictures else None
     return body | {"picture_jpeg_base64": None if picture is None else base64.b64encode(picture).decode()}
 

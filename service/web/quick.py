@@ -41,7 +41,7 @@ async def quick_verdict(request: Request, parts: TheHouse, form: OpenFields) -> 
     language = page_language(request)
     late = await run_in_threadpool(parts.limiter.work_late_s, address)
     if late is None and not await run_in_threadpool(parts.limiter.allows, "quick", address):
-        late = parts.limiter.retry_after_s("quick", address)
+        late = await run_in_threadpool(parts.limiter.retry_after_s, "quick", address)
     if late is not None:
         answered = _page(request, 429, filled, problem="often")
         answered.headers["Retry-After"] = str(late)

@@ -229,7 +229,8 @@ async def send_photo(request: Request, who: Family, parts: TheHouse, kind: Kind,
     parts.admission.check_room(Rank.KNOWN)
     if not await run_in_threadpool(parts.limiter.allows, "family", who.request_id):
         answer = await run_in_threadpool(_photo_problem, request, parts, who, kind, "often", 429)
-        answer.headers["Retry-After"] = str(parts.limiter.retry_after_s("family", who.request_id))
+        late_s = await run_in_threadpool(parts.limiter.retry_after_s, "family", who.request_id)
+        answer.headers["Retry-After"] = str(late_s)
         return answer
     try:
         contents = await photo_fields(form, PHOTO_FIELDS, parts.settings.largest, MOST_VIEWS)
