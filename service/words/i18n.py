@@ -20,6 +20,7 @@ import inspect
 import io
 import re
 import sys
+from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
 
@@ -115,15 +116,15 @@ def catalogue_path(language: str) -> Path:
     return LOCALE_DIR / language / "LC_MESSAGES" / f"{DOMAIN}.po"
 
 
-def missing(language: str, root: Path) -> list[str]:
-    """Source strings without a translation in `language`, or with one marked as uncertain."""
+def missing(language: str, sources: Iterable[str]) -> list[str]:
+    """Those of `source_strings` without a translation in `language`, or with one marked as uncertain."""
     catalogue = read_catalogue(language)
 
     def translated(text: str) -> bool:
         message = catalogue.get(text)
         return message is not None and bool(message.string) and not message.fuzzy
 
-    return [text for text in source_strings(root) if not translated(text)]
+    return [text for text in sources if not translated(text)]
 
 
 def parted() -> list[str]:
@@ -131,25 +132,21 @@ def parted() -> list[str]:
     return [str(each.string) for each in read_catalogue("fr") if each.id and PARTED.search(str(each.string))]
 
 
-def source_strings(root: Path) -> list[str]:
-    """Every source string of a checkout, sorted."""
-    from service.words.extracting import template
-
-    return sorted(str(message.id) for message in template(root) if message.id)
+def source_strings(sources: Catalog) -> list[str]:
+    """Every source string of a checkout, sorted; `sources` as `service.words.extracting.template` gives them."""
+    return sorted(str(message.id) for message in sources if message.id)
 
 
-def update(language: str, root: Path) -> None:
-    """Write a language's ``.po`` file with exactly the present source strings, keeping translations.
+def update(language: str, sources: Catalog) -> None:
+    """Write a language's ``.po`` file with exactly the source strings of `template`, keeping translations.
 
     Babel's own command would guess a translation for a changed sentence and mark it as uncertain, and keep those no
     longer used behind the others; here a changed sentence is a new one, and history keeps what is gone.
     """
-    from service.words.extracting import template
-
     catalogue = read_catalogue(language)
     catalogue.header_comment = HEADER
     catalogue.fuzzy = False
-    catalogue.update(template(root), no_fuzzy_matching=True)
+    catalogue.update(sources, no_fuzzy_matching=True)
     path = catalogue_path(language)
     path.parent.mkdir(parents=True, exist_ok=True)
     buffer = io.BytesIO()
@@ -162,17 +159,18 @@ def update(language: str, root: Path) -> None:
 
 def main(arguments: list[str]) -> int:
     """Run a chore; the exit status."""
-    root = Path(__file__).resolve().parents[2]
     if arguments not in (["update"], ["check"]):
         sys.stderr.write("usage: python -m service.words.i18n update|check\n")
         return 2
-    status = 0
+    from service.words.extracting import template
+
+    sources, status = template(Path(__file__).resolve().parents[2]), 0
     for language in LANGUAGES:
         if language == SOURCE_LANGUAGE:
             continue
         if arguments == ["update"]:
-            update(language, root)
-        for text in missing(language, root):
+            update(language, sources)
+        for text in missing(language, source_strings(sources)):
             status = 1
             sys.stdout.write(f"{language}: no translation: {text}\n")
     for text in parted():

@@ -17,7 +17,7 @@ from service.measuring.work import ARM, INSTRUMENT
 from service.records.tables import AGAIN, RECEIVED, REFUSED, PhotoRequest, Teacher, Upload, VerdictRecord
 from service.web.pages import ENVIRONMENT, reading_aids
 from service.web.teacher.requests import REASONS
-from service.words import i18n
+from service.words import extracting, i18n
 from tests.screenshots import pages
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
@@ -37,12 +37,17 @@ PROBLEMS = [
 
 
 @cache
+def source_strings() -> list[str]:
+    return i18n.source_strings(extracting.template(ROOT))
+
+
+@cache
 def english_parts(language: str) -> tuple[str, ...]:
     """Longer parts of source strings for which the catalogue says something else."""
     say = i18n.translator(language)
     return tuple(
         part.strip()
-        for source in i18n.source_strings(ROOT)
+        for source in source_strings()
         for part in PLACE_FOR_VALUE.split(source)
         if len(part.strip()) > LONG_ENOUGH and part.strip() not in say(source)
     )

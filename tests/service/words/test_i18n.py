@@ -16,9 +16,17 @@ OTHERS = [language for language in i18n.LANGUAGES if language != i18n.SOURCE_LAN
 PLACES = re.compile(r"\{\w*(?:!r)?\}|%\(\w+\)s|%%")
 
 
+@pytest.fixture(scope="module")
+def sources():
+    """Every source string: reading them takes a second."""
+    return i18n.source_strings(extracting.template(ROOT))
+
+
 @pytest.mark.parametrize("language", OTHERS)
-def test_every_source_string_is_translated(language):
-    assert i18n.missing(language, ROOT) == [], "run `python -m service.words.i18n update` and translate what is empty"
+def test_every_source_string_is_translated(language, sources):
+    assert i18n.missing(language, sources) == [], (
+        "run `python -m service.words.i18n update` and translate what is empty"
+    )
 
 
 @pytest.mark.parametrize("language", OTHERS)
@@ -29,8 +37,8 @@ def test_translations_keep_the_places_for_values(language):
 
 
 @pytest.mark.parametrize("language", OTHERS)
-def test_no_translation_is_left_over(language):
-    known = i18n.source_strings(ROOT)
+def test_no_translation_is_left_over(language, sources):
+    known = set(sources)
     assert [message.id for message in i18n.read_catalogue(language) if message.id and message.id not in known] == []
 
 
@@ -60,9 +68,9 @@ def test_help_is_found_in_commands_and_questions(tmp_path):
     assert found == {"One line.", "Two.", "Three.", "Four.", "Five."}
 
 
-def test_percentages_are_spelled_one_way():
+def test_percentages_are_spelled_one_way(sources):
     """As `Percent` writes them in English: without a space."""
-    assert [each for each in i18n.source_strings(ROOT) if re.search(r"\d %", each)] == []
+    assert [each for each in sources if re.search(r"\d %", each)] == []
 
 
 @pytest.mark.parametrize("language", OTHERS)
@@ -88,7 +96,8 @@ def test_a_string_without_a_translation_is_missed(tmp_path):
     for room in extracting.ROOMS:
         (tmp_path / room).mkdir()
     (tmp_path / "service/words.py").write_text('say("A sentence that nobody has translated.")\n')
-    assert i18n.missing("de", tmp_path) == ["A sentence that nobody has translated."]
+    found = i18n.source_strings(extracting.template(tmp_path))
+    assert i18n.missing("de", found) == ["A sentence that nobody has translated."]
 
 
 def test_update_keeps_translations_and_drops_what_is_gone(tmp_path, monkeypatch):
@@ -97,15 +106,16 @@ def test_update_keeps_translations_and_drops_what_is_gone(tmp_path, monkeypatch)
         (tmp_path / room).mkdir()
     words = tmp_path / "service/words.py"
     words.write_text('say("One.")\nsay("Two.")\n')
-    i18n.update("de", tmp_path)
+    i18n.update("de", extracting.template(tmp_path))
     path = i18n.catalogue_path("de")
     path.write_text(path.read_text().replace('msgid "One."\nmsgstr ""', 'msgid "One."\nmsgstr "Eins."'))
     words.write_text('say("One.")\nsay("Three.")\n')
-    i18n.update("de", tmp_path)
+    found = extracting.template(tmp_path)
+    i18n.update("de", found)
     catalogue = i18n.read_catalogue("de")
     assert catalogue.get("One.").string == "Eins."
     assert catalogue.get("Two.") is None
-    assert i18n.missing("de", tmp_path) == ["Three."]
+    assert i18n.missing("de", i18n.source_strings(found)) == ["Three."]
 
 
 @pytest.mark.parametrize(
