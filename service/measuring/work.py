@@ -89,7 +89,7 @@ class Outcome:
     result : dict
         JSON form of the measurement (see `service.measuring.results`).
     overlay_jpeg : bytes or None
-        The photo with what was measured drawn on it; faces, or all that is away from an instrument, blurred.
+        The photo with what was measured drawn on it; faces, and all that is away from what was measured, blurred.
     photo_jpeg : bytes or None
         The photo without metadata, blurred in the same way, at its own size.
     size_px : tuple of int or None
@@ -163,7 +163,7 @@ def measure_arm_photo(data: bytes, name: str, question: ArmQuestion) -> Outcome:
 def measure_arm_view(source: bytes | Photo, name: str, question: ArmQuestion) -> ArmView:
     """The same for one of several photos, or for a frame of a film."""
     from vision.arm.measure import ArmMeasurement, solve_arm
-    from vision.arm.overlay import draw_arm, without_faces
+    from vision.arm.overlay import draw_arm, without_others
     from vision.arm.seen import see_arm
     from vision.photo import load_photo
 
@@ -178,7 +178,7 @@ def measure_arm_view(source: bytes | Photo, name: str, question: ArmQuestion) ->
         sight = pickle.dumps(seen)
     except Refused as refusal:
         measurement = ArmMeasurement(photo=photo.name, usable=False, problems=refusal.problems)
-    photo = replace(photo, rgb=without_faces(photo, measurement))  # from here on nobody needs the face, nor its memory
+    photo = replace(photo, rgb=without_others(photo, measurement))  # from here on nobody needs the rest, nor its memory
     wanted = measurement.usable or question.refused_too
     outcome = Outcome(
         arm_json(measurement),

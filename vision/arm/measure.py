@@ -71,6 +71,8 @@ class ArmMeasurement:
         Probability that the hand lies against the wall.
     faces_px : tuple of (x, y, radius) or None
         A disc over each head in the photo, px; None where nobody looked for them.
+    body_px : (33, 2) ndarray or None
+        The body model's points of the child, px; None where there is no child.
     sheets : tuple of SheetInPhoto
         The sheets found.
     camera : PosedCamera or None
@@ -94,6 +96,7 @@ class ArmMeasurement:
     points_px: dict[str, tuple[float, float]] = field(default_factory=dict)
     wall_probability: float | None = None
     faces_px: tuple[tuple[float, float, float], ...] | None = None
+    body_px: Array | None = None
     sheets: tuple[SheetInPhoto, ...] = ()
     camera: PosedCamera | None = None
 
@@ -209,6 +212,7 @@ def _solved(
         points_px=points_of(body, evidence, mixture.best),
         wall_probability=mixture.share(priors.WALL),
         faces_px=seen.faces_px,
+        body_px=body.landmarks_px,
         sheets=seen.sheets,
         camera=body.camera,
         **lengths,

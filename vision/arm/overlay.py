@@ -1,12 +1,12 @@
 """The measured arm drawn into its photo, for a teacher to judge at a glance on a phone.
 
-The two points that decide the length are shown magnified as well.  Faces are made unrecognisable unless asked
-otherwise.
+The two points that decide the length are shown magnified as well.  Faces, and whatever is away from child and
+sheets, are made unrecognisable unless asked otherwise.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from vision.drawing import CYAN, GREEN, YELLOW
 from vision.person.face import face_disc
 from vision.person.pose import find_people
 from vision.photo import Photo
+from vision.surroundings import only_about
 
 INSET_SIDE, INSET_TIMES = 190.0, 2.6
 """Side of a magnified detail in thousandths of the photo's longer side, and its magnification."""
@@ -34,7 +35,7 @@ def draw_arm(
     measurement : ArmMeasurement
         What `measure_arm` made of it; a refused one is framed in red.
     blur_face : bool
-        Make faces unrecognisable.
+        Make faces, and what is away from child and sheets, unrecognisable.
     captions : mapping of str to str, optional
         As of `vision.drawing.caption`; then the line's name stands underneath with its 95 % interval in mm.
 
@@ -44,7 +45,7 @@ def draw_arm(
         The photo with the sheets, the joints, the measured line and details; taller than the photo where there are
         captions.
     """
-    clean = without_faces(photo, measurement) if blur_face else photo.rgb
+    clean = without_others(photo, measurement) if blur_face else photo.rgb
     picture = clean.copy()
     _sheets(picture, measurement)
     points = {name: np.array(place) for name, place in measurement.points_px.items()}
@@ -77,10 +78,33 @@ def without_faces(photo: Photo, measurement: ArmMeasurement | None = None) -> Pi
     faces = measurement.faces_px if measurement is not None else None
     if faces is None:
         faces = tuple(face_disc(person) for person in find_people(photo.rgb))
-    picture = photo.rgb.copy()
+    return _blurred(photo.rgb.copy(), faces)
+
+
+def _blurred(picture: Picture, faces: Iterable[tuple[float, float, float]]) -> Picture:
     for x, y, radius in faces:
         drawing.blurred_disc(picture, (x, y), radius)
     return picture
+
+
+def without_others(photo: Photo, measurement: ArmMeasurement) -> Picture:
+    """The photo with all faces, and all that is away from child and sheets, made unrecognisable, (H, W, 3) uint8.
+
+    Whoever stands farther off, or hangs framed on the wall, is not found as surely as the child is.
+
+    Parameters
+    ----------
+    photo : Photo
+        The photo.
+    measurement : ArmMeasurement
+        What was made of it; where no child was found in it, faces alone are looked for.
+    """
+    if measurement.body_px is None:
+        return without_faces(photo, measurement)
+    points = np.array(list(measurement.points_px.values())).reshape(-1, 2)
+    sheets = (sheet.outline_px for sheet in measurement.sheets)
+    near = only_about(photo.rgb, np.vstack([measurement.body_px, points, *sheets]))
+    return _blurred(near, measurement.faces_px or ())
 
 
 def sheet_outlines_px(measurement: ArmMeasurement) -> list[Array]:

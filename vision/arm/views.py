@@ -190,6 +190,7 @@ def solve_views(
             measurement,
             points_px=named_points(one.body, px),
             faces_px=one.faces_px,
+            body_px=one.body.landmarks_px,
             sheets=camera.sheets,
             camera=camera,
         )
@@ -284,6 +285,7 @@ def _solved(
         points_px=named_points(bodies[0], seen_px[0]),
         wall_probability=mixture.share(priors.WALL),
         faces_px=views[0].faces_px,
+        body_px=bodies[0].landmarks_px,
         sheets=bodies[0].camera.sheets,
         camera=bodies[0].camera,
         **lengths,

@@ -12,7 +12,7 @@ from calibration.sheet import Paper, SheetLayout
 from tests.vision.sample_photos import measured_arm, photo, seen_arm, truth, with_sheet
 from vision.arm.judge import turned_probability
 from vision.arm.measure import CORRECTED, measure_arm, solve_arm
-from vision.arm.overlay import draw_arm, without_faces
+from vision.arm.overlay import draw_arm, without_faces, without_others
 from vision.person.pose import Landmark
 from vision.photo import Photo
 from vision.problems import NO_SHEET_IN_SOFT, PHOTO_BLURRED
@@ -180,6 +180,22 @@ def test_overlay_blurs_the_face_and_marks_the_points(picture, measured):
     assert detail(without_faces(picture, measured)) < 0.5 * detail(picture.rgb)
     place = tuple(round(v) for v in reversed(measured.points_px["mid_palm"]))
     assert not np.array_equal(drawn[place], picture.rgb[place])
+
+
+def test_whoever_else_is_in_the_photo_is_not_recognisable(picture, measured):
+    height, width = picture.rgb.shape[:2]
+    child = np.vstack([measured.body_px, list(measured.points_px.values())])
+    corners = [(0, 0), (0, height - 200), (width - 200, 0), (width - 200, height - 200)]
+    x, y = max(corners, key=lambda corner: np.linalg.norm(child - np.array(corner) - 100, axis=1).min())
+    stranger = picture.rgb.copy()
+    stranger[y : y + 200, x : x + 200] = (
+        np.kron(np.indices((20, 20)).sum(axis=0) % 2, np.ones((10, 10)))[..., None] * 255
+    )
+    shown = without_others(replace(picture, rgb=stranger), measured)
+    assert np.ptp(shown[y + 50 : y + 150, x + 50 : x + 150].astype(int)) < 60
+    sharp = [measured.points_px["mid_palm"], *(corner for sheet in measured.sheets for corner in sheet.outline_px)]
+    for across, down in np.array(sharp).astype(int):
+        assert (shown[down, across] == stranger[down, across]).all()
 
 
 def test_refused_photo_is_drawn_too():
