@@ -43,7 +43,7 @@ from service.records.tables import (
 )
 from service.records.uploads import NobodyAsks, keep_upload
 from service.web.forms.models import ConsentForm, FamilyLanguageForm, PaperForm, PhotoForm, SheetForm
-from service.web.forms.reading import FileTooLarge, photo_fields
+from service.web.forms.reading import FileTooLarge, photo_fields, text_field
 from service.web.gate.guard import (
     REPORT,
     Family,
@@ -131,7 +131,7 @@ def sheet(request: Request, who: Family, records: FamilyRecords) -> Response:
     asked = open_request(records, who)
     if asked.consent_at is None:
         return go_to(f"/f/{who.token}")
-    return page(request, "family/sheet.html", **steps(records, who, asked, "sheet"), problem=None)
+    return page(request, "family/sheet.html", **steps(records, who, asked, "sheet"), problem=None, typed="")
 
 
 @router.post("/sheet")
@@ -145,7 +145,9 @@ async def sheet_checked(request: Request, who: Family, parts: TheHouse, form: Fa
                 bar_mm = SheetForm.read(form).bar_mm
             except ValidationError:
                 shown = steps(records, who, asked, "sheet")
-                return page(request, "family/sheet.html", 422, **shown, problem="bar"), []
+                return page(
+                    request, "family/sheet.html", 422, **shown, problem="bar", typed=text_field(form, "bar_mm")
+                ), []
             anew = _to_measure_anew(records, parts, who) if bar_mm != asked.bar_mm else []
             asked.bar_mm, asked.reference = bar_mm, None
             return go_to(f"/f/{who.token}/{_next_step(records, asked)}"), anew

@@ -65,6 +65,14 @@ def test_a_photo_under_review_is_measured_by_the_bar_that_is_given_later(
     assert place.pool.bars_mm == [None], "what was accepted stays; one more was drawn with its moved point"
 
 
+def test_what_was_typed_of_the_bar_is_there_to_be_mended(family: tuple[Place, Seeded, dict[str, str]]) -> None:
+    place, seeded, form = family
+    answer = place.client.post(f"/f/{seeded.family}/sheet", data=form | {"bar_mm": "15cm"})
+    assert answer.status_code == 422
+    assert 'value="15cm"' in answer.text
+    assert "in mm, or leave" in answer.text
+
+
 def measured_anew(place: Place, seeded: Seeded, upload_id: str) -> Upload:
     """An upload once nothing is measured in it any more."""
 
