@@ -66,15 +66,16 @@ async def photo_fields(form: FormData, names: Iterable[str], largest: LargestFil
     for name in names:
         for value in form.getlist(name):
             content = await _content(value, largest)
-            if content and len(found) < most:
+            if content is not None and len(found) < most:
                 found[content] = None
     return list(found)
 
 
 async def _content(value: object, largest: LargestFiles) -> bytes | None:
-    if not isinstance(value, UploadFile):
+    """What a chosen file holds; a phone that has not fetched it from its cloud hands over an empty one."""
+    if not isinstance(value, UploadFile) or not value.filename:  # without a name nothing was chosen
         return None
     content = await value.read(largest.any_bytes + 1)
     if len(content) > largest.of(content):
         raise FileTooLarge(is_clip(content))
-    return content or None
+    return content

@@ -103,7 +103,7 @@
   globalThis.outbox = {
     post(form, status) {
       const all = [...new FormData(form)];
-      const files = all.filter(([, value]) => value instanceof File && value.size);
+      const files = all.filter(([, value]) => value instanceof File && value.name); // one that was not chosen has none
       if (!files.length) return false;
       if (sending.has(form)) return true; // pressed twice
       sending.add(form);

@@ -70,6 +70,15 @@ def test_photos_sent_as_one_are_measured_and_deleted_together(family: tuple[Plac
     assert [kind for kind in KINDS if place.house.photos.has(upload.id, kind)] == [OVERLAY]
 
 
+def test_an_empty_file_is_no_file_that_was_not_chosen(family: tuple[Place, Seeded]) -> None:
+    place, seeded = family
+    assert upload_at(place, seeded, send(place, seeded, "arm", [b"one", b""])).views == 2
+    form = {"form_token": place.house.signer.form_token(seeded.family)}
+    nothing = {"photo": ("", b"", "application/octet-stream")}  # as browsers send a field that was left alone
+    sent = place.client.post(f"/f/{seeded.family}/arm", data=form, files=nothing)
+    assert "No photo was chosen." in sent.text
+
+
 def test_of_several_photos_it_is_said_which_one_was_not_used_and_why(family: tuple[Place, Seeded]) -> None:
     place, seeded = family
     address = send(place, seeded, "arm", [b"one", b"bad", b"three"])
