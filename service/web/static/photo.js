@@ -193,7 +193,10 @@ function help(form) {
     const keeps = "keep" in form.dataset && globalThis.outbox;
     const stays = "stay" in form.dataset && globalThis.stay;
     if (stays && form.hasAttribute("aria-busy")) return event.preventDefault(); // pressed twice
-    if (status) status.textContent = form.dataset.busy;
+    if (status) {
+      status.style.minHeight = `${status.offsetHeight}px`; // or what stands below the button comes under a second tap
+      status.textContent = form.dataset.busy;
+    }
     form.setAttribute("aria-busy", "true");
     if (!working.size && !keeps && !stays) return;
     event.preventDefault();
