@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -47,6 +48,7 @@ from service.web.house import House
 from tests.service.seeding import NOW, Seeded, arm_result, instrument_result, length, plain_picture
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
+CHILD, VIOLIN = SAMPLES / "child-3.jpg", SAMPLES / "instrument-3.jpg"
 LONG_CHILD = "Maximiliana-Wilhelmine von der Mühlenau"
 LONG_INSTRUMENT = "Leihinstrument Nr. 2031-07 (Geigenbauwerkstatt Kastenau)"
 
@@ -62,26 +64,32 @@ NECK_MOVED = 0.034
 """How far towards the palm the neck point of the earlier photo is corrected: it then shows the seeded 433 mm."""
 
 
-def use_real_photos(house: House, seeded: Seeded) -> Outcome:
-    """Put sample photos, as they are measured, into the two uploads that wait for review; the arm's measurement."""
-    child, violin = (SAMPLES / "child-3.jpg").read_bytes(), (SAMPLES / "instrument-3.jpg").read_bytes()
-    arm = measure_arm_photo(child, ARM, ArmQuestion(age_years=AGE_YEARS))
-    instrument = measure_instrument_photos([(violin, "instrument")], InstrumentQuestion())
+def use_real_photos(house: House, seeded: Seeded) -> None:
+    """Put sample photos, as they are measured, into the two uploads that wait for review."""
+    arm, instrument = _measured()
     tools = Workshop(house.store, house.photos, house.pool, house.clock, review=True)
     for upload_id, photo, outcome in (
-        (seeded.arm_upload_id, child, arm),
-        (seeded.instrument_upload_id, violin, instrument),
+        (seeded.arm_upload_id, CHILD, arm),
+        (seeded.instrument_upload_id, VIOLIN, instrument),
     ):
-        house.photos.put(upload_id, ORIGINAL, photo)
+        house.photos.put(upload_id, ORIGINAL, photo.read_bytes())
         keep_outcome(tools, upload_id, outcome)
-    return arm
 
 
-def _earlier_picture(arm: Outcome) -> bytes:
+@cache
+def _measured() -> tuple[Outcome, Outcome]:
+    """What the two sample photos give; measured once for all studios of a process."""
+    arm = measure_arm_photo(CHILD.read_bytes(), ARM, ArmQuestion(age_years=AGE_YEARS))
+    return arm, measure_instrument_photos([(VIOLIN.read_bytes(), "instrument")], InstrumentQuestion())
+
+
+@cache
+def _earlier_picture() -> bytes:
     """The picture behind the arm that was accepted with a corrected point."""
+    arm, _ = _measured()
     neck, palm = (np.array(arm.result["points_px"][name]) for name in ("side_neck", "mid_palm"))
     x, y = neck + NECK_MOVED * (palm - neck)
-    sight = look_at_arm((SAMPLES / "child-3.jpg").read_bytes(), ArmQuestion())
+    sight = look_at_arm(CHILD.read_bytes(), ArmQuestion())
     moved = {0: {"side_neck": (float(x), float(y))}}
     corrected = solve_sight(sight, ArmQuestion(age_years=AGE_YEARS), moved, arm.photo_jpeg)
     assert corrected.overlay_jpeg is not None
@@ -102,14 +110,14 @@ class Full:
 
 def fill(house: House, seeded: Seeded) -> Full:
     """Give the seeded studio a history, and put an empty studio beside it."""
-    arm = use_real_photos(house, seeded)
+    use_real_photos(house, seeded)
     with house.store.for_studio(seeded.studio_id) as records:
         own: dict[str, Any] = {"studio_id": seeded.studio_id}
         child = records.get_one(Child, seeded.child_id)
         earlier = records.query(ArmRecord).filter_by(child_id=child.id).first()
         assert earlier is not None
         upload = records.get_one(Upload, earlier.upload_id)
-        house.photos.put(upload.id, OVERLAY, _earlier_picture(arm))
+        house.photos.put(upload.id, OVERLAY, _earlier_picture())
         for months, value, corrected in ((26, 379.0, False), (19, 396.0, False), (14, 409.0, True)):
             records.add(_arm(own, seeded, value, months, corrected))
         for days, value in ((61, 431.0), (300, 352.0), (420, 409.0)):
