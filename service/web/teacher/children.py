@@ -10,7 +10,6 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
-from starlette.datastructures import FormData
 
 from service.fit.errors import FitError
 from service.fit.lengths import TAPE_ARM_U_MM, parse_length
@@ -72,16 +71,17 @@ def children(
 @router.get("/new")
 def new_child(request: Request, who: Visitor, parts: TheHouse) -> HTMLResponse:
     """Ask about a new child."""
-    return page(request, "teacher/child_form.html", child=None, problem=None, **_years(day_of(parts.clock.now())))
+    return _form(request, day_of(parts.clock.now()), None, ChildForm())
 
 
 @router.post("/new")
 def make_child(request: Request, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> Response:
     """Make a child."""
+    today, typed = day_of(parts.clock.now()), ChildForm.read(form)
+    if not typed.nickname:
+        return _form(request, today, None, typed, 422)
     child = Child(studio_id=who.studio_id, nickname="", created_at=parts.clock.now())
-    if not _fill(child, form, day_of(parts.clock.now())):
-        shown = _years(day_of(parts.clock.now()))
-        return page(request, "teacher/child_form.html", 422, child=None, problem="name", **shown)
+    _fill(child, typed, today)
     records.add(child)
     records.flush()
     return go_to(f"/children/{child.id}")
@@ -113,7 +113,7 @@ def compare(
 def edit_child(request: Request, child_id: str, parts: TheHouse, records: Records) -> HTMLResponse:
     """Ask what to change."""
     child = _child(records, child_id)
-    return page(request, "teacher/child_form.html", child=child, problem=None, **_years(day_of(parts.clock.now())))
+    return _form(request, day_of(parts.clock.now()), child, child)
 
 
 @router.post("/{child_id}/edit")
@@ -122,15 +122,14 @@ def change_child(
 ) -> Response:
     """Change what is known of a child."""
     child = _child(records, child_id)
-    before = child.nickname
+    today, typed, before = day_of(parts.clock.now()), ChildForm.read(form), child.nickname
+    if not typed.nickname:
+        return _form(request, today, child, typed, 422)
     with did(records, who, parts, "child-changed", child.id) as deed:
-        filled = _fill(child, form, day_of(parts.clock.now()))
+        _fill(child, typed, today)
         if child.nickname != before:
             call_after(records, child, before)
             call_borrower_after(records, child, before)
-    if not filled:
-        shown = _years(day_of(parts.clock.now()))
-        return page(request, "teacher/child_form.html", 422, child=child, problem="name", **shown)
     parts.store.traces_left = True  # the former nickname
     return go_done(f"/children/{child.id}", deed)
 
@@ -176,13 +175,13 @@ def note_tape(
 ) -> Response:
     """Note a tape reading, and compare it with the photo."""
     child = _child(records, child_id)
-    now = parts.clock.now()
+    now, typed = parts.clock.now(), TapeForm.read(form).reading
     try:
-        reading = parse_length(TapeForm.read(form).reading, "tape", TAPE_ARM_U_MM)  # which may hold any slip
+        reading = parse_length(typed, "tape", TAPE_ARM_U_MM)  # which may hold any slip
     except FitError as error:
         language = page_language(request)
         words = error.sentence.text(translator(language), language)
-        return _shown(request, now, records, child, 422, tape_problem=words)
+        return _shown(request, now, records, child, 422, tape_problem=words, tape_typed=typed)
     with did(records, who, parts, "tape-noted", child.id) as deed:
         records.add(
             TapeRecord(
@@ -309,6 +308,7 @@ def _shown(
     child: Child,
     status: int = 200,
     tape_problem: str | None = None,
+    tape_typed: str = "",
     compare_problem: str | None = None,
 ) -> HTMLResponse:
     language = page_language(request)
@@ -318,6 +318,7 @@ def _shown(
         status,
         child=child,
         tape_problem=tape_problem,
+        tape_typed=tape_typed,
         compare_problem=compare_problem,
         **child_view(records, child, now, translator(language), language),
     )
@@ -337,21 +338,22 @@ def _candidate(records: Session, child: Child, instrument_id: str) -> Instrument
     return found
 
 
-def _fill(child: Child, form: FormData, today: date) -> bool:
-    """Take over a child's fields; False where the nickname is missing."""
-    known = ChildForm.read(form)
-    if not known.nickname:
-        return False
+def _fill(child: Child, known: ChildForm, today: date) -> None:
+    """Take over a child's fields."""
     year = known.birth_year
     child.nickname = known.nickname
     child.birth_year = year if year is not None and YOUNGEST <= today.year - year <= OLDEST else None
     child.birth_month = known.birth_month if child.birth_year else None
     child.sex = known.sex
-    return True
 
 
-def _years(today: date) -> dict[str, Any]:
-    return {"years": range(today.year - YOUNGEST, today.year - OLDEST - 1, -1)}
+def _form(
+    request: Request, today: date, child: Child | None, filled: Child | ChildForm, status: int = 200
+) -> HTMLResponse:
+    """The form of a new child, or of a `child` that is known, with what is `filled` in: what was typed is not lost."""
+    years = range(today.year - YOUNGEST, today.year - OLDEST - 1, -1)
+    shown = {"child": child, "filled": filled, "years": years, "nameless": status != 200}
+    return page(request, "teacher/child_form.html", status, **shown)
 
 
 def _state(records: Session, now: datetime, child: Child) -> dict[str, Any]:

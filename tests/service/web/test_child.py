@@ -30,6 +30,7 @@ from tests.service.conftest import Place
 from tests.service.full_studio import fill
 from tests.service.reviewing import as_seen
 from tests.service.seeding import NOW, Seeded, arm_result, instrument_result, length, seed
+from tests.service.web.test_trade import sent
 
 
 def shown(place: Place, seeded: Seeded, path: str) -> str:
@@ -153,6 +154,18 @@ def test_a_tape_reading_and_an_accepted_arm_can_be_taken_back(place: Place) -> N
     with place.house.store.for_studio(seeded.studio_id) as records:
         assert records.get_one(Upload, seeded.arm_upload_id).state == MEASURED
         assert len(records.query(ArmRecord).filter_by(child_id=seeded.child_id).all()) == len(arms) - 1
+
+
+def test_what_was_typed_into_a_form_that_is_refused_is_not_lost(place: Place) -> None:
+    seeded = seed(place.house)
+    typed = {"nickname": "  ", "birth_year": "2024", "birth_month": "4", "sex": "girl"}
+    for path in ("/children/new", f"/children/{seeded.child_id}/edit"):
+        answer = sent(place, seeded, path, **typed)
+        assert answer.status_code == 422
+        assert re.findall(r"<option(?: value=\"\w+\")? selected>(\w+)", answer.text) == ["4", "2024", "girls"]
+    tape = sent(place, seeded, f"/children/{seeded.child_id}/tape", reading="46.2")
+    assert tape.status_code == 422
+    assert re.search(r'<input id="reading"[^>]* value="46.2"', tape.text)
 
 
 def test_the_shelf_is_in_order_of_its_numbers(place: Place) -> None:
