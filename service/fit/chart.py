@@ -29,7 +29,7 @@ import numpy as np
 
 from calibration.arrays import Array
 from service.fit.errors import ChartError
-from service.fit.sentences import Sentence, say
+from service.fit.sentences import Number, Sentence, say
 from service.fit.size_names import MADE_A_DATE, is_a_date, plain_size
 
 STRETCH_MM = 12.5
@@ -255,8 +255,8 @@ def validate(rows: Sequence[ChartRow], numbers: Sequence[int]) -> None:
                 large.size,
                 say(
                     "arms between {low} and {high} mm belong to no size; let {smaller} reach up to {high}",
-                    low=f"{small.arm_to_mm:g}",
-                    high=f"{large.arm_from_mm:g}",
+                    low=Number(small.arm_to_mm, 2),
+                    high=Number(large.arm_from_mm, 2),
                     smaller=small.size,
                 ),
             )

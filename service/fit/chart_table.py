@@ -11,7 +11,7 @@ from math import inf, isfinite
 
 from service.fit.chart import COLUMNS, STRETCH_MM, Chart, ChartRow, not_longer, row_fault, validate
 from service.fit.errors import ChartError, LengthError
-from service.fit.lengths import MM_PER_UNIT, PLAUSIBLE_MM, written_mm
+from service.fit.lengths import MM_PER_UNIT, PLAUSIBLE_MM, as_read, written_mm
 from service.fit.rows import numbered_rows, refuse_rows
 from service.fit.sentences import Sentence, say
 
@@ -211,7 +211,7 @@ def _check_unit(rows: Sequence[ChartRow]) -> None:
                 say(
                     "The chart's longest body would be {mm} mm. Are its numbers {in_unit}? Then name the unit in the "
                     "first line, as body_length_{code}, or choose it beside the chart.",
-                    mm=f"{longest:g}",
+                    mm=as_read(longest),
                     in_unit=IN_UNITS[code],
                     code=code,
                 )
@@ -220,9 +220,9 @@ def _check_unit(rows: Sequence[ChartRow]) -> None:
     raise ChartError(
         say(
             "No violin has such a body: {rows}. Between {low} and {high} mm is possible.",
-            rows=", ".join(f"{row.size} ({row.body_length_mm:g} mm)" for row in wrong),
-            low=f"{low:g}",
-            high=f"{high:g}",
+            rows=", ".join(f"{row.size} ({row.body_length_mm:.0f} mm)" for row in wrong),
+            low=as_read(low),
+            high=as_read(high),
         )
     )
 

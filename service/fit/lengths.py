@@ -18,7 +18,7 @@ from math import sqrt
 
 from calibration.quantity import COVERAGE_FACTOR, Contribution, Length
 from service.fit.errors import LengthError
-from service.fit.sentences import Percent, Sentence, say
+from service.fit.sentences import Number, Percent, Sentence, say
 
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "in": 25.4}
 """The inch is 25.4 mm exactly (international yard and pound agreement, 1959)."""
@@ -162,6 +162,17 @@ def written_mm(text: str, unit: str, among: Collection[str] = tuple(MM_PER_UNIT)
     return _number(match["value"]) * unit_mm if unit_mm in {MM_PER_UNIT[each] for each in among} else None
 
 
+def as_read(value_mm: float) -> Number:
+    """A typed or measured length in mm as it is told to people: no more decimals than anybody can read.
+
+    Examples
+    --------
+    >>> as_read(1675.7437).text("de"), as_read(254.0).text("en"), as_read(0.446).text("en")
+    ('1.675,7', '254', '0.446')
+    """
+    return Number(value_mm, 1 if abs(value_mm) >= 10 else 3)
+
+
 def check_plausible(value_mm: float, kind: str) -> None:
     """Refuse a length that can only be a slip.
 
@@ -179,7 +190,7 @@ def check_plausible(value_mm: float, kind: str) -> None:
                 "A body of {value} mm is longer than any violin's. Is it the total length? Violas and larger "
                 "instruments are not judged here: their sizes go by body length, and a teacher chooses them by "
                 "playing.",
-                value=f"{value_mm:g}",
+                value=as_read(value_mm),
             )
         )
     what = KINDS[kind]
@@ -189,7 +200,7 @@ def check_plausible(value_mm: float, kind: str) -> None:
             raise LengthError(
                 say(
                     "{value} mm is too short for {what}. Did you mean {value} {unit}? Write the unit after the number.",
-                    value=f"{value_mm:g}",
+                    value=as_read(value_mm),
                     what=what,
                     unit=name,
                 )
@@ -197,10 +208,10 @@ def check_plausible(value_mm: float, kind: str) -> None:
     raise LengthError(
         say(
             "{value} mm cannot be the length of {what}: between {low} and {high} mm is possible. Please measure again.",
-            value=f"{value_mm:g}",
+            value=as_read(value_mm),
             what=what,
-            low=f"{low:g}",
-            high=f"{high:g}",
+            low=as_read(low),
+            high=as_read(high),
         )
     )
 
@@ -217,8 +228,8 @@ def check_spread(value_mm: float, expanded_mm: float) -> None:
         raise LengthError(
             say(
                 "±{spread} mm is more than half of {value} mm. Please measure again.",
-                spread=f"{expanded_mm:g}",
-                value=f"{value_mm:g}",
+                spread=as_read(expanded_mm),
+                value=as_read(value_mm),
             )
         )
 
@@ -245,8 +256,8 @@ def check_proportion(body_mm: float, total_mm: float) -> None:
             say(
                 "A body of {body} mm and a total length of {total} mm do not go together: the body is {share} of the "
                 "whole, violins have about {usual}. Please measure both again.",
-                body=f"{body_mm:g}",
-                total=f"{total_mm:g}",
+                body=as_read(body_mm),
+                total=as_read(total_mm),
                 share=Percent(body_mm / total_mm),
                 usual=Percent(0.6),
             )

@@ -155,7 +155,7 @@ def chart_plot(chart: Chart, words: PlotWords) -> Markup:
             f'<rect class="p-fits" x="{x(row.arm_from_mm)}" y="{y + 9}" '
             f'width="{x(end) - x(row.arm_from_mm):.1f}" height="{ROW - 16}" rx="3"/>'
         )
-        lengths = f"{row.body_length_mm:g} / {row.total_length_mm:g}"
+        lengths = f"{row.body_length_mm:.0f} / {row.total_length_mm:.0f}"
         parts.append(f'<text class="p-text" x="{WIDTH - 4}" y="{y + 26}" text-anchor="end">{lengths}</text>')
     return Markup("".join([*parts, "</svg>"]))
 

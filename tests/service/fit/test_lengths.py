@@ -130,3 +130,12 @@ def test_the_cause_of_a_typed_length_is_named():
     assert [part.source for part in parse_length("450±8").budget] == [STATED.template]
     for text in ("450", "450±8"):
         assert [part.source for part in parse_length(text, source="tape").budget] == ["tape"]
+
+
+def test_a_refused_length_is_told_as_its_reader_writes_and_without_decimals_nobody_can_read() -> None:
+    with pytest.raises(LengthError) as refused:
+        parse_length("1675.7437", "arm")
+    assert refused.value.sentence.text(language="de").startswith("1.675,7 mm ")
+    with pytest.raises(LengthError) as short:
+        parse_length("0.446", "arm")
+    assert short.value.sentence.text().startswith("0.446 mm ")

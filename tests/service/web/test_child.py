@@ -491,9 +491,9 @@ def test_an_arm_that_is_none_can_be_taken_back_where_it_was_kept(place: Place) -
         kept = records.get_one(ArmRecord, seeded.arm_id)
         kept.lengths = kept.lengths | {"arm_length": arm_result(1675.7)["arm_length"]}
     words = shown(place, seeded, f"/children/{seeded.child_id}")
-    assert "Blue case (1/8) 1675.7 mm cannot be the length of an arm" in words
+    assert "Blue case (1/8) 1,675.7 mm cannot be the length of an arm" in words
     taken_back(place, seeded, f"arm/{seeded.arm_id}")
-    assert "1675.7" not in shown(place, seeded, f"/children/{seeded.child_id}")
+    assert "1,675.7" not in shown(place, seeded, f"/children/{seeded.child_id}")
 
 
 def test_a_viola_that_was_kept_is_seen_on_the_shelf_and_said_to_be_none(place: Place) -> None:
