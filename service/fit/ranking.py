@@ -39,12 +39,15 @@ TIE_DAYS = 1.0
 COMPARED = 10
 """How many of the first in a ranking are compared with the next one."""
 
+LIKELIER_THAN_NOT = 0.5
+"""Probability above which one instrument is said to suit better than another."""
+
 PREFERENCE = {
     Action.TAKE: 0,
     Action.TRY: 0,
     Action.ASK_SIGNS: 1,
     Action.MEASURE: 1,
-    Action.SET_UP: 2,
+    Action.SET_UP: 1,
     Action.REPAIR: 2,
     Action.SMALLER: 3,
     Action.LARGER: 3,
@@ -62,11 +65,21 @@ class Comparison:
     second: float
     equal: float
 
+    @property
+    def is_equal(self) -> bool:
+        """Whether they most likely suit alike."""
+        return self.equal >= max(self.first, self.second)
+
+    @property
+    def is_better(self) -> bool:
+        """Whether the first suits better, more likely than not: less is no sureness that anybody would call one."""
+        return self.first > LIKELIER_THAN_NOT
+
     def sentence(self) -> Sentence:
         """The comparison in words, as said of the first."""
-        if self.equal >= max(self.first, self.second):
+        if self.is_equal:
             return say("suits as well as the next")
-        if self.first >= self.second:
+        if self.is_better:
             return say("suits better than the next: {p} sure", p=Percent(self.first))
         return say("hardly to be told from the next")
 

@@ -201,9 +201,9 @@ def _against(choices: Sequence[Choice]) -> Sentence:
     """Which of two suits better, and how sure that is."""
     one, other = (each.instrument.name for each in choices)
     found = choices[0].rank.against_next if choices[0].rank is not None else None
-    if found is None or found.equal >= max(found.first, found.second):
+    if found is None or found.is_equal:
         return say("{one} suits as well as {other}.", one=one, other=other)
-    if found.first >= found.second:
+    if found.is_better:
         return say("{one} suits better than {other}: {p} sure.", one=one, other=other, p=Percent(found.first))
     return say("{one} can hardly be told from {other}.", one=one, other=other)
 

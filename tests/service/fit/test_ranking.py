@@ -12,7 +12,7 @@ from service.fit.assessment import InstrumentLengths, assess
 from service.fit.decision import PLAYED, Action, Decision
 from service.fit.errors import LengthError
 from service.fit.losses import LOSSES
-from service.fit.ranking import TIE_DAYS, compare, judge_class, rank
+from service.fit.ranking import TIE_DAYS, Comparison, compare, judge_class, rank
 from service.fit.signs import InstrumentCondition, PlayingSigns
 from service.fit.verdict import judge
 from tests.service.fit.conftest import instrument, scaled
@@ -47,6 +47,27 @@ def test_of_what_is_not_to_be_played_the_least_costly_stands_first(chart):
     costs = [round(each.cost_days / TIE_DAYS) for each in left]
     assert costs == sorted(costs)
     assert [each.instrument.body.value_mm for each in left] == [232, 270, 217, 190, 275, 175, 310]
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "equal", "words"),
+    [
+        (0.43, 0.37, 0.2, "hardly to be told from the next"),
+        (0.57, 0.23, 0.2, "suits better than the next: 57% sure"),
+        (0.3, 0.2, 0.5, "suits as well as the next"),
+    ],
+)
+def test_nobody_is_said_to_be_sure_of_less_than_a_half(first, second, equal, words):
+    assert Comparison(first, second, equal).sentence().text() == words
+
+
+def test_after_pain_nothing_larger_stands_before_what_fits(chart):
+    listed = [instrument(body, name=str(body), u=2) for body in (255, 262, 266, 281)]
+    hurt = [None, PlayingSigns(painless=False), None, None]
+    ranked = rank(Length.stated(447, 6), listed, chart, signs=hurt)
+    assert ranked[0].instrument.name == "255"
+    assert ranked[0].action is Action.SET_UP
+    assert {each.instrument.name: each.action for each in ranked}["266"] is Action.MEASURE
 
 
 @pytest.mark.parametrize(("count", "compared"), [(4, 3), (11, 10), (16, 10)])
