@@ -14,6 +14,8 @@ from service.fit.growth import FITS_ALREADY, Crossing, Growth, span
 from service.fit.sentences import Month, Sentence, say
 from service.fit.verdict import Verdict
 
+TOO_SMALL = say("This instrument is already too small.")
+
 
 def outlook(growth: Growth, measured_on: date, verdict: Verdict | None = None) -> list[Sentence]:
     """When an instrument is outgrown, the present one or another, and when the next size begins to fit.
@@ -29,12 +31,14 @@ def outlook(growth: Growth, measured_on: date, verdict: Verdict | None = None) -
     """
     if growth.suspects:
         return [say("A measurement contradicts growth; how long the instrument will do is said when that is settled.")]
+    if verdict is not None and verdict.action is Action.LARGER:
+        return [TOO_SMALL] if growth.known is Decision.TOO_SMALL else []
     if verdict is not None and verdict.action not in PLAYED:
         return _until_it_fits(growth, measured_on) if verdict.action in (Action.SMALLER, Action.WAIT) else []
     lines = []
     if growth.outgrown is not None:
         lines.append(
-            say("This instrument is already too small.")
+            TOO_SMALL
             if growth.known is Decision.TOO_SMALL
             else _told(
                 growth.outgrown,

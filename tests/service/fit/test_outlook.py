@@ -70,6 +70,15 @@ def test_it_is_said_from_when_an_instrument_that_is_too_large_fits(chart) -> Non
     assert never.text() == "This instrument will not fit within the next two years."
 
 
+def test_an_instrument_that_is_to_be_replaced_by_a_larger_one_is_said_to_be_too_small(chart) -> None:
+    sixteenth = InstrumentLengths(Length.stated(217.0, 1.0), Length.stated(359.0, 1.5))
+    arm = Length.stated(450.0, 3.0)
+    verdict = judge(arm, sixteenth, chart)
+    assert verdict.action is Action.LARGER
+    (told,) = outlook(predict([DatedArm(7.0, arm)], None, chart, sixteenth), DAY, verdict)
+    assert told.text() == "This instrument is already too small."
+
+
 @pytest.mark.parametrize(
     ("day", "months", "written"),
     [
