@@ -396,7 +396,10 @@ def order_sentences(wanted: Order) -> tuple[Sentence, ...]:
             say("Please do not send this yet: the arm is not known well enough, these limits are a first guess.")
         )
     if wanted.growth.mm > 0:
-        outgrown = say("What suits now is outgrown after that much growth; these limits are for now.")
+        outgrown = say(
+            "What suits now is outgrown once the arm has grown by {mm}; these limits are for now.",
+            mm=Millimetres(wanted.growth.mm),
+        )
         lines.append(wanted.growth.sentence() if wanted.growth_kept else outgrown)
     if wanted.bow_mm is not None:
         lines.append(

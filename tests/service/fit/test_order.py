@@ -78,7 +78,7 @@ def test_a_growth_allowance_asks_for_a_longer_instrument(chart):
     too_much = order(arm, chart, Allowance(60.0))
     assert not too_much.growth_kept
     assert too_much.body == now.body
-    assert "after that much growth" in order_sentences(too_much)[1].text()
+    assert "outgrown once the arm has grown by" in order_sentences(too_much)[1].text()
 
 
 def test_a_bow_and_a_label_go_with_the_order(chart):

@@ -219,7 +219,7 @@ def test_growth_is_said_to_be_allowed_for_where_it_is(place: Place, arm_mm: floa
             arm.lengths = arm.lengths | {"arm_length": length(arm_mm + grown_mm, 3.0)}
     for path in (f"/children/{seeded.child_id}", f"/counter/children/{seeded.child_id}/slip"):
         words = shown(place, seeded, path)
-        assert ("What suits now is outgrown after that much growth" in words) is not kept
+        assert ("What suits now is outgrown once the arm has grown by" in words) is not kept
         assert ("of arm (months: 6)." in words) is kept
 
 
