@@ -18,6 +18,7 @@ from service.fit.choosing import UNSETTLED
 from service.fit.decision import PLAYED, Action, Decision
 from service.fit.evidence import Suspected
 from service.fit.lengths import ASK_THE_TEACHER, is_along_bent_arm
+from service.fit.next_step import COUNT_TAPE
 from service.fit.sentences import SURE, Millimetres, Percent, Sentence, Translate, Value, say, unchanged
 from service.fit.setup import set_up, set_up_sentences
 from service.fit.signs import CONDITION_QUESTIONS, SIGN_FAULTS, SIGN_QUESTIONS
@@ -137,6 +138,8 @@ def to_do(verdict: Verdict) -> Sentence:
     if verdict.action is Action.ASK_SIGNS and is_along_bent_arm(verdict.arm):
         return ASK_THE_TEACHER
     if verdict.action is Action.MEASURE and verdict.steps:
+        if verdict.steps[0].step is COUNT_TAPE:
+            return COUNT_TAPE.sentence
         return say("Measure once more before you decide: {step}", step=verdict.steps[0].sentence())
     if verdict.action is Action.SET_UP and verdict.elsewhere:
         return say(

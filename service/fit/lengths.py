@@ -56,6 +56,7 @@ WIDEST_SHARE = 0.5
 
 STATED = say("as stated")
 BARE = say("reading without a stated uncertainty")
+BY_TAPE = say("tape reading")
 """Causes named in the budget of a typed length."""
 
 _NUMBER = r"(?:\d+(?:\s+|\s*-\s*)\d+/\d+|\d+/\d+|\d+(?:[.,]\d+)?)"
@@ -371,6 +372,11 @@ def along_bent_arm(
     summed = linear([(RAISED_OVER_SEGMENTS, each) for each in segments])
     raised = Contribution("raised arm over its segments", RAISED_SPREAD * summed.value_mm, RAISED)
     return Length(summed.value_mm, (*summed.budget, raised))
+
+
+def is_read_by_tape(arm: Length) -> bool:
+    """Whether a tape was laid along an arm: it was typed as a bare number, or a reading counts with its photo."""
+    return any(part.source in (BARE.template, BY_TAPE.template) for part in arm.budget)
 
 
 def is_along_bent_arm(arm: Length) -> bool:

@@ -18,7 +18,8 @@ benchmark measured on rendered scenes; those by tape and ruler are of `lengths`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from math import sqrt
 from typing import Any
 
@@ -31,7 +32,7 @@ from calibration.quantity import Length
 from service.fit.assessment import Assessment, classes_of, with_prior
 from service.fit.chart import Chart
 from service.fit.decision import RULE, Action, DecisionRule
-from service.fit.lengths import TAPE_ARM_U_MM, TAPE_INSTRUMENT_U_MM, widened
+from service.fit.lengths import TAPE_ARM_U_MM, TAPE_INSTRUMENT_U_MM, is_read_by_tape, widened
 from service.fit.losses import LOSSES, Losses
 from service.fit.sentences import Number, Percent, Sentence, Translate, say, unchanged
 from service.fit.weighing import ACTIONS, NOTHING_SEEN, Items, Seen, Weighed, play_loss, weigh
@@ -76,14 +77,14 @@ class Step:
 STEPS: tuple[Step, ...] = (
     Step(
         "arm_against_wall",
-        say("Take the child's photo again with the back and the back of the hand against the wall."),
+        say("Take a photo of the child with the back and the back of the hand against the wall."),
         5,
         arm_u_mm=8.0,
         photo=True,
     ),
     Step(
         "second_sheet",
-        say("Take the child's photo again with a second sheet on the wall near the hand."),
+        say("Take a photo of the child with a second sheet on the wall near the hand."),
         6,
         arm_u_mm=11.4,
         photo=True,
@@ -116,6 +117,21 @@ together); a test compares them with the figures kept there.  Second sheet: that
 two, since landmarks decide more than the sheet does."""
 
 
+TAPE = next(each for each in STEPS if each.code == "tape_arm")
+TAPE_AGAIN = replace(
+    TAPE,
+    sentence=say(
+        "Measure the arm with a tape once more, best by somebody else: side of the neck to the middle of the palm, arm "
+        "stretched out sideways."
+    ),
+)
+"""The same of an arm that a tape was laid along already."""
+COUNT_TAPE = replace(
+    TAPE, code="count_tape", sentence=say("Count the tape reading that agrees with the photo, then decide."), minutes=0
+)
+"""What is done in place of it where such a reading waits."""
+
+
 @dataclass(frozen=True, slots=True)
 class Outlook:
     """What a step promises.
@@ -144,7 +160,9 @@ class Outlook:
         }
 
     def sentence(self) -> Sentence:
-        """The step with its effort and its chance."""
+        """The step with its effort and its chance; of a reading that waits both are nothing to speak of."""
+        if self.step is COUNT_TAPE:
+            return self.step.sentence
         return say(
             "{step} It takes about {minutes} minutes; the chance that it settles the matter is {chance}.",
             step=self.step.sentence,
@@ -200,16 +218,23 @@ def outlooks(question: Question, places: NDArray[np.int64]) -> list[tuple[Outloo
     """
     if not len(places):
         return []
-    found = [_reading(question, places, step) for step in STEPS]
+    steps = [TAPE_AGAIN if step is TAPE and is_read_by_tape(question.arm) else step for step in STEPS]
+    found = [_reading(question, places, step) for step in steps]
     before = question.weighed.loss[places] - question.losses.waiting
     rows = []
     for place in range(len(places)):
-        steps = [
+        promised = [
             Outlook(step, float(settles[place]), float(before[place] - after[place]))
-            for step, (after, settles) in zip(STEPS, found, strict=True)
+            for step, (after, settles) in zip(steps, found, strict=True)
         ]
-        rows.append(tuple(sorted(steps, key=lambda each: (-each.gain_days, each.step.minutes))))
+        rows.append(tuple(sorted(promised, key=lambda each: (-each.gain_days, each.step.minutes))))
     return rows
+
+
+def counting_first(steps: Sequence[Outlook]) -> tuple[Outlook, ...]:
+    """Where laying a tape along the arm is worth while and a reading waits to be counted: that before all else."""
+    waits = [replace(each, step=COUNT_TAPE) for each in steps if each.step is TAPE]
+    return (*waits, *(each for each in steps if each.step is not TAPE))
 
 
 def _reading(question: Question, places: NDArray[np.int64], step: Step) -> tuple[Array, Array]:

@@ -24,6 +24,7 @@ from service.fit.errors import FitError
 from service.fit.explanation import is_on_the_small_side, to_do
 from service.fit.growth import DatedArm, Growth, is_last_doubted, predict
 from service.fit.losses import Losses
+from service.fit.next_step import counting_first
 from service.fit.order import NOT_GROWN, Allowance, Order, order, order_sentences
 from service.fit.outlook import outlook
 from service.fit.ranking import Ranked, rank
@@ -35,6 +36,7 @@ from service.fit.verdict_json import verdict_json
 from service.measuring.results import kept_build, kept_length
 from service.records.lookups import age_years
 from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, Studio, StudioChart, VerdictRecord
+from service.records.tapes import one_waits
 from service.words.i18n import LANGUAGES, translator
 from service.words.names import renamed
 
@@ -121,6 +123,8 @@ class Known:
         Those of these instruments that the child could play; what was seen on one counts for the others too.
     doubted : bool
         Whether the arm that was measured last contradicts others of the child: then nothing is decided by it.
+    tape_waits : bool
+        Whether a tape reading agrees with that arm's photo and is not counted with it yet.
     """
 
     chart: Chart
@@ -128,6 +132,7 @@ class Known:
     signs: dict[str, PlayingSigns]
     played: dict[str, InstrumentLengths]
     doubted: bool = False
+    tape_waits: bool = False
 
     @classmethod
     def of(cls, records: Session, child: Child | None) -> Known:
@@ -138,7 +143,8 @@ class Known:
             own = select(Instrument).where(Instrument.id.in_(signs), _could_play(child))
             played = {each.id: instrument_lengths(each) for each in records.scalars(own)}
         doubted = child is not None and is_doubted(child, dated_arms(records, child.id))
-        return cls(chart_in_use(records), losses_in_use(records), signs, played, doubted)
+        waits = child is not None and one_waits(records, latest_arm(records, child.id))
+        return cls(chart_in_use(records), losses_in_use(records), signs, played, doubted, waits)
 
     def elsewhere(self, *among: Instrument) -> list[tuple[InstrumentLengths, PlayingSigns]]:
         """What was seen on instruments that are not `among` these."""
@@ -176,7 +182,7 @@ class Known:
         LengthError
             If the arm is implausible.
         """
-        return judge(
+        verdict = judge(
             arm,
             instrument_lengths(instrument),
             self.chart,
@@ -187,6 +193,7 @@ class Known:
             build=build,
             doubted=self.doubted,
         )
+        return replace(verdict, steps=counting_first(verdict.steps)) if self.tape_waits else verdict
 
 
 def verdict_for(

@@ -13,10 +13,10 @@ from datetime import timedelta
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from calibration.quantity import Length, length_json
+from calibration.quantity import Length, length_from_json, length_json
+from service.fit.lengths import BY_TAPE
 from service.fit.tape import TapeCheck, check_tape
 from service.measuring.results import OTHER_LENGTHS, kept_length
-from service.records.deciding import arm_length
 from service.records.tables import ArmRecord, TapeRecord
 
 COMPARABLE = timedelta(days=91)
@@ -38,13 +38,22 @@ def of_its_time(tape: TapeRecord, arms: Sequence[ArmRecord]) -> ArmRecord | None
 def checked(tape: TapeRecord, arm: ArmRecord) -> TapeCheck:
     """A reading against an arm's photo."""
     others = {name: kept_length(arm.lengths, name) for name in OTHER_LENGTHS}
-    photo = kept_length(arm.automatic or {}, _ALONE) or arm_length(arm)
-    return check_tape(Length.stated(tape.value_mm, tape.uncertainty_mm), photo, others)
+    photo = length_from_json((arm.automatic or {}).get(_ALONE) or arm.lengths["arm_length"])
+    return check_tape(Length.stated(tape.value_mm, tape.uncertainty_mm, BY_TAPE.template), photo, others)
 
 
 def counted_tape(arm: ArmRecord) -> str | None:
     """Which reading counts with an arm's photo."""
     return (arm.automatic or {}).get(_TAPE)
+
+
+def one_waits(records: Session, arm: ArmRecord | None) -> bool:
+    """Whether a reading agrees with an arm's photo and none counts with it yet."""
+    if arm is None or counted_tape(arm) is not None:
+        return False
+    tapes = records.scalars(select(TapeRecord).where(TapeRecord.child_id == arm.child_id)).all()
+    arms = records.scalars(select(ArmRecord).where(ArmRecord.child_id == arm.child_id)).all() if tapes else []
+    return any(of_its_time(each, arms) is arm and checked(each, arm).combined is not None for each in tapes)
 
 
 def count(tape: TapeRecord, arm: ArmRecord) -> bool:

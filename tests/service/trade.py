@@ -100,7 +100,7 @@ CASES = (
         "an arm that cannot be raised, read in four parts",
         *("105+200+160+55", "280±2", "463±3"),
         said=("The arm measures 476 mm", "with such an arm the teacher decides by playing"),
-        unsaid=("Measure the arm with a tape", "Take the child's photo again"),
+        unsaid=("Measure the arm with a tape", "Take a photo of the child"),
     ),
 )
 """What gets an answer."""

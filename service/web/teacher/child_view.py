@@ -133,6 +133,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         "order_drawing": drawing_svg(translate, language),
         "tapes": tapes,
         "tape_apart": _is_apart(tapes),
+        "tape_waits": known.tape_waits,
         "sent_deleted": last_noted(records, audit.Action.SENT_DELETED, child.id),
         "waiting": records.scalars(
             select(Upload)

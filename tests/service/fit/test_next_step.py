@@ -1,6 +1,7 @@
 """Which further measurement would settle an open verdict."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,8 +11,9 @@ from service.fit import next_step
 from service.fit.assessment import with_prior
 from service.fit.choosing import choose
 from service.fit.decision import Action
-from service.fit.lengths import widened
-from service.fit.next_step import SETTLED, STEPS, joint_variance
+from service.fit.explanation import to_do
+from service.fit.lengths import parse_length, widened
+from service.fit.next_step import SETTLED, STEPS, counting_first, joint_variance
 from service.fit.signs import PlayingSigns
 from service.fit.verdict import judge
 from service.fit.weighing import ACTIONS, Items
@@ -63,6 +65,25 @@ def test_the_chance_of_settling_against_simulation(chart):
         choices = choose(Length.stated(float(both), float(weights.sum() ** -0.5)), [one], chart)
         settled += ACTIONS[choices.weighed.action[0]] in SETTLED
     assert promised.settles == pytest.approx(settled / 600, abs=0.08)
+
+
+def test_an_arm_that_a_tape_was_laid_along_is_not_asked_for_a_tape_as_if_it_were_not(chart):
+    by_tape = judge(parse_length("471"), instrument(280, 463), chart)
+    otherwise = judge(parse_length("471±14"), instrument(280, 463), chart)
+    assert (
+        to_do(by_tape).text().startswith("Measure once more before you decide: Measure the arm with a tape once more")
+    )
+    assert "tape once more" not in to_do(otherwise).text()
+    assert [each.step.code for each in by_tape.steps] == [each.step.code for each in otherwise.steps]
+
+
+def test_a_reading_that_waits_comes_before_every_other_one(chart):
+    verdict = judge(Length.stated(471, 12), instrument(280, 463), chart)
+    counted = replace(verdict, steps=counting_first(verdict.steps))
+    assert [each.step.code for each in counted.steps].count("count_tape") == 1
+    assert to_do(counted).text() == "Count the tape reading that agrees with the photo, then decide."
+    assert "tape_arm" not in [each.step.code for each in counted.steps]
+    assert counting_first(()) == ()
 
 
 def test_no_reading_saves_more_than_knowing_for_certain(chart):

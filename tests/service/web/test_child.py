@@ -420,6 +420,36 @@ def test_a_tape_reading_that_agrees_counts_once_the_teacher_says_so(place: Place
         assert not {"tape_id", "without_tape"} & set(records.get_one(ArmRecord, seeded.arm_id).automatic)
 
 
+def test_where_a_reading_waits_to_be_counted_nobody_is_told_to_lay_a_tape_along_the_arm(place: Place) -> None:
+    seeded = seed(place.house)
+    child = f"/children/{seeded.child_id}"
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.query(SignsRecord).delete()
+        records.query(TapeRecord).delete()
+        for upload in records.query(Upload).filter_by(state=MEASURED):
+            records.delete(upload)
+        records.get_one(Instrument, seeded.instrument_id).lengths = {
+            "body_length": length(280.0, 0.8),
+            "total_length": length(463.0, 0.8),
+        }
+        arm = records.get_one(ArmRecord, seeded.arm_id)
+        arm.lengths = arm.lengths | {"arm_length": length(471.0, 10.0)}
+        records.query(ArmRecord).filter(ArmRecord.id != arm.id).delete()
+    advised = shown(place, seeded, child)
+    assert "Measure once more before you decide: Measure the arm with a tape" in advised
+    note(place, seeded, 470.0, days_ago=60)
+    waits = shown(place, seeded, child)
+    assert "Measure the arm with a tape" not in waits
+    assert waits.count("Count the tape reading that agrees with the photo, then decide.") == 2
+    assert "counted with it, the arm is known better" in waits
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        tape = records.query(TapeRecord).one().id
+    assert press(place, seeded, f"{child}/tape/{tape}/count") == 303
+    counted = shown(place, seeded, child)
+    assert "Count the tape reading" not in counted
+    assert "Measure the arm with a tape once more, best by somebody else" in counted
+
+
 def test_of_two_arms_of_one_day_a_tape_reading_is_held_against_the_one_that_holds(place: Place) -> None:
     seeded = seed(place.house)
     child = f"/children/{seeded.child_id}"
