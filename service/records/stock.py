@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -148,7 +149,7 @@ def plan(records: Session, text: str) -> Plan:
         rows = _rows(text)
     except FitError as error:
         return Plan((), (Fault(1, "", error.sentence),))
-    heads = [cell.lower() for cell in rows[0][1]] if rows else []
+    heads = ["_".join(re.split(r"[\s_-]+", cell.lower())) for cell in rows[0][1]] if rows else []
     faults = _faults_of_heads(heads, len(rows))
     if faults:
         return Plan((), faults)
@@ -156,7 +157,7 @@ def plan(records: Session, text: str) -> Plan:
 
 
 def _rows(text: str) -> list[tuple[int, list[str]]]:
-    """Rows that are not empty, each with its number as a spreadsheet counts it.
+    """Rows that are not empty, each with its number as a spreadsheet counts it, without empty cells at its end.
 
     Raises
     ------
@@ -168,9 +169,18 @@ def _rows(text: str) -> list[tuple[int, list[str]]]:
     separator = next((each for each in (";", "\t") if each in first), ",")
     try:
         found = enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=separator), start=1)
-        return [(number, [cell.strip() for cell in row]) for number, row in found if any(cell.strip() for cell in row)]
+        rows = [(number, _up_to_the_last(row)) for number, row in found]
     except csv.Error:
         raise FitError(say("This is not a table of rows separated by commas, semicolons or tabs.")) from None
+    return [(number, cells) for number, cells in rows if cells]
+
+
+def _up_to_the_last(row: Sequence[str]) -> list[str]:
+    """The cells of a row up to the last one that is filled: spreadsheets write out whatever was once touched."""
+    cells = [cell.strip() for cell in row]
+    while cells and not cells[-1]:
+        cells.pop()
+    return cells
 
 
 def _faults_of_heads(heads: Sequence[str], rows: int) -> tuple[Fault, ...]:
@@ -178,6 +188,8 @@ def _faults_of_heads(heads: Sequence[str], rows: int) -> tuple[Fault, ...]:
         return (Fault(1, "", say("The list is empty.")),)
     if rows > MOST_ROWS + 1:
         return (Fault(MOST_ROWS + 2, "", say("A table may have at most {most} rows.", most=MOST_ROWS)),)
+    if "name" not in heads:  # then it is no line of headings, and nothing is to be said of each of its cells
+        return (Fault(1, "name", say("The first line must name this column.")),)
     known = ", ".join(COLUMNS)
     strange = [
         Fault(1, head, say("There is no such column; these are known: {columns}.", columns=known))
@@ -185,8 +197,7 @@ def _faults_of_heads(heads: Sequence[str], rows: int) -> tuple[Fault, ...]:
         if head not in HANDED_OUT
     ]
     twice = [Fault(1, head, say("This column is there twice.")) for head, count in Counter(heads).items() if count > 1]
-    nameless = [] if "name" in heads else [Fault(1, "name", say("The first line must name this column."))]
-    return tuple(strange + twice + nameless)
+    return tuple(strange + twice)
 
 
 class _Reading:

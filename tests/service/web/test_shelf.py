@@ -274,8 +274,13 @@ def test_tables_as_spreadsheets_of_other_places_write_them(till: Till) -> None:
     assert till.table("\ufeffname;label;body_length\nSemi;1/8;25,5 cm\n").json()["added"] == 1
     assert till.table("name\tbody_length\r\nTab\t255\r\n").json()["added"] == 1
     assert till.table("name,body_length\nÄ,255\n".encode("cp1252")).status_code == 422
+    touched = "Name,Label, Body length ,Total-length,,\nEdge,1/8,255,421,,\n,,,,,\n"
+    assert till.table(touched).json()["added"] == 1
+    titled = till.table("Shelf 2031,,,\nname,label,body_length\nTitled,1/8,255\n").json()["errors"]
+    assert [(each["row"], each["column"]) for each in titled] == [(1, "name")]
     own = {each["name"]: each for each in till.ask("GET", SHELF).json()["items"]}
     assert own["Semi"]["body_length"]["value_mm"] == 255
+    assert own["Edge"]["total_length"]["value_mm"] == 421
 
 
 def test_two_of_one_name_are_told_apart_by_their_id(till: Till) -> None:
