@@ -59,6 +59,7 @@ from service.web.gate.guard import (
 from service.web.house import House
 from service.web.pages import go_to, page
 from service.web.teacher.requests import REASONS
+from vision.problems import NOT_AS_TOLD, STATED_BUILD
 
 router = APIRouter(prefix="/f/{token}")
 WAIT_S = 8.0
@@ -77,6 +78,8 @@ PLACES = {
 NAMED_BY_ADDRESS = re.compile(r"camera/(arm|instrument)|photo/[0-9a-f]{32}")
 """Pages that are named by their address."""
 
+FOR_THE_TEACHER = frozenset({STATED_BUILD.code, NOT_AS_TOLD.code})
+"""Remarks on what the teacher stated, which a family neither sees nor can mend."""
 PHOTO_FIELDS = ("photo", "film", "photo_chosen")
 """Photos and films from the phone's camera, and what was there already."""
 Kind = Literal["arm", "instrument"]
@@ -266,6 +269,7 @@ def photo_result(
         **shown,
         stay=f"photo/{upload.id}",
         upload=upload,
+        for_the_teacher=FOR_THE_TEACHER,
         measured=upload.state in (MEASURED, ACCEPTED),
         accepted=upload.state == ACCEPTED,
         drawn_anew=bool(upload.corrected) and not parts.photos.has(upload.id, ORIGINAL),  # when it was accepted

@@ -9,6 +9,7 @@ import pypdfium2
 import pytest
 from sqlalchemy import event
 
+from service.measuring.results import problems_json
 from service.records.asking import photo_states
 from service.records.photos import ORIGINAL
 from service.records.tables import ACCEPTED, MEASURED, RECEIVED, Child, PhotoRequest, Upload, VerdictRecord
@@ -17,6 +18,7 @@ from tests.service.conftest import Place
 from tests.service.reviewing import as_seen
 from tests.service.seeding import Seeded, seed
 from tests.service.web.test_trade import shown as teacher_reads
+from vision.problems import HAND_OFF_WALL, STATED_BUILD
 
 
 @pytest.fixture
@@ -233,6 +235,17 @@ def test_a_label_that_a_family_takes_back_is_gone(family: tuple[Place, Seeded, s
     assert label_after(1, "instrument", label="1/8") == "1/8"
     assert label_after(2, "arm") == "1/8", "nothing was asked of it"
     assert label_after(3, "instrument", label="") is None
+
+
+def test_a_family_reads_nothing_of_what_the_teacher_stated(family: tuple[Place, Seeded, str]) -> None:
+    place, seeded, link = family
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        upload = records.get_one(Upload, seeded.arm_upload_id)
+        assert upload.result is not None
+        upload.result = upload.result | {"problems": problems_json([STATED_BUILD, HAND_OFF_WALL])}
+    shown = place.client.get(f"{link}/photo/{seeded.arm_upload_id}").text
+    assert "The hand does not touch the wall" in shown
+    assert "date of birth" not in shown
 
 
 @pytest.mark.parametrize("closed", [False, True], ids=["run out", "closed by the teacher"])
