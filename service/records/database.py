@@ -60,7 +60,7 @@ class Store:
             options = {"connect_timeout": LOCKED_S, "options": f"-c lock_timeout={LOCKED_S}s"}
             self.engine = create_engine(url, connect_args=options, hide_parameters=True, pool_pre_ping=True)
         self.is_shared = isinstance(place, str)
-        self.traces_left = False
+        self.traces_left = True  # a process that was killed may have left some
         self._sessions = sessionmaker(self.engine, expire_on_commit=False)
 
     def migrate(self) -> None:

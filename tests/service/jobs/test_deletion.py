@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from datetime import timedelta
+from pathlib import Path
 
 from sqlalchemy import select
 
 from service.jobs.running import sweep
 from service.records.photos import ORIGINAL, OVERLAY, VIEW
-from service.records.tables import MEASURED, REFUSED, Upload
-from tests.service.conftest import Place
+from service.records.tables import MEASURED, REFUSED, Child, Upload
+from service.settings import Settings
+from service.web.house import open_house
+from tests.service.conftest import Place, Recorded
 from tests.service.reviewing import as_seen
-from tests.service.seeding import Seeded, seed
+from tests.service.seeding import Seeded, SetClock, seed
+from tests.service.serving import serving
 from tests.waiting import until
 
 
@@ -92,3 +97,17 @@ def test_measured_state_is_reached(place: Place) -> None:
     upload_id = send(place, seed(place.house), b"good")
     with place.house.store.whole_house() as records:
         assert records.get_one(Upload, upload_id).state == MEASURED
+
+
+def test_what_a_killed_process_deleted_leaves_no_trace_after_the_next_start(tmp_path: Path) -> None:
+    """Between the deletion and the emptying of the log it may be killed; then the log keeps what stood there before."""
+    house = open_house(Settings(data_folder=tmp_path / "killed"), Recorded(), SetClock())
+    seeded = seed(house, mark="Quillwort ")
+    with house.store.for_studio(seeded.studio_id) as records:
+        records.delete(records.get_one(Child, seeded.child_id))
+    left = shutil.copytree(tmp_path / "killed", tmp_path / "left")  # as it lies on the disk at this moment
+    house.store.close()
+    log = left / "records.sqlite-wal"
+    assert b"Quillwort" in log.read_bytes()
+    with serving(left, pool=Recorded()):
+        until(lambda: log.stat().st_size == 0)
