@@ -15,12 +15,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot, isfinite
 from statistics import NormalDist
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from calibration.arrays import Array
-
-if TYPE_CHECKING:
-    pass
 
 COVERAGE = 0.95
 """Coverage probability of every stated interval."""

@@ -32,14 +32,16 @@ WORKFLOWS_VERSION = "1"
 """Version of the workflows' shape: a newer program takes up work that an older one left, while this stays."""
 
 
-def _with_fractions_of_seconds(connection: Any, _: object) -> None:
-    """Give an older SQLite the `unixepoch('subsec')` that the workflow database asks for on Python 3.12 and newer.
+def _prepare_sqlite(connection: Any, _: object) -> None:
+    """Let SQLite overwrite what is deleted from the workflow database, too, whose connections a library opens.
 
-    SQLite knows the word from 3.42 on (release history, 2023-05-16); Debian 12 has 3.40.
+    An older one is given the `unixepoch('subsec')` that the library asks for on Python 3.12 and newer: SQLite knows the
+    word from 3.42 on (release history, 2023-05-16); Debian 12 has 3.40.
     """
-    if isinstance(connection, sqlite3.Connection):
-        connection.execute("PRAGMA secure_delete=ON")
-    if isinstance(connection, sqlite3.Connection) and sqlite3.sqlite_version_info < (3, 42):
+    if not isinstance(connection, sqlite3.Connection):
+        return
+    connection.execute("PRAGMA secure_delete=ON")
+    if sqlite3.sqlite_version_info < (3, 42):
         connection.create_function("unixepoch", 1, lambda _: time.time())
 
 
@@ -62,8 +64,8 @@ async def start_jobs(tools: Workshop, backroom: Backroom, jobs_url: str) -> Pres
         "enable_otlp": False,
         "notification_listener_polling_interval_sec": STOP_LOOK_S,
     }
-    if not event.contains(Engine, "connect", _with_fractions_of_seconds):
-        event.listen(Engine, "connect", _with_fractions_of_seconds)
+    if not event.contains(Engine, "connect", _prepare_sqlite):
+        event.listen(Engine, "connect", _prepare_sqlite)
     DBOS(config=config)
     if shared:
         DBOS.listen_queues([] if tools.role == "web" else [QUEUE, SHOP_QUEUE])
