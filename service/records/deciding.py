@@ -105,6 +105,11 @@ def candidates(records: Session, child: Child) -> list[Instrument]:
     return list(records.scalars(select(Instrument).where(_could_play(child)).order_by(Instrument.name)))
 
 
+def candidate(records: Session, child: Child, instrument_id: str) -> Instrument | None:
+    """One of the `candidates`; None where it is none."""
+    return records.scalars(select(Instrument).where(Instrument.id == instrument_id, _could_play(child))).one_or_none()
+
+
 def _could_play(child: Child) -> ColumnElement[bool]:
     return (Instrument.child_id == child.id) | Instrument.child_id.is_(None)
 

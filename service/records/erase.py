@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import or_, select
+from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
 
 from service.records.audit import Action, note
@@ -64,7 +64,7 @@ def _erase(
     studio_id: str,
     kind: type[Child | PhotoRequest],
     row_id: str,
-    its_photos: object,
+    its_photos: ColumnElement[bool],
     now: datetime | None = None,
 ) -> bool:
     """Delete one row of a studio and the photos that meet a condition; False where there is no such row.
@@ -91,7 +91,7 @@ def _erase(
 def erase_studio(store: Store, photos: PhotoFolder, studio_id: str) -> None:
     """Delete a studio with all its people, records and photos."""
     with store.for_studio(studio_id) as session:
-        _delete_photos(session, photos, or_(Upload.studio_id == studio_id))
+        _delete_photos(session, photos, Upload.studio_id == studio_id)
     with store.whole_house() as session:
         studio = session.get(Studio, studio_id)
         if studio is not None:
@@ -99,6 +99,6 @@ def erase_studio(store: Store, photos: PhotoFolder, studio_id: str) -> None:
     store.forget_traces()
 
 
-def _delete_photos(session: Session, photos: PhotoFolder, condition: object) -> None:
-    for upload in session.scalars(select(Upload).where(condition)):  # type: ignore[arg-type]
-        photos.delete(upload.id)
+def _delete_photos(session: Session, photos: PhotoFolder, condition: ColumnElement[bool]) -> None:
+    for upload_id in session.scalars(select(Upload.id).where(condition)):
+        photos.delete(upload_id)

@@ -17,7 +17,7 @@ from service.fit.signs import SIGN_QUESTIONS
 from service.measuring.work import KNOWN_AGES_YEARS
 from service.records.asking import is_open, still_wanted
 from service.records.audit import Action, note
-from service.records.deciding import call_after, candidates, keep_verdict, latest_arm, made_of_now
+from service.records.deciding import call_after, candidate, keep_verdict, latest_arm, made_of_now
 from service.records.erase import erase_child
 from service.records.export import child_csv, child_export
 from service.records.shelf import call_borrower_after
@@ -139,8 +139,8 @@ def use_instrument(child_id: str, who: Visitor, parts: TheHouse, records: Record
     """Note which instrument the child plays."""
     child = _child(records, child_id)
     chosen = InstrumentChoice.read(form).instrument_id
-    if chosen and chosen not in {each.id for each in candidates(records, child)}:
-        raise nothing_here()
+    if chosen:
+        _candidate(records, child, chosen)
     with did(records, who, parts, "instrument-in-use", child.id) as deed:
         child.instrument_id = chosen or None
     return go_done(f"/children/{child.id}#instruments", deed)
@@ -332,7 +332,7 @@ def _child(records: Session, child_id: str) -> Child:
 
 
 def _candidate(records: Session, child: Child, instrument_id: str) -> Instrument:
-    found = next((each for each in candidates(records, child) if each.id == instrument_id), None)
+    found = candidate(records, child, instrument_id)
     if found is None:
         raise nothing_here()
     return found

@@ -13,7 +13,7 @@ from typing import Any
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.fit.assessment import InstrumentLengths
@@ -283,4 +283,4 @@ def _reasons(upload: Upload) -> dict[str, str]:
 
 def _waiting(records: Session) -> int:
     """How many photos are to be reviewed."""
-    return len(records.scalars(select(Upload.id).where(Upload.state == MEASURED)).all())
+    return records.scalar(select(func.count()).select_from(Upload).where(Upload.state == MEASURED)) or 0
