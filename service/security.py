@@ -14,7 +14,7 @@ import hmac
 import json
 import os
 import secrets
-from base64 import b64encode, urlsafe_b64encode
+from base64 import b64encode, urlsafe_b64decode, urlsafe_b64encode
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -183,6 +183,11 @@ class Secrets:
     now: bytes
     former: bytes | None = None
 
+    @property
+    def marks(self) -> tuple[str, str | None]:
+        """Marks of both (`secret_mark`); None for a former one that is not there."""
+        return secret_mark(self.now), None if self.former is None else secret_mark(self.former)
+
     def keys(self, purpose: str) -> tuple[bytes, ...]:
         """The keys for a purpose, the present one first."""
         return tuple(derived_key(secret, purpose) for secret in (self.now, self.former) if secret is not None)
@@ -278,8 +283,23 @@ def _signing_key(secret: bytes) -> ec.EllipticCurvePrivateKey:
 
 
 def _tag(key: bytes, purpose: str, identity: str) -> str:
-    digest = hmac.new(key, f"{purpose}\n{identity}".encode(), hashlib.sha256).digest()[:TAG_BYTES]
-    return urlsafe_b64encode(digest).rstrip(b"=").decode()
+    return to_base64url(hmac.new(key, f"{purpose}\n{identity}".encode(), hashlib.sha256).digest()[:TAG_BYTES])
+
+
+def to_base64url(content: bytes) -> str:
+    """Base64url without padding (RFC 7515, 2)."""
+    return urlsafe_b64encode(content).rstrip(b"=").decode()
+
+
+def from_base64url(text: str) -> bytes:
+    """The bytes of base64url, with padding or without.
+
+    Raises
+    ------
+    ValueError
+        If it is none.
+    """
+    return urlsafe_b64decode(text + "=" * (-len(text) % 4))
 
 
 def fresh_token() -> str:

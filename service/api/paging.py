@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-from base64 import urlsafe_b64decode, urlsafe_b64encode
 from typing import Annotated
 
 from fastapi import HTTPException, Query
 from pydantic import Field
+
+from service.security import from_base64url, to_base64url
 
 MOST_IN_A_PAGE = 500
 """Rows of one page; our choice, a few hundred kilobytes."""
@@ -31,7 +32,7 @@ def cursor_of(*last: str) -> str:
     >>> read_cursor(cursor_of("Shelf 12", "0f"), 2)
     ('Shelf 12', '0f')
     """
-    return urlsafe_b64encode(json.dumps(last, separators=(",", ":")).encode()).decode().rstrip("=")
+    return to_base64url(json.dumps(last, separators=(",", ":")).encode())
 
 
 def read_cursor(cursor: str | None, parts: int) -> tuple[str, ...] | None:
@@ -45,7 +46,7 @@ def read_cursor(cursor: str | None, parts: int) -> tuple[str, ...] | None:
     if cursor is None:
         return None
     try:
-        last = json.loads(urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
+        last = json.loads(from_base64url(cursor))
         sound = isinstance(last, list) and len(last) == parts and all(isinstance(each, str) for each in last)
         "".join(last if sound else []).encode()
     except (ValueError, RecursionError):

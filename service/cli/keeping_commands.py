@@ -124,14 +124,14 @@ def secret() -> None:
 def check() -> None:
     """Say whether the secret is the records' own and opens every photo."""
     from service.records.photos import PhotoFolder
-    from service.security import load_secrets, secret_mark
+    from service.security import load_secrets
     from service.web.house import keeping_of
 
     settings = _existing()
     secrets = load_secrets(settings.secret_file, _today())
     with _records(settings) as store:
         store.migrate()
-        store.check_secret(secret_mark(secrets.now), secret_mark(secrets.former) if secrets.former else None)
+        store.check_secret(*secrets.marks)
     readable, unreadable = PhotoFolder(keeping_of(settings), secrets).count_readable()
     click.echo(
         _(

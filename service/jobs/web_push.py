@@ -10,8 +10,6 @@ from __future__ import annotations
 
 import json
 import secrets
-from base64 import urlsafe_b64decode, urlsafe_b64encode
-from binascii import Error as NotBase64
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -25,6 +23,7 @@ from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from service.jobs.targets import TargetRules
+from service.security import from_base64url, to_base64url
 
 CURVE = ec.SECP256R1()
 """P-256: what both standards name."""
@@ -66,10 +65,7 @@ class BrowserKeys:
         ValueError
             If they are no such keys.
         """
-        try:
-            keys = cls(from_base64url(point), from_base64url(auth))
-        except NotBase64 as error:
-            raise ValueError("no base64url") from error
+        keys = cls(from_base64url(point), from_base64url(auth))
         ec.EllipticCurvePublicKey.from_encoded_point(CURVE, keys.point)
         if (len(keys.point), len(keys.auth)) != (POINT_BYTES, AUTH_BYTES):
             raise ValueError("keys of another length")
@@ -169,13 +165,3 @@ def headers_for(endpoint: str, key: ec.EllipticCurvePrivateKey, contact: str, no
 
 def _json(part: Mapping[str, object]) -> str:
     return to_base64url(json.dumps(part, separators=(",", ":")).encode())
-
-
-def to_base64url(content: bytes) -> str:
-    """Base64url without padding (RFC 7515, 2)."""
-    return urlsafe_b64encode(content).rstrip(b"=").decode()
-
-
-def from_base64url(text: str) -> bytes:
-    """The bytes of base64url, with padding or without; `binascii.Error` where it is none."""
-    return urlsafe_b64decode(text + "=" * (-len(text) % 4))

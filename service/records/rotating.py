@@ -17,7 +17,7 @@ from service.records.database import Store
 from service.records.keeping import Keeping
 from service.records.photos import PhotoFolder
 from service.records.tables import Teacher
-from service.security import FACTOR_KEYS, Sealer, Secrets, forget_former_secret, load_secrets, renew_secret, secret_mark
+from service.security import FACTOR_KEYS, Sealer, Secrets, forget_former_secret, load_secrets, renew_secret
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +64,10 @@ def rotate(file: Path, store: Store, keeping: Keeping, today: date, links_days: 
         If the secret is not the one of the records.
     """
     before = load_secrets(file, today)
-    store.check_secret(secret_mark(before.now), secret_mark(before.former) if before.former else None)
+    store.check_secret(*before.marks)
     finish(store, PhotoFolder(keeping, before), before)
     after = renew_secret(file, today + timedelta(days=links_days))
-    store.check_secret(secret_mark(after.now), secret_mark(after.former) if after.former else None)
+    store.check_secret(*after.marks)
     done = finish(store, PhotoFolder(keeping, after), after)
     if links_days == 0:
         forget_former_secret(file)

@@ -24,7 +24,7 @@ from service.records.folder import make_private
 from service.records.keeping import Bucket, Keeping, LocalFolder
 from service.records.photos import PhotoFolder
 from service.records.tries import SharedCounts
-from service.security import FACTOR_KEYS, Sealer, Signer, load_secrets, secret_mark
+from service.security import FACTOR_KEYS, Sealer, Signer, load_secrets
 from service.settings import Settings
 from service.web.reach import ALL_ADDRESSES, own_addresses, written_host
 
@@ -122,7 +122,7 @@ def open_house(settings: Settings, pool: Measurer, clock: Clock | None = None) -
     store = Store(settings.database)
     try:
         store.migrate()
-        store.check_secret(secret_mark(secrets.now), secret_mark(secrets.former) if secrets.former else None)
+        store.check_secret(*secrets.marks)
     except Exception:
         store.close()
         raise

@@ -20,13 +20,11 @@ from service.jobs.web_push import (
     SALT_BYTES,
     BrowserKeys,
     encrypted,
-    from_base64url,
     message_key,
     point_of,
-    to_base64url,
 )
 from service.records.tables import Child, PushSubscription, Teacher
-from service.security import Secrets, Signer
+from service.security import Secrets, Signer, from_base64url, to_base64url
 from tests.service.conftest import Place
 from tests.service.jobs.test_deletion import send
 from tests.service.seeding import PASSWORD, Seeded, seed
