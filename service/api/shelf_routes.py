@@ -42,7 +42,7 @@ from service.records.shelf import (
 from service.records.shop_tables import Loan
 from service.records.tables import Instrument
 from service.settings import PROGRAM_VERSION
-from service.words.i18n import SOURCE_LANGUAGE, marked, translator
+from service.words.i18n import SOURCE_LANGUAGE, translator
 from service.words.writing import day_of
 
 router = APIRouter(prefix="/api/v1", responses=RESPONSES, tags=["shelf"])
@@ -274,11 +274,7 @@ def take_table(
     language: Annotated[Language, Query(description="Language of the faults.")] = SOURCE_LANGUAGE,
 ) -> Any:
     """Add and change many instruments at once: all rows, or none where one of them is at fault."""
-    try:
-        text = table.decode("utf-8")
-    except UnicodeDecodeError:
-        return problem_response(422, translator(language)(marked("The table is not in UTF-8; save it as “CSV UTF-8”.")))
-    wanted = stock.plan(records, text)
+    wanted = stock.plan(records, stock.decoded(table))
     if wanted.faults:
         return _faulty(wanted, language)
     who = caller_of(request)

@@ -46,6 +46,7 @@ COLUMNS = ("id", "name", "label", *KINDS, *CONDITIONS, "remarks")
 HANDED_OUT = (*COLUMNS, LENT)
 LONGEST = {"name": LONGEST_SHELF_NAME, "label": 16, "remarks": LONGEST_REMARK, **dict.fromkeys(KINDS, 40)}
 """Letters that a cell may have: the records' columns, and the form's own limits."""
+NOT_UTF8 = say("The table is not in UTF-8; save it as “CSV UTF-8”.")
 MOST_ROWS = 5000
 """Rows of one table; our choice, a large shop's shelf."""
 MOST_FAULTS = 200
@@ -128,6 +129,20 @@ def _cells(instrument: Instrument) -> dict[str, str]:
         **{column: words.get(notes.get(column), "") for column in CONDITIONS},
         "remarks": notes.get(REMARKS) or "",
     }
+
+
+def decoded(table: bytes) -> str:
+    """The text of a table's file.
+
+    Raises
+    ------
+    FitError
+        If it is not in UTF-8.
+    """
+    try:
+        return table.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise FitError(NOT_UTF8) from None
 
 
 def plan(records: Session, text: str) -> Plan:

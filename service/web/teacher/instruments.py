@@ -15,6 +15,7 @@ from starlette.datastructures import FormData
 
 from calibration.quantity import length_json
 from service.fit.assessment import InstrumentLengths
+from service.fit.chart import Chart
 from service.fit.errors import FitError
 from service.fit.lengths import parse_length
 from service.fit.signs import CONDITION_QUESTIONS
@@ -26,7 +27,7 @@ from service.measuring.work import INSTRUMENT
 from service.records.deciding import chart_in_use, instrument_lengths
 from service.records.erase import remove_instrument
 from service.records.photos import MOST_VIEWS
-from service.records.shelf import LONGEST_SHELF_NAME
+from service.records.shelf import LONGEST_SHELF_NAME, REMARKS
 from service.records.tables import FAILED, MEASURED, RECEIVED, REFUSED, Instrument, Upload
 from service.records.uploads import keep_upload
 from service.settings import PROGRAM_VERSION
@@ -177,7 +178,7 @@ def _fill(request: Request, instrument: Instrument, form: FormData) -> str | Non
     instrument.name = filled.name
     instrument.label = filled.label or None
     instrument.lengths = kept
-    instrument.notes = answers(form, CONDITION_QUESTIONS) | {"words": filled.words}
+    instrument.notes = answers(form, CONDITION_QUESTIONS) | {REMARKS: filled.words}
     if typed:
         instrument.measured_by = "typed"
     instrument.program_version = PROGRAM_VERSION
@@ -204,7 +205,7 @@ def _form_page(
             label=instrument.label or "",
             body_length=_as_typed(instrument.lengths, "body_length", page_language(request)),
             total_length=_as_typed(instrument.lengths, "total_length", page_language(request)),
-            words=instrument.notes.get("words", ""),
+            words=instrument.notes.get(REMARKS, ""),
         )
     else:
         filled = InstrumentForm()
@@ -226,7 +227,7 @@ def by_name(instrument: Instrument) -> list[tuple[int, str]]:
     return [(int(part), "") if part.isdecimal() else (-1, part) for part in parts]
 
 
-def _like(chart: Any, instrument: Instrument) -> str:
+def _like(chart: Chart, instrument: Instrument) -> str:
     """The size that an instrument of the shelf measures like; none of one that is no violin, so that it can be seen."""
     try:
         return nearest(chart, instrument_lengths(instrument))
@@ -234,7 +235,7 @@ def _like(chart: Any, instrument: Instrument) -> str:
         return ""
 
 
-def nearest(chart: Any, lengths: InstrumentLengths) -> str:
+def nearest(chart: Chart, lengths: InstrumentLengths) -> str:
     """The size of a chart that an instrument measures like."""
     places = [
         float(chart.position(length.value_mm, kind))

@@ -22,7 +22,6 @@ from service.words.writing import day_of
 router = APIRouter(prefix="/counter")
 
 NO_TABLE = say("Please choose a table.")
-NOT_UTF8 = say("The table is not in UTF-8; save it as “CSV UTF-8”.")
 CHANGED_MEANWHILE = say("The shelf has changed since you looked; please look once more.")
 MOST_TABLE_BYTES = 2 * 2**20
 """Largest table; five thousand instruments have half of it."""
@@ -64,10 +63,7 @@ async def _table(form: FormData) -> str:
         data = await sent.read(MOST_TABLE_BYTES + 1)
         if len(data) > MOST_TABLE_BYTES:
             raise FitError(say("A table may have at most {most} rows.", most=stock.MOST_ROWS))
-        try:
-            sent = data.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            raise FitError(NOT_UTF8) from None
+        sent = stock.decoded(data)
     if not sent or not sent.strip():
         raise FitError(NO_TABLE)
     return sent
