@@ -48,11 +48,13 @@ from service.records.tables import (
     Tries,
     Upload,
 )
-from service.security import PRIVATE_FILE
+from service.security import PRIVATE_FILE, PRIVATE_FOLDER
 
 FORM = 1
 """Form of the file; a program reads those up to its own."""
 RECORDS, ABOUT, PHOTOS = "records.sqlite", "backup.json", "photos/"
+RESTORING = "restoring"
+"""Where in the data folder a backup's records lie while it is restored."""
 PHOTO = re.compile(rf"{PHOTOS}([0-9a-zA-Z]+)\.({'|'.join(kind for kind in KINDS if kind != SHOWN_REFUSED)})")
 """Photos that a backup holds: all but those that are there for minutes only."""
 ROWS_AT_ONCE = 500
@@ -205,18 +207,27 @@ def _one_moment(engine: Engine) -> str:
 @contextmanager
 def _taken_apart(file: Path, folder: Path) -> Iterator[tuple[tarfile.TarFile, Path]]:
     """The archive, and its records as a file beside the data."""
-    with tempfile.TemporaryDirectory(dir=folder) as beside:
-        snapshot = Path(beside) / RECORDS
-        try:
-            with tarfile.open(file, "r:") as archive:
-                about = json.loads(_member(archive, ABOUT).read())
-                if about["form"] > FORM:
-                    raise FolderError(f"{file} was made by a newer version of this program; install that one.")
-                with snapshot.open("wb") as out:
-                    shutil.copyfileobj(_member(archive, RECORDS), out)
-                yield archive, snapshot
-        except (tarfile.TarError, ValueError, KeyError, TypeError, EOFError):
-            raise FolderError(f"{file} is no whole backup of this program.") from None
+    forget_half_restored(folder)
+    beside = folder / RESTORING
+    beside.mkdir(mode=PRIVATE_FOLDER)
+    snapshot = beside / RECORDS
+    try:
+        with tarfile.open(file, "r:") as archive:
+            about = json.loads(_member(archive, ABOUT).read())
+            if about["form"] > FORM:
+                raise FolderError(f"{file} was made by a newer version of this program; install that one.")
+            with snapshot.open("wb") as out:
+                shutil.copyfileobj(_member(archive, RECORDS), out)
+            yield archive, snapshot
+    except (tarfile.TarError, ValueError, KeyError, TypeError, EOFError):
+        raise FolderError(f"{file} is no whole backup of this program.") from None
+    finally:
+        forget_half_restored(folder)
+
+
+def forget_half_restored(folder: Path) -> None:
+    """Delete the copy of all records that a restoring leaves in the data folder where it is killed."""
+    shutil.rmtree(folder / RESTORING, ignore_errors=True)
 
 
 def _member(archive: tarfile.TarFile, name: str) -> io.BufferedReader:

@@ -27,6 +27,7 @@ from service.jobs.workshop import Workshop
 from service.logs import write_allowed_only
 from service.measuring.admission import Admission
 from service.measuring.pool import Measurer, MeasuringPool
+from service.records.backup import forget_half_restored
 from service.records.folder import FolderLock, make_private
 from service.settings import PROGRAM_VERSION, Settings
 from service.web import metrics
@@ -124,6 +125,7 @@ async def _running(app: FastAPI, settings: Settings, pool: Measurer | None, cloc
         opened.callback(house.store.close)
         if not house.store.is_shared:  # else others may be writing into the same folder
             house.photos.sweep_halves(timedelta(0))
+            forget_half_restored(settings.data_folder)
         backroom = Backroom(
             house.store, house.clock, house.signer.webhook_secrets, TargetRules(settings.webhooks_private)
         )

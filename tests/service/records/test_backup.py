@@ -22,6 +22,7 @@ from service.web.house import House, open_house
 from tests.service.cli.command import invoke
 from tests.service.conftest import Recorded
 from tests.service.seeding import NOW, Seeded, SetClock, seed
+from tests.service.serving import serving
 from tests.service.shared_places import bucket, postgres
 
 NOT_RESTORED = {table.__tablename__ for table in (SignIn, Invitation, Mark, Tries)}
@@ -175,6 +176,27 @@ def test_what_cannot_be_restored_is_said_and_leaves_nothing(former: tuple[House,
         assert "Traceback" not in said
         assert not list((tmp_path / name).glob("photos/*.view")), name
     assert "There is no service" in command(tmp_path / "nowhere", "backup", str(tmp_path / "x.tar"), status=2)
+
+
+def test_what_a_killed_restoring_left_goes_with_the_next_one_or_the_next_start(
+    former: tuple[House, Seeded], tmp_path: Path
+) -> None:
+    house, _ = former
+    file, folder = tmp_path / "backup.tar", tmp_path / "new"
+    command(tmp_path / "former", "backup", str(file))
+    house.store.close()
+    left = folder / "restoring"
+
+    def be_killed() -> None:
+        left.mkdir(parents=True)
+        (left / "records.sqlite").write_bytes(b"all records of the backup")
+
+    be_killed()
+    command(folder, "restore", str(file), "--secret", str(tmp_path / "former" / "secret"))
+    assert not left.exists()
+    be_killed()
+    with serving(folder, pool=Recorded()):
+        assert not left.exists()
 
 
 def test_a_backup_that_does_not_fit_is_said_and_leaves_nothing(
