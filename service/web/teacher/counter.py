@@ -97,7 +97,7 @@ def _path(records: Session, parts: House, asked: ArmAtCounter) -> str:
     if child is None:
         raise FitError(NO_ARM)
     if latest_arm(records, child.id) is None:
-        raise FitError(say("No arm of {child} is measured yet.", child=child.nickname))
+        raise FitError(say("No arm of {child} has been accepted yet.", child=child.nickname))
     return f"/counter/children/{child.id}"
 
 

@@ -87,7 +87,7 @@ def test_an_arm_that_is_none_is_refused_in_words(place: Place, seeded: Seeded) -
         ({}, "Type how long the arm is"),
         ({"arm": "apples"}, "is not a length"),
         ({"arm": "45"}, "too short"),
-        ({"child_id": bare.id}, "No arm of Juno is measured yet"),
+        ({"child_id": bare.id}, "No arm of Juno has been accepted yet"),
         ({"link": f"https://fit.example/f/{other.family}"}, "not one of this studio"),
         ({"link": f"https://fit.example/f/{place.house.signer.token(FAMILY, 'f' * 32)}"}, "not one of this studio"),
         ({"link": "https://[::1/f/x"}, "not one of this studio"),
