@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any, cast
 
 from sqlalchemy import ColumnElement, select
@@ -44,6 +44,9 @@ DAYS_A_YEAR = 365.25
 ALLOWED_MONTHS = 6
 """Growth allowed for in what is ordered, in months: half a year, as common practice, no source."""
 
+MEASURED_AGAIN = timedelta(days=183)
+"""After half a year a report asks to measure again: an arm has grown by some 12 mm then, as far as a stretch."""
+
 
 def chart_in_use(records: Session) -> Chart:
     """The studio's chart, or common practice where it has chosen none."""
@@ -63,6 +66,11 @@ def latest_arm(records: Session, child_id: str) -> ArmRecord | None:
         .where(ArmRecord.child_id == child_id)
         .order_by(ArmRecord.measured_on.desc(), ArmRecord.accepted_at.desc())
     ).first()
+
+
+def is_old(arm: ArmRecord, today: date) -> bool:
+    """Whether an arm has grown too much since it was measured for anything to be decided by it."""
+    return today - arm.measured_on > MEASURED_AGAIN
 
 
 def arm_length(arm: ArmRecord) -> Length:

@@ -10,13 +10,14 @@ from fastapi.responses import HTMLResponse
 from service.fit.errors import FitError
 from service.fit.explanation import ACTIONS
 from service.fit.order import Order
-from service.records.deciding import latest_arm
+from service.records.deciding import is_old, latest_arm
 from service.records.shelf import give_out, loans, on_shelf, players
-from service.web.gate.guard import Records, Visitor
+from service.web.gate.guard import Records, TheHouse, Visitor
 from service.web.language import page_language, translator
 from service.web.pages import page
 from service.web.teacher.counter import with_arms
 from service.web.teacher.instruments import by_name
+from service.words.writing import day_of
 
 router = APIRouter(prefix="/class")
 MOST_TICKS = 100
@@ -25,7 +26,7 @@ keeps within the 8 KiB that common proxies let through."""
 
 
 @router.get("")
-def class_page(request: Request, who: Visitor, records: Records, show: str = "") -> HTMLResponse:
+def class_page(request: Request, who: Visitor, records: Records, parts: TheHouse, show: str = "") -> HTMLResponse:
     """Choose children and instruments; once that is done, see who gets which.
 
     Where no instrument is chosen, all are given out that nobody outside of the class has.
@@ -40,9 +41,10 @@ def class_page(request: Request, who: Visitor, records: Records, show: str = "")
     away |= {each for each, who_plays in played.items() if not names.issuperset(who_plays)}
     here = [own for own in shelf[:MOST_TICKS] if own.id not in away]
     instruments = [own for own in shelf[:MOST_TICKS] if own.id in ticked["own"]] or here
-    given, fault = None, None
+    given, fault, old = None, None, []
     if show:
         arms = [(child, arm) for child in class_ if (arm := latest_arm(records, child.id)) is not None]
+        old = [child.nickname for child, arm in arms if is_old(arm, day_of(parts.clock.now()))]
         try:
             given = give_out(records, arms, instruments)
         except FitError as error:
@@ -62,6 +64,7 @@ def class_page(request: Request, who: Visitor, records: Records, show: str = "")
         ticked=ticked,
         chosen={own.id for own in instruments},
         fault=fault,
+        old=old,
         given=[each for each in given or () if each.wanted is None],
         to_order=[(each.child, _order_lines(each.wanted, language)) for each in given or () if each.wanted is not None],
         actions=ACTIONS,

@@ -22,7 +22,7 @@ from service.fit.order_drawing import drawing_svg
 from service.fit.sentences import say
 from service.fit.verdict_json import verdict_json
 from service.questions.asked import LONGEST_TYPED
-from service.records.deciding import arm_length, chart_in_use, latest_arm, losses_in_use, order_for
+from service.records.deciding import arm_length, chart_in_use, is_old, latest_arm, losses_in_use, order_for
 from service.records.shelf import OnCounter, against, lend, loans, on_shelf, one_on_shelf, players, take_back
 from service.records.tables import ArmRecord, Child, PhotoRequest, Studio, VerdictRecord
 from service.web.forms.models import ArmAtCounter, LoanForm, ReturnForm
@@ -54,12 +54,13 @@ NO_BORROWER = say("Please say who borrows it.")
 
 @dataclass(frozen=True)
 class AtCounter:
-    """Whose arm is held against the shelf."""
+    """Whose arm is held against the shelf, and whether it was measured too long ago."""
 
     length: Length
     path: str
     child: Child | None = None
     record: ArmRecord | None = None
+    old: bool = False
 
 
 @router.get("")
@@ -167,8 +168,9 @@ def _measured_child(records: Session, child_id: str) -> tuple[Child, ArmRecord]:
     return child, record
 
 
-def _childs(child: Child, record: ArmRecord) -> AtCounter:
-    return AtCounter(arm_length(record), f"/counter/children/{child.id}", child, record)
+def _childs(child: Child, record: ArmRecord, parts: House) -> AtCounter:
+    old = is_old(record, day_of(parts.clock.now()))
+    return AtCounter(arm_length(record), f"/counter/children/{child.id}", child, record, old)
 
 
 @router.get("/arms/{arm}")
@@ -178,9 +180,9 @@ def typed_arm(request: Request, who: Visitor, arm: str, records: Records) -> HTM
 
 
 @router.get("/children/{child_id}")
-def childs_arm(request: Request, child_id: str, records: Records) -> HTMLResponse:
+def childs_arm(request: Request, child_id: str, records: Records, parts: TheHouse) -> HTMLResponse:
     """The shelf against the arm of a child, as last measured."""
-    return _against(request, records, _childs(*_measured_child(records, child_id)))
+    return _against(request, records, _childs(*_measured_child(records, child_id), parts))
 
 
 def _against(request: Request, records: Session, at: AtCounter, fault: FitError | None = None) -> HTMLResponse:
@@ -230,7 +232,7 @@ def childs_slip(request: Request, who: Visitor, child_id: str, records: Records,
     language = page_language(request)
     child, record = _measured_child(records, child_id)
     wanted = order_view(lambda: order_for(records, child, record), translator(language), language)
-    return _slip(request, who, records, parts, _childs(child, record), wanted)
+    return _slip(request, who, records, parts, _childs(child, record, parts), wanted)
 
 
 def _slip(

@@ -450,6 +450,20 @@ def test_where_a_reading_waits_to_be_counted_nobody_is_told_to_lay_a_tape_along_
     assert "Measure the arm with a tape once more, best by somebody else" in counted
 
 
+@pytest.mark.parametrize(("days", "old"), [(183, False), (184, True)])
+def test_an_arm_of_half_a_year_ago_is_said_to_have_grown_wherever_it_is_judged_by(
+    place: Place, days: int, old: bool
+) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.query(ArmRecord).filter(ArmRecord.id != seeded.arm_id).delete()
+        records.get_one(ArmRecord, seeded.arm_id).measured_on = (NOW - timedelta(days=days)).date()
+    grown = "measured more than half a year ago and has grown since"
+    for path in ("/children/{}", "/counter/children/{}", "/counter/children/{}/slip"):
+        assert (grown in shown(place, seeded, path.format(seeded.child_id))) is old, path
+    assert ("Measured more than half a year ago, and grown since: Mo." in shown(place, seeded, "/class?show=1")) is old
+
+
 def test_of_two_arms_of_one_day_a_tape_reading_is_held_against_the_one_that_holds(place: Place) -> None:
     seeded = seed(place.house)
     child = f"/children/{seeded.child_id}"
