@@ -38,7 +38,7 @@ from service.records.lookups import age_years
 from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, Studio, StudioChart, VerdictRecord
 from service.records.tapes import one_waits
 from service.words.i18n import LANGUAGES, translator
-from service.words.names import renamed
+from service.words.names import in_order, renamed
 
 DAYS_A_YEAR = 365.25
 ALLOWED_MONTHS = 6
@@ -110,7 +110,8 @@ def signs_by_instrument(records: Session, child_id: str) -> dict[str, PlayingSig
 
 def candidates(records: Session, child: Child) -> list[Instrument]:
     """Instruments this child could play: the family's own and the studio's shelf."""
-    return list(records.scalars(select(Instrument).where(_could_play(child)).order_by(Instrument.name)))
+    found = records.scalars(select(Instrument).where(_could_play(child)))
+    return sorted(found, key=lambda own: in_order(own.name))
 
 
 def candidate(records: Session, child: Child, instrument_id: str) -> Instrument | None:

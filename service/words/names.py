@@ -28,6 +28,18 @@ def plain(name: str) -> str:
     return "".join(each for each in letters if not combining(each))
 
 
+def in_order(name: str) -> list[tuple[int, str]]:
+    """A name for sorting, numbers in it by their value.
+
+    Examples
+    --------
+    >>> sorted(["Shelf 12", "Shelf 3", "shelf 4"], key=in_order)
+    ['Shelf 3', 'shelf 4', 'Shelf 12']
+    """
+    parts = re.findall(r"\d+|\D+", plain(name))
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in parts]
+
+
 def instrument_of(nickname: str, translate: Translate, taken: frozenset[str] = frozenset()) -> str:
     """The name of a child's instrument that nobody named; the first not taken, numbered from the second on.
 

@@ -42,7 +42,7 @@ from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.child_view import child_view, side_by_side
 from service.web.teacher.deeds import did, go_done
-from service.words.names import plain
+from service.words.names import in_order, plain
 from service.words.writing import day_of
 
 router = APIRouter(prefix="/children")
@@ -63,7 +63,7 @@ def children(
         if plain(words) in plain(child.nickname)
         and (not state or state == how_far["kind"] or (state == "again" and how_far["again"]))
     ]
-    rows.sort(key=lambda row: (row[1]["order"], plain(row[0].nickname)))
+    rows.sort(key=lambda row: (row[1]["order"], in_order(row[0].nickname)))
     to_review = sum(how_far.get("count", 0) for _, how_far in every)
     return page(request, "teacher/children.html", rows=rows, to_review=to_review, q=words, state=state, many=len(every))
 

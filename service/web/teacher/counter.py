@@ -32,7 +32,7 @@ from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.child_view import order_view
 from service.web.teacher.deeds import did, go_done, own_path
-from service.words.names import plain
+from service.words.names import in_order
 from service.words.writing import day_of
 
 router = APIRouter(prefix="/counter")
@@ -148,7 +148,7 @@ def with_arms(records: Session) -> list[Child]:
     """Children whose arm is measured, by name."""
     measured = select(ArmRecord.child_id).distinct()
     found = records.scalars(select(Child).where(Child.id.in_(measured)))
-    return sorted(found, key=lambda child: plain(child.nickname))
+    return sorted(found, key=lambda child: in_order(child.nickname))
 
 
 def _typed(arm: str) -> AtCounter:

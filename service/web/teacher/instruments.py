@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import secrets
 from typing import Any
 
@@ -38,7 +37,7 @@ from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.deeds import did, go_done
 from service.words.i18n import LANGUAGES
-from service.words.names import plain
+from service.words.names import in_order, plain
 from service.words.writing import day_of, written_number
 
 router = APIRouter(prefix="/instruments")
@@ -50,7 +49,9 @@ NO_PHOTO = marked("Please choose a photo of the instrument.")
 def shelf(request: Request, who: Visitor, records: Records, q: str = "", size: str = "") -> HTMLResponse:
     """List the instruments; of a search, those whose name holds the words and that measure like a size."""
     chart = chart_in_use(records)
-    kept = sorted(records.scalars(select(Instrument).where(Instrument.child_id.is_(None))), key=by_name)
+    kept = sorted(
+        records.scalars(select(Instrument).where(Instrument.child_id.is_(None))), key=lambda own: in_order(own.name)
+    )
     reviews = records.scalars(
         select(Upload).where(Upload.child_id.is_(None), Upload.state.in_((MEASURED, RECEIVED, REFUSED, FAILED)))
     ).all()
@@ -219,12 +220,6 @@ def _form_page(
         conditions=CONDITION_QUESTIONS,
         notes=instrument.notes if instrument and instrument.notes else {},
     )
-
-
-def by_name(instrument: Instrument) -> list[tuple[int, str]]:
-    """For sorting by name, numbers in it by their value: shelf 3 stands before shelf 12."""
-    parts = re.findall(r"\d+|\D+", plain(instrument.name))
-    return [(int(part), "") if part.isdecimal() else (-1, part) for part in parts]
 
 
 def _like(chart: Chart, instrument: Instrument) -> str:

@@ -168,13 +168,19 @@ def test_what_was_typed_into_a_form_that_is_refused_is_not_lost(place: Place) ->
     assert re.search(r'<input id="reading"[^>]* value="46.2"', tape.text)
 
 
-def test_the_shelf_is_in_order_of_its_numbers(place: Place) -> None:
+def test_shelf_and_children_are_in_order_of_their_numbers(place: Place) -> None:
     seeded = seed(place.house)
     with place.house.store.for_studio(seeded.studio_id) as records:
         kept = records.query(Instrument).filter_by(name="Shelf 14").one()
         kept.name = "Shelf 3"
-    words = shown(place, seeded, "/instruments")
-    assert words.index("Shelf 3") < words.index("Shelf 12")
+        bare = Child(studio_id=seeded.studio_id, nickname="Child 12", created_at=NOW)
+        records.add_all([bare, Child(studio_id=seeded.studio_id, nickname="Child 3", created_at=NOW)])
+        records.flush()
+        path = f"/children/{bare.id}"
+    for words in (shown(place, seeded, "/instruments"), shown(place, seeded, path)):
+        assert words.index("Shelf 3") < words.index("Shelf 12")
+    words = shown(place, seeded, "/children")
+    assert words.index("Child 3") < words.index("Child 12")
 
 
 def test_a_name_is_sorted_and_found_whatever_marks_its_letters_have(place: Place) -> None:
