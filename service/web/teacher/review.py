@@ -14,6 +14,7 @@ from datetime import datetime
 from typing import Any
 
 from fastapi import APIRouter, BackgroundTasks, Request
+from fastapi.exceptions import HTTPException
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from pydantic import ValidationError
 from sqlalchemy import select, update
@@ -150,21 +151,25 @@ async def tell(request: Request, upload_id: str, who: Visitor, parts: TheHouse, 
         raise nothing_here()
     outcome = await measured(parts.pool, originals, kind, question)
 
-    def keep() -> Response:
+    def keep() -> tuple[Response, dict[str, tuple[float, float]]]:
         with parts.store.for_studio(who.studio_id) as records:
             upload = _upload(records, upload_id)
             if upload.state != MEASURED:  # accepted, or asked for again, meanwhile
                 raise nothing_here()
             if not outcome.result["usable"]:
                 problem = (outcome.result["problems"] or [None])[0]
-                return review_page(request, parts, records, upload, problem or NOT_SO, 422, typed=typed)
+                return review_page(request, parts, records, upload, problem or NOT_SO, 422, typed=typed), {}
+            moved = (upload.corrected or {}).get("moved_px", {})
             keep_pictures(parts.photos, upload_id, outcome)
             keep_result(upload, outcome)
             told.keep(upload)
             upload.corrected = None
-        return go_to(f"/reviews/{upload_id}")
+        return go_to(f"/reviews/{upload_id}"), moved
 
-    return await run_in_threadpool(keep)
+    answer, moved = await run_in_threadpool(keep)
+    if moved:
+        await _move_again(parts, who, upload_id, moved)
+    return answer
 
 
 @router.post("/{upload_id}/accept")
@@ -284,6 +289,22 @@ def _after_review(records: Session, done: Upload) -> str:
     following = next((each.id for each in (*own, *waiting)), None)
     back = f"/children/{done.child_id}" if done.child_id else "/instruments"
     return f"/reviews/{following}" if following else back
+
+
+async def _move_again(parts: House, who: SignedIn, upload_id: str, points: dict[str, tuple[float, float]]) -> None:
+    """Solve for the points that were moved before a photo was measured by something else; where they can be."""
+    try:
+        found = await _solved(parts, who, upload_id, points)
+    except HTTPException:  # of pictures that are not the same any more
+        return
+
+    def keep() -> None:
+        with parts.store.for_studio(who.studio_id) as records:
+            upload = _upload(records, upload_id)
+            if upload.state == MEASURED and found["usable"]:
+                upload.corrected = found
+
+    await run_in_threadpool(keep)
 
 
 def _upload(records: Session, upload_id: str) -> Upload:

@@ -120,6 +120,20 @@ def test_whether_a_child_touches_the_wall_is_measured_by(
     assert (f'<option value="{said}" selected>' in place.client.get(f"/reviews/{upload_id}").text) == bool(said)
 
 
+def test_points_that_were_moved_are_solved_for_by_what_is_said_then(
+    teacher: tuple[Place, Seeded, dict[str, str]],
+) -> None:
+    place, seeded, form = teacher
+    upload_id = sent(place, seeded, "arm")
+    address = f"/reviews/{upload_id}"
+    place.client.post(f"{address}/points", data=form | {"points": '{"mid_palm": [840, 360]}'})
+    assert place.client.post(f"{address}/told", data=form | {"touches": "no"}).status_code == 303
+    assert "Corrected by hand" in place.client.get(address).text
+    looked = place.pool.looked_by[-1]
+    assert isinstance(looked, ArmQuestion)
+    assert looked.against_wall is False
+
+
 def test_what_no_arm_can_be_is_not_accepted(teacher: tuple[Place, Seeded, dict[str, str]]) -> None:
     """Kept, it would leave the child a page that cannot be shown."""
     place, seeded, form = teacher
