@@ -90,7 +90,8 @@ class Growth:
     outgrown : Crossing or None
         When the present instrument becomes too small; None without an instrument or where it never does.
     next_size : str or None
-        The chart's next larger size, by the present instrument's lengths and not by its label.
+        The chart's next larger size, by the present instrument's lengths and not by its label; one that the arm has
+        outgrown as well is passed over.
     next_body_mm : float or None
         Body length of that size, mm.
     next_fits : Crossing or None
@@ -299,14 +300,18 @@ class _Sizes:
 def _sizes(chart: Chart, instrument: InstrumentLengths, arm: Length, band: _Band) -> _Sizes:
     found = assess(chart, arm, [instrument])
     shortest, longest = float(found.shortest_arm_mm[0]), float(found.longest_arm_mm[0])
-    larger = next((row for row in chart.rows if row.arm_from_mm > shortest + chart.stretch_mm), None)
+    rows = [row for row in chart.rows if row.arm_from_mm > shortest + chart.stretch_mm]
+    known = [_known_of_row(chart, row, arm) for row in rows]
+    # Who has outgrown the next size as well is told of the one after it, as a verdict tells.
+    place = next((place for place, each in enumerate(known) if each is not Decision.TOO_SMALL), len(rows) - 1)
+    larger = rows[place] if rows else None
     return _Sizes(
         outgrown=band.reaches(longest) if longest <= PLAUSIBLE_MM["arm"][1] else None,
         fits=band.reaches(shortest) if arm.value_mm < shortest else None,
         known=DECISIONS[decide(found.classes)[0]],
         larger=larger,
         next_fits=None if larger is None else band.reaches(larger.arm_from_mm),
-        next_known=None if larger is None else _known_of_row(chart, larger, arm),
+        next_known=known[place] if rows else None,
     )
 
 

@@ -11,6 +11,7 @@ from calibration.quantity import Length
 from service.fit.errors import GrowthError, LengthError
 from service.fit.growth import Z_TEN, DatedArm, growth_sentences, is_last_doubted, predict
 from service.fit.growth_process import correlation
+from service.fit.verdict import judge
 from tests.service.fit.conftest import instrument
 
 
@@ -270,3 +271,13 @@ def test_without_an_age_the_time_between_tells_which_last_arm_contradicts_the_ot
     assert is_last_doubted(history) is doubted
     aged = [DatedArm(7.0 + years, Length.stated(mm, 6.0)) for years, mm in arms]
     assert predict(aged).doubted is doubted
+
+
+def test_who_has_outgrown_the_next_size_as_well_is_told_of_the_one_that_a_verdict_names(chart):
+    arm, tenth = Length.stated(480, 3), instrument(235, 388)
+    growth = predict([DatedArm(9.0, arm)], None, chart, tenth)
+    assert growth.next_size == "1/4"
+    verdict = judge(arm, tenth, chart)
+    assert verdict.instead is not None
+    assert verdict.instead.size == growth.next_size
+    assert predict([DatedArm(9.0, Length.stated(440, 3))], None, chart, tenth).next_size == "1/8"
