@@ -17,7 +17,7 @@ from service.web.forms.reading import text_field
 from service.web.gate.guard import OpenFields, TheHouse
 from service.web.gate.passwords import password_fault
 from service.web.gate.second_factor import use_code
-from service.web.gate.sign_in import TOO_MANY_TRIES, end_sessions
+from service.web.gate.sign_in import end_sessions, too_many
 from service.web.language import marked
 from service.web.pages import go_to, page
 
@@ -38,9 +38,7 @@ def recover(request: Request, parts: TheHouse, form: OpenFields) -> Response:
     password, twice = (str(form.get(name, "")) for name in ("password", "twice"))
     address = request.client.host if request.client else "unknown"
     if not parts.limiter.allows("recovery", address):
-        answer = page(request, "recover.html", 429, problem=TOO_MANY_TRIES, email=email)
-        answer.headers["Retry-After"] = str(parts.limiter.retry_after_s("recovery", address))
-        return answer
+        return too_many(request, "recover.html", parts.limiter.retry_after_s("recovery", address), email=email)
     problem = password_fault(password, twice, (email,))
     if problem is not None:
         return page(request, "recover.html", 422, problem=problem, email=email)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from typing import Any
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -33,6 +34,7 @@ HALFWAY_MINUTES = 10
 
 WRONG_SIGN_IN = marked("E-mail address and password do not fit together.")
 TOO_MANY_TRIES = marked("Too many tries. Please wait a minute.")
+TOO_MANY_IN_AN_HOUR = marked("Too many tries. Please wait an hour.")
 WRONG_PASSWORD = marked("The present password is not right.")
 WRONG_CODE = marked(
     "This code does not fit, or it was used before. Please wait for the next one. "
@@ -53,7 +55,7 @@ def sign_in(request: Request, parts: TheHouse, form: OpenFields) -> Response:
     email = text_field(form, "email", 254).lower()
     late = limit_reached(request, parts, email)
     if late is not None:
-        return _wait(page(request, "sign_in.html", 429, problem=TOO_MANY_TRIES, email=email), late)
+        return too_many(request, "sign_in.html", late, email=email)
     with parts.store.whole_house() as session:
         teacher = session.scalars(select(Teacher).where(Teacher.email == email)).one_or_none()
         if teacher is not None:
@@ -86,8 +88,7 @@ def second_step(request: Request, parts: TheHouse, form: OpenFields) -> Response
         for rule in ("second-factor", "second-factor-hour"):
             if not parts.limiter.allows(rule, teacher.id):
                 late = parts.limiter.retry_after_s(rule, teacher.id)
-                shown = page(request, "second_factor.html", 429, problem=TOO_MANY_TRIES, halfway=halfway)
-                return _wait(shown, late)
+                return too_many(request, "second_factor.html", late, halfway=halfway)
         code = text_field(form, "code", 64)
         now = parts.clock.now()
         if code_fits(session, teacher, parts.factor_keys, code, now):
@@ -121,6 +122,25 @@ def not_the_teacher(parts: House, teacher: Teacher, form: FormData) -> str | Non
     if not parts.limiter.allows("sign-in", teacher.id):
         return TOO_MANY_TRIES
     return None if password_fits(str(form.get("password", "")), teacher.password_hash) else WRONG_PASSWORD
+
+
+def too_many(request: Request, name: str, late_s: int, **fields: Any) -> HTMLResponse:
+    """Show a form again after too many tries, and say how long to wait: a minute or an hour, as the limit is.
+
+    Parameters
+    ----------
+    request : Request
+    name : str
+        The form's template.
+    late_s : int
+        Seconds to wait.
+    **fields
+        What the form shows.
+    """
+    problem = TOO_MANY_TRIES if late_s <= 60 else TOO_MANY_IN_AN_HOUR
+    answer = page(request, name, 429, problem=problem, **fields)
+    answer.headers["Retry-After"] = str(late_s)
+    return answer
 
 
 def limit_reached(request: Request, parts: House, email: str) -> int | None:
@@ -224,8 +244,3 @@ def _halfway(parts: House, teacher: Teacher) -> str:
 def _mark(teacher: Teacher) -> str:
     """Of the password that was right: a new one ends what is halfway."""
     return digest(teacher.password_hash)[:16]
-
-
-def _wait(answer: HTMLResponse, late_s: int) -> HTMLResponse:
-    answer.headers["Retry-After"] = str(late_s)
-    return answer

@@ -204,7 +204,10 @@ def test_a_sole_owner_gets_back_in_without_anybodys_help(place: Place, seeded: S
 
 def test_guessing_recovery_codes_is_limited(place: Place, seeded: Seeded) -> None:
     fields = {"email": seeded.email, "code": "x", "password": NEW_PASSWORD, "twice": NEW_PASSWORD}
-    assert [place.client.post("/recover", data=fields).status_code for _ in range(11)] == [401] * 10 + [429]
+    answers = [place.client.post("/recover", data=fields) for _ in range(11)]
+    assert [each.status_code for each in answers] == [401] * 10 + [429]
+    assert int(answers[-1].headers["Retry-After"]) > 60
+    assert "Too many tries. Please wait an hour." in answers[-1].text
 
 
 def test_a_new_password_link_does_not_stand_for_the_phone(place: Place, seeded: Seeded) -> None:
