@@ -50,12 +50,16 @@ class Studio(Row):
     """What a wrong choice costs where the studio weighs otherwise than usual: days by the loss's name."""
 
 
+LONGEST_EMAIL = 254
+"""Letters of an e-mail address (RFC 5321, section 4.5.3.1.3, without the brackets)."""
+
+
 class Teacher(StudioRow):
     """Somebody who signs in."""
 
     __tablename__ = "teacher"
 
-    email: Mapped[str] = mapped_column(String(254), unique=True)
+    email: Mapped[str] = mapped_column(String(LONGEST_EMAIL), unique=True)
     name: Mapped[str] = mapped_column(String(80))
     password_hash: Mapped[str]
     role: Mapped[str] = mapped_column(String(8), default=TEACHER, server_default=OWNER)

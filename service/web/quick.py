@@ -19,6 +19,7 @@ from service.questions.fitting import FitAnswer, FitQuestion, answer
 from service.records.photos import MOST_VIEWS
 from service.web.forms.models import QuickForm
 from service.web.forms.reading import photo_fields
+from service.web.gate.arrival import address_of
 from service.web.gate.guard import OpenFields, TheHouse
 from service.web.house import House
 from service.web.language import page_language, translator
@@ -36,7 +37,7 @@ def quick_page(request: Request, parts: TheHouse) -> HTMLResponse:
 @router.post("/")
 async def quick_verdict(request: Request, parts: TheHouse, form: OpenFields) -> Response:
     """Measure, judge, and show; forget everything."""
-    address = request.client.host if request.client else "unknown"
+    address = address_of(request.scope)
     filled = QuickForm.read(form)
     language = page_language(request)
     late = await run_in_threadpool(parts.limiter.work_late_s, address)

@@ -8,6 +8,7 @@ from fastapi.exceptions import HTTPException
 from starlette.datastructures import FormData, UploadFile
 from starlette.requests import Request
 
+from service.records.tables import LONGEST_EMAIL
 from service.settings import LargestFiles
 from service.words.i18n import marked
 from vision.clip_files import is_clip
@@ -26,6 +27,11 @@ def text_field(form: FormData, name: str, most: int = 200) -> str:
     """A field's text, trimmed and cut; empty where absent."""
     value = form.get(name)
     return value.replace("\0", "").strip()[:most] if isinstance(value, str) else ""
+
+
+def email_field(form: FormData) -> str:
+    """The e-mail address by which a teacher is known, in small letters; empty where absent."""
+    return text_field(form, "email", LONGEST_EMAIL).lower()
 
 
 async def written_at_length(request: Request) -> dict[str, str]:

@@ -36,6 +36,12 @@ BUSY_FOR_S = 10
 """What a sender is asked to wait where too much arrives at once, s: about what one photo takes on a slow line."""
 
 
+def address_of(scope: Scope) -> str:
+    """Where a request comes from, by which strangers are counted; one name for all whose address is not known."""
+    client = scope.get("client")
+    return str(client[0]) if client else "unknown"
+
+
 class Sender(Enum):
     """Who sends, as far as the head of the request tells."""
 

@@ -16,7 +16,7 @@ from service.records.database import Store, changed
 from service.records.tables import OWNER, TEACHER, Invitation, Studio, Teacher
 from service.security import digest, fresh_token, hash_password
 from service.settings import Settings
-from service.web.forms.reading import text_field
+from service.web.forms.reading import email_field, text_field
 from service.web.gate.guard import LinkClosed, OpenFields, TheHouse
 from service.web.gate.passwords import password_fault
 from service.web.gate.sign_in import end_sessions, signed_in
@@ -47,7 +47,7 @@ def welcome_page(request: Request, token: str, parts: TheHouse) -> HTMLResponse:
 def welcome(request: Request, token: str, parts: TheHouse, form: OpenFields) -> Response:
     """Make the teacher, and the studio where there is none yet; or set a new password."""
     filled = {name: text_field(form, name, 80) for name in ("name", "studio")}
-    filled["email"] = text_field(form, "email", 254).lower()
+    filled["email"] = email_field(form)
     password, twice = (str(form.get(name, "")) for name in ("password", "twice"))
     with parts.store.whole_house() as session:
         invited = _open_invitation(session, parts, token)

@@ -21,7 +21,7 @@ from service.measuring.admission import Busy, Rank, pays
 from service.records.tables import ApiKey
 from service.security import digest
 from service.settings import Settings
-from service.web.gate.arrival import FORM_BYTES
+from service.web.gate.arrival import FORM_BYTES, address_of
 from service.web.house import House
 from service.words.i18n import marked
 
@@ -82,7 +82,7 @@ class KeysOfTheInterface:
                     raise HTTPException(503, BUSY, {"Retry-After": str(busy.retry_after_s)}) from None
         elif path.removeprefix(PREFIX) in DRAWN:
             limiter, most = self.house().limiter, self.house().settings.interface_tries
-            _in_time(await run_in_threadpool(limiter.late_s, "drawn", _address(scope), most))
+            _in_time(await run_in_threadpool(limiter.late_s, "drawn", address_of(scope), most))
         await self.app(scope, receive, send)
 
     async def _let_in(self, scope: Scope) -> None:
@@ -96,7 +96,7 @@ class KeysOfTheInterface:
             state["caller"], state["rank"], state["who"] = caller, Rank.SHOP, f"key {caller.key_id}"
             late = await run_in_threadpool(parts.limiter.late_s, "interface", caller.key_id, caller.a_minute)
         elif is_open(parts.settings):
-            address = _address(scope)
+            address = address_of(scope)
             late = await run_in_threadpool(parts.limiter.late_s, "interface", address, parts.settings.interface_tries)
             late = late or await run_in_threadpool(parts.limiter.work_late_s, address)
             pays.set(partial(parts.limiter.work_done, address))
@@ -109,11 +109,6 @@ def _declared_bytes(scope: Scope) -> int:
     """How large a body says that it is; what it says wrongly is refused where it is read."""
     declared = Headers(scope=scope).get("content-length", "")
     return int(declared) if declared.isascii() and declared.isdecimal() and len(declared) < 15 else 0
-
-
-def _address(scope: Scope) -> str:
-    client = scope.get("client")
-    return str(client[0]) if client else "unknown"
 
 
 def _in_time(late_s: int | None) -> None:

@@ -13,7 +13,8 @@ from sqlalchemy import select
 from service.records.audit import Action, note
 from service.records.tables import Teacher
 from service.security import hash_password
-from service.web.forms.reading import text_field
+from service.web.forms.reading import email_field, text_field
+from service.web.gate.arrival import address_of
 from service.web.gate.guard import OpenFields, TheHouse
 from service.web.gate.passwords import password_fault
 from service.web.gate.second_factor import use_code
@@ -34,9 +35,9 @@ def recover_page(request: Request) -> HTMLResponse:
 @router.post("")
 def recover(request: Request, parts: TheHouse, form: OpenFields) -> Response:
     """Set the new password and end every session."""
-    email = text_field(form, "email", 254).lower()
+    email = email_field(form)
     password, twice = (str(form.get(name, "")) for name in ("password", "twice"))
-    address = request.client.host if request.client else "unknown"
+    address = address_of(request.scope)
     if not parts.limiter.allows("recovery", address):
         return too_many(request, "recover.html", parts.limiter.retry_after_s("recovery", address), email=email)
     problem = password_fault(password, twice, (email,))

@@ -15,7 +15,8 @@ from starlette.datastructures import FormData
 from service.records.audit import Action, note
 from service.records.tables import PushSubscription, SignIn, Teacher
 from service.security import digest, fresh_token, password_fits
-from service.web.forms.reading import text_field
+from service.web.forms.reading import email_field, text_field
+from service.web.gate.arrival import address_of
 from service.web.gate.guard import Fields, OpenFields, TheHouse, Visitor, session_cookie
 from service.web.gate.second_factor import code_fits, use_code
 from service.web.house import House
@@ -52,7 +53,7 @@ def sign_in_page(request: Request) -> HTMLResponse:
 @router.post("/sign-in")
 def sign_in(request: Request, parts: TheHouse, form: OpenFields) -> Response:
     """Open a session, or ask for the second factor."""
-    email = text_field(form, "email", 254).lower()
+    email = email_field(form)
     late = limit_reached(request, parts, email)
     if late is not None:
         return too_many(request, "sign_in.html", late, email=email)
@@ -149,7 +150,7 @@ def limit_reached(request: Request, parts: House, email: str) -> int | None:
     A browser in which this teacher signed in before counts for itself: guesses from elsewhere lock strangers out, never
     the teacher (OWASP, "device cookies").
     """
-    address = request.client.host if request.client else "unknown"
+    address = address_of(request.scope)
     if parts.signer.read(DEVICE, request.cookies.get(device_cookie(parts), "")) == digest(email):
         rules = [("sign-in", f"known device of {email}")]
     else:
