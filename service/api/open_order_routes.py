@@ -23,10 +23,12 @@ from service.records.columns import fresh_id
 from service.records.orders import Shelf
 from service.records.shop_tables import DONE, WAITING, OpenOrder, ShopJob
 
-router = APIRouter(prefix="/api/v1", responses=RESPONSES)
-once = APIRouter(prefix="/api/v1", responses=RESPONSES, route_class=OnceRoute, dependencies=[ONCE])
-
 ORDERS = needs_member(Scope.ORDERS)
+
+router = APIRouter(prefix="/api/v1", responses=RESPONSES, tags=["orders"], dependencies=[ORDERS])
+once = APIRouter(
+    prefix="/api/v1", responses=RESPONSES, tags=["orders"], route_class=OnceRoute, dependencies=[ORDERS, ONCE]
+)
 
 
 class OpenOrderIn(BaseModel):
@@ -106,9 +108,7 @@ def _orders_out(records: Records, orders: Sequence[OpenOrder]) -> list[dict[str,
     "/open-orders",
     response_model=OpenOrderOut,
     status_code=201,
-    tags=["orders"],
     summary="Keep an order open",
-    dependencies=[ORDERS],
 )
 def open_order(
     request: Request, response: Response, said: OpenOrderIn, records: Records, clock: TheClock
@@ -133,7 +133,7 @@ def open_order(
     return _order_out(records, order)
 
 
-@router.get("/open-orders", response_model=OpenOrderPage, tags=["orders"], summary="The orders", dependencies=[ORDERS])
+@router.get("/open-orders", response_model=OpenOrderPage, summary="The orders")
 def orders_kept(
     records: Records,
     limit: Limit = 100,
@@ -164,9 +164,7 @@ def _order(records: Records, order_id: str) -> OpenOrder:
     "/open-orders/{order_id}",
     response_model=OpenOrderOut,
     responses=NOT_THERE,
-    tags=["orders"],
     summary="One order",
-    dependencies=[ORDERS],
 )
 def order_is(order_id: Identity, records: Records) -> dict[str, Any]:
     """One order, as last checked."""
@@ -177,9 +175,7 @@ def order_is(order_id: Identity, records: Records) -> dict[str, Any]:
     "/open-orders/{order_id}/close",
     response_model=OpenOrderOut,
     responses=NOT_THERE,
-    tags=["orders"],
     summary="Close an order",
-    dependencies=[ORDERS],
 )
 def close_order(order_id: Identity, records: Records, clock: TheClock) -> dict[str, Any]:
     """Check an order no longer; closed twice is closed once."""
@@ -193,9 +189,7 @@ def close_order(order_id: Identity, records: Records, clock: TheClock) -> dict[s
     status_code=204,
     response_class=Response,
     responses=NOT_THERE,
-    tags=["orders"],
     summary="Delete an order",
-    dependencies=[ORDERS],
 )
 def delete_order(request: Request, order_id: Identity, background: BackgroundTasks) -> Response:
     """Delete an order with its arm."""
@@ -210,9 +204,7 @@ def delete_order(request: Request, order_id: Identity, background: BackgroundTas
     "/open-order-checks",
     response_model=JobOut,
     status_code=202,
-    tags=["orders"],
     summary="Check all open orders against the shelf",
-    dependencies=[ORDERS],
 )
 def check(
     request: Request, response: Response, records: Records, clock: TheClock, background: BackgroundTasks
@@ -242,9 +234,7 @@ def check(
     "/jobs/{job_id}",
     response_model=JobOut,
     responses=NOT_THERE,
-    tags=["orders"],
     summary="How far a job has come",
-    dependencies=[ORDERS],
 )
 def job_is(job_id: Identity, records: Records, response: Response) -> dict[str, Any]:
     """State and counts of a job, until thirty days after it has finished."""

@@ -20,12 +20,15 @@ from service.records.columns import fresh_id
 from service.records.hooks import Event, tell_one
 from service.records.shop_tables import Delivery, Webhook
 
-router = APIRouter(prefix="/api/v1", responses=RESPONSES)
-once = APIRouter(prefix="/api/v1", responses=RESPONSES, route_class=OnceRoute, dependencies=[ONCE])
+HOOKS = needs_member(Scope.WEBHOOKS)
+
+router = APIRouter(prefix="/api/v1", responses=RESPONSES, tags=["webhooks"], dependencies=[HOOKS])
+once = APIRouter(
+    prefix="/api/v1", responses=RESPONSES, tags=["webhooks"], route_class=OnceRoute, dependencies=[HOOKS, ONCE]
+)
 
 MOST_WEBHOOKS = 20
 """Addresses of one studio; our choice."""
-HOOKS = needs_member(Scope.WEBHOOKS)
 
 HookEvent = Literal["order.suited", "check.finished"]
 
@@ -118,9 +121,7 @@ def _check_new(others: Sequence[Webhook], url: str) -> None:
     "/webhooks",
     response_model=WebhookMade,
     status_code=201,
-    tags=["webhooks"],
     summary="Be told of what happens",
-    dependencies=[HOOKS],
 )
 def make_webhook(request: Request, said: WebhookIn, records: Records, clock: TheClock) -> dict[str, Any]:
     """Keep an address, once; the secret by which its deliveries are signed is shown now only."""
@@ -143,7 +144,7 @@ def make_webhook(request: Request, said: WebhookIn, records: Records, clock: The
     return _hook_out(hook) | {"secret": _secret(request, hook)}
 
 
-@router.get("/webhooks", response_model=Webhooks, tags=["webhooks"], summary="The webhooks", dependencies=[HOOKS])
+@router.get("/webhooks", response_model=Webhooks, summary="The webhooks")
 def webhooks(records: Records) -> dict[str, Any]:
     """All addresses that are told of what happens, and how they are."""
     return {"items": [_hook_out(each) for each in records.scalars(select(Webhook).order_by(Webhook.created_at))]}
@@ -153,9 +154,7 @@ def webhooks(records: Records) -> dict[str, Any]:
     "/webhooks/{webhook_id}",
     response_model=WebhookMade,
     responses=NOT_THERE,
-    tags=["webhooks"],
     summary="Change a webhook",
-    dependencies=[HOOKS],
 )
 def change_webhook(request: Request, webhook_id: Identity, said: WebhookIn, records: Records) -> dict[str, Any]:
     """Write a webhook anew and show its secret again; one that was given up is told of things again."""
@@ -172,9 +171,7 @@ def change_webhook(request: Request, webhook_id: Identity, said: WebhookIn, reco
     status_code=204,
     response_class=Response,
     responses=NOT_THERE,
-    tags=["webhooks"],
     summary="Delete a webhook",
-    dependencies=[HOOKS],
 )
 def delete_webhook(webhook_id: Identity, records: Records) -> Response:
     """Delete an address with its deliveries."""
@@ -187,9 +184,7 @@ def delete_webhook(webhook_id: Identity, records: Records) -> Response:
     response_model=DeliveryOut,
     status_code=202,
     responses=NOT_THERE,
-    tags=["webhooks"],
     summary="Send a test",
-    dependencies=[HOOKS],
 )
 def try_webhook(webhook_id: Identity, records: Records, clock: TheClock, background: BackgroundTasks) -> dict[str, Any]:
     """Put an event of kind `test` on its way to an address."""
@@ -208,9 +203,7 @@ def _delivery_out(delivery: Delivery) -> dict[str, Any]:
     "/webhooks/{webhook_id}/deliveries",
     response_model=DeliveryPage,
     responses=NOT_THERE,
-    tags=["webhooks"],
     summary="What was told, and what was answered",
-    dependencies=[HOOKS],
 )
 def deliveries(webhook_id: Identity, records: Records, limit: Limit = 100, cursor: Cursor = None) -> dict[str, Any]:
     """Deliveries of the last thirty days, the newest first."""
