@@ -90,15 +90,19 @@ def _order_out(records: Records, order: OpenOrder) -> dict[str, Any]:
 
 def _orders_out(records: Records, orders: Sequence[OpenOrder]) -> list[dict[str, Any]]:
     named = {each.reference for each in orders}
-    found = records.scalars(
-        select(OpenOrder).where(OpenOrder.reference.in_(named), OpenOrder.closed_at.is_(None)).order_by(OpenOrder.id)
-    ).all()
+    open_ones: dict[str, list[str]] = {}
+    for reference, order_id in records.execute(
+        select(OpenOrder.reference, OpenOrder.id)
+        .where(OpenOrder.reference.in_(named), OpenOrder.closed_at.is_(None))
+        .order_by(OpenOrder.id)
+    ):
+        open_ones.setdefault(reference, []).append(order_id)
     as_kept = [name for name in OpenOrderOut.model_fields if name not in ("arm_length", "same_reference")]
     return [
         {name: getattr(order, name) for name in as_kept}
         | {
             "arm_length": order.arm,
-            "same_reference": [each.id for each in found if each.reference == order.reference and each is not order],
+            "same_reference": [each for each in open_ones.get(order.reference, ()) if each != order.id],
         }
         for order in orders
     ]
