@@ -110,7 +110,7 @@ def reading_aids(language: str) -> dict[str, Any]:
         "mm": lambda value, decimals=0: written_mm(value, language, decimals),
         "day": lambda day: written_day(day, language),
         "moment": lambda moment: written_moment(moment, language),
-        "number": lambda value, decimals=0: written_number(value, language, decimals),
+        "number": lambda value, decimals=0, **form: written_number(value, language, decimals, **form),
         "percent": percent,
         "sentence": sentence,
         "length_names": {code: each.name.text(translate) for code, each in LENGTHS.items()},

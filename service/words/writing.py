@@ -25,9 +25,10 @@ def written_mm(value_mm: float, language: str, decimals: int = 0) -> str:
     return unbroken(Millimetres(value_mm, decimals).text(language))
 
 
-def written_number(value: float, language: str, decimals: int = 0) -> str:
-    """A number with at most so many decimals."""
-    return str(format_decimal(round(value, decimals), locale=language))
+def written_number(value: float, language: str, decimals: int = 0, *, all_of_them: bool = False) -> str:
+    """A number with at most so many decimals, or with `all_of_them`, as beside others of a table or a range."""
+    pattern = "#,##0." + "0" * decimals if all_of_them else None
+    return str(format_decimal(round(value, decimals), format=pattern, locale=language))
 
 
 def day_of(moment: datetime) -> date:

@@ -74,4 +74,4 @@ def _label(own: Instrument, chart: Chart, studio: str, base: str, translate: Tra
 
 def _with_doubt(length: dict[str, Any], language: str) -> str:
     half = (length["high_mm"] - length["low_mm"]) / 2
-    return f"{written_number(length['value_mm'], language, 1)} ± {written_mm(half, language, 1)}"
+    return f"{written_number(length['value_mm'], language, 1, all_of_them=True)} ± {written_mm(half, language, 1)}"

@@ -206,7 +206,7 @@ def test_a_loan_noted_by_mistake_is_undone(place: Place, seeded: Seeded) -> None
 def test_labels_carry_the_lengths_and_a_code_that_opens_the_page(place: Place, seeded: Seeded) -> None:
     one = place.client.get("/counter/labels.pdf", params={"own": seeded.shelf_id})
     words = PdfReader(io.BytesIO(one.content)).pages[0].extract_text().replace("\u00a0", " ")
-    for said in ("Shelf 12", "sold as 1/10", "231 ± 1.8 mm", "381.8 ± 3.1 mm", "Studio Linde", "12 May 2031"):
+    for said in ("Shelf 12", "sold as 1/10", "231.0 ± 1.8 mm", "381.8 ± 3.1 mm", "Studio Linde", "12 May 2031"):
         assert said in words, (said, words)
     assert "Shelf 14" not in words
     page = pypdfium2.PdfDocument(one.content)[0]

@@ -69,3 +69,12 @@ def test_a_picture_has_the_decimal_sign_of_its_words() -> None:
     """CLDR 47: German and Polish have a comma; Polish letters are not in the picture's font."""
     assert (captions("de")["body_length"], captions("de")["point"]) == ("Korpus", ",")
     assert captions("pl") == {code: text for code, text in captions("en").items() if code != "point"}
+
+
+def test_a_number_beside_others_has_all_its_decimals() -> None:
+    assert [written_number(each, "de", 1, all_of_them=True) for each in (3.0, 5.24, 1402.0)] == [
+        "3,0",
+        "5,2",
+        "1.402,0",
+    ]
+    assert written_number(3.0, "de", 1) == "3"
