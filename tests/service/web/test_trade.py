@@ -138,6 +138,9 @@ def test_a_refused_chart_is_shown_again_as_it_was_sent(place: Place) -> None:
     seeded = seed(place.house)
     pasted = "Size;Arm;Body;Total\n1/8;430-470;255;421\n1/4;;280;463\n"
     refused = sent(place, seeded, "/charts/new", name="Ours", csv=pasted)
+    said = re.findall(r'<div class="note bad"( role="alert")?>.*?</div>', refused.text, re.DOTALL)
+    assert said == [' role="alert"'], "once"
+    assert refused.text.index('role="alert"') < refused.text.index("<form method"), "where whoever saved looks first"
     assert "Chart row 3 (1/4): arm_from is empty." in words_of(refused.text)
     assert pasted.strip() in unescape(refused.text)
     rows = [("1/8", "430", "", "255", "421"), ("",) * 5, ("1/4", "420", "", "280", "463")]
