@@ -16,7 +16,7 @@ from service.api.measurement_routes import LengthOut
 from service.api.once import ONCE, OnceRoute, Records, TheClock
 from service.api.paging import Cursor, Identity, Limit, cursor_of, read_cursor
 from service.api.problem_details import NOT_THERE, RESPONSES
-from service.api.shelf_routes import Line
+from service.api.shelf_models import Line
 from service.jobs.shop import start_check
 from service.questions.asked import ArmLength
 from service.records.columns import fresh_id
