@@ -46,7 +46,7 @@ def child_export(session: Session, child: Child) -> dict[str, Any]:
 
 
 def studio_export(session: Session) -> dict[str, Any]:
-    """All rows of a studio but its teachers' passwords and sessions."""
+    """Children, shelf and shop of a studio, row by row; not its people, its keys and the history of who did what."""
     return {
         "children": [child_export(session, child) for child in session.scalars(select(Child))],
         "shelf": [row_json(row) for row in session.scalars(select(Instrument).where(Instrument.child_id.is_(None)))],
