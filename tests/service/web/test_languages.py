@@ -152,6 +152,9 @@ def test_every_fault_has_its_drawing(problem: Problem) -> None:
         drawn = str(drawings.for_problem(problem.code, kind, problem.advice))  # type: ignore[attr-defined]
         assert html.escape(problem.advice, quote=False).replace("'", "&#39;")[:30] in drawn.replace("\u00a0", " ")
         assert drawn != str(drawings.for_problem("something else", kind, problem.advice))  # type: ignore[attr-defined]
+        height = float(re.findall(r'viewBox="0 0 340 (\S+)"', drawn)[0])
+        for y, radius in re.findall(r'class="d-spot" cx="\S+" cy="(\S+)" r="(\S+)"', drawn):
+            assert float(y) + float(radius) <= height, "the ring around the fault is cut off"
 
 
 def test_every_sentence_changes_with_the_language(place: Place) -> None:
