@@ -29,7 +29,9 @@ from service.fit.decision import DECISIONS, Decision, decide
 from service.fit.errors import GrowthError
 from service.fit.growth_process import CONTRADICTION, Readings, kernel
 from service.fit.lengths import PLAUSIBLE_MM, check_plausible, linear, widened
+from service.fit.losses import LOSSES, Losses
 from service.fit.sentences import Millimetres, Number, Sentence, Translate, Value, say, unchanged
+from service.fit.weighing import best_size
 
 UNEXPLAINED = 2.5
 """Standard deviations by which a child's own growth must differ from what heights explain to be told; ours."""
@@ -90,8 +92,8 @@ class Growth:
     outgrown : Crossing or None
         When the present instrument becomes too small; None without an instrument or where it never does.
     next_size : str or None
-        The chart's next larger size, by the present instrument's lengths and not by its label; one that the arm has
-        outgrown as well is passed over.
+        The chart's next larger size, by the present instrument's lengths and not by its label; those that serve the
+        arm worse than a still larger one (`service.fit.weighing.best_size`) are passed over.
     next_body_mm : float or None
         Body length of that size, mm.
     next_fits : Crossing or None
@@ -175,6 +177,7 @@ def predict(
     chart: Chart | None = None,
     instrument: InstrumentLengths | None = None,
     months: int = 24,
+    losses: Losses = LOSSES,
 ) -> Growth:
     """Predict the arm from one or several measurements.
 
@@ -189,6 +192,8 @@ def predict(
         The present instrument.
     months : int
         How far to look, at most 60; the points end at 15 years of age.
+    losses : Losses
+        By which the next size is chosen.
 
     Returns
     -------
@@ -212,7 +217,9 @@ def predict(
     mean, sd = readings.only(kept if len(kept) > 1 else range(len(history))).foretell(ahead)
     median = median_arm_mm(ahead, sex)
     band = _Band(steps, *(median * np.exp(mean + z * sd) for z in (-Z_TEN, 0.0, Z_TEN)))
-    sizes = _Sizes() if chart is None or instrument is None else _sizes(chart, instrument, history[-1].arm, band)
+    sizes = (
+        _Sizes() if chart is None or instrument is None else _sizes(chart, instrument, history[-1].arm, band, losses)
+    )
     return Growth(
         points=band.points(),
         rate_mm_per_year=band.rate_mm_per_year(months),
@@ -297,22 +304,28 @@ class _Sizes:
     next_known: Decision | None = None
 
 
-def _sizes(chart: Chart, instrument: InstrumentLengths, arm: Length, band: _Band) -> _Sizes:
+def _sizes(chart: Chart, instrument: InstrumentLengths, arm: Length, band: _Band, losses: Losses) -> _Sizes:
     found = assess(chart, arm, [instrument])
     shortest, longest = float(found.shortest_arm_mm[0]), float(found.longest_arm_mm[0])
     rows = [row for row in chart.rows if row.arm_from_mm > shortest + chart.stretch_mm]
-    known = [_known_of_row(chart, row, arm) for row in rows]
-    # Who has outgrown the next size as well is told of the one after it, as a verdict tells.
-    place = next((place for place, each in enumerate(known) if each is not Decision.TOO_SMALL), len(rows) - 1)
-    larger = rows[place] if rows else None
+    larger = _next_larger(chart, rows, arm, losses)
     return _Sizes(
         outgrown=band.reaches(longest) if longest <= PLAUSIBLE_MM["arm"][1] else None,
         fits=band.reaches(shortest) if arm.value_mm < shortest else None,
         known=DECISIONS[decide(found.classes)[0]],
         larger=larger,
         next_fits=None if larger is None else band.reaches(larger.arm_from_mm),
-        next_known=known[place] if rows else None,
+        next_known=None if larger is None else _known_of_row(chart, larger, arm),
     )
+
+
+def _next_larger(chart: Chart, rows: Sequence[ChartRow], arm: Length, losses: Losses) -> ChartRow | None:
+    """Of the larger sizes the one that a verdict names, where it is time for it; else the first not outgrown, too."""
+    best = best_size(chart, arm, losses=losses)
+    if best is not None and chart.rows[best] in rows:
+        return chart.rows[best]
+    still_open = (row for row in rows if _known_of_row(chart, row, arm) is not Decision.TOO_SMALL)
+    return next(still_open, rows[-1] if rows else None)
 
 
 def _known_of_row(chart: Chart, row: ChartRow, arm: Length) -> Decision:

@@ -1,18 +1,19 @@
 """What to order: limits that any shop can check with a tape.
 
-Instruments along the chart, from the smallest to the largest, are judged for this arm as if the shop had measured them
-with a tape (`service.fit.choosing`).  Those that may be taken make up the order: body length from .. to .. and total
-length from .. to ..; where no size of the chart is among them, those to try are added, so that the order holds what the
-trade sells.  Since the shortest arm is the mean of what body and total length ask, any instrument with both lengths
-inside the limits will do, whatever its label and its neck.
+An order is for the size of the chart that serves this arm best (`service.fit.weighing.best_size`), whatever is played
+now; a verdict names the same.  Instruments along the chart, from the smallest to the largest, are judged for this arm
+as if the shop had measured them with a tape (`service.fit.choosing`).  Those around that size that may be taken make up
+the order: body length from .. to .. and total length from .. to ..; where the size itself is not among them, those to
+try are added.  If it is not among these either, or no size may be played, the order is a first guess.  Since the
+shortest arm is the mean of what body and total length ask, any instrument with both lengths inside the limits will do,
+whatever its label and its neck.
 
 What was seen while playing counts, on whichever instrument: what would have to wait for that, had it stood on a shelf,
 is not ordered.  An instrument that was judged too large or too small, and everything beyond it, is never ordered again.
-Where a size was said to be taken instead of an instrument, that size is in the order; if it could not be taken for
-certain, the order is a first guess.  A growth allowance asks for more: with the arm grown by that much the instrument
-must more likely than not still not be too small.  Where no size of the chart suits now and later, or not the one to be
-taken instead, the one now is what counts.  Whoever reads an order reads what it allows for, and how far the figures of
-growth go.
+The order is then for the size that was said to be taken instead.  A growth allowance asks for more: with the arm grown
+by that much the instrument must more likely than not still not be too small.  Where the size that is ordered does not
+suit now and later, or no size of the chart does, the one now is what counts.  Whoever reads an order reads what it
+allows for, and how far the figures of growth go.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ from service.fit.losses import LOSSES, Losses
 from service.fit.sentences import Millimetres, Number, Sentence, Translate, say, unchanged
 from service.fit.signs import PlayingSigns
 from service.fit.verdict import Verdict, nearest_size
-from service.fit.weighing import ANOTHER_MM, NOTHING_SEEN, Seen
+from service.fit.weighing import ANOTHER_MM, NOTHING_SEEN, Seen, best_size
 
 Beyond = Literal["smaller", "larger"]
 
@@ -216,12 +217,13 @@ def order(
     lengths = _line(chart, shop_u_mm)
     seen = _seen(arm, chart, instead_of, played)
     choices = choose_measured(arm, lengths, chart, seen, rule, losses, _measured_again(arm))
-    line = _Line(lengths, choices, _not_again(instead_of, choices.found.shortest_arm_mm), instead_of)
+    named = _named(choices, instead_of, losses, rule)
+    line = _Line(lengths, choices, _not_again(instead_of, choices.found.shortest_arm_mm), instead_of, named)
     suiting, is_sized = line.suiting(stretch)
     hold = line.hold(suiting)
     if hold is not None:
         return _nothing(*hold, stretch, growth)
-    wanted, decided = line.around_named(suiting, is_sized, losses) if line.named else line.around_best(suiting)
+    wanted, decided = line.around_named(suiting, is_sized, losses) if line.named else (line.around_best(suiting), False)
     lasting = line.lasting(wanted, growth.mm)
     chosen = np.flatnonzero(wanted if lasting is None else lasting)
     first, last = chosen[0], chosen[-1]
@@ -258,24 +260,22 @@ class _Line:
         Which may be ordered at all: not again what was judged too large or too small.
     instead_of : Verdict or None
         Of the instrument that is to be replaced.
+    named : str or None
+        Size of the chart that is ordered; None where none may be played.
     """
 
     lengths: Moments
     choices: Choices
     open_to: Mask
     instead_of: Verdict | None
-
-    @property
-    def named(self) -> str | None:
-        """Size of the chart that was said to be taken instead."""
-        return None if self.instead_of is None or self.instead_of.instead is None else self.instead_of.instead.size
+    named: str | None
 
     @property
     def _place_of_named(self) -> int:
         return _index_of(self.choices.chart.sizes.index(self.named or ""))
 
     def suiting(self, stretch: bool) -> tuple[Mask, bool]:
-        """Which may be taken; or, where no size of the chart (not the named one) is among them, taken or tried.
+        """Which may be taken; or, where the size to order (without one: any size) is not among them, taken or tried.
 
         The second says whether such a size is among those that are given.
         """
@@ -302,15 +302,15 @@ class _Line:
         is_unsettled = waits[self._place_of_named] if self.named else waits.any() and not suiting.any()
         return (UNSETTLED_FIRST, None) if is_unsettled else None
 
-    def around_best(self, suiting: Mask) -> tuple[Mask, bool]:
-        """The range around the least costly of those that suit; False where none does, and it is of the likeliest."""
-        decided, fits = bool(suiting.any()), self.choices.weighed.costs.classes.fits
-        if not decided:
+    def around_best(self, suiting: Mask) -> Mask:
+        """Where no size may be played, the range around the least costly of those that suit, or of the likeliest."""
+        fits = self.choices.weighed.costs.classes.fits
+        if not suiting.any():
             suiting = (fits >= min(LIKELIER_THAN_NOT, float(fits[self.open_to].max()))) & self.open_to
-        return _one_range(suiting, int(np.argmin(np.where(suiting, self.choices.weighed.costs.play, np.inf)))), decided
+        return _one_range(suiting, int(np.argmin(np.where(suiting, self.choices.weighed.costs.play, np.inf))))
 
     def around_named(self, suiting: Mask, is_sized: bool, losses: Losses) -> tuple[Mask, bool]:
-        """The range around the size that was said to be taken instead; False where that is only a first guess.
+        """The range around the size that is ordered; False where that is only a first guess.
 
         Then the range is of all that costs no more than asking again.
         """
@@ -437,6 +437,14 @@ def _seen(
         return NOTHING_SEEN
     shortest = assess(chart, arm, [each for each, _ in watched]).shortest_arm_mm.tolist()
     return Seen(tuple(Played(mm, signs) for mm, (_, signs) in zip(shortest, watched, strict=True)))
+
+
+def _named(choices: Choices, instead_of: Verdict | None, losses: Losses, rule: DecisionRule) -> str | None:
+    """The size to order: what was said to be taken instead, else the one that serves this arm best."""
+    if instead_of is not None and instead_of.action in (Action.SMALLER, Action.LARGER):
+        return None if instead_of.instead is None else instead_of.instead.size
+    best = best_size(choices.chart, choices.arm, choices.seen, losses, rule)
+    return None if best is None else choices.chart.sizes[best]
 
 
 def _not_again(instead_of: Verdict | None, shortest: Array) -> Mask:

@@ -31,6 +31,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from calibration.arrays import Array, Mask
+from calibration.quantity import Length
 from service.fit.assessment import Assessment, Classes, classes_of, with_prior
 from service.fit.chart import Chart
 from service.fit.decision import CLASS_ORDER, RULE, Action, DecisionRule
@@ -271,13 +272,49 @@ def chart_items(chart: Chart, arm_mm: Array, arm_sd_mm: Array) -> Items:
     return Items(margin, sd, shortest, width, small, arms, sds, classes)
 
 
+def best_size(
+    chart: Chart, arm: Length, seen: Seen = NOTHING_SEEN, losses: Losses = LOSSES, rule: DecisionRule = RULE
+) -> int | None:
+    """Which size of the chart serves an arm best, whatever is played now.
+
+    Of the sizes that may be played it is the one of least expected loss.  Verdicts name it in place of what does not
+    suit, an order is for it, growth names it to whoever has outgrown an instrument.
+
+    Parameters
+    ----------
+    chart : Chart
+    arm : Length
+        With no smaller uncertainty than `service.fit.lengths.widened` gives.
+    seen : Seen
+        What was seen while playing.
+    losses : Losses
+    rule : DecisionRule
+
+    Returns
+    -------
+    int or None
+        Place in the chart; None where no size may be played.
+    """
+    arms_mm, sds_mm = np.array([arm.value_mm]), np.array([arm.standard_uncertainty_mm])
+    cost = _size_costs(chart, arms_mm, sds_mm, seen, losses, rule)[0]
+    best = int(np.argmin(cost))
+    return best if np.isfinite(cost[best]) else None
+
+
+def _size_costs(
+    chart: Chart, arms_mm: Array, arm_sds_mm: Array, seen: Seen, losses: Losses, rule: DecisionRule
+) -> Array:
+    """(M, R) expected loss of playing each size of the chart with each of M arms, days; infinite where it may not."""
+    costs = play_costs(chart, chart_items(chart, arms_mm, arm_sds_mm), Seen(seen.played), losses, rule)
+    return np.where(costs.allowed, costs.play, np.inf).reshape(len(arms_mm), len(chart.rows))
+
+
 def _alternatives(
     chart: Chart, items: Items, seen: Seen, losses: Losses, rule: DecisionRule
 ) -> tuple[NDArray[np.int64], Array, NDArray[np.int64], Array]:
     """Best smaller and best larger size of the chart for each item, and what playing it costs; infinite without one."""
     arms, first, back = np.unique(items.arm_mm, return_index=True, return_inverse=True)
-    costs = play_costs(chart, chart_items(chart, arms, items.arm_sd_mm[first]), Seen(seen.played), losses, rule)
-    cost = np.where(costs.allowed, costs.play, np.inf).reshape(len(arms), len(chart.rows))[back]
+    cost = _size_costs(chart, arms, items.arm_sd_mm[first], seen, losses, rule)[back]
     is_smaller = chart.arms_from_mm < items.shortest_mm[:, None] - ANOTHER_MM
     is_larger = chart.arms_from_mm > items.shortest_mm[:, None] + ANOTHER_MM
     found: list[Array] = []

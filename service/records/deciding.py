@@ -374,7 +374,7 @@ def growth_of(records: Session, child: Child, instrument: Instrument | None) -> 
     if not history:
         return None
     lengths = instrument_lengths(instrument) if instrument else None
-    return predict(history, _sex(child), chart_in_use(records), lengths)
+    return predict(history, _sex(child), chart_in_use(records), lengths, losses=losses_in_use(records))
 
 
 def _sex(child: Child) -> Sex | None:

@@ -10,9 +10,11 @@ import pytest
 from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths
 from service.fit.chart_table import default_chart
+from service.fit.choosing import choose
 from service.fit.decision import PLAYED, Action, Decision
 from service.fit.explanation import headline, to_do, verdict_text
 from service.fit.growth import DatedArm, predict
+from service.fit.losses import LOSSES, Losses
 from service.fit.order import Allowance, order, order_sentences
 from service.fit.outlook import outlook
 from service.fit.ranking import rank
@@ -157,6 +159,60 @@ def test_an_order_names_what_is_to_be_taken_instead_and_never_what_was_just_refu
             assert wanted.body.to_mm < row.body_length_mm
         else:
             assert wanted.body.from_mm > row.body_length_mm
+
+
+GRID_MM = range(320, 621)
+"""Arms at which every place is asked which size comes next, mm."""
+
+
+def named_instead(arm: Length, losses: Losses = LOSSES) -> set[str]:
+    """What the verdicts on an instrument of each size say to take instead."""
+    choices = choose(arm, [sized(row) for row in CHART.rows], CHART, losses=losses)
+    places = [choices.instead(place) for place in range(len(CHART.rows))]
+    return {CHART.sizes[place] for place in places if place is not None}
+
+
+@pytest.mark.parametrize("expanded_mm", [8, 14, 20])
+def test_which_size_comes_next_has_one_answer_whatever_is_played_now(expanded_mm):
+    """The verdicts on all sizes, and the order without any."""
+    for mm in GRID_MM:
+        arm = Length.stated(float(mm), expanded_mm / 1.96)
+        named, wanted = named_instead(arm), order(arm, CHART)
+        assert len(named) <= 1, mm
+        assert named <= set(wanted.sizes), mm
+        assert named or not wanted.decided, mm
+
+
+@pytest.mark.parametrize("expanded_mm", [8, 14, 20])
+def test_order_and_growth_lead_where_the_verdict_on_what_is_played_leads(expanded_mm):
+    """Not only beyond an instrument that does not suit: an order beside one that does is for the same size as well."""
+    for number, (mm, row) in enumerate(product(GRID_MM, CHART.rows)):
+        if number % 11:
+            continue
+        arm = Length.stated(float(mm), expanded_mm / 1.96)
+        verdict, alone = judged(row, arm, "not asked"), order(arm, CHART).sizes
+        wanted = order(arm, CHART, instead_of=verdict)
+        assert wanted.body is None or wanted.sizes == alone, (mm, row.size)
+        if verdict.action is Action.LARGER and verdict.instead is not None:
+            growth = predict([DatedArm(7.0, arm)], None, CHART, sized(row))
+            assert growth.next_size == verdict.instead.size, (mm, row.size)
+
+
+@pytest.mark.parametrize("mm", range(500, 530, 3))
+def test_a_teacher_s_own_losses_move_verdict_order_and_growth_together(mm):
+    arm, losses, eighth = Length.stated(float(mm), 4.0), Losses(small_per_mm=20.0), sized(CHART.rows[3])
+    (named,) = named_instead(arm, losses)
+    assert named in order(arm, CHART, losses=losses).sizes
+    assert predict([DatedArm(7.0, arm)], None, CHART, eighth, losses=losses).next_size == named
+
+
+def test_an_arm_of_512_is_given_a_half_with_an_outgrown_eighth_and_without():
+    arm = Length.stated(512, 8 / 1.96)
+    outgrown = judge(arm, eighth(), CHART)
+    assert (outgrown.action, outgrown.instead.size) == (Action.LARGER, "1/2")
+    assert "1/2" in order(arm, CHART, instead_of=outgrown).sizes
+    assert "1/2" in order(arm, CHART).sizes
+    assert predict([DatedArm(7.0, arm)], None, CHART, eighth()).next_size == "1/2"
 
 
 @pytest.mark.parametrize("arm", [372.0, 410.0, 440.0, 468.0, 500.0, 556.0])
