@@ -119,7 +119,7 @@ def order(
 @options_for(GrowthQuestion, "sex")
 @click.option("--body-mm", help="Body length of the present instrument, V±U in mm.")
 @click.option("--total-mm", help="Total length of the present instrument, V±U in mm.")
-@options_for(GrowthQuestion, "chart", "months")
+@options_for(GrowthQuestion, "chart", "losses", "months")
 @json_option
 @language_option
 @plain_errors

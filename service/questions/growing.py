@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from service.questions.asked import ArmLength, WithChart, Years
+from service.questions.asked import ArmLength, WithChart, WithLosses, Years
 from service.questions.comparing import Instrument
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ class ArmAtAge(BaseModel):
     model_config = ConfigDict(extra="forbid", arbitrary_types_allowed=True)
 
 
-class GrowthQuestion(WithChart):
+class GrowthQuestion(WithChart, WithLosses):
     """Measurements of one child, and the present instrument."""
 
     measurements: Annotated[list[ArmAtAge], Field(max_length=100)]
@@ -59,4 +59,4 @@ def answer(question: GrowthQuestion) -> Growth:
 
     history = [DatedArm(each.age_years, each.arm_length) for each in question.measurements]
     instrument = question.instrument[0] if question.instrument is not None else None
-    return predict(history, question.sex, question.sizes, instrument, question.months)
+    return predict(history, question.sex, question.sizes, instrument, question.months, question.costs)

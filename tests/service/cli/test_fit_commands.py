@@ -75,6 +75,14 @@ def test_growth_is_predicted():
     assert json.loads(run(*words, "--months", "12", "--json").output)["points"][-1]["months"] == 12
 
 
+def test_growth_names_the_next_size_by_the_losses_that_an_order_weighs():
+    for losses, size in (("exchange=6", "1/2"), ("strain_per_mm=60", "1/4")):
+        grown = run("growth", "--at", "7=514±8", "--body-mm", "255±2", "--losses", losses, "--json")
+        ordered = run("order", "--arm-mm", "514±8", "--losses", losses, "--json")
+        assert json.loads(grown.output)["next_size"] == size
+        assert size in json.loads(ordered.output)["sizes"]
+
+
 def test_measurements_that_contradict_growth_are_told_to_programs_too():
     """As photos of one child, or tape and photo, that contradict one another."""
     grown = ("growth", "--at", "6.5=440±8", "--at")
