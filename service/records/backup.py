@@ -6,7 +6,8 @@ an object store, by a program as new or newer.  Numbers and nicknames in it are 
 data folder.
 
 The photos are copied before and after the records, so that none lacks that the records name; what the records do not
-name is left out when it is restored.
+name is left out when it is restored.  The records are held in memory meanwhile and written last: a backup that is
+killed leaves sealed photos on the disk and nothing that can be read.
 """
 
 from __future__ import annotations
@@ -18,12 +19,12 @@ import re
 import shutil
 import sqlite3
 import tarfile
-import tempfile
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import IO
 
 from sqlalchemy import Engine, delete, func, select, update
 
@@ -93,24 +94,23 @@ def back_up(store: Store, keeping: Keeping, file: Path, version: str) -> Kept:
     half = file.with_name(f"{file.name}.half")
     try:
         handle = os.open(half, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, PRIVATE_FILE)
-        with os.fdopen(handle, "wb") as raw, tempfile.TemporaryDirectory(dir=file.parent) as folder:
+        with os.fdopen(handle, "wb") as raw:
             with tarfile.open(fileobj=raw, mode="w") as archive:
                 copied = _add_photos(archive, keeping, set())
-                snapshot = Path(folder) / RECORDS
-                _snapshot(store, snapshot)
+                records = _snapshot(store)
                 copied |= _add_photos(archive, keeping, copied)
-                archive.add(snapshot, RECORDS)
-                studios = _count_studios(snapshot)
                 about = {"form": FORM, "version": version, "at": datetime.now(UTC).isoformat(), "photos": len(copied)}
                 _add(archive, ABOUT, json.dumps(about).encode())
-            raw.flush()
-            os.fsync(raw.fileno())
+                _sync(raw)  # what is readable comes last: where it is killed before, only sealed photos are left
+                _add(archive, RECORDS, records)
+            _sync(raw)
         half.replace(file)
     except (OSError, sqlite3.Error) as error:
-        half.unlink(missing_ok=True)
         reason = error.strerror if isinstance(error, OSError) else error
         raise FolderError(f"Cannot write {file}: {reason}.") from None
-    return Kept(studios, len(copied))
+    finally:
+        half.unlink(missing_ok=True)
+    return Kept(_studios(store), len(copied))
 
 
 def restore(file: Path, store: Store, keeping: Keeping, folder: Path, mark: str | None) -> Kept:
@@ -172,20 +172,24 @@ def _add(archive: tarfile.TarFile, name: str, content: bytes) -> None:
     archive.addfile(member, io.BytesIO(content))
 
 
-def _snapshot(store: Store, target: Path) -> None:
-    """One moment of the records as a file of SQLite."""
-    target.touch(mode=PRIVATE_FILE)
+def _sync(raw: IO[bytes]) -> None:
+    raw.flush()
+    os.fsync(raw.fileno())
+
+
+def _snapshot(store: Store) -> bytes:
+    """One moment of the records as a file of SQLite; in memory, since a file would outlast a killed backup."""
     if store.is_shared:
-        copy = Store(target)
-        try:
+        with closing(Store(None)) as copy:
             copy.migrate()
             _copy_rows(store.engine, copy.engine)
-        finally:
-            copy.close()  # and with it the write-ahead log is gone
-        return
-    with closing(sqlite3.connect(store.name)) as source, closing(sqlite3.connect(target)) as out:
+            with closing(copy.engine.raw_connection()) as connection:
+                copied = connection.driver_connection
+                assert isinstance(copied, sqlite3.Connection)
+                return copied.serialize()
+    with closing(sqlite3.connect(store.name)) as source, closing(sqlite3.connect(":memory:")) as out:
         source.backup(out)
-        out.execute("PRAGMA journal_mode=DELETE")
+        return out.serialize()
 
 
 def _copy_rows(source: Engine, target: Engine) -> None:
@@ -272,11 +276,6 @@ def _end_what_was_open(copy: Store, with_photos: bool) -> None:
             session.execute(update(Upload).where(Upload.state == ANEW).values(state=MEASURED))
             session.execute(update(Upload).where(Upload.photos_deleted_at.is_(None)).values(photos_deleted_at=now))
             session.execute(update(Teacher).values(factor_key=None, factor_since=None, factor_step=None))
-
-
-def _count_studios(snapshot: Path) -> int:
-    with closing(sqlite3.connect(snapshot)) as connection:
-        return int(connection.execute("SELECT count(*) FROM studio").fetchone()[0])
 
 
 def _studios(store: Store) -> int:

@@ -19,6 +19,7 @@ from alembic.util.exc import CommandError
 from sqlalchemy import Connection, Delete, Update, create_engine, event, make_url, text
 from sqlalchemy.exc import DatabaseError, OperationalError
 from sqlalchemy.orm import ORMExecuteState, Session, sessionmaker, with_loader_criteria
+from sqlalchemy.pool import StaticPool
 
 from service.records.columns import StudioRow
 from service.records.folder import FolderError, FolderLock
@@ -43,12 +44,16 @@ class Store:
 
     Parameters
     ----------
-    place : Path or str
-        The SQLite file, made where it does not exist; or the address of a PostgreSQL database.
+    place : Path or str or None
+        The SQLite file, made where it does not exist; or the address of a PostgreSQL database; None is SQLite in the
+        memory of this process.
     """
 
-    def __init__(self, place: Path | str) -> None:
-        if isinstance(place, Path):
+    def __init__(self, place: Path | str | None) -> None:
+        if place is None:
+            self.name = "the records in memory"
+            self.engine = create_engine("sqlite://", poolclass=StaticPool, hide_parameters=True)
+        elif isinstance(place, Path):
             place.parent.mkdir(parents=True, exist_ok=True, mode=PRIVATE_FOLDER)
             self.name = str(place)
             place.touch(mode=PRIVATE_FILE)  # SQLite gives its other files the mode of this one

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import subprocess
+import sys
 import tarfile
 from base64 import b64decode, b64encode
 from datetime import date
@@ -197,6 +199,31 @@ def test_what_a_killed_restoring_left_goes_with_the_next_one_or_the_next_start(
     be_killed()
     with serving(folder, pool=Recorded()):
         assert not left.exists()
+
+
+KILLED = """
+import os, signal
+from service.cli.entry import main
+os.fsync = lambda _: os.kill(os.getpid(), signal.{by})
+main()
+"""
+
+
+@pytest.mark.parametrize(("by", "left"), [("SIGKILL", ["backup.tar.half"]), ("SIGINT", [])])
+def test_a_backup_that_is_cut_off_leaves_nothing_readable(
+    former: tuple[House, Seeded], tmp_path: Path, by: str, left: list[str]
+) -> None:
+    beside = tmp_path / "beside"
+    beside.mkdir()
+    subprocess.run(
+        [sys.executable, "-c", KILLED.format(by=by), "backup", str(beside / "backup.tar")],
+        env=os.environ | {"SCROLLREACH_DATA_FOLDER": str(tmp_path / "former")},
+        check=False,
+    )
+    assert [each.name for each in beside.iterdir()] == left
+    for half in beside.iterdir():
+        assert b"photos/" in half.read_bytes(), "the kill came after the photos"
+        assert b"Blue case" not in half.read_bytes(), "an instrument of the records"
 
 
 def test_a_backup_that_does_not_fit_is_said_and_leaves_nothing(
