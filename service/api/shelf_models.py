@@ -27,8 +27,8 @@ class ShelfIn(InstrumentIn):
     """An instrument as it is to stand on the shelf."""
 
     name: Line = Field(min_length=1, max_length=LONGEST_SHELF_NAME, description="Name or shelf number.")
-    label: Line | None = Field(default=None, max_length=LONGEST_LABEL)
-    remarks: Line = Field(default="", max_length=LONGEST_REMARK)
+    label: Line | None = Field(default=None, max_length=LONGEST_LABEL, description="The size it is sold as, e.g. 1/8.")
+    remarks: Line = Field(default="", max_length=LONGEST_REMARK, description="Whatever else there is to say of it.")
 
     model_config = ConfigDict(
         json_schema_extra={

@@ -37,7 +37,12 @@ class WebhookIn(BaseModel):
     """An address, and what it is told."""
 
     url: str = Field(max_length=LONGEST_URL, description="https:// and a name of the internet.")
-    events: list[HookEvent] = Field(min_length=1, max_length=10)
+    events: list[HookEvent] = Field(
+        min_length=1,
+        max_length=10,
+        description="order.suited: something newly suits an open order, as a check finds; check.finished: a check has "
+        "ended.",
+    )
 
     model_config = ConfigDict(
         extra="forbid",

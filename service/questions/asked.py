@@ -84,6 +84,11 @@ def _known_language(code: str) -> str:
     return code
 
 
+def told(words: str) -> Any:
+    """What the interface's description says of a field that no command and no page asks for: in English alone."""
+    return Field(json_schema_extra={"description": words})
+
+
 Language = Annotated[str, AfterValidator(_known_language), WithJsonSchema({"type": "string", "enum": list(LANGUAGES)})]
 """A language that the catalogue has."""
 
@@ -164,19 +169,21 @@ FAULTS = {
 
 
 class Part(BaseModel):
-    """One cause's share of a length's uncertainty; the key names a cause that other lengths share."""
+    """One cause's share of a length's uncertainty."""
 
-    source: str = Field(max_length=200)
-    contribution_mm: Bounded
-    key: str | None = Field(default=None, max_length=200)
+    source: Annotated[str, told("The cause in words.")] = Field(max_length=200)
+    contribution_mm: Annotated[Bounded, told("Standard uncertainty that it causes; signed where the key is shared.")]
+    key: Annotated[str | None, told("Names a cause that other lengths share.")] = Field(default=None, max_length=200)
 
 
 class MeasuredLength(BaseModel):
     """A length as a measuring route returns it, or a value with one standard uncertainty."""
 
-    value_mm: float = Field(gt=0, le=LONGEST_MM)
-    standard_uncertainty_mm: float = Field(ge=0, le=LONGEST_MM)
-    budget: list[Part] | None = Field(default=None, max_length=100)
+    value_mm: Annotated[float, told("The length.")] = Field(gt=0, le=LONGEST_MM)
+    standard_uncertainty_mm: Annotated[float, told("What U is in V±U, divided by 1.96.")] = Field(ge=0, le=LONGEST_MM)
+    budget: Annotated[list[Part] | None, told("Its parts; where they are given, they count.")] = Field(
+        default=None, max_length=100
+    )
 
     model_config = ConfigDict(json_schema_extra={"examples": [{"value_mm": 462.0, "standard_uncertainty_mm": 4.0}]})
 
@@ -195,19 +202,20 @@ PlainLength = Annotated[float, Field(gt=0, le=LONGEST_MM)]
 def _length_of(kind: str) -> GetPydanticSchema:
     """How a field that holds a `Length` is read: typed, a number, as measured before, or the length itself."""
 
-    def read(value: Any, handler: Callable[[Any], Any]) -> Length:
+    def read(value: Any, handler: Callable[[Any], str]) -> Length:
         if isinstance(value, Length):
             check_plausible(value.value_mm, kind)
             return value
+        if isinstance(value, dict | MeasuredLength):  # of what is no text its own faults alone are said
+            return _measured(MeasuredLength.model_validate(value), kind)
         if isinstance(value, int | float) and not isinstance(value, bool):  # as typed without a unit
             value = str(value) if isinstance(value, int) else format(value, ".10g")  # 400 digits are no float
-        given = handler(value)
-        return parse_length(given, kind) if isinstance(given, str) else _measured(given, kind)
+        return parse_length(handler(value), kind)
 
     return GetPydanticSchema(
         lambda _, handler: core_schema.no_info_wrap_validator_function(
             read,
-            handler.generate_schema(TypedLength | MeasuredLength),
+            handler.generate_schema(TypedLength),
             json_schema_input_schema=handler.generate_schema(TypedLength | PlainLength | MeasuredLength),
         )
     )
@@ -232,22 +240,24 @@ TapeLength = Annotated[Length, _length_of("tape")]
 
 
 class ChartRowIn(BaseModel):
-    """One size of a chart, mm; `arm_to_mm` null reaches up to the next size."""
+    """One size of a chart."""
 
-    size: str = Field(max_length=LONGEST_LABEL)
-    arm_from_mm: Bounded
-    arm_to_mm: Bounded | None = None
-    body_length_mm: Bounded
-    total_length_mm: Bounded
+    size: Annotated[str, told("As labels say it, e.g. 1/8.")] = Field(max_length=LONGEST_LABEL)
+    arm_from_mm: Annotated[Bounded, told("The shortest arm for it.")]
+    arm_to_mm: Annotated[Bounded | None, told("The longest arm; null: up to the shortest of the next size.")] = None
+    body_length_mm: Annotated[Bounded, told("Of an instrument that is true to this size.")]
+    total_length_mm: Annotated[Bounded, told("Of an instrument that is true to this size.")]
 
 
 class ChartIn(BaseModel):
     """A teacher's own chart."""
 
-    name: str = Field(default="own chart", max_length=LONGEST_NAME)
-    rows: list[ChartRowIn] = Field(max_length=40)
-    stretch_mm: Bounded = STRETCH_MM
-    note: str = Field(default="", max_length=2000)
+    name: Annotated[str, told("What the chart is called.")] = Field(default="own chart", max_length=LONGEST_NAME)
+    rows: Annotated[list[ChartRowIn], told("The sizes, in any order.")] = Field(max_length=40)
+    stretch_mm: Annotated[Bounded, told("What an instrument may ask for beyond the child's arm and be a stretch.")] = (
+        STRETCH_MM
+    )
+    note: Annotated[str, told("Where the chart comes from.")] = Field(default="", max_length=2000)
 
     model_config = ConfigDict(
         json_schema_extra={
@@ -290,7 +300,12 @@ OwnChart = Annotated[
 class WithChart(Question):
     """A question that a chart of sizes answers."""
 
-    chart: Annotated[OwnChart | None, Field(description="Your own chart of sizes (CSV)."), Spelled("--chart")] = None
+    chart: Annotated[
+        OwnChart | None,
+        Field(description="Your own chart of sizes (CSV)."),
+        told("Your own chart of sizes; null: common practice, as /api/v1/charts/default has it."),
+        Spelled("--chart"),
+    ] = None
 
     @property
     def sizes(self) -> Chart:

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 from pydantic import ConfigDict, FailFast, Field
 
-from service.questions.asked import ArmLength, WithChart, WithLosses
-from service.questions.comparing import MOST_CHILDREN, Instrument, Name
+from service.questions.asked import WithChart, WithLosses, told
+from service.questions.comparing import Arms, Instrument
 
 if TYPE_CHECKING:
     from service.fit.assigning import Loan
@@ -19,8 +19,13 @@ MOST_LENT = 500
 class AssignQuestion(WithChart, WithLosses):
     """The arms of a class and the instruments of a shelf."""
 
-    arms: Annotated[dict[Name, ArmLength], Field(min_length=1, max_length=MOST_CHILDREN)]
-    instruments: Annotated[list[Instrument], FailFast(), Field(max_length=MOST_LENT)]
+    arms: Arms
+    instruments: Annotated[
+        list[Instrument],
+        FailFast(),
+        Field(max_length=MOST_LENT),
+        told("The shelf; none: what to order for each child."),
+    ]
 
     model_config = ConfigDict(
         json_schema_extra={

@@ -21,6 +21,7 @@ from service.questions.asked import (
     TotalLength,
     WithChart,
     WithLosses,
+    told,
 )
 
 if TYPE_CHECKING:
@@ -42,15 +43,15 @@ Name = Annotated[str, Field(max_length=LONGEST_NAME)]
 class InstrumentIn(BaseModel):
     """What is measured on an instrument, and its state."""
 
-    body_length: BodyLength | None = None
-    total_length: TotalLength | None = None
-    string_length: StringLength | None = None
-    label: Label | None = None
-    name: str | None = Field(default=None, max_length=LONGEST_NAME)
-    pegs_hold: bool | None = None
-    bridge_cut: bool | None = None
-    strings_apart: bool | None = None
-    whole: bool | None = None
+    body_length: Annotated[BodyLength | None, told("V±U in mm; this or the total length is needed.")] = None
+    total_length: Annotated[TotalLength | None, told("From the top of the scroll to the body's lower edge.")] = None
+    string_length: Annotated[StringLength | None, told("From nut to bridge.")] = None
+    label: Annotated[Label | None, told("The size it is sold as, e.g. 1/8.")] = None
+    name: Annotated[str | None, told("What answers call it.")] = Field(default=None, max_length=LONGEST_NAME)
+    pegs_hold: Annotated[bool | None, told("Whether the pegs fit and hold; null: not looked at.")] = None
+    bridge_cut: Annotated[bool | None, told("Whether the bridge is low enough for small hands.")] = None
+    strings_apart: Annotated[bool | None, told("Whether the bow catches no neighbouring string.")] = None
+    whole: Annotated[bool | None, told("Whether nothing is cracked, open or missing.")] = None
 
     model_config = ConfigDict(
         extra="forbid",
@@ -121,7 +122,12 @@ class ComparisonQuestion(WithChart, WithLosses):
     arm_length: Annotated[
         ArmLength, Field(description="The arm: V±U in mm, U the expanded (95%) uncertainty."), Spelled("--arm-mm")
     ]
-    instruments: Annotated[list[Instrument], FailFast(), Field(min_length=1, max_length=MOST_INSTRUMENTS)]
+    instruments: Annotated[
+        list[Instrument],
+        FailFast(),
+        Field(min_length=1, max_length=MOST_INSTRUMENTS),
+        told("Those to rank, each with a name to know it by."),
+    ]
     present: Annotated[PresentIn | None, PRESENT] = None
     first: Annotated[int, Field(ge=1, le=MOST_INSTRUMENTS, description="How many to name.")] = 10
 
@@ -140,11 +146,19 @@ class ComparisonQuestion(WithChart, WithLosses):
     )
 
 
+Arms = Annotated[
+    dict[Name, ArmLength],
+    Field(min_length=1, max_length=MOST_CHILDREN),
+    told("Each child's arm, V±U in mm, by a name or number that the answer repeats."),
+]
+"""The arms of a class."""
+
+
 class ClassQuestion(WithChart, WithLosses):
     """One instrument and the arms of a class."""
 
-    instrument: Instrument
-    arms: Annotated[dict[Name, ArmLength], Field(min_length=1, max_length=MOST_CHILDREN)]
+    instrument: Annotated[Instrument, told("The one that is to be given out.")]
+    arms: Arms
     first: Annotated[int, Field(ge=1, le=MOST_CHILDREN, description="How many to name.")] = MOST_CHILDREN
 
     model_config = ConfigDict(

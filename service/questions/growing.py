@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from service.questions.asked import ArmLength, WithChart, WithLosses, Years
+from service.questions.asked import ArmLength, WithChart, WithLosses, Years, told
 from service.questions.comparing import Instrument
 
 if TYPE_CHECKING:
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 class ArmAtAge(BaseModel):
     """One dated measurement."""
 
-    age_years: Years
-    arm_length: ArmLength
+    age_years: Annotated[Years, told("Age of the child on that day, e.g. 6.5.")]
+    arm_length: Annotated[ArmLength, told("V±U in mm, U the expanded (95 %) uncertainty.")]
 
     model_config = ConfigDict(extra="forbid", arbitrary_types_allowed=True)
 
@@ -25,11 +25,11 @@ class ArmAtAge(BaseModel):
 class GrowthQuestion(WithChart, WithLosses):
     """Measurements of one child, and the present instrument."""
 
-    measurements: Annotated[list[ArmAtAge], Field(max_length=100)]
+    measurements: Annotated[list[ArmAtAge], Field(max_length=100), told("At least one, in any order.")]
     sex: Annotated[
         Literal["girl", "boy"] | None, Field(description="Whether the child is a girl or a boy, if known.")
     ] = None
-    instrument: Instrument | None = None
+    instrument: Annotated[Instrument | None, told("The present one; the answer says when it is outgrown.")] = None
     months: Annotated[int, Field(ge=1, le=60, description="How many months to look ahead.")] = 24
 
     model_config = ConfigDict(

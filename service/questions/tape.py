@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 from pydantic import ConfigDict, Field
 
 from service.measuring.results import OTHER_LENGTHS
-from service.questions.asked import ArmLength, Question, Spelled, TapeLength
+from service.questions.asked import ArmLength, Question, Spelled, TapeLength, told
 
 if TYPE_CHECKING:
     from service.fit.tape import TapeCheck
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 class TapeQuestion(Question):
     """A tape reading and the photo's lengths."""
 
-    reading: TapeLength
+    reading: Annotated[TapeLength, told("What the tape said, V±U in mm; a number alone is a careful reading.")]
     arm_length: Annotated[
         ArmLength, Field(description="The arm: V±U in mm, U the expanded (95%) uncertainty."), Spelled("--arm-mm")
     ]

@@ -199,6 +199,8 @@ def test_the_drawing_is_a_picture(client):
         ("orders", {"arm_length": "450", "lasting_months": 3}, "go together"),
         ("growth-predictions", {"measurements": [{"age_years": 30, "arm_length": "600"}]}, "from 3 to 13 years"),
         ("growth-predictions", {"measurements": []}, "At least one measurement"),
+        ("orders", {"arm_length": {"value_mm": 450}}, "body.arm_length.standard_uncertainty_mm: needed, and not given"),
+        ("orders", {"arm_length": [450]}, "body.arm_length: not a text"),
         ("comparisons", {"arm_length": "450", "instruments": [{"name": "A"}]}, "Neither body length nor total length"),
         (
             "class-verdicts",
@@ -212,6 +214,7 @@ def test_what_is_wrong_is_said_in_plain_words(client, path, question, said):
     assert answer.status_code == 422
     assert answer.headers["content-type"].startswith("application/problem+json")
     assert said in answer.json()["detail"]
+    assert len(answer.json().get("errors", [said])) == 1, "one fault is said once"
 
 
 def test_the_description_of_a_verdict_is_complete():

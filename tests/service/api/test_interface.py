@@ -4,6 +4,7 @@ import json
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
@@ -114,3 +115,25 @@ def test_the_description_names_every_route_and_gives_examples(client: TestClient
     wanted = {"/api/v1/arm-measurements", "/api/v1/instrument-measurements", "/api/v1/verdicts", "/api/v1/sheet.pdf"}
     assert wanted <= set(description["paths"])
     assert description["components"]["schemas"]["LengthOut"]["examples"]
+
+
+def test_every_field_that_is_asked_for_is_described(client: TestClient) -> None:
+    """Whoever writes a program has the description alone, and not the pages' captions."""
+    description = client.get("/api/v1/openapi.json").json()
+    schemas = description["components"]["schemas"]
+    bodies = [way.get("requestBody") for ways in description["paths"].values() for way in ways.values()]
+    wanted, asked = _named(bodies), set()
+    while wanted:
+        asked.add(name := wanted.pop())
+        wanted |= _named(schemas[name]) - asked
+    assert {"AssignQuestion", "ChartRowIn", "InstrumentIn", "MeasuredLength", "WebhookIn"} <= asked
+    fields = {(name, field): said for name in asked for field, said in schemas[name].get("properties", {}).items()}
+    assert [where for where, said in fields.items() if "description" not in said] == []
+
+
+def _named(part: Any) -> set[str]:
+    """Schemas that a part of the description names, at whatever depth."""
+    if isinstance(part, dict):
+        own = {part["$ref"].rpartition("/")[2]} if "$ref" in part else set()
+        return own | {name for each in part.values() for name in _named(each)}
+    return {name for each in part for name in _named(each)} if isinstance(part, list) else set()
