@@ -196,7 +196,7 @@ def _measured_together(outcomes: Sequence[Outcome], views: Outcome, file_of: Seq
         "left_out": left_out,
     }
     mine = [outcomes[number] for number in views.result["used"]]
-    for name in ARM_LENGTHS:  # what is measured photo by photo only
+    for name in ARM_LENGTHS if result["usable"] else ():  # what is measured photo by photo only
         if result.get(name) is None:
             result[name] = _joint([each for each in mine if each.result.get(name) is not None], name)
     shown = {

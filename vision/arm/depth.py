@@ -301,5 +301,8 @@ def stance_log_likelihood(stance: Stance, depths: ArmDepths) -> float:
 
 
 def _told_as(stance: Stance) -> int:
-    """Number of the stance as which the networks speak of one: they take a child off the wall for a floating arm."""
-    return [one.name for one in STANCES].index("floating" if stance.name == "away" else stance.name)
+    """Number of the stance as which the networks speak of one.
+
+    They take a child off the wall for a floating arm, and an elbow bent towards the camera.
+    """
+    return [one.name for one in STANCES].index("floating" if stance.name in ("away", "bent") else stance.name)

@@ -60,7 +60,7 @@ trunk does; our choice."""
 STRAIGHT_TRUNK_DEG, TURNED_TRUNK_DEG = 3.0, (15.0, 5.0)
 """Angle of a straight trunk to the wall, its deviation about nothing, and the same of a turned one to either side: good
 scenes have up to 5 degrees, and `vision.arm.mixture.TURNED_EFFECT` is of some 15; our choice."""
-TURNED_SHARE = {"wall": 0.005, "floating": 0.03, "reaching": 0.03, "away": 0.03}
+TURNED_SHARE = {"wall": 0.005, "floating": 0.03, "reaching": 0.03, "away": 0.03, "bent": 0.03}
 """How often a trunk is turned without anybody's noticing, by the arm's stance: with back and hand against the wall it
 hardly can be; our judgement."""
 

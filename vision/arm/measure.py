@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -99,6 +100,11 @@ class ArmMeasurement:
     body_px: Array | None = None
     sheets: tuple[SheetInPhoto, ...] = ()
     camera: PosedCamera | None = None
+
+    def refused(self, fault: Problem) -> ArmMeasurement:
+        """The same without any length, for a fault."""
+        nothing: dict[str, Any] = {name: None for name, value in vars(self).items() if isinstance(value, Length)}
+        return replace(self, usable=False, problems=(fault, *self.problems), **nothing)
 
 
 def measure_arm(
@@ -235,11 +241,12 @@ def unlike(told: bool | None, as_seen: Mixture) -> bool:
 def stances_of(against_wall: bool | None, depths: ArmDepths) -> list[priors.Stance]:
     """The stances that agree with what the family says, as the networks see them.
 
-    A hand off the wall may float or be held far forward, or the child stands away from the wall.
+    A hand off the wall may float or be held far forward, or the child stands away from the wall, or bends the elbow.
     """
     told = {None: priors.STANCES, True: (priors.WALL,), False: (priors.FLOATING, priors.REACHING)}
     seen = [informed(stance, depths) for stance in told[against_wall]]
-    return seen if against_wall else [*seen, priors.away_from_wall(informed(priors.FLOATING, depths))]
+    floating = informed(priors.FLOATING, depths)
+    return seen if against_wall else [*seen, priors.away_from_wall(floating), priors.bent_forward(floating)]
 
 
 def evidence_of(

@@ -47,6 +47,7 @@ SWAY = {
     "floating": Sway((8.0, 4.0, 8.0), 3.0, (1.2, 1.2), (0.6, 0.6)),
     "reaching": Sway((8.0, 4.0, 8.0), 3.0, (1.2, 1.2), (0.6, 0.6)),
     "away": Sway((8.0, 4.0, 8.0), 3.0, (1.2, 1.2), (0.6, 0.6)),
+    "bent": Sway((8.0, 4.0, 8.0), 3.0, (1.2, 1.2), (0.6, 0.6)),
 }
 """By the stance: joints move by 9 mm at the shoulder to 14 at the palm of an arm of 450 mm.  People who stand quietly
 sway by some 5 to 10 mm at the shoulders within half a minute (from memory, posturography); an arm held out wavers by

@@ -125,6 +125,8 @@ def test_photos_measured_together_are_one_result() -> None:
     lacking.result["hand_length"] = None
     filled = together(photos, lacking).result["hand_length"]
     assert filled == together(photos).result["hand_length"]
+    lacking.result["usable"] = False  # as with a bent elbow that no photo shows by itself
+    assert together(photos, lacking).result["hand_length"] is None
 
 
 def test_a_photo_that_does_not_go_with_the_others_is_named() -> None:
