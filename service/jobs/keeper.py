@@ -16,6 +16,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from dbos import DBOS
+from fastapi.concurrency import contextmanager_in_threadpool
 from sqlalchemy import delete, or_, select
 
 from service.jobs.presence import Presence
@@ -177,7 +178,7 @@ class Keeper:
 
     async def _take_up(self, overdue: list[str]) -> None:
         try:
-            with self._presence.alone() as alone:
+            async with contextmanager_in_threadpool(self._presence.alone()) as alone:
                 elsewhere = await self._under_way() if alone else set(overdue)
                 for upload_id in overdue:
                     if upload_id not in at_work and upload_id not in elsewhere:

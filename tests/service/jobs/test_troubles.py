@@ -8,7 +8,8 @@ import signal
 import sqlite3
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from multiprocessing import active_children
 from pathlib import Path
@@ -18,10 +19,11 @@ import pytest
 from sqlalchemy import select
 
 from service.jobs import keeper as keeping
+from service.jobs.presence import Presence
 from service.measuring.pool import MeasuringPool
 from service.measuring.work import ArmQuestion, Outcome
 from service.records.photos import ORIGINAL
-from service.records.tables import FAILED, MEASURED, Upload
+from service.records.tables import ANEW, FAILED, MEASURED, Upload
 from tests.service.conftest import Place, Recorded
 from tests.service.seeding import Seeded, seed
 from tests.service.serving import Serving, serving
@@ -213,3 +215,23 @@ def test_one_look_that_fails_is_not_the_last(open_place: Callable[..., Place], m
 
     monkeypatch.setattr(place.pool, "is_ready", broken)
     until(lambda: len(asked) > 1)
+
+
+def test_what_waits_is_taken_up_off_the_loop(place: Place, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The lock that says who takes it up is asked of a database, which may keep it waiting."""
+    seeded, held_in = seed(place.house), []
+    with place.house.store.whole_house() as records:
+        records.get_one(Upload, seeded.arm_upload_id).state = ANEW  # and nobody works at it
+
+    @contextmanager
+    def alone(_: Presence) -> Iterator[bool]:
+        held_in.append(threading.current_thread().name)
+        yield True
+        held_in.append(threading.current_thread().name)
+
+    monkeypatch.setattr(Presence, "alone", alone)
+    keeper = place.client.app.state.keeper  # type: ignore[attr-defined]
+    place.client.portal.call(keeper.look)  # type: ignore[union-attr]
+    assert len(held_in) == 2
+    assert all(name.startswith("AnyIO worker") for name in held_in)
+    until(lambda: place.pool.measured)
