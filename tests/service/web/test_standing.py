@@ -248,6 +248,18 @@ def test_a_family_reads_nothing_of_what_the_teacher_stated(family: tuple[Place, 
     assert "date of birth" not in shown
 
 
+def test_a_teacher_reads_of_a_closed_link_whether_it_ran_out_by_itself(family: tuple[Place, Seeded, str]) -> None:
+    place, seeded, _ = family
+    place.client.cookies.set("scrollreach", seeded.session)
+    for revoked_at, is_said in ((None, True), (place.clock.now(), False)):
+        with place.house.store.for_studio(seeded.studio_id) as records:
+            asked = records.get_one(PhotoRequest, seeded.request_id)
+            asked.expires_at, asked.revoked_at = place.clock.now(), revoked_at
+        shown = place.client.get(f"/requests/{seeded.request_id}").text
+        assert "This link is closed." in shown
+        assert ("Open until</dt><dd>12 May 2031" in shown) == is_said
+
+
 @pytest.mark.parametrize("closed", [False, True], ids=["run out", "closed by the teacher"])
 def test_by_a_link_that_has_run_out_a_family_deletes_what_it_sent_and_sees_nothing(
     family: tuple[Place, Seeded, str], closed: bool
