@@ -131,6 +131,17 @@ def test_an_order_says_what_suits_it_until_it_is_closed(till: Till) -> None:
     assert till.ask("GET", f"{OPEN}/{made['id']}").status_code == 404
 
 
+def test_a_deleted_order_leaves_no_arm_behind(till: Till) -> None:
+    """The answer that is kept for a day, for the same request sent again, held it."""
+    made = till.ask("POST", OPEN, once="order-118", json=ORDER)
+    assert till.ask("POST", OPEN, once="order-118", json=ORDER).json() == made.json()
+    till.ask("POST", f"{OPEN}/{made.json()['id']}/close", once="close-118")
+    assert till.ask("DELETE", f"{OPEN}/{made.json()['id']}").status_code == 204
+    till.place.house.store.forget_traces()
+    kept = [each.read_bytes() for each in till.place.folder.glob("records.sqlite*")]
+    assert [b'"reference":"118"' in each for each in kept] == [False] * len(kept)
+
+
 def test_an_order_names_the_other_open_ones_of_its_reference(till: Till) -> None:
     """Two for a family that wants two instruments are no mistake; two of one arm sent twice are, and are found."""
     first = till.ask("POST", OPEN, json=ORDER).json()
