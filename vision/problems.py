@@ -266,9 +266,8 @@ CHILD_MOVED = Problem(
 )
 HAND_OFF_WALL = Problem(
     "hand_off_wall",
-    "The hand does not touch the wall, and one photo cannot show whether the back does, or whether the elbow is bent"
-    " towards the camera: for each 10 cm between child and wall the arm comes out some 3 cm too long, with a bent elbow"
-    " up to 4 cm too short.",
+    "The hand does not touch the wall. One photo cannot show a child that stands off it (3 cm too long for each 10 cm),"
+    " or an elbow bent towards the camera (up to 4 cm too short).",
     "Take it again, the elbow straight, back and back of the hand against the wall, or add photos from a step to"
     " either side.",
 )
