@@ -44,7 +44,7 @@ COUNTED = {
         "edge_candidates": 4,  # the four edges of one sheet of paper
         "landmarks": 4,  # the body once, the hand at most three times
         "networks": 2,  # neck and depth
-        "linearised": 24,
+        "linearised": 32,  # five stances
     },
     "instrument": {
         "decoded": 1,

@@ -204,6 +204,7 @@ def test_what_a_killed_restoring_left_goes_with_the_next_one_or_the_next_start(
 KILLED = """
 import os, signal
 from service.cli.entry import main
+signal.signal(signal.SIGINT, signal.default_int_handler)  # whoever runs in the background ignores it else
 os.fsync = lambda _: os.kill(os.getpid(), signal.{by})
 main()
 """

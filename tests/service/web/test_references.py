@@ -123,7 +123,7 @@ def test_the_teacher_says_what_lies_in_a_photo(
     answer = place.client.post(f"{address}/told", data=teacher | {"reference": "letter"})
     assert answer.status_code == 303
     assert place.pool.references[-1] == Blank.LETTER
-    assert kept()[:2] == ("letter", False)
+    assert kept()[:2] == ("letter", True)  # moved points stay
     place.client.post(f"{address}/points", data=teacher | {"points": '{"mid_palm": [840, 360]}'})
     assert place.pool.looked_by[-1].reference == Blank.LETTER
     place.client.post(f"{address}/told", data=teacher | {"reference": ""})  # the printed sheet after all
