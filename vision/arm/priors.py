@@ -137,6 +137,16 @@ AWAY_SHOULDER = 0.55, 0.22
 50 to 400 mm for an arm of 415, where 105 to 120 are usual; our choice."""
 
 
+def _but_for(floating: Stance, name: str, which: slice, mean: Array | float, covariance: Array | float) -> Stance:
+    """A stance as one that floats but for some steps along the chain (S,), which tell nothing of the others."""
+    back = np.linalg.inv(CHAIN)
+    steps, every = back @ floating.depth, back @ floating.depth_covariance @ back.T
+    steps[which] = mean
+    every[which], every[:, which] = 0.0, 0.0
+    every[which, which] = covariance
+    return replace(floating, name=name, depth=CHAIN @ steps, depth_covariance=CHAIN @ every @ CHAIN.T)
+
+
 def away_from_wall(floating: Stance) -> Stance:
     """The stance of a child that stands some way off the wall: as it floats else, the shoulder anywhere before it.
 
@@ -145,21 +155,16 @@ def away_from_wall(floating: Stance) -> Stance:
     floating : Stance
         How the arm floats, as it is usual or as a network sees it.
     """
-    back = np.linalg.inv(CHAIN)
-    steps, covariance = back @ floating.depth, back @ floating.depth_covariance @ back.T
     mean, deviation = AWAY_SHOULDER
-    steps[0] = mean
-    covariance[0], covariance[:, 0] = 0.0, 0.0
-    covariance[0, 0] = deviation**2
-    return replace(floating, name="away", depth=CHAIN @ steps, depth_covariance=CHAIN @ covariance @ CHAIN.T)
+    return _but_for(floating, "away", slice(0, 1), mean, deviation**2)
 
 
 BENT_STEPS = (-0.02, 0.06), (0.175, 0.08), (0.05, 0.024)
 """Steps from shoulder to elbow, elbow to wrist and wrist to palm, and their deviations, of an arm whose elbow is bent
 towards the camera: by 28 degrees, deviation 10, the upper arm 3 degrees towards the wall, deviation 8; our choice.
 The networks of `vision.arm.depth` take such an arm for a straight one that floats, and from in front it looks straight:
-in 16 pictures of the test scenes' renderer with the elbow near the wall and bent forwards by 20 to 44 degrees that were
-not refused, it came out 15 to 38 mm too short.  Parallax tells it."""
+in 11 pictures of the test scenes' renderer with the elbow near the wall and bent forwards by 21 to 44 degrees that were
+not refused, it came out 7 to 38 mm too short.  Parallax tells it."""
 BENT_CORRELATION = [[1.0, 0.5, 0.5], [0.5, 1.0, 0.95], [0.5, 0.95, 1.0]]
 """Of those steps: the forearm turns with the upper arm, and the hand goes on as the forearm."""
 
@@ -172,16 +177,12 @@ def bent_forward(floating: Stance) -> Stance:
     floating : Stance
         How the arm floats, as it is usual or as a network sees it: neck and shoulder are taken from it.
     """
-    back = np.linalg.inv(CHAIN)
-    steps, covariance = back @ floating.depth, back @ floating.depth_covariance @ back.T
     mean, deviation = np.array(BENT_STEPS).T
-    steps[2:] = mean
-    covariance[2:], covariance[:, 2:] = 0.0, 0.0
-    covariance[2:, 2:] = np.array(BENT_CORRELATION) * np.outer(deviation, deviation)
-    return replace(floating, name="bent", depth=CHAIN @ steps, depth_covariance=CHAIN @ covariance @ CHAIN.T)
+    return _but_for(floating, "bent", slice(2, 5), mean, np.array(BENT_CORRELATION) * np.outer(deviation, deviation))
 
 
 BENT = bent_forward(FLOATING)
+"""As it is usual."""
 
 STANCE_PRIOR = {"wall": 0.445, "floating": 0.4005, "reaching": 0.0445, "away": 0.05, "bent": 0.06}
 """Probabilities before the photo is looked at: we ask families for the wall, and not all do as asked; our judgement.
