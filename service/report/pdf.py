@@ -1,16 +1,13 @@
-"""The report for the family: what it says, once for the page and once as PDF.
+"""The family's report as a PDF of one page: what `service.report.content` says, laid out, with the pictures.
 
-One page: the verdict in a sentence, the picture, what was measured and how sure in plain words, what to order or when
-to measure again, cautions, who decides.  It is made from a kept verdict, so it says what was decided then; only the
-picture may be gone, since photos are deleted on their day.
+The verdict in a sentence, the picture, what was measured and how sure, what to order or when to measure again,
+cautions, who decides.  Only the picture may be gone, since photos are deleted on their day.
 """
 
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import date
+from collections.abc import Sequence
 from typing import Any
 
 from reportlab.lib.colors import HexColor
@@ -22,13 +19,10 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Image, KeepInFrame, Spacer, Table
 
-from service.fit.sentences import Percent, Translate
+from service.fit.decision import CLASS_ORDER
+from service.report.content import Report
 from service.report.letters import Piece, Writer
-from service.words.i18n import marked
-from service.words.lengths import LENGTHS, SHORT
-from service.words.names import instrument_name, is_unnamed
-from service.words.readable import length_sentence
-from service.words.writing import unbroken, written_day, written_mm, written_number
+from service.words.writing import written_day
 
 INK, SOFT, VARNISH, LINE = HexColor("#2b1e15"), HexColor("#685343"), HexColor("#8c3a1a"), HexColor("#d9cab2")
 TONES = {
@@ -44,172 +38,6 @@ GUTTER = 7 * mm
 PICTURE_HEIGHT = 60 * mm
 """Highest a picture is shown: with it, an ordinary report fills one page unshrunk."""
 PAPERS = {"a4": A4, "letter": LETTER}
-CLASSES = ("too_small", "fits", "stretch", "too_large")
-
-
-@dataclass(frozen=True)
-class Report:
-    """What a report says.
-
-    Attributes
-    ----------
-    title, headline : str
-        The heading, and the verdict in a sentence.
-    decision : str
-        Code of the verdict, for its colour.
-    for_whom, by_whom : str
-        The child's nickname and the teacher.
-    studio, instrument : str
-        Whose teacher it is, and which instrument was judged.
-    day : date
-        When it was decided.
-    probabilities : tuple of float
-        Of too small, fits, stretch and too large; none where measurements of the arm contradict one another.
-    odds : str
-        The same in words.
-    measured : tuple of (str, str, str)
-        What was measured, its length, and how sure in plain words.
-    reasons, next_lines, cautions : tuple of str
-        Why; what to do next; who decides.
-    note : str
-        A word from the teacher.
-    labels : dict of str to str
-        Headings in the report's language; none of an instrument whose name says that it is one.
-    captions : dict of str to tuple of (str, str)
-        Of the pictures of the arm and of the instrument: what each drawn line is, by its code, and how long.
-    build : tuple of str
-        Neck and shoulder as the photo shows them, a line each; none where hair or clothes hide them.
-    """
-
-    title: str
-    headline: str
-    decision: str
-    for_whom: str
-    by_whom: str
-    studio: str
-    instrument: str
-    day: date
-    probabilities: tuple[float, ...]
-    odds: str
-    measured: tuple[tuple[str, str, str], ...]
-    reasons: tuple[str, ...]
-    next_lines: tuple[str, ...]
-    cautions: tuple[str, ...]
-    note: str
-    labels: dict[str, str]
-    captions: dict[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)
-    build: tuple[str, ...] = ()
-
-
-BUILD = ("neck_length", "shoulder_fall", "shoulder_run")
-"""Lengths of neck and shoulder that a report names where the photo shows them; chin and shoulder rest go by them."""
-
-
-def make_report(
-    inputs: dict[str, Any],
-    outcome: dict[str, Any],
-    *,
-    nickname: str,
-    teacher: str,
-    studio: str,
-    day: date,
-    note: str,
-    translate: Translate,
-    language: str,
-) -> Report:
-    """Put a report together from a kept verdict.
-
-    Parameters
-    ----------
-    inputs, outcome : dict
-        As kept by `service.records.deciding.keep_verdict`; `outcome` in the report's language.
-    nickname, teacher, studio : str
-        For whom, by whom, and in which studio.
-    day : date
-        When it was decided.
-    note : str
-        A word from the teacher.
-    translate : callable
-        Of the report's language.
-    language : str
-        For numbers.
-    """
-    lengths = {"arm_length": inputs["arm"]["lengths"].get("arm_length")} | {
-        name: inputs["instrument"]["lengths"].get(name) for name in ("body_length", "total_length")
-    }
-    sure = translate(marked("We are 95% sure that it lies between {low} and {high}."))
-
-    def said(length: dict[str, float]) -> tuple[str, str]:
-        low = written_number(length["low_mm"], language)
-        return written_mm(length["value_mm"], language), sure.format(
-            low=low, high=written_mm(length["high_mm"], language)
-        )
-
-    return Report(
-        title=translate(marked("Does the instrument fit?")),
-        headline=outcome["headline"],
-        decision=outcome["decision"],
-        for_whom=nickname,
-        by_whom=teacher,
-        studio=studio,
-        instrument=_instrument(inputs["instrument"], nickname, translate),
-        day=day,
-        probabilities=() if outcome.get("doubted") else tuple(outcome["probabilities"][name] for name in CLASSES),
-        odds=translate(marked("Too small %(a)s, fits %(b)s, stretch %(c)s, too large %(d)s"))
-        % {
-            letter: Percent(outcome["probabilities"][name]).text(language)
-            for letter, name in zip("abcd", CLASSES, strict=True)
-        },
-        measured=tuple(
-            (LENGTHS[code].plain.text(translate), *said(length)) for code, length in lengths.items() if length
-        ),
-        reasons=tuple(unbroken(reason["text"]) for reason in outcome["reasons"]),
-        next_lines=tuple(unbroken(line) for line in outcome.get("next", ())),
-        cautions=tuple(each["text"] for each in outcome["cautions"]),
-        note=note,
-        labels={
-            "for": translate(marked("For")),
-            "by": translate(marked("From")),
-            "instrument": ""
-            if is_unnamed(str(inputs["instrument"]["name"]), nickname)
-            else translate(marked("Instrument")),
-            "measured": translate(marked("What was measured, and how sure")),
-            "reasons": translate(marked("Why")),
-            "next": translate(marked("What to do next")),
-            "note": translate(marked("A word from the teacher")),
-            "picture": translate(marked("The photo with what was measured; the face is blurred.")),
-        },
-        captions=_captions(lengths, translate, language),
-        build=tuple(
-            unbroken(length_sentence(LENGTHS[code].name, length, decimals=0).text(translate, language))
-            for code in BUILD
-            if (length := inputs["arm"]["lengths"].get(code))
-        ),
-    )
-
-
-def _instrument(kept: dict[str, Any], nickname: str, translate: Translate) -> str:
-    """The name of the instrument that was judged, and the size it is sold as."""
-    name, label = instrument_name(str(kept["name"]), nickname, translate), kept.get("label")
-    return translate(marked("%(name)s, sold as %(label)s")) % {"name": name, "label": label} if label else name
-
-
-PICTURED = {"arm": ("arm_length",), "instrument": ("body_length", "total_length")}
-"""Which lengths are drawn in which picture."""
-
-
-def _captions(
-    lengths: Mapping[str, dict[str, float] | None], translate: Translate, language: str
-) -> dict[str, tuple[tuple[str, str], ...]]:
-    """What the lines drawn in the pictures are called, and how long they are."""
-    return {
-        kind: tuple(
-            (code, f"{SHORT[code].text(translate, language)} {written_mm(length['value_mm'], language)}")
-            for code in codes
-            if (length := lengths.get(code)) is not None
-        )
-        for kind, codes in PICTURED.items()
-    }
 
 
 def report_pdf(report: Report, pictures: Sequence[tuple[str, bytes]], language: str, paper: str = "a4") -> bytes:
@@ -442,7 +270,7 @@ class _Odds(Flowable):  # type: ignore[misc]
 
     def __init__(self, shares: tuple[float, ...], width: float, from_right: bool) -> None:
         super().__init__()
-        self.parts = list(zip(CLASSES, shares, strict=True))[:: -1 if from_right else 1]
+        self.parts = list(zip(CLASS_ORDER, shares, strict=True))[:: -1 if from_right else 1]
         self.width, self.height = width, 8.0
 
     def draw(self) -> None:

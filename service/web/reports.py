@@ -15,11 +15,11 @@ from service.records.audit import Action, note
 from service.records.deciding import made_of_now
 from service.records.photos import OVERLAY
 from service.records.tables import ACCEPTED, ArmRecord, Child, Studio, Teacher, Upload, VerdictRecord
-from service.report.pdf import PAPERS, Report, make_report, report_pdf
+from service.report.content import Report, make_report
+from service.report.pdf import PAPERS, report_pdf
 from service.web.forms.models import ShareForm
 from service.web.gate.guard import REPORT, Fields, Reader, Records, TheHouse, Visitor, nothing_here
 from service.web.house import House, base_url
-from service.web.language import translator
 from service.web.pages import page
 from service.web.reach import reach
 from service.web.teacher.deeds import did, go_done
@@ -124,7 +124,6 @@ def _report(records: Session, verdict: VerdictRecord) -> Report:
         studio=records.get_one(Studio, verdict.studio_id).name,
         day=day_of(verdict.made_at),
         note=verdict.report_note,
-        translate=translator(language),
         language=language,
     )
 

@@ -14,8 +14,9 @@ from reportlab.pdfbase import pdfmetrics
 
 from calibration.sheet_letters import seen_from_right
 from service.fit.sentences import Percent
+from service.report.content import Report
 from service.report.letters import CHINESE, JAPANESE, OF_LANGUAGE, TYPEFACES, WESTERN, WIDE, know_fonts, runs, writable
-from service.report.pdf import MARGIN, PAPERS, Report, report_pdf
+from service.report.pdf import MARGIN, PAPERS, report_pdf
 from service.words.i18n import LANGUAGES, read_catalogue
 from service.words.writing import written_mm
 
