@@ -1,15 +1,15 @@
-"""From a studio's records to a verdict, and a verdict into the records.
+"""From a studio's records to a verdict, an order, and what a family does next.
 
-The trade's rules are in `service.fit`; here is only where its inputs lie.  A kept verdict holds the exact inputs and
-its words in every language, so that it can be read as it was said, whatever later programs would say.
+The trade's rules are in `service.fit`; here is only where its inputs lie.  What was decided is kept by
+`service.records.verdicts`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
-from datetime import date, datetime, timedelta
-from typing import Any, cast
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import cast
 
 from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
@@ -32,13 +32,11 @@ from service.fit.sentences import Sentence, say
 from service.fit.setup import NOT_SEEN, Build
 from service.fit.signs import CONDITION_QUESTIONS, SIGN_QUESTIONS, InstrumentCondition, PlayingSigns
 from service.fit.verdict import Verdict, judge
-from service.fit.verdict_json import verdict_json
 from service.measuring.results import kept_build, kept_length
 from service.records.lookups import age_years
-from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, Studio, StudioChart, VerdictRecord
+from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, Studio, StudioChart
 from service.records.tapes import one_waits
-from service.words.i18n import LANGUAGES, translator
-from service.words.names import in_order, renamed
+from service.words.names import in_order
 
 DAYS_A_YEAR = 365.25
 ALLOWED_MONTHS = 6
@@ -247,120 +245,6 @@ def is_doubted(child: Child, arms: Sequence[tuple[date, Length]]) -> bool:
     return is_last_doubted([DatedArm(day.toordinal() / DAYS_A_YEAR, arm) for day, arm in arms])
 
 
-def keep_verdict(
-    records: Session,
-    child: Child,
-    arm: ArmRecord,
-    instrument: Instrument,
-    *,
-    teacher_id: str,
-    now: datetime,
-    language: str,
-    program_version: str,
-) -> VerdictRecord:
-    """Judge, and keep the verdict with all that went into it."""
-    known = Known.of(records, child)
-    verdict = known.verdict(arm_length(arm), instrument, kept_build(arm.lengths))
-    then = next_lines(
-        verdict, _growth_or_none(records, child, instrument), arm.measured_on, known.elsewhere(instrument)
-    )
-    kept = VerdictRecord(
-        studio_id=child.studio_id,
-        child_id=child.id,
-        instrument_id=instrument.id,
-        arm_record_id=arm.id,
-        teacher_id=teacher_id,
-        made_at=now,
-        program_version=program_version,
-        inputs=_inputs(records, arm, instrument),
-        outcome={
-            code: verdict_json(verdict, translator(code), code)
-            | {"next": [each.text(translator(code), code) for each in then]}
-            for code in LANGUAGES
-        },
-        report_language=language,
-        report_note="",
-        report_expires_at=None,
-        report_revoked_at=None,
-    )
-    records.add(kept)
-    records.flush()
-    return kept
-
-
-def _inputs(records: Session, arm: ArmRecord, instrument: Instrument) -> dict[str, Any]:
-    """What a verdict on an instrument is made from, as it is kept."""
-    return {
-        "arm": {"measured_on": arm.measured_on.isoformat(), "lengths": arm.lengths, "corrected": arm.corrected},
-        "chart": chart_in_use(records).as_json(),
-        "doubted": is_doubted(records.get_one(Child, arm.child_id), dated_arms(records, arm.child_id)),
-        **_noted(records, arm.child_id, instrument),
-    }
-
-
-def _noted(records: Session, child_id: str, instrument: Instrument) -> dict[str, Any]:
-    """What is known of an instrument, and what was seen while the child played it and others."""
-    seen = {each: asdict(signs) for each, signs in signs_by_instrument(records, child_id).items()}
-    return {
-        "instrument": {
-            "name": instrument.name,
-            "label": instrument.label,
-            "measured_on": instrument.measured_on.isoformat(),
-            "measured_by": instrument.measured_by,
-            "lengths": instrument.lengths,
-            "condition": asdict(condition(instrument)),
-        },
-        "signs": seen.pop(instrument.id, None),
-        "signs_elsewhere": seen,
-    }
-
-
-def made_of_now(records: Session, kept: VerdictRecord) -> bool:
-    """Whether a kept verdict was made of what is known now of the child: its arm, the instrument, what was seen.
-
-    Where the instrument is gone its arm alone tells.  Another chart makes no verdict old, nor does another name; what
-    an earlier program did not keep is not compared.
-    """
-    arm = latest_arm(records, kept.child_id)
-    if arm is None or kept.arm_record_id != arm.id or kept.inputs["arm"]["lengths"] != arm.lengths:
-        return False
-    doubted = is_doubted(records.get_one(Child, kept.child_id), dated_arms(records, kept.child_id))
-    if doubted != kept.inputs.get("doubted", False):
-        return False
-    instrument = records.get(Instrument, kept.instrument_id) if kept.instrument_id else None
-    if instrument is None:
-        return True
-    now = _noted(records, kept.child_id, instrument)
-    seen = all(now[name] == kept.inputs[name] for name in ("signs", "signs_elsewhere") if name in kept.inputs)
-    measured = kept.inputs["instrument"]
-    if "condition" in measured:  # what was not asked then was not looked at
-        measured = measured | {"condition": asdict(InstrumentCondition(**measured["condition"]))}
-    return seen and all(now["instrument"].get(name) == value for name, value in measured.items() if name != "name")
-
-
-def call_after(records: Session, child: Child, before: str) -> None:
-    """Call the instruments that nobody named after a renamed child, in kept verdicts too.
-
-    Its former name may have been one that is to be forgotten.
-
-    Parameters
-    ----------
-    records : Session
-    child : Child
-        With its nickname of now.
-    before : str
-        Its former nickname.
-    """
-    for own in records.scalars(select(Instrument).where(Instrument.child_id == child.id)):
-        own.name = renamed(own.name, before, child.nickname)
-    for kept in records.scalars(select(VerdictRecord).where(VerdictRecord.child_id == child.id)):
-        name = renamed(kept.inputs["instrument"]["name"], before, child.nickname)
-        kept.inputs = kept.inputs | {"instrument": kept.inputs["instrument"] | {"name": name}}
-        kept.outcome = {
-            code: said | {"instrument": said["instrument"] | {"name": name}} for code, said in kept.outcome.items()
-        }
-
-
 def growth_of(records: Session, child: Child, instrument: Instrument | None) -> Growth | None:
     """How the arm will grow, and when this instrument is outgrown; None where age or arm are not known.
 
@@ -375,6 +259,14 @@ def growth_of(records: Session, child: Child, instrument: Instrument | None) -> 
         return None
     lengths = instrument_lengths(instrument) if instrument else None
     return predict(history, _sex(child), chart_in_use(records), lengths, losses=losses_in_use(records))
+
+
+def growth_if_known(records: Session, child: Child, instrument: Instrument | None) -> Growth | None:
+    """The same; None also where the age is outside of what the references cover."""
+    try:
+        return growth_of(records, child, instrument)
+    except FitError:
+        return None
 
 
 def _sex(child: Child) -> Sex | None:
@@ -426,7 +318,7 @@ def order_for(records: Session, child: Child, arm: ArmRecord) -> Order:
     used = records.get(Instrument, child.instrument_id) if child.instrument_id else None
     known, length = Known.of(records, child), arm_length(arm)
     verdict = known.verdict(length, used, kept_build(arm.lengths)) if used is not None else None
-    return to_order(known, length, _growth_or_none(records, child, used), used, verdict)
+    return to_order(known, length, growth_if_known(records, child, used), used, verdict)
 
 
 def _allowed(growth: Growth | None) -> Allowance:
@@ -462,10 +354,3 @@ def next_lines(
     if growth is not None:
         lines += outlook(growth, measured_on, verdict)[:1]
     return lines
-
-
-def _growth_or_none(records: Session, child: Child, instrument: Instrument | None) -> Growth | None:
-    try:
-        return growth_of(records, child, instrument)
-    except FitError:
-        return None

@@ -12,9 +12,9 @@ from sqlalchemy.orm import Session
 from service.measuring.work import INSTRUMENT
 from service.records.asking import report_is_open
 from service.records.audit import Action, note
-from service.records.deciding import made_of_now
 from service.records.photos import OVERLAY
 from service.records.tables import ACCEPTED, ArmRecord, Child, Studio, Teacher, Upload, VerdictRecord
+from service.records.verdicts import made_of_now
 from service.report.content import Report, make_report
 from service.report.pdf import PAPERS, report_pdf
 from service.web.forms.models import ShareForm

@@ -24,7 +24,6 @@ from service.measuring.work import (
     measure_instrument_photos,
 )
 from service.records.audit import Action, note
-from service.records.deciding import keep_verdict
 from service.records.photos import ORIGINAL, OVERLAY
 from service.records.tables import (
     ACCEPTED,
@@ -42,6 +41,7 @@ from service.records.tables import (
     Upload,
     VerdictRecord,
 )
+from service.records.verdicts import keep_verdict
 from service.security import digest
 from service.web.gate.guard import REPORT
 from service.web.house import House

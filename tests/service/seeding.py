@@ -14,7 +14,6 @@ from PIL import Image, ImageDraw
 from calibration.quantity import Contribution, Length, length_json
 from service.measuring.work import ARM, INSTRUMENT
 from service.records.columns import StudioRow
-from service.records.deciding import keep_verdict
 from service.records.export import row_json
 from service.records.photos import ORIGINAL, OVERLAY, VIEW
 from service.records.tables import (
@@ -37,6 +36,7 @@ from service.records.tables import (
     Upload,
     VerdictRecord,
 )
+from service.records.verdicts import keep_verdict
 from service.security import digest, hash_password
 from service.web.gate.guard import FAMILY, REPORT
 from service.web.house import House

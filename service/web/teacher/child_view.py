@@ -37,7 +37,6 @@ from service.records.deciding import (
     instrument_lengths,
     is_old,
     latest_arm,
-    made_of_now,
     to_order,
 )
 from service.records.lookups import age_years, bar_since
@@ -55,6 +54,7 @@ from service.records.tables import (
     VerdictRecord,
 )
 from service.records.tapes import checked, counted_tape, of_its_time
+from service.records.verdicts import made_of_now
 from service.web.plots import Forecast, PlotWords, arm_plot
 from service.web.teacher.requests import REASONS
 from service.words.i18n import marked

@@ -17,7 +17,7 @@ from service.fit.signs import SIGN_QUESTIONS
 from service.measuring.work import KNOWN_AGES_YEARS
 from service.records.asking import is_open, still_wanted
 from service.records.audit import Action, note
-from service.records.deciding import call_after, candidate, keep_verdict, latest_arm, made_of_now
+from service.records.deciding import candidate, latest_arm
 from service.records.erase import erase_child
 from service.records.export import child_csv, child_export
 from service.records.shelf import call_borrower_after
@@ -35,6 +35,7 @@ from service.records.tables import (
     VerdictRecord,
 )
 from service.records.tapes import count, let_go, of_its_time
+from service.records.verdicts import keep_verdict, made_of_now, rename_with_child
 from service.settings import PROGRAM_VERSION
 from service.web.forms.models import LONGEST_NICKNAME, ChildForm, InstrumentChoice, TapeForm, answers
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
@@ -128,7 +129,7 @@ def change_child(
     with did(records, who, parts, "child-changed", child.id) as deed:
         _fill(child, typed, today)
         if child.nickname != before:
-            call_after(records, child, before)
+            rename_with_child(records, child, before)
             call_borrower_after(records, child, before)
     parts.store.traces_left = True  # the former nickname
     return go_done(f"/children/{child.id}", deed)

@@ -12,10 +12,11 @@ from sqlalchemy.orm import Session
 
 from service.fit.decision import PLAYED
 from service.fit.explanation import ACTIONS
-from service.records.deciding import arm_length, keep_verdict, latest_arm, made_of_now, verdict_for
+from service.records.deciding import arm_length, latest_arm, verdict_for
 from service.records.shelf import give_out, lend, on_shelf
 from service.records.shop_tables import Loan
 from service.records.tables import ArmRecord, Child, Instrument, SignsRecord
+from service.records.verdicts import keep_verdict, made_of_now
 from service.web.teacher import classes
 from tests.service.conftest import Place
 from tests.service.seeding import NOW, Seeded, arm_result, seed

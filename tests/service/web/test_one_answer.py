@@ -23,17 +23,10 @@ from service.fit.growth import DatedArm, predict
 from service.fit.order import UNSETTLED_FIRST
 from service.fit.signs import SIGN_QUESTIONS
 from service.fit.verdict import judge
-from service.records.deciding import (
-    Known,
-    arm_length,
-    candidates,
-    keep_verdict,
-    latest_arm,
-    made_of_now,
-    next_lines,
-)
+from service.records.deciding import Known, arm_length, candidates, latest_arm, next_lines
 from service.records.shelf import against, give_out, lend, on_shelf, players
 from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, VerdictRecord
+from service.records.verdicts import keep_verdict, made_of_now
 from service.web.teacher.child_view import Choice, child_view, side_by_side
 from service.words.i18n import translator
 from tests.service.conftest import Place
