@@ -13,9 +13,9 @@ from service.api.callers import Scope, needs
 from service.api.problem_details import RESPONSES
 from service.fit.sentences import Translate
 from service.measuring.admission import Rank
+from service.measuring.outcome import Outcome
 from service.measuring.pool import Measurer
 from service.measuring.results import translated
-from service.measuring.work import Outcome
 from service.questions.asked import MOST_PHOTOS, Language, Part
 from service.questions.measuring import ArmPhotos, InstrumentPhotos, PhotoFile, arms, instruments
 from service.settings import LargestFiles

@@ -33,8 +33,8 @@ from service.words.i18n import translator
 from service.words.readable import measurement_text, remarks
 
 if TYPE_CHECKING:
+    from service.measuring.outcome import Outcome
     from service.measuring.pool import MeasuringPool
-    from service.measuring.work import Outcome
 
 Answer = TypeVar("Answer")
 

@@ -9,8 +9,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from service.measuring.outcome import ARM, INSTRUMENT, ArmQuestion, Outcome, Question
 from service.measuring.pool import Measurer
-from service.measuring.work import ARM, INSTRUMENT, ArmQuestion, Outcome, Question
 from service.records.tables import Upload
 from service.words.i18n import marked
 

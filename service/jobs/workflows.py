@@ -23,9 +23,9 @@ from sqlalchemy.orm import Session
 from service.jobs.moving import NotMovable, View, solve_moved, views_of
 from service.jobs.telling import tell_later
 from service.jobs.workshop import Workshop, workshop
+from service.measuring.outcome import ArmQuestion, Outcome, Question
 from service.measuring.pool import Measurer
 from service.measuring.same_child import unused
-from service.measuring.work import ArmQuestion, Outcome, Question
 from service.records.deeds import forget_deeds
 from service.records.lookups import Stated, question_of, stated
 from service.records.photos import FOR_MOVING, OVERLAY, STRAY_AFTER, VIEWS, PhotoFolder

@@ -20,8 +20,8 @@ from enum import IntEnum
 from math import ceil
 from typing import TYPE_CHECKING
 
+from service.measuring.outcome import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.measuring.pool import Measurer
-from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
 
 if TYPE_CHECKING:
     from service.measuring.looking import Moved

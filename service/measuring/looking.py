@@ -14,9 +14,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from calibration.problems import Problem, Refused
-from service.measuring.results import arm_json, instrument_json, problems_json
-from service.measuring.same_child import NO_PHOTO_USABLE, VIEW_LEFT_OUT, of_clip, together
-from service.measuring.work import (
+from service.measuring.outcome import (
     ARM,
     INSTRUMENT,
     NO_VIEWS,
@@ -24,13 +22,17 @@ from service.measuring.work import (
     InstrumentQuestion,
     Outcome,
     Question,
+    refused,
+)
+from service.measuring.results import arm_json, instrument_json, problems_json
+from service.measuring.same_child import NO_PHOTO_USABLE, VIEW_LEFT_OUT, of_clip, together
+from service.measuring.work import (
     arm_views_json,
     instrument_views_json,
     jpeg,
     known_of,
     photos_in,
     picture_of,
-    refused,
     shown_arm,
     shown_instrument,
 )

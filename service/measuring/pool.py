@@ -24,22 +24,24 @@ from calibration.problems import Problem
 from service.logs import note_failure
 from service.measuring.forking import forking
 from service.measuring.looking import gather_arms, look_at_arm, look_at_instruments, solve_sight
-from service.measuring.same_child import of_clip, together
-from service.measuring.work import (
+from service.measuring.outcome import (
     ARM,
     ArmQuestion,
-    ArmView,
-    ClipFrames,
     InstrumentQuestion,
     Outcome,
     Question,
+    refused,
+    refused_arm,
+    refused_instrument,
+)
+from service.measuring.same_child import of_clip, together
+from service.measuring.work import (
+    ArmView,
+    ClipFrames,
     choose_frames,
     measure_arm_photo,
     measure_arm_view,
     measure_instrument_photos,
-    refused,
-    refused_arm,
-    refused_instrument,
     solve_arm_views,
 )
 from vision.clip_files import CHOSEN, is_clip

@@ -20,8 +20,8 @@ from calibration.quantity import Length, combine, length_from_json, length_json
 from service.fit.errors import FitError
 from service.fit.lengths import widened
 from service.fit.sentences import say
+from service.measuring.outcome import Outcome
 from service.measuring.results import ARM_LENGTHS, problems_json
-from service.measuring.work import Outcome
 from vision.problems import NOT_AS_TOLD
 
 if TYPE_CHECKING:

@@ -32,7 +32,7 @@ from service.fit.lengths import check_plausible, check_spread, parse_length
 from service.fit.losses import LOSSES, Losses, read_losses
 from service.fit.sentences import Sentence, say
 from service.fit.signs import SIGN_QUESTIONS, PlayingSigns
-from service.measuring.work import KNOWN_AGES_YEARS, KNOWN_STATURES_MM, ArmQuestion
+from service.measuring.outcome import KNOWN_AGES_YEARS, KNOWN_STATURES_MM, ArmQuestion
 from service.words.i18n import LANGUAGES, SOURCE_LANGUAGE
 from service.words.lengths import captions
 from vision.instrument.sheet_height import IN_ITS_CASE, SheetHeight

@@ -11,10 +11,10 @@ from pydantic import Field, model_validator
 
 from service.fit.errors import FitError
 from service.fit.sentences import Translate, say, unchanged
+from service.measuring.outcome import InstrumentQuestion, Outcome
 from service.measuring.pool import Measurer
 from service.measuring.results import is_all_used, kept_build, kept_length, translated
 from service.measuring.same_child import check_distinct, without_lost_frames
-from service.measuring.work import InstrumentQuestion, Outcome
 from service.questions.asked import (
     MOST_PHOTOS,
     ArmLength,

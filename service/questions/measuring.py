@@ -9,9 +9,9 @@ from typing import Annotated
 from pydantic import Field
 
 from calibration.blank import Blank
+from service.measuring.outcome import InstrumentQuestion, Outcome
 from service.measuring.pool import Measurer
 from service.measuring.same_child import check_distinct, without_lost_frames
-from service.measuring.work import InstrumentQuestion, Outcome
 from service.questions.asked import Bar, OfTheChild, OfTheInstrument, Reference
 from service.words.lengths import captions
 

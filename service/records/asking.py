@@ -13,7 +13,7 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session, load_only
 
-from service.measuring.work import ARM, INSTRUMENT
+from service.measuring.outcome import ARM, INSTRUMENT
 from service.records.tables import (
     ACCEPTED,
     AGAIN,

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from calibration.blank import Blank
 from calibration.sheet import CHECK_BAR_MM, Paper, SheetLayout
-from service.measuring.work import ARM, INSTRUMENT, KNOWN_AGES_YEARS, ArmQuestion, InstrumentQuestion, Question
+from service.measuring.outcome import ARM, INSTRUMENT, KNOWN_AGES_YEARS, ArmQuestion, InstrumentQuestion, Question
 from service.records.tables import ArmRecord, Child, Instrument, PhotoRequest, Upload
 from vision.instrument.sheet_height import IN_ITS_CASE, ON_A_BOOK, SheetHeight
 

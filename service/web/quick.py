@@ -12,8 +12,8 @@ from starlette.datastructures import FormData
 
 from service.fit.errors import FitError
 from service.measuring.admission import Rank, pays
+from service.measuring.outcome import Outcome
 from service.measuring.same_child import unused
-from service.measuring.work import Outcome
 from service.questions.asked import asked
 from service.questions.fitting import FitAnswer, FitQuestion, answer
 from service.records.photos import MOST_VIEWS

@@ -9,7 +9,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.measuring.work import INSTRUMENT
+from service.measuring.outcome import INSTRUMENT
 from service.records.asking import report_is_open
 from service.records.audit import Action, note
 from service.records.photos import OVERLAY

@@ -14,8 +14,8 @@ from fastapi.testclient import TestClient
 
 from calibration.blank_sheet import Blank
 from service.jobs import running
+from service.measuring.outcome import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.measuring.same_child import together
-from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.settings import Settings
 from service.web.app import create_app
 from service.web.house import House

@@ -14,15 +14,8 @@ from sqlalchemy.orm import Session
 from service.jobs.workflows import keep_outcome
 from service.jobs.workshop import Workshop
 from service.measuring.looking import look_at_arm, solve_sight
-from service.measuring.work import (
-    ARM,
-    INSTRUMENT,
-    ArmQuestion,
-    InstrumentQuestion,
-    Outcome,
-    measure_arm_photo,
-    measure_instrument_photos,
-)
+from service.measuring.outcome import ARM, INSTRUMENT, ArmQuestion, InstrumentQuestion, Outcome
+from service.measuring.work import measure_arm_photo, measure_instrument_photos
 from service.records.audit import Action, note
 from service.records.photos import ORIGINAL, OVERLAY
 from service.records.tables import (

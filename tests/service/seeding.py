@@ -12,7 +12,7 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from calibration.quantity import Contribution, Length, length_json
-from service.measuring.work import ARM, INSTRUMENT
+from service.measuring.outcome import ARM, INSTRUMENT
 from service.records.columns import StudioRow
 from service.records.export import row_json
 from service.records.photos import ORIGINAL, OVERLAY, VIEW

@@ -16,8 +16,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from statistics import median
 
+from service.measuring.outcome import ArmQuestion, InstrumentQuestion, Question
 from service.measuring.pool import MeasuringPool
-from service.measuring.work import ArmQuestion, InstrumentQuestion, Question
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 CHILD, INSTRUMENT = ([SAMPLES / f"{name}-5-{letter}.jpg" for letter in "abc"] for name in ("child", "instrument"))

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from service.fit.errors import FitError
 from service.fit.lengths import TAPE_ARM_U_MM, parse_length
 from service.fit.signs import SIGN_QUESTIONS
-from service.measuring.work import KNOWN_AGES_YEARS
+from service.measuring.outcome import KNOWN_AGES_YEARS
 from service.records.asking import is_open, still_wanted
 from service.records.audit import Action, note
 from service.records.deciding import candidate, latest_arm

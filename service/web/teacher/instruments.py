@@ -21,8 +21,8 @@ from service.fit.signs import CONDITION_QUESTIONS
 from service.fit.verdict import nearest_size
 from service.jobs.running import start_measuring
 from service.measuring.admission import Rank
+from service.measuring.outcome import INSTRUMENT
 from service.measuring.results import kept_length
-from service.measuring.work import INSTRUMENT
 from service.records.deciding import chart_in_use, instrument_lengths
 from service.records.erase import remove_instrument
 from service.records.photos import MOST_VIEWS

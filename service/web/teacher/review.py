@@ -25,7 +25,7 @@ from service.fit.errors import FitError
 from service.jobs.moving import NotMovable, by_file, solve_moved, views_of
 from service.jobs.running import start_again
 from service.jobs.workflows import keep_pictures, keep_result, measured
-from service.measuring.work import ARM, Question
+from service.measuring.outcome import ARM, Question
 from service.records.asking import is_open
 from service.records.audit import Action, note
 from service.records.database import changed

@@ -22,8 +22,8 @@ from service.fit.lengths import check_plausible
 from service.fit.verdict import Verdict, judge
 from service.fit.verdict_json import verdict_json
 from service.jobs.moving import MOVABLE, views_of
+from service.measuring.outcome import ARM, INSTRUMENT
 from service.measuring.results import kept_build, kept_length
-from service.measuring.work import ARM, INSTRUMENT
 from service.records.deciding import Known, dated_arms, is_doubted, latest_arm, verdict_for
 from service.records.photos import ORIGINAL
 from service.records.tables import ACCEPTED, MEASURED, Child, Instrument, Upload

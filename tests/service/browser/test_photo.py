@@ -13,13 +13,8 @@ from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, Page, Route
 
 from calibration.lens import Frame, StatedLens
-from service.measuring.work import (
-    ArmQuestion,
-    InstrumentQuestion,
-    Outcome,
-    measure_arm_photo,
-    measure_instrument_photos,
-)
+from service.measuring.outcome import ArmQuestion, InstrumentQuestion, Outcome
+from service.measuring.work import measure_arm_photo, measure_instrument_photos
 from tests.service.browser.conftest import PHONE, SAMPLES
 from tests.service.conftest import Recorded
 from tests.service.seeding import Seeded, seed

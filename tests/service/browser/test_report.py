@@ -12,7 +12,7 @@ import pypdfium2
 import pytest
 from playwright.sync_api import Browser, Page
 
-from service.measuring.work import INSTRUMENT
+from service.measuring.outcome import INSTRUMENT
 from service.records.photos import OVERLAY
 from service.records.tables import ACCEPTED, Child, Upload, VerdictRecord
 from service.web.gate.guard import REPORT

@@ -9,7 +9,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from service.jobs.workflows import keep_outcome, measured
 from service.jobs.workshop import Workshop
-from service.measuring.work import ArmQuestion, InstrumentQuestion
+from service.measuring.outcome import ArmQuestion, InstrumentQuestion
 from service.records.photos import KINDS, ORIGINALS, OVERLAY
 from service.records.tables import ArmRecord, Instrument, PhotoRequest, Upload
 from tests.service.browser.conftest import PHONE, SAMPLES, teachers_tab

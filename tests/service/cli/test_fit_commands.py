@@ -7,8 +7,8 @@ import pytest
 from calibration.quantity import Length, length_json
 from service.api.answer_models import AssignmentOut, ClassOut, ComparisonOut, GrowthOut, OrderOut, TapeOut
 from service.api.verdict_routes import VerdictAnswer
+from service.measuring.outcome import Outcome
 from service.measuring.pool import MeasuringPool
-from service.measuring.work import Outcome
 from tests.service.cli.command import invoke
 
 

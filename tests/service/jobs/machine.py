@@ -7,7 +7,7 @@ from pathlib import Path
 
 import uvicorn
 
-from service.measuring.work import ArmQuestion, Outcome
+from service.measuring.outcome import ArmQuestion, Outcome
 from service.settings import Settings
 from service.web.app import create_app
 from tests.service.conftest import Recorded

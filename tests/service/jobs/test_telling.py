@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from service.jobs import telling
-from service.measuring.work import Outcome
+from service.measuring.outcome import Outcome
 from service.records.tables import TEACHER, Child, PhotoRequest, Teacher
 from tests.service.conftest import Place
 from tests.service.jobs.test_deletion import send

@@ -20,8 +20,8 @@ from sqlalchemy import select
 
 from service.jobs import keeper as keeping
 from service.jobs.presence import Presence
+from service.measuring.outcome import ArmQuestion, Outcome
 from service.measuring.pool import MeasuringPool
-from service.measuring.work import ArmQuestion, Outcome
 from service.records.photos import ORIGINAL
 from service.records.tables import ANEW, FAILED, MEASURED, Upload
 from tests.service.conftest import Place, Recorded

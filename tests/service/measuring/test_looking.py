@@ -12,8 +12,9 @@ import pytest
 from PIL import Image
 
 from service.measuring.looking import gather_arms, look_at_arm, look_at_instruments, solve_sight
+from service.measuring.outcome import ArmQuestion, InstrumentQuestion, Outcome
 from service.measuring.pool import MeasuringPool
-from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, measure_instrument_photos
+from service.measuring.work import measure_instrument_photos
 from tests.service.measuring.test_sights import arrays
 from tests.vision.filming import film
 from tests.vision.sample_photos import photo

@@ -11,8 +11,8 @@ import pytest
 from click.testing import Result
 
 from service.fit.errors import FitError
+from service.measuring.outcome import ArmQuestion, Outcome
 from service.measuring.same_child import check_distinct, together, without_lost_frames
-from service.measuring.work import ArmQuestion, Outcome
 from service.words.readable import measurement_text
 from tests.service.cli.command import invoke
 from tests.service.seeding import arm_result

@@ -15,10 +15,10 @@ import numpy as np
 import pytest
 
 from service.measuring.looking import look_at_arm, look_at_instruments, solve_sight
+from service.measuring.outcome import ArmQuestion, InstrumentQuestion
 from service.measuring.pool import MeasuringPool, _prepare_worker
 from service.measuring.results import arm_json, instrument_json
 from service.measuring.sights import Sights
-from service.measuring.work import ArmQuestion, InstrumentQuestion
 from service.records.erase import erase_child
 from tests.service.conftest import Place
 from tests.service.reviewing import as_seen

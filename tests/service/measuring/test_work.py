@@ -8,13 +8,8 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from service.measuring.work import (
-    ArmQuestion,
-    InstrumentQuestion,
-    Outcome,
-    measure_arm_photo,
-    measure_instrument_photos,
-)
+from service.measuring.outcome import ArmQuestion, InstrumentQuestion, Outcome
+from service.measuring.work import measure_arm_photo, measure_instrument_photos
 from vision.refusal import LONGEST_SIDE_PX
 
 SAMPLES = Path(__file__).resolve().parents[3] / "sample_images"

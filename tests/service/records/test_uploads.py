@@ -13,7 +13,7 @@ from alembic.config import Config
 from sqlalchemy import select, text
 from sqlalchemy.exc import IntegrityError
 
-from service.measuring.work import INSTRUMENT
+from service.measuring.outcome import INSTRUMENT
 from service.records.database import MIGRATIONS, Store
 from service.records.keeping import LocalFolder
 from service.records.photos import ORIGINAL, PhotoFolder

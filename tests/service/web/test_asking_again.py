@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.measuring.work import ARM
+from service.measuring.outcome import ARM
 from service.records.tables import ACCEPTED, AGAIN, MEASURED, Upload
 from tests.service.conftest import Place
 from tests.service.seeding import SIZE_PX, Seeded, arm_result, seed

@@ -8,7 +8,7 @@ import threading
 import pytest
 
 from service.jobs import workflows
-from service.measuring.work import ArmQuestion, Outcome
+from service.measuring.outcome import ArmQuestion, Outcome
 from service.records.tables import MEASURED, Child, PhotoRequest, Upload
 from service.web.family import pages
 from tests.service.conftest import Place

@@ -13,7 +13,7 @@ import calibration.problems
 import vision.problems
 from calibration.problems import Problem
 from service.measuring import pool as measuring
-from service.measuring.work import ARM, INSTRUMENT
+from service.measuring.outcome import ARM, INSTRUMENT
 from service.records.tables import AGAIN, RECEIVED, REFUSED, PhotoRequest, Teacher, Upload, VerdictRecord
 from service.web.pages import ENVIRONMENT, reading_aids
 from service.web.teacher.requests import REASONS

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from service.measuring.work import Outcome
+from service.measuring.outcome import Outcome
 from tests.service.conftest import Place
 from vision.problems import STATED_BUILD
 

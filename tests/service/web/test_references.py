@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from calibration.blank_sheet import Blank
-from service.measuring.work import ArmQuestion, Outcome
+from service.measuring.outcome import ArmQuestion, Outcome
 from service.records.tables import PhotoRequest, Upload
 from service.web.family import pages
 from tests.service.conftest import REFUSED, Place

@@ -14,8 +14,8 @@ from httpx import Response
 from sqlalchemy import select
 
 from service.measuring.looking import MOVED_APART
+from service.measuring.outcome import ArmQuestion, InstrumentQuestion, Outcome, refused
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
-from service.measuring.work import ArmQuestion, InstrumentQuestion, Outcome, refused
 from service.records.photos import KINDS, MOST_VIEWS, ORIGINALS, OVERLAY
 from service.records.refused import RefusedPictures
 from service.records.tables import MEASURED, REFUSED, ArmRecord, Upload

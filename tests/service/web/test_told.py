@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from service.measuring.work import ArmQuestion, InstrumentQuestion
+from service.measuring.outcome import ArmQuestion, InstrumentQuestion
 from service.records.lookups import Stated, Told, question_of, stated
 from service.records.tables import Instrument, Upload
 from service.words.writing import day_of

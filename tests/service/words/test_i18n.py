@@ -7,8 +7,9 @@ import pytest
 from babel.numbers import format_percent
 
 from service.fit.causes import cause
+from service.measuring.outcome import ArmQuestion, InstrumentQuestion
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
-from service.measuring.work import ArmQuestion, InstrumentQuestion, measure_arm_photo, measure_instrument_photos
+from service.measuring.work import measure_arm_photo, measure_instrument_photos
 from service.words import extracting, i18n
 
 ROOT = Path(__file__).resolve().parents[3]
