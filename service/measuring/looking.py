@@ -40,7 +40,8 @@ from service.measuring.work import (
 if TYPE_CHECKING:
     from vision.arm.measure import ArmMeasurement
     from vision.arm.seen import SeenArm
-    from vision.instrument.measure import DetectedInstrument, InstrumentMeasurement
+    from vision.instrument.detected import DetectedInstrument
+    from vision.instrument.measure import InstrumentMeasurement
     from vision.photo import Corrections, Photo
 
     Moved = Mapping[int, Corrections]
@@ -130,7 +131,7 @@ def gather_arms(files: Sequence[Sequence[bytes]]) -> bytes:
 
 def look_at_instruments(files: Sequence[bytes], question: InstrumentQuestion) -> bytes:
     """What is seen of one instrument in one photo, several or a film, or why nothing is, made into bytes."""
-    from vision.instrument.measure import detect_instrument
+    from vision.instrument.detected import detect_instrument
     from vision.instrument.views import see_together, solve_seen
 
     known = question.sheet_height, question.bar_mm, question.reference

@@ -22,7 +22,8 @@ from tests.accuracy.scenes import Scene, sequences_of
 from tests.accuracy.table import Reading, Row, budget, row
 from tests.vision.filming import film
 from vision.clip import clip_photos
-from vision.instrument.measure import DetectedInstrument, InstrumentMeasurement, detect_instrument, solve_instrument
+from vision.instrument.detected import DetectedInstrument, detect_instrument
+from vision.instrument.measure import InstrumentMeasurement, solve_instrument
 from vision.instrument.views import measure_instrument_together, solve_together
 from vision.photo import load_photo
 

@@ -55,7 +55,7 @@ ROOMS = {
         "vision/instrument",
         (
             *("overlay", "net", "seen", "edges", "edge_net", "profiles", "glare", "sheet_support", "shoulder_rest"),
-            *("measure", "cameras"),  # of pictures, or whole ways from photos: their tests look at photos
+            *("detected", "measure", "cameras"),  # of pictures, or whole ways from photos: their tests look at photos
         ),
         tuple(
             f"tests/vision/instrument/test_{name}.py"

@@ -55,10 +55,10 @@ STAGES = {
     "depths": ["vision.arm.seen.arm_depths"],
     "quality": ["vision.arm.seen.picture_problems"],
     "solve": ["vision.arm.measure.solve_arm", "vision.instrument.measure.solve_instrument"],
-    "see": ["vision.instrument.measure.see_instrument"],
-    "glare": ["vision.instrument.measure.refuse_glare"],
-    "trace": ["vision.instrument.measure.trace"],
-    "feet": ["vision.instrument.measure.shows_feet"],
+    "see": ["vision.instrument.detected.see_instrument"],
+    "glare": ["vision.instrument.detected.refuse_glare"],
+    "trace": ["vision.instrument.detected.trace"],
+    "feet": ["vision.instrument.detected.shows_feet"],
 }
 """Stages of measuring, and the functions that are them, by the place where they are called from."""
 

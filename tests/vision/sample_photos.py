@@ -16,12 +16,8 @@ from calibration.sheet import SheetLayout
 from calibration.sheet_drawing import sheet_image
 from vision.arm.measure import ArmMeasurement, measure_arm
 from vision.arm.seen import SeenArm, see_arm
-from vision.instrument.measure import (
-    DetectedInstrument,
-    InstrumentMeasurement,
-    detect_instrument,
-    solve_instrument,
-)
+from vision.instrument.detected import DetectedInstrument, detect_instrument
+from vision.instrument.measure import InstrumentMeasurement, solve_instrument
 from vision.photo import Photo, load_photo
 
 FOLDER = Path(__file__).resolve().parents[2] / "sample_images"

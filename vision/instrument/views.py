@@ -32,12 +32,11 @@ from calibration.common_lens import solve_common_lens, spread_deg
 from calibration.print_scale import agreed_prints
 from calibration.problems import Problem, Refused
 from vision.instrument.cameras import LeanCamera
+from vision.instrument.detected import DetectedInstrument, detect_instrument
 from vision.instrument.evidence import Tip, View, shared_errors
 from vision.instrument.fit import Fit, RanAway, fit
 from vision.instrument.measure import (
-    DetectedInstrument,
     InstrumentMeasurement,
-    detect_instrument,
     edges_about,
     in_view,
     measurement_of,

@@ -13,15 +13,11 @@ from calibration.problems import Refused
 from calibration.sheet import Paper, SheetLayout
 from tests.vision.sample_photos import detected_instrument, measured_instrument, photo, truth, with_sheet
 from tests.vision.trace import trace_instrument
-from vision.instrument import measure
+from vision.instrument import detected as detecting
 from vision.instrument.cameras import LeanCamera
 from vision.instrument.edges import trace
 from vision.instrument.lengths import BRIDGE_LIFT_MM, NUT_LIFT_MM
-from vision.instrument.measure import (
-    POINT_NAMES,
-    measure_instrument,
-    solve_instrument,
-)
+from vision.instrument.measure import POINT_NAMES, measure_instrument, solve_instrument
 from vision.instrument.model import LENGTH, LOW, SCROLL, pose_of
 from vision.instrument.overlay import blur_surroundings, draw_instrument
 from vision.instrument.resting import resting_heights_mm
@@ -183,11 +179,11 @@ def test_a_book_is_seen_by_its_rim(plain):
 
 
 def test_what_lies_on_a_book_is_called_what_it_is(plain, monkeypatch):
-    monkeypatch.setattr(measure, "lies_on_book", lambda *_: True)
+    monkeypatch.setattr(detecting, "lies_on_book", lambda *_: True)
     camera = plain[2].camera
     card = replace(camera, sheets=(replace(camera.sheets[0], layout=BlankLayout(Blank.CARD)),))
     for view, called in ((camera, "The printed sheet"), (card, "The paper or card")):
-        (remark,) = measure._table(plain[1], view, None)[1]
+        (remark,) = detecting._table(plain[1], view, None)[1]
         assert remark.code == "sheet_on_book"
         assert remark.message.startswith(called)
 
@@ -219,10 +215,10 @@ def test_the_lower_of_two_sheets_is_not_the_level_of_an_instrument_that_lies_hig
     """Where a case holds it up, both sheets lie beside it; otherwise the lower one lies where the instrument does."""
     camera = plain[2].camera
     monkeypatch.setattr(type(camera), "sheet_heights_mm", lambda _: np.array([0.0, -40.0]))
-    monkeypatch.setattr(measure, "_height_spread_mm", lambda *_: 0.5)
-    assert measure._table(plain[1], camera, None)[0].table_mm == -40.0
-    assert measure._table(plain[1], camera, SheetHeight(30.0))[0].table_mm == -40.0
-    assert measure._table(plain[1], camera, IN_ITS_CASE)[0].table_mm == 25.0
+    monkeypatch.setattr(detecting, "_height_spread_mm", lambda *_: 0.5)
+    assert detecting._table(plain[1], camera, None)[0].table_mm == -40.0
+    assert detecting._table(plain[1], camera, SheetHeight(30.0))[0].table_mm == -40.0
+    assert detecting._table(plain[1], camera, IN_ITS_CASE)[0].table_mm == 25.0
 
 
 @pytest.mark.parametrize(
