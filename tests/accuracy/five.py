@@ -22,7 +22,8 @@ from calibration.sheet_in_photo import SheetInPhoto
 from tests.accuracy.arm import KINDS
 from tests.accuracy.scenes import scenes
 from tests.accuracy.table import Row, budget
-from vision.arm.estimator import PALM, SHOULDER, ArmProblem, most_probable
+from vision.arm.estimator import ArmProblem, most_probable
+from vision.arm.joints import PALM, SHOULDER
 from vision.arm.lengths import arm_lengths
 from vision.arm.measure import evidence_of, stances_of
 from vision.arm.mixture import Mixture

@@ -15,10 +15,6 @@ shifts it.
 
 Usual depths differ between an arm against the wall and one floating before it, so both are solved, and weighed by how
 well each explains the photo; the answer is the mixture.
-
-The arm length as defined is that of the arm held straight out at 90 degrees.  Seen from the shoulder joint, the neck
-point lies inwards by `n` and up by `u`; with the straight arm `a` the length is sqrt((n + a)^2 + u^2), less 0.3 % for
-how the shoulder and the palm's skin move.  This does not depend on how the arm was held, only on the joints.
 """
 
 from __future__ import annotations
@@ -27,7 +23,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from calibration.arrays import Array
 from calibration.camera import PosedCamera
@@ -35,10 +30,17 @@ from calibration.least_squares import minimum
 from calibration.pinhole import POSE
 from vision.arm import priors
 from vision.arm.build import NOTHING_STATED, StatedBuild
+from vision.arm.joints import (
+    PALM,
+    arm_length_mm,
+    neck_offset_mm,
+    reach_mm,
+    segments_mm,
+    straight_arm_mm,
+    straight_arm_slopes,
+)
 from vision.arm.priors import JOINTS, Stance, whitener
 
-NECK, SHOULDER, ELBOW, WRIST, PALM = range(5)
-"""Places of the joints in arrays of five, in the order of `vision.arm.priors.JOINTS`."""
 TAIL, CORE = 4.0, 6.0
 """Degrees of freedom of a landmark's t distribution (four is usual, Lange et al.), and the square of its distance over
 its deviation up to which it is normal: 95 % of landmarks of a normal distribution lie within (chi-square, two degrees
@@ -272,7 +274,7 @@ class ArmProblem:
         """Whitened residuals (B, R) of bodies (B, 5, 3) that lean by (B,) degrees."""
         evidence, straight = self.evidence, straight_arm_mm(points)
         depth = (points[..., 2] / straight[:, None] - self.stance.depth) @ self.depth_whitener.T
-        upper, fore, palm = np.moveaxis(_segments(points), -1, 0)
+        upper, fore, palm = np.moveaxis(segments_mm(points), -1, 0)
         inward, up = neck_offset_mm(points, evidence.outward, lean_deg)
         centre, deviation = priors.STRAIGHT_ARM_MM
         columns = [
@@ -341,7 +343,7 @@ def _measures(evidence: Evidence) -> dict[str, Callable[[Array, Array], Array]]:
     out = evidence.outward
     return {
         "arm_length": lambda points, lean: arm_length_mm(points, out, lean),
-        "neck_to_wrist": lambda points, lean: _reach(points, out, lean, _segments(points)[..., :2].sum(axis=-1)),
+        "neck_to_wrist": lambda points, lean: reach_mm(points, out, lean, segments_mm(points)[..., :2].sum(axis=-1)),
         "shoulder_to_palm": lambda points, _: straight_arm_mm(points),
     }
 
@@ -355,57 +357,3 @@ def _length(
     values = measure(moved[:, :-1].reshape(-1, 5, 3), moved[:, -1])
     gradient = (values[1:] - values[0]) / _STEP_MM
     return float(values[0]), gradient @ response[problem.camera_size :]
-
-
-def _segments(points: Array) -> Array:
-    """Lengths (..., 3) of the upper arm, the forearm, and wrist to palm, mm; `points` (..., 5, 3)."""
-    steps = points[..., ELBOW:, :] - points[..., SHOULDER:PALM, :]
-    return np.asarray(np.sqrt((steps**2).sum(axis=-1)))
-
-
-def straight_arm_mm(points: Array) -> Array:
-    """Length (...) from the shoulder joint to the palm with the arm straight, mm; `points` (..., 5, 3) mm."""
-    return np.asarray(_segments(points).sum(axis=-1))
-
-
-def straight_arm_slopes(points: Array) -> tuple[float, Array]:
-    """The same of one arm's points (5, 3), and its derivatives (5, 3) by them."""
-    steps = points[ELBOW:] - points[SHOULDER:PALM]
-    lengths = np.sqrt((steps**2).sum(axis=1, keepdims=True))
-    slopes = np.zeros((5, 3))
-    slopes[ELBOW:] += steps / lengths
-    slopes[SHOULDER:PALM] -= steps / lengths
-    return float(lengths.sum()), slopes
-
-
-def neck_offset_mm(points: Array, outward: float, lean_deg: ArrayLike) -> tuple[Array, Array]:
-    """How far the neck point lies inwards of and above the shoulder joint, along the trunk's own axes, mm.
-
-    Parameters as of `arm_length_mm`.
-    """
-    lean = np.radians(lean_deg)
-    # leaning away from the arm raises its side
-    sine, cosine = np.sin(lean), np.cos(lean)
-    x, y = points[..., NECK, 0] - points[..., SHOULDER, 0], points[..., NECK, 1] - points[..., SHOULDER, 1]
-    return np.asarray(-x * cosine * outward - y * sine), np.asarray(-x * sine * outward + y * cosine)
-
-
-def _reach(points: Array, outward: float, lean_deg: ArrayLike, from_shoulder_mm: Array) -> Array:
-    inward, up = neck_offset_mm(points, outward, lean_deg)
-    return np.asarray(np.hypot(inward + from_shoulder_mm, up))
-
-
-def arm_length_mm(points: Array, outward: float, lean_deg: ArrayLike) -> Array:
-    """Arm length (...) as defined (side of the neck to mid palm, arm straight out at 90 degrees), mm.
-
-    Parameters
-    ----------
-    points : (..., 5, 3) ndarray
-        The joints in the body's frame, mm, however the arm was held.
-    outward : float
-        +1 or -1: which way the arm points along x.
-    lean_deg : float or (...) ndarray
-        Lean of the trunk away from the arm, degrees.
-    """
-    straight = straight_arm_mm(points)
-    return np.asarray(_reach(points, outward, lean_deg, straight) + priors.DEFINITION_OFFSET * straight)

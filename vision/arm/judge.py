@@ -18,7 +18,8 @@ from calibration.problems import Problem
 from vision import problems
 from vision.arm.body import SeenBody
 from vision.arm.depth import ArmDepths
-from vision.arm.estimator import ELBOW, PALM, SHOULDER, WRIST, Evidence, Solution, straight_arm_mm
+from vision.arm.estimator import Evidence, Solution
+from vision.arm.joints import ELBOW, PALM, SHOULDER, WRIST, straight_arm_mm
 from vision.person.neck_net import Turn
 from vision.person.pose import Landmark
 

@@ -16,7 +16,8 @@ from calibration.camera import PosedCamera
 from calibration.print_scale import UNCHECKED, PrintScale
 from calibration.quantity import COVERAGE_FACTOR, Contribution, Length
 from vision.arm import priors
-from vision.arm.estimator import PALM, Solution
+from vision.arm.estimator import Solution
+from vision.arm.joints import PALM
 from vision.arm.mixture import Mixture
 from vision.person.hand import Hand, HandPoint
 

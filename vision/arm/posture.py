@@ -20,7 +20,7 @@ from calibration.camera import PosedCamera
 from calibration.print_scale import UNCHECKED, PrintScale
 from calibration.quantity import Contribution, Length
 from vision.arm.body import SeenBody
-from vision.arm.estimator import NECK
+from vision.arm.joints import NECK
 from vision.arm.mixture import Mixture
 from vision.person.posture import PosturePoint
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.arrays import Array
-from vision.arm.estimator import ELBOW, NECK, PALM, SHOULDER, WRIST
+from vision.arm.joints import ELBOW, NECK, PALM, SHOULDER, WRIST
 
 SWAYS = 10
 """Numbers that say how a child stands in one view: what `Sway` lists."""

@@ -49,7 +49,8 @@ from vision.arm import priors
 from vision.arm.body import SeenBody
 from vision.arm.build import NOTHING_STATED, StatedBuild
 from vision.arm.depth import ArmDepths
-from vision.arm.estimator import CORE, PALM, TAIL, Evidence, most_probable
+from vision.arm.estimator import CORE, TAIL, Evidence, most_probable
+from vision.arm.joints import PALM
 from vision.arm.judge import pose_of, turned_probability
 from vision.arm.lengths import arm_lengths
 from vision.arm.measure import ArmMeasurement, evidence_of, named_points, solve_arm, stances_of, unlike

@@ -10,15 +10,8 @@ import numpy as np
 from calibration.arrays import Array
 from calibration.camera import PosedCamera
 from vision.arm import priors
-from vision.arm.estimator import (
-    BESIDE_MM,
-    COORDINATES,
-    PALM,
-    ArmProblem,
-    Evidence,
-    straight_arm_mm,
-    straight_arm_slopes,
-)
+from vision.arm.estimator import BESIDE_MM, COORDINATES, ArmProblem, Evidence
+from vision.arm.joints import PALM, straight_arm_mm, straight_arm_slopes
 from vision.arm.priors import JOINTS, Stance, whitener
 from vision.arm.sway import SWAY, SWAYS, Sway, swayed
 

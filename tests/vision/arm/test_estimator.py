@@ -9,14 +9,8 @@ from calibration import anthropometry
 from tests.vision.arm.made_up import STRAIGHT, camera, evidence, joints, solve
 from vision.arm import priors as priors
 from vision.arm.build import NOTHING_STATED, StatedBuild
-from vision.arm.estimator import (
-    ArmProblem,
-    Evidence,
-    Sighting,
-    arm_length_mm,
-    straight_arm_mm,
-    straight_arm_slopes,
-)
+from vision.arm.estimator import ArmProblem, Evidence, Sighting
+from vision.arm.joints import arm_length_mm, straight_arm_mm, straight_arm_slopes
 from vision.arm.priors import JOINTS
 
 

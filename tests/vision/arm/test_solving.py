@@ -11,7 +11,8 @@ from vision.arm import priors as priors
 from vision.arm.body import sightings_of
 from vision.arm.build import NOTHING_STATED, StatedBuild
 from vision.arm.depth import ArmDepths
-from vision.arm.estimator import Solution, arm_length_mm
+from vision.arm.estimator import Solution
+from vision.arm.joints import arm_length_mm
 from vision.arm.judge import pose_of
 from vision.arm.measure import CORRECTED, CORRECTION_DEVIATION, evidence_of, solve_arm
 from vision.person.hand import HandPoint

@@ -12,7 +12,7 @@ from calibration.print_scale import PrintScale
 from tests.vision.arm.made_up_views import AWAY_MM, aside, camera_at, child, seen_views
 from vision.arm import priors, views
 from vision.arm.body import sightings_of
-from vision.arm.estimator import arm_length_mm
+from vision.arm.joints import arm_length_mm
 from vision.arm.measure import CORRECTION_DEVIATION, solve_arm
 from vision.arm.views import solve_views
 from vision.person.posture import PosturePoint, SeenPosture

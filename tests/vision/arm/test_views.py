@@ -16,7 +16,8 @@ from tests.vision.sample_photos import seen_arm
 from vision.arm import priors
 from vision.arm.body import body_frame
 from vision.arm.depth import ArmDepths
-from vision.arm.estimator import Evidence, Sighting, arm_length_mm, most_probable
+from vision.arm.estimator import Evidence, Sighting, most_probable
+from vision.arm.joints import arm_length_mm
 from vision.arm.measure import solve_arm
 from vision.arm.mixture import Mixture
 from vision.arm.priors import JOINTS, Stance
