@@ -39,8 +39,9 @@ from vision.instrument.shape import FULL_SIZE_MM
 from vision.training.figures.meshes import Mesh, quad
 from vision.training.figures.rooms import coded, colour, grain, pattern
 from vision.training.figures.trace import SKY, Surface, View, render
+from vision.training.pieces import METAL, POLISH, VARNISH, Skin
 from vision.training.saving import save_photo
-from vision.training.violin import METAL, POLISH, VARNISH, Skin, Solid, random_solid
+from vision.training.violin import Solid, random_solid
 
 SMALLEST_MM, STOUTEST = 190.0, 1.3
 """The stoutest instruments of `random_solid` are the smallest, of 1/32; those between go along a line, and all are

@@ -21,16 +21,8 @@ from torch import Tensor
 from calibration.arrays import Array, Floats
 from vision.instrument.net import POINTS
 from vision.training.composition import HIGH, WIDE, CutOuts
-from vision.training.violin import (
-    CHIN_REST,
-    DULL,
-    METAL,
-    POLISH,
-    SHOULDER_REST,
-    VARNISHED,
-    Cloud,
-    random_violin,
-)
+from vision.training.pieces import CHIN_REST, DULL, METAL, POLISH, SHOULDER_REST, VARNISHED
+from vision.training.violin import Cloud, random_violin
 
 OVER = 2
 """Samples a pixel, each way."""
