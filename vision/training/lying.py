@@ -23,7 +23,7 @@ from __future__ import annotations
 import argparse
 import json
 import time
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +32,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.arrays import Array, Picture
-from calibration.lens import FRAME_DIAGONAL_MM
 from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, ROUND_CORNER_MM, Paper, SheetLayout
 from calibration.sheet_drawing import sheet_image
 from vision.instrument.shape import FULL_SIZE_MM
@@ -41,6 +40,7 @@ from vision.training.figures.rooms import coded, colour, grain, pattern
 from vision.training.figures.trace import SKY, Surface, View, render
 from vision.training.pieces import METAL, POLISH, VARNISH, Skin
 from vision.training.saving import save_photo
+from vision.training.standing import FILM_S, RATE, random_lens, steps, walk
 from vision.training.violin import Solid, random_solid
 
 SMALLEST_MM, STOUTEST = 190.0, 1.3
@@ -53,56 +53,13 @@ PAPER_MM = 0.1
 """Thickness of the paper: the print lies so far above the surface."""
 PAD = 0.03
 """Of the photo's sides, how much more is traced all round for the lens to bend in."""
-MARGIN = 0.04
-"""Of the photo's longer side, least distance of what must be seen from its border."""
 COARSE, AROUND_PX = 3, 40
 """Pixels in one where nothing but the surface is seen; how near to instrument and sheets all are traced."""
 CARD_MM = 0.76
 """Thickness of a card (ISO/IEC 7810)."""
-FILM_S, RATE = 3.0, 10
 QUALITY = 90
 TO_TRACER = np.array([[1.0, 0, 0], [0, 0, 1], [0, -1, 0]]) / 1000
 """From the world, mm and z up, to the tracer's, m and y up."""
-
-
-@dataclass(frozen=True)
-class Lens:
-    """What all photos of one camera share: size, 35 mm-equivalent focal length, distortion k1 and k2, centre (px)."""
-
-    size: tuple[int, int]
-    focal35_mm: float
-    bend: tuple[float, float]
-    centre: Array
-
-    @property
-    def focal_px(self) -> float:
-        """Focal length, px."""
-        return self.focal35_mm / FRAME_DIAGONAL_MM * float(np.hypot(*self.size))
-
-    def matrix(self, wander_px: Array) -> Array:
-        """Camera matrix (3, 3), the centre moved by (2,)."""
-        x, y = self.centre + wander_px
-        return np.array([[self.focal_px, 0, x], [0, self.focal_px, y], [0, 0, 1.0]])
-
-
-@dataclass(frozen=True)
-class Standing:
-    """Where a camera is: place (mm, world), rotation (rows right, down, ahead), how its centre wandered (px)."""
-
-    place: Array
-    turn: Array
-    wander_px: Array
-
-    def project(self, points: Array, lens: Lens) -> Array:
-        """Points (N, 3) to px (N, 2)."""
-        px, _ = cv2.projectPoints(
-            np.asarray(points, float),
-            cv2.Rodrigues(self.turn)[0],
-            -self.turn @ self.place,
-            lens.matrix(self.wander_px),
-            np.array([*lens.bend, 0.0, 0.0]),
-        )
-        return np.asarray(px[:, 0], float)
 
 
 class Scene:
@@ -110,18 +67,19 @@ class Scene:
 
     def __init__(self, seed: int, film: bool = False, card: bool = False) -> None:
         rng = np.random.default_rng([seed, 41])
-        self.seed, self.film, self.card = seed, film, card
+        self.seed, self.card = seed, card
         self.solid = random_solid(seed)
         stout = (self.solid.edge_mm / USUAL_EDGE_MM - 1) / (STOUTEST - 1)
         body_mm = FULL_SIZE_MM + stout * (SMALLEST_MM - FULL_SIZE_MM)
         self.scale = float(body_mm * rng.normal(1, 0.03) / FULL_SIZE_MM)
         self.pose, self.tilt_deg = resting(self.solid, self.scale, rng)
         self.sheets = self._sheets(rng)
-        self.lens = _lens(rng, film)
+        self.lens = random_lens(rng, film)
         self.sky = _light(rng)
         self.surfaces = self._surfaces(rng)
         self.meshes = self._meshes()
-        self.standings = self._walk(rng) if film else self._steps(rng)
+        must = self._must()
+        self.standings = walk(must, self.lens, seed, rng) if film else steps(must, self.lens, rng)
         self.blur_px = float(rng.uniform(0.45, 0.9))
         self.noise = float(rng.uniform(0.002, 0.008))
         self.bright = float(rng.uniform(0.5, 0.8))
@@ -214,58 +172,6 @@ class Scene:
         """What every view must show."""
         ends = [skin.grid.reshape(-1, 3)[::7] for skin in self.solid.skins[1:]]
         return np.vstack([self.world(np.vstack([self.solid.outline, *ends])), *self.sheets])
-
-    def _steps(self, rng: np.random.Generator) -> list[Standing]:
-        """From above, and from four steps round it."""
-        must = self._must()
-        start = rng.uniform(0, 2 * np.pi)
-        places = [(rng.uniform(0, 0.12), rng.uniform(0, 2 * np.pi))]
-        for quarter in rng.permutation(4):
-            places.append((float(rng.uniform(0.2, 0.45)), start + (quarter + rng.uniform(-0.3, 0.3)) * np.pi / 2))
-        long = self._long_axis(must)
-        return [self._standing(must, aside, way, long, rng) for aside, way in places]
-
-    def _walk(self, rng: np.random.Generator) -> list[Standing]:
-        """Every frame of a walk to the side and on: the camera sways above one side of it."""
-        must = self._must()
-        long, start = self._long_axis(must), rng.uniform(0, 2 * np.pi)
-        frames = int(FILM_S * RATE)
-        shake = rng.uniform(0, 2 * np.pi, 4), rng.uniform(1.5, 7.0, 4)
-        standings = []
-        for number in range(frames):
-            sway = np.sin(shake[0] + shake[1] * number / RATE)
-            way = start + 2.0 * number / (frames - 1)
-            quiet = np.random.default_rng([self.seed, 42])
-            standings.append(self._standing(must, 0.3 + 0.02 * sway[0], way + 0.03 * sway[1], long, quiet))
-        return standings
-
-    def _long_axis(self, must: Array) -> Array:
-        """The horizontal direction (2,) in which what must be seen is longest: that of the phone."""
-        flat = must[:, :2] - must[:, :2].mean(axis=0)
-        return np.asarray(np.linalg.svd(flat, full_matrices=False)[2][0])
-
-    def _standing(self, must: Array, aside: float, way: float, long: Array, rng: np.random.Generator) -> Standing:
-        """A camera that stands `aside` (over its height) in the direction `way` and sees what it must."""
-        middle = np.array([*(0.5 * (must[:, :2].min(axis=0) + must[:, :2].max(axis=0))), 0.0])
-        aim = middle + np.array([*rng.normal(0, 12, 2), 0])
-        roll = np.radians(rng.normal(0, 4))
-        wander = rng.normal(0, (0.004 if self.film else 0.001) * max(self.lens.size), 2)
-        extra = float(rng.uniform(1.0, 1.12))
-        shake = np.radians(rng.normal(0, 1.0, 2))
-        height = 300.0
-        while True:
-            offset = height * aside
-            place = middle + np.array([offset * np.cos(way), offset * np.sin(way), height])
-            turn = _looking(place, aim, long, self.lens.size[0] > self.lens.size[1], roll, shake)
-            standing = Standing(place, turn, wander)
-            px = standing.project(must, self.lens)
-            margin = MARGIN * max(self.lens.size)
-            if (px > margin).all() and (px < np.array(self.lens.size) - margin).all():
-                if extra == 1.0:
-                    return standing
-                height, extra = height * extra, 1.0
-                continue
-            height *= 1.02
 
     def photo(self, number: int, samples: int) -> Array:
         """One view (H, W, 3), 0..1 as in a file."""
@@ -400,26 +306,6 @@ def resting(solid: Solid, scale: float, rng: np.random.Generator) -> tuple[Array
     pose[:3, 3] = -pose[:3, :3] @ (scale * np.array([0, 0.8 * FULL_SIZE_MM, 0]))
     pose[2, 3] = -float((pose[:3, :3] @ np.array([0, *a]))[2]) - rng.uniform(0, 1.5)
     return pose, float(np.degrees(tilt))
-
-
-def _lens(rng: np.random.Generator, film: bool) -> Lens:
-    size = (1920, 1080) if film else (1600, 1200) if rng.random() < 0.6 else (1200, 1600)
-    focal = rng.uniform(28, 33) if film else rng.uniform(24, 28) if rng.random() < 0.8 else rng.uniform(50, 56)
-    bend = (float(rng.normal(0, 0.012)), float(rng.normal(0, 0.006))) if rng.random() < 0.7 else (0.0, 0.0)
-    centre = (np.array(size) - 1) / 2 + rng.normal(0, 0.003 * max(size), 2)
-    return Lens(size, float(focal), bend, centre)
-
-
-def _looking(place: Array, aim: Array, long: Array, landscape: bool, roll: float, shake: Array) -> Array:
-    """Rotation (rows right, down, ahead) of a camera that looks at `aim`, its longer side along `long`."""
-    ahead = (aim - place) / np.linalg.norm(aim - place)
-    lengthwise = np.array([*long, 0.0])
-    lengthwise = lengthwise - ahead * (lengthwise @ ahead)
-    lengthwise /= np.linalg.norm(lengthwise)
-    aside = np.cross(ahead, lengthwise)
-    rows = np.stack([lengthwise, aside, ahead]) if landscape else np.stack([-aside, lengthwise, ahead])
-    turns = cv2.Rodrigues(np.array([0.0, 0.0, roll]))[0] @ cv2.Rodrigues(np.array([*shake, 0.0]))[0]
-    return np.asarray(turns @ rows)
 
 
 def _light(rng: np.random.Generator) -> Array:
