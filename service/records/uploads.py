@@ -6,6 +6,7 @@ So is a photo that a family sends once more while the same one, asked the same, 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from sqlalchemy import Select, select
@@ -24,25 +25,12 @@ class NobodyAsks(LookupError):
     """Raised where what a photo was sent for is gone: its request, its child or its studio was deleted meanwhile."""
 
 
-def keep_upload(
-    store: Store,
-    photos: PhotoFolder,
-    contents: Sequence[bytes],
-    *,
-    studio_id: str,
-    kind: str,
-    client_key: str,
-    now: datetime,
-    request_id: str | None = None,
-    child_id: str | None = None,
-    reference: str | None = None,
-    label: str | None = None,
-) -> str:
-    """Keep a photo and its row; on return both are on the disk.
+@dataclass(frozen=True)
+class Sent:
+    """What a form sent.
 
-    Parameters
+    Attributes
     ----------
-    store, photos : Store, PhotoFolder
     contents : sequence of bytes
         The photo as it came, or several of the same child or the same instrument that were sent as one.
     studio_id : str
@@ -50,13 +38,32 @@ def keep_upload(
     client_key : str
         Made with the form that sent the photo: the same key for the same request, or for the same studio where there is
         no request, is the same upload.
-    now : datetime
     request_id, child_id : str, optional
         What a family was asked, and for whom; none for the studio's own shelf.
     reference : {'a4', 'letter', 'card'}, optional
         Blank paper or a card instead of the printed sheet.
     label : str, optional
         The size on the instrument's label.
+    """
+
+    contents: Sequence[bytes]
+    studio_id: str
+    kind: str
+    client_key: str
+    request_id: str | None = None
+    child_id: str | None = None
+    reference: str | None = None
+    label: str | None = None
+
+
+def keep_upload(store: Store, photos: PhotoFolder, sent: Sent, now: datetime) -> str:
+    """Keep a photo and its row; on return both are on the disk.
+
+    Parameters
+    ----------
+    store, photos : Store, PhotoFolder
+    sent : Sent
+    now : datetime
 
     Returns
     -------
@@ -68,61 +75,65 @@ def keep_upload(
     NobodyAsks
         If what the photo was sent for is gone.
     """
-    with store.for_studio(studio_id) as records:
-        known = records.scalars(_of_form(request_id, client_key)).one_or_none()
-        studio = records.get(Studio, studio_id)
-        alike = records.scalars(_alike(request_id, kind, reference, label, len(contents))).all() if request_id else ()
+    with store.for_studio(sent.studio_id) as records:
+        known = records.scalars(_of_form(sent)).one_or_none()
+        studio = records.get(Studio, sent.studio_id)
+        alike = records.scalars(_alike(sent)).all() if sent.request_id else ()
     if known is None:
-        known = next((each for each in alike if photos.originals(each) == list(contents)), None)
+        known = next((each for each in alike if photos.originals(each) == list(sent.contents)), None)
     if known is not None:
         return known
     if studio is None:
         raise NobodyAsks
-    upload_id = fresh_id()
-    photos.put_originals(upload_id, contents)
+    upload = _row(sent, now, studio.photo_days)
+    upload_id = upload.id
+    photos.put_originals(upload_id, sent.contents)
     try:
-        with store.for_studio(studio_id) as records:
-            records.add(
-                Upload(
-                    id=upload_id,
-                    studio_id=studio_id,
-                    request_id=request_id,
-                    child_id=child_id,
-                    kind=kind,
-                    client_key=client_key,
-                    received_at=now,
-                    state=RECEIVED,
-                    reference=reference,
-                    label=label,
-                    views=len(contents),
-                    delete_on=(now + timedelta(days=studio.photo_days)).date(),
-                )
-            )
+        with store.for_studio(sent.studio_id) as records:
+            records.add(upload)
     except IntegrityError:  # the same form arrived twice at the same moment, or what it was sent for was deleted
         photos.delete(upload_id)
-        with store.for_studio(studio_id) as records:
-            known = records.scalars(_of_form(request_id, client_key)).one_or_none()
+        with store.for_studio(sent.studio_id) as records:
+            known = records.scalars(_of_form(sent)).one_or_none()
         if known is None:
             raise NobodyAsks from None
         return known
     return upload_id
 
 
-def _of_form(request_id: str | None, client_key: str) -> Select[str]:
+def _row(sent: Sent, now: datetime, photo_days: int) -> Upload:
+    """The row of an upload that has just arrived."""
+    return Upload(
+        id=fresh_id(),
+        studio_id=sent.studio_id,
+        request_id=sent.request_id,
+        child_id=sent.child_id,
+        kind=sent.kind,
+        client_key=sent.client_key,
+        received_at=now,
+        state=RECEIVED,
+        reference=sent.reference,
+        label=sent.label,
+        views=len(sent.contents),
+        delete_on=(now + timedelta(days=photo_days)).date(),
+    )
+
+
+def _of_form(sent: Sent) -> Select[str]:
     """The upload that a form sent; sessions of one studio see that studio's only."""
-    return select(Upload.id).where(Upload.request_id == request_id, Upload.client_key == client_key)
+    return select(Upload.id).where(Upload.request_id == sent.request_id, Upload.client_key == sent.client_key)
 
 
-def _alike(request_id: str, kind: str, reference: str | None, label: str | None, views: int) -> Select[str]:
+def _alike(sent: Sent) -> Select[str]:
     """What was last sent through a link of which the same is asked, and whose photos are still kept."""
     return (
         select(Upload.id)
         .where(
-            Upload.request_id == request_id,
-            Upload.kind == kind,
-            Upload.reference == reference,
-            Upload.label == label,
-            Upload.views == views,
+            Upload.request_id == sent.request_id,
+            Upload.kind == sent.kind,
+            Upload.reference == sent.reference,
+            Upload.label == sent.label,
+            Upload.views == len(sent.contents),
             Upload.state.in_((*UNDER_WORK, MEASURED)),
         )
         .order_by(Upload.received_at.desc())

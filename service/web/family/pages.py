@@ -41,7 +41,7 @@ from service.records.tables import (
     Studio,
     Upload,
 )
-from service.records.uploads import NobodyAsks, keep_upload
+from service.records.uploads import NobodyAsks, Sent, keep_upload
 from service.web.forms.models import ConsentForm, FamilyLanguageForm, PaperForm, PhotoForm, SheetForm
 from service.web.forms.reading import FileTooLarge, photo_fields, text_field
 from service.web.gate.guard import (
@@ -404,20 +404,9 @@ def _kept_upload(
         if label is not None:
             asked.label = label or None
         reference = asked.reference
+    sent = Sent(contents, who.studio_id, kind, key, who.request_id, who.child_id, reference, label or None)
     try:
-        return keep_upload(
-            parts.store,
-            parts.photos,
-            contents,
-            studio_id=who.studio_id,
-            kind=kind,
-            client_key=key,
-            now=parts.clock.now(),
-            request_id=who.request_id,
-            child_id=who.child_id,
-            reference=reference,
-            label=label or None,
-        )
+        return keep_upload(parts.store, parts.photos, sent, parts.clock.now())
     except NobodyAsks:  # the link was deleted meanwhile
         raise LinkClosed from None
 

@@ -28,7 +28,7 @@ from service.records.erase import remove_instrument
 from service.records.photos import MOST_VIEWS
 from service.records.shelf import LONGEST_SHELF_NAME, REMARKS
 from service.records.tables import FAILED, MEASURED, RECEIVED, REFUSED, Instrument, Upload
-from service.records.uploads import keep_upload
+from service.records.uploads import Sent, keep_upload
 from service.settings import PROGRAM_VERSION
 from service.web.forms.models import InstrumentForm, PhotoForm, answers
 from service.web.forms.reading import photo_fields
@@ -100,18 +100,10 @@ async def photo_sent(request: Request, who: Visitor, parts: TheHouse, form: Fiel
             request, "teacher/instrument_photo.html", 422, client_key=key, most_views=MOST_VIEWS, problem=NO_PHOTO
         )
     parts.admission.check_room(Rank.KNOWN)
-    sent = PhotoForm.read(form)
-    upload_id = await run_in_threadpool(
-        keep_upload,
-        parts.store,
-        parts.photos,
-        contents,
-        studio_id=who.studio_id,
-        kind=INSTRUMENT,
-        client_key=sent.client_key or secrets.token_hex(16),
-        now=parts.clock.now(),
-        reference=sent.reference,
-    )
+    typed = PhotoForm.read(form)
+    key = typed.client_key or secrets.token_hex(16)
+    sent = Sent(contents, who.studio_id, INSTRUMENT, key, reference=typed.reference)
+    upload_id = await run_in_threadpool(keep_upload, parts.store, parts.photos, sent, parts.clock.now())
     await start_measuring(upload_id)
     return go_to("/instruments")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from threading import Barrier
 
@@ -18,7 +19,7 @@ from service.records.database import MIGRATIONS, Store
 from service.records.keeping import LocalFolder
 from service.records.photos import ORIGINAL, PhotoFolder
 from service.records.tables import AGAIN, PhotoRequest, Upload
-from service.records.uploads import NobodyAsks, keep_upload
+from service.records.uploads import NobodyAsks, Sent, keep_upload
 from service.security import Secrets
 from tests.service.conftest import Place
 from tests.service.seeding import NOW, Seeded, plain_picture, seed
@@ -28,9 +29,8 @@ KEY = "c0ffee" * 5
 
 
 def kept(place: Place, seeded: Seeded, content: bytes = b"a photo", **more: str | None) -> str:
-    asked = {"kind": INSTRUMENT, "client_key": KEY} | more
-    house = place.house
-    return keep_upload(house.store, house.photos, [content], studio_id=seeded.studio_id, now=NOW, **asked)  # type: ignore[arg-type]
+    sent = replace(Sent([content], seeded.studio_id, INSTRUMENT, KEY), **more)  # type: ignore[arg-type]
+    return keep_upload(place.house.store, place.house.photos, sent, NOW)
 
 
 def uploads(place: Place, seeded: Seeded) -> list[str]:
@@ -128,7 +128,7 @@ def test_doubled_uploads_of_an_older_database_are_both_kept(tmp_path: Path) -> N
         found = dict(records.execute(select(Upload.id, Upload.client_key)).all())  # type: ignore[arg-type]
     assert found == {"a": "k", "b": "b", "c": "other"}
     photos = PhotoFolder(LocalFolder(tmp_path / "photos"), Secrets(b"s" * 32))
-    known = keep_upload(store, photos, [b"x"], studio_id="s", kind=INSTRUMENT, client_key="k", now=NOW)
+    known = keep_upload(store, photos, Sent([b"x"], "s", INSTRUMENT, "k"), NOW)
     assert known == "a"
     with pytest.raises(IntegrityError), store.engine.begin() as connection:
         connection.execute(text("UPDATE upload SET client_key = 'k' WHERE id = 'c'"))

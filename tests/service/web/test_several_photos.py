@@ -19,7 +19,7 @@ from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
 from service.records.photos import KINDS, MOST_VIEWS, ORIGINALS, OVERLAY
 from service.records.refused import RefusedPictures
 from service.records.tables import MEASURED, REFUSED, ArmRecord, Upload
-from service.records.uploads import keep_upload
+from service.records.uploads import Sent, keep_upload
 from tests.service.conftest import Place
 from tests.service.reviewing import as_seen
 from tests.service.seeding import NOW, Seeded, plain_picture, seed
@@ -268,16 +268,9 @@ def test_more_photos_than_are_measured_together_are_left(family: tuple[Place, Se
     place, seeded = family
     address = send(place, seeded, "arm", [f"photo {n}".encode() for n in range(MOST_VIEWS + 2)])
     assert upload_at(place, seeded, address).views == MOST_VIEWS
+    many = Sent([b"x"] * (MOST_VIEWS + 1), seeded.studio_id, "arm", "k")
     with pytest.raises(ValueError, match="1 to 5"):
-        keep_upload(
-            place.house.store,
-            place.house.photos,
-            [b"x"] * (MOST_VIEWS + 1),
-            studio_id=seeded.studio_id,
-            kind="arm",
-            client_key="k",
-            now=NOW,
-        )
+        keep_upload(place.house.store, place.house.photos, many, NOW)
     assert len(ORIGINALS) == MOST_VIEWS
 
 
