@@ -6,10 +6,11 @@ import io
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from PIL import Image, ImageDraw
+from sqlalchemy.orm import Session
 
 from calibration.quantity import Contribution, Length, length_json
 from service.measuring.outcome import ARM, INSTRUMENT
@@ -174,105 +175,23 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW, mark: st
         session.add(studio)
         session.flush()
     with house.store.for_studio(studio.id) as records:
-        own: dict[str, Any] = {"studio_id": studio.id}
-
-        def keep(row: Any) -> Any:
-            records.add(row)
-            records.flush()
-            return row
-
-        teacher = keep(
-            Teacher(
-                **own,
-                email=mail,
-                name="Ada Linde",
-                password_hash=_password_hash(),
-                role=OWNER,
-                language="en",
-                created_at=now,
-            )
+        rows = _Rows(records, {"studio_id": studio.id}, now, mark)
+        teacher = rows.teacher(mail)
+        signed = rows.signed_in(teacher, session_token)
+        rows.keep(
+            Invitation(studio_id=studio.id, token_digest=digest(invitation_token), expires_at=now + timedelta(days=7))
         )
-        signed = keep(
-            SignIn(
-                **own,
-                teacher_id=teacher.id,
-                token_digest=digest(session_token),
-                created_at=now,
-                seen_at=now,
-                expires_at=now + timedelta(days=14),
-            )
-        )
-        keep(Invitation(studio_id=studio.id, token_digest=digest(invitation_token), expires_at=now + timedelta(days=7)))
-        chart = keep(
-            StudioChart(
-                **own,
-                name=f"{mark}Our own",
-                csv="size,arm_from,arm_to,body_length,total_length\n1/8,430,470,255,421\n1/4,470,510,280,463\n",
-                in_use=False,
-                changed_at=now,
-            )
-        )
-        child = keep(Child(**own, nickname=f"{mark}Mo", birth_year=2025, birth_month=2, sex=None, created_at=now))
-        keep(Child(**own, nickname=f"{mark}Juno", birth_year=2023, birth_month=9, sex="girl", created_at=now))
-        owned = keep(_instrument(own, f"{mark}Blue case", "1/8", 243.0, child.id, now.date()))
-        shelf = keep(_instrument(own, f"{mark}Shelf 12", "1/10", 231.0, None, now.date()))
-        keep(_instrument(own, f"{mark}Shelf 14", "1/8", 256.0, None, now.date()))
-        child.instrument_id = owned.id
-        asked = keep(
-            PhotoRequest(
-                **own,
-                child_id=child.id,
-                asks_arm=True,
-                asks_instrument=True,
-                language="en",
-                reason=None,
-                created_at=now,
-                expires_at=now + timedelta(days=14),
-                consent_at=now,
-                bar_mm=149.0,
-            )
-        )
-        uploads = {}
-        for kind, result in ((ARM, arm_result(436.0)), (INSTRUMENT, instrument_result(243.0))):
-            uploads[kind] = keep(_upload(own, asked.id, child.id, kind, result, MEASURED, now))
-            for picture in (ORIGINAL, VIEW, OVERLAY):
-                house.photos.put(uploads[kind].id, picture, plain_picture())
-        bent = {"code": ELBOW_BENT.code, "message": ELBOW_BENT.message, "advice": ELBOW_BENT.advice}
-        nothing = {"usable": False, "problems": [bent], "points_px": {}}
-        refused = keep(_upload(own, asked.id, child.id, ARM, nothing, REFUSED, now - timedelta(minutes=5)))
-        before = now - timedelta(days=300)
-        earlier = keep(_upload(own, None, child.id, ARM, arm_result(418.0), ACCEPTED, before))
-        house.photos.put(earlier.id, OVERLAY, plain_picture(1))
-        for months, value in ((10, 418.0), (2, 433.0)):
-            arm = keep(
-                ArmRecord(
-                    **own,
-                    child_id=child.id,
-                    upload_id=earlier.id,
-                    measured_on=(now - timedelta(days=30 * months)).date(),
-                    lengths={k: v for k, v in arm_result(value).items() if isinstance(v, dict) and "value_mm" in v},
-                    automatic=arm_result(value),
-                    corrected=months == 2,
-                    accepted_at=now - timedelta(days=30 * months),
-                    teacher_id=teacher.id,
-                    program_version="0.1.0",
-                )
-            )
-        tape = keep(
-            TapeRecord(
-                **own, child_id=child.id, taken_on=now.date(), value_mm=366.0, uncertainty_mm=7, told_by="teacher"
-            )
-        )
-        noted = keep(
-            Deed(**own, teacher_id=teacher.id, child_id=child.id, what="tape-noted", done_at=now, changes=_made(tape))
-        )
-        signs = {"wrist_free": True, "fingers_easy": True, "bow_clear": True, "elbow_bent": True, "painless": True}
-        keep(SignsRecord(**own, child_id=child.id, instrument_id=owned.id, noted_on=now.date(), answers=signs))
-        verdict: VerdictRecord = keep_verdict(
-            records, child, arm, owned, teacher_id=teacher.id, now=now, language="en", program_version="0.1.0"
-        )
-        verdict.report_expires_at = now + timedelta(days=60)
-        verdict.report_note = f"{mark}Lovely to see how freely the bow moves now."
+        chart = rows.chart()
+        child, owned, shelf = rows.children_and_instruments()
+        asked = rows.request(child)
+        uploads = {
+            kind: rows.measured(house, asked, kind, result)
+            for kind, result in ((ARM, arm_result(436.0)), (INSTRUMENT, instrument_result(243.0)))
+        }
+        refused = rows.refused(asked)
+        arm = rows.arms(house, child, teacher)
+        tape, noted = rows.tape(child, teacher)
+        verdict = rows.verdict(child, arm, owned, teacher)
     return Seeded(
         studio_id=studio.id,
         teacher_id=teacher.id,
@@ -295,6 +214,157 @@ def seed(house: House, name: str = "Studio Linde", now: datetime = NOW, mark: st
         report=house.signer.token(REPORT, verdict.id),
         invitation=invitation_token,
     )
+
+
+Row = TypeVar("Row", bound=StudioRow)
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """Writes the rows of one studio: what all of them have, the moment, and what stands before what people typed."""
+
+    records: Session
+    own: dict[str, Any]
+    now: datetime
+    mark: str
+
+    def keep(self, row: Row) -> Row:
+        self.records.add(row)
+        self.records.flush()
+        return row
+
+    def teacher(self, mail: str) -> Teacher:
+        return self.keep(
+            Teacher(
+                **self.own,
+                email=mail,
+                name="Ada Linde",
+                password_hash=_password_hash(),
+                role=OWNER,
+                language="en",
+                created_at=self.now,
+            )
+        )
+
+    def signed_in(self, teacher: Teacher, token: str) -> SignIn:
+        return self.keep(
+            SignIn(
+                **self.own,
+                teacher_id=teacher.id,
+                token_digest=digest(token),
+                created_at=self.now,
+                seen_at=self.now,
+                expires_at=self.now + timedelta(days=14),
+            )
+        )
+
+    def chart(self) -> StudioChart:
+        return self.keep(
+            StudioChart(
+                **self.own,
+                name=f"{self.mark}Our own",
+                csv="size,arm_from,arm_to,body_length,total_length\n1/8,430,470,255,421\n1/4,470,510,280,463\n",
+                in_use=False,
+                changed_at=self.now,
+            )
+        )
+
+    def children_and_instruments(self) -> tuple[Child, Instrument, Instrument]:
+        """Two children and three instruments; the first child with its own, and one of the shelf."""
+        mark, day = self.mark, self.now.date()
+        child = self._child("Mo", 2025, 2, None)
+        self._child("Juno", 2023, 9, "girl")
+        owned = self.keep(_instrument(self.own, f"{mark}Blue case", "1/8", 243.0, child.id, day))
+        shelf = self.keep(_instrument(self.own, f"{mark}Shelf 12", "1/10", 231.0, None, day))
+        self.keep(_instrument(self.own, f"{mark}Shelf 14", "1/8", 256.0, None, day))
+        child.instrument_id = owned.id
+        return child, owned, shelf
+
+    def _child(self, nickname: str, year: int, month: int, sex: str | None) -> Child:
+        called = f"{self.mark}{nickname}"
+        child = Child(**self.own, nickname=called, birth_year=year, birth_month=month, sex=sex, created_at=self.now)
+        return self.keep(child)
+
+    def request(self, child: Child) -> PhotoRequest:
+        return self.keep(
+            PhotoRequest(
+                **self.own,
+                child_id=child.id,
+                asks_arm=True,
+                asks_instrument=True,
+                language="en",
+                reason=None,
+                created_at=self.now,
+                expires_at=self.now + timedelta(days=14),
+                consent_at=self.now,
+                bar_mm=149.0,
+            )
+        )
+
+    def measured(self, house: House, asked: PhotoRequest, kind: str, result: dict[str, Any]) -> Upload:
+        """A photo that waits for its review, with its pictures."""
+        upload = self.keep(_upload(self.own, asked.id, asked.child_id, kind, result, MEASURED, self.now))
+        for picture in (ORIGINAL, VIEW, OVERLAY):
+            house.photos.put(upload.id, picture, plain_picture())
+        return upload
+
+    def refused(self, asked: PhotoRequest) -> Upload:
+        bent = {"code": ELBOW_BENT.code, "message": ELBOW_BENT.message, "advice": ELBOW_BENT.advice}
+        nothing = {"usable": False, "problems": [bent], "points_px": {}}
+        earlier = self.now - timedelta(minutes=5)
+        return self.keep(_upload(self.own, asked.id, asked.child_id, ARM, nothing, REFUSED, earlier))
+
+    def arms(self, house: House, child: Child, teacher: Teacher) -> ArmRecord:
+        """Two accepted measurements of the child; the later one."""
+        before = self.now - timedelta(days=300)
+        photo = self.keep(_upload(self.own, None, child.id, ARM, arm_result(418.0), ACCEPTED, before))
+        house.photos.put(photo.id, OVERLAY, plain_picture(1))
+        _, later = (
+            self.keep(
+                ArmRecord(
+                    **self.own,
+                    child_id=child.id,
+                    upload_id=photo.id,
+                    measured_on=(self.now - timedelta(days=30 * months)).date(),
+                    lengths={k: v for k, v in arm_result(value).items() if isinstance(v, dict) and "value_mm" in v},
+                    automatic=arm_result(value),
+                    corrected=months == 2,
+                    accepted_at=self.now - timedelta(days=30 * months),
+                    teacher_id=teacher.id,
+                    program_version="0.1.0",
+                )
+            )
+            for months, value in ((10, 418.0), (2, 433.0))
+        )
+        return later
+
+    def tape(self, child: Child, teacher: Teacher) -> tuple[TapeRecord, Deed]:
+        """A tape reading, and that it was noted."""
+        tape = self.keep(
+            TapeRecord(
+                **self.own,
+                child_id=child.id,
+                taken_on=self.now.date(),
+                value_mm=366.0,
+                uncertainty_mm=7,
+                told_by="teacher",
+            )
+        )
+        made = _made(tape)
+        who = {"teacher_id": teacher.id, "child_id": child.id}
+        return tape, self.keep(Deed(**self.own, **who, what="tape-noted", done_at=self.now, changes=made))
+
+    def verdict(self, child: Child, arm: ArmRecord, owned: Instrument, teacher: Teacher) -> VerdictRecord:
+        """A verdict on the child's own instrument, by what was seen of it, with a report."""
+        signs = {"wrist_free": True, "fingers_easy": True, "bow_clear": True, "elbow_bent": True, "painless": True}
+        day = self.now.date()
+        self.keep(SignsRecord(**self.own, child_id=child.id, instrument_id=owned.id, noted_on=day, answers=signs))
+        verdict = keep_verdict(
+            self.records, child, arm, owned, teacher_id=teacher.id, now=self.now, language="en", program_version="0.1.0"
+        )
+        verdict.report_expires_at = self.now + timedelta(days=60)
+        verdict.report_note = f"{self.mark}Lovely to see how freely the bow moves now."
+        return verdict
 
 
 def _made(row: StudioRow) -> dict[str, Any]:
