@@ -4,13 +4,20 @@ from __future__ import annotations
 
 import argparse
 import json
+from importlib import import_module
 from pathlib import Path
 
 from tests.accuracy import arm
 from tests.accuracy.table import print_table
 from vision.arm import depth
 
-PARTS = ("arm", "instrument", "blank", "bent", "cut", "five", "prints", "sequences", "turned", "views")
+PARTS = {
+    **{part: part for part in ("arm", "instrument", "blank", "bent", "cut", "five", "prints", "sequences", "turned")},
+    "views": "instrument_views",
+}
+"""Parts of the benchmark, and the module of each, which is loaded where it is asked for."""
+USUAL = ("arm", "instrument", "blank")
+"""Parts that run where none is named."""
 
 
 def main() -> None:
@@ -31,45 +38,8 @@ def main() -> None:
         depth.MEMBERS = (options.depth_network,)
     if not options.scenes.is_dir():
         parser.error(f"there is no folder {options.scenes}")
-    table = []
-    if options.only in (None, "arm"):
-        table += arm.rows(options.scenes)
-    if options.only in (None, "instrument"):
-        from tests.accuracy import instrument
-
-        table += instrument.rows(options.scenes)
-    if options.only in (None, "blank"):
-        from tests.accuracy import blank
-
-        table += blank.rows(options.scenes)
-    if options.only == "bent":
-        from tests.accuracy import bent
-
-        table += bent.rows(options.scenes)
-    if options.only == "cut":
-        from tests.accuracy import cut
-
-        table += cut.rows(options.scenes)
-    if options.only == "five":
-        from tests.accuracy import five
-
-        table += five.rows(options.scenes)
-    if options.only == "sequences":
-        from tests.accuracy import sequences
-
-        table += sequences.rows(options.scenes)
-    if options.only == "turned":
-        from tests.accuracy import turned
-
-        table += turned.rows(options.scenes)
-    if options.only == "views":
-        from tests.accuracy import instrument_views
-
-        table += instrument_views.rows(options.scenes)
-    if options.only == "prints":
-        from tests.accuracy import prints
-
-        table += prints.rows(options.scenes)
+    parts = [part for part in PARTS if part == options.only or (options.only is None and part in USUAL)]
+    table = [row for part in parts for row in import_module(f"tests.accuracy.{PARTS[part]}").rows(options.scenes)]
     print("All lengths in mm; 95 % intervals; target: bias / median / 95th / covered / half-width.")
     print_table(table)
     for line in arm.criterion(table):
