@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from service.measuring.looking import Moved
 
 FIRST_GUESS_S = 1.0
-"""How long a photo takes before any was measured, s: the medians in README are 0.7 to 1.0."""
+"""How long a photo is taken to last before any was measured, s: three times the medians in README, on the safe side."""
 QUIET_S = 60.0
 """Where no family or teacher came for so long, s, others may take every place: our choice."""
 LEARNING = 0.1
