@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     from vision.photo import Photo
 
 PHOTO_TIME_LIMIT_S = 12.0
-"""Longest for one photo, s: some forty times what a good one takes on two cores (README), and what a family can bear."""
+"""Longest for one photo, s: some forty times what a good one takes (README), and what a family can bear."""
 OWN_PHOTO_TIME_LIMIT_S = 120.0
 """The same for photos of whoever types the command, s: nobody else waits, and the computer may be slow or busy."""
 STOPPING_S = 0.5
