@@ -123,17 +123,17 @@ def mixed(first: Body, second: Body, share: float) -> Body:
 
 def main() -> None:
     """Make the store."""
-    import anny
-    import torch
-    from anny.face_segmentation import get_face_segmentation_mask
-    from anny.shape_distribution import SimpleShapeDistribution
-
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("out", type=Path)
     parser.add_argument("--count", type=int, default=180)
     parser.add_argument("--seed", type=int, default=410_000)
     parser.add_argument("--whole", action="store_true", help="keep the points that clothes are fitted to")
     a = parser.parse_args()
+    import anny
+    import torch
+    from anny.face_segmentation import get_face_segmentation_mask
+    from anny.shape_distribution import SimpleShapeDistribution
+
     model = anny.Anny(facial_actions="all")
     order = np.arange(len(model.template_vertices))
     faces, hidden_faces = np.asarray(model.faces, np.int32), get_face_segmentation_mask(model, HIDDEN).numpy()
