@@ -208,13 +208,6 @@ class PosedCamera:
         points[:, 2] = height
         return np.asarray(points)
 
-    def to_any_plane(self, points_px: ArrayLike, normal: ArrayLike, offset_mm: float) -> Array:
-        """Where what is seen at points (N, 2) in px lies, (N, 3) in mm, if on the plane ``normal . X = offset``."""
-        directions, start = self.rays(points_px), self.position_mm
-        direction = np.asarray(normal, dtype=np.float64)
-        along = (offset_mm - start @ direction) / (directions @ direction)
-        return np.asarray(start + directions * along[:, None])
-
     def sheet_frame(self, number: int) -> tuple[Array, Array]:
         """Rotation (3, 3) and translation (3,) in mm that take sheet `number`'s own frame to the frame of reference."""
         pose = self.parameters[COMMON + POSE * number : COMMON + POSE * (number + 1)]

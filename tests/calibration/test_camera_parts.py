@@ -351,8 +351,6 @@ def test_points_are_taken_to_the_photo_as_opencv_does() -> None:
     assert camera.project(points) == pytest.approx(pixels.reshape(-1, 2))
     assert camera.to_plane(pixels, points[:, 2]) == pytest.approx(points, abs=1e-6)
     assert camera.to_plane(pixels[1]) == pytest.approx(points[1:2], abs=1e-6)
-    normal = np.array([0.3, -0.5, 1.0])
-    assert camera.to_any_plane(pixels[:1], normal, float(normal @ points[0])) == pytest.approx(points[:1], abs=1e-6)
     rays = camera.rays(pixels)
     towards = points - camera.position_mm
     assert rays == pytest.approx(towards / np.linalg.norm(towards, axis=1, keepdims=True), abs=1e-9)
