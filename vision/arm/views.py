@@ -160,29 +160,24 @@ def solve_views(
         None where fewer than two usable photos go together: photos that were taken at different times, of which each
         may be right by itself.
     """
-    placed = corrections or {}
+    given = _Given(corrections or {}, against_wall)
+    placed = given.placed
     alone = [solve_arm(one, None, None, against_wall, placed.get(number)).arm_length for number, one in enumerate(seen)]
     usable = [number for number, arm in enumerate(alone) if arm is not None]
     views = _in_one_frame(seen, usable)
-    while len(views) > 1:
-        found = _solved(views, placed, against_wall)
-        worst = int(np.argmax(found.misfits))
-        if found.misfits[worst] <= chdtri(FREEDOM, LEAVING_OUT / len(views)):
-            break
-        del views[list(views)[worst]]
-    else:
+    found = _going_together(views, given)
+    if found is None:
         return None
     build = StatedBuild(age_years, stature_mm)
     if build != NOTHING_STATED and found.moved <= MOST_MOVED:
-        found = _with_build(found, views, placed, against_wall, build)
+        found = _with_build(found, views, replace(given, build=build))
     as_seen, moved = _as_seen(found, against_wall)
     unlike_told = unlike(against_wall, as_seen)
     if unlike_told:  # then one that stood still may look as if it moved, by what is told
         found = replace(found, moved=moved)
     arms = [arm for number in views if (arm := alone[number]) is not None]
-    if found.moved > MOST_MOVED or not (
-        _is_like(found.measurement.arm_length, arms) and (placed or unlike_told or agreement(arms).holds)
-    ):
+    agree = _is_like(found.measurement.arm_length, arms) and (placed or unlike_told or agreement(arms).holds)
+    if found.moved > MOST_MOVED or not agree:
         return None
     spread = spread_deg([camera.position_mm for camera in found.cameras], found.palm_mm)
     measurement = found.measurement
@@ -193,19 +188,17 @@ def solve_views(
     if spread < LEAST_SPREAD_DEG:
         measurement = replace(measurement, problems=(*measurement.problems, STEP_ASIDE))
     used = tuple(views.values())
-    shown = tuple(
-        replace(
-            measurement,
-            points_px=named_points(one.body, px),
-            faces_px=one.faces_px,
-            body_px=one.body.landmarks_px,
-            sheets=camera.sheets,
-            camera=camera,
-        )
-        for one, px, camera in zip(used, found.seen_px, found.cameras, strict=True)
-    )
     left_out = tuple(number for number in usable if number not in views)
-    return ArmViews(measurement, tuple(views), left_out, spread, used, shown)
+    return ArmViews(measurement, tuple(views), left_out, spread, used, _in_each(measurement, used, found))
+
+
+@dataclass(frozen=True)
+class _Given:
+    """What is given beside the photos: points that a person placed, by the photo's number, and what the family says."""
+
+    placed: Mapping[int, Corrections]
+    against_wall: bool | None
+    build: StatedBuild = NOTHING_STATED
 
 
 @dataclass(frozen=True)
@@ -222,6 +215,32 @@ class _Found:
     depths: ArmDepths
     mixture: Mixture
     shares: Array
+
+
+def _going_together(views: dict[int, SeenArm], given: _Given) -> _Found | None:
+    """The solution of views that go together, of which those that do not are taken out; None where one is left."""
+    while len(views) > 1:
+        found = _solved(views, given)
+        worst = int(np.argmax(found.misfits))
+        if found.misfits[worst] <= chdtri(FREEDOM, LEAVING_OUT / len(views)):
+            return found
+        del views[list(views)[worst]]
+    return None
+
+
+def _in_each(measurement: ArmMeasurement, used: Sequence[SeenArm], found: _Found) -> tuple[ArmMeasurement, ...]:
+    """The same measurement with the points, faces, sheets and camera of each view."""
+    return tuple(
+        replace(
+            measurement,
+            points_px=named_points(one.body, px),
+            faces_px=one.faces_px,
+            body_px=one.body.landmarks_px,
+            sheets=camera.sheets,
+            camera=camera,
+        )
+        for one, px, camera in zip(used, found.seen_px, found.cameras, strict=True)
+    )
 
 
 def _is_like(arm: Length | None, alone: Sequence[Length]) -> bool:
@@ -251,33 +270,22 @@ def _view_of(seen: SeenArm) -> View:
     return View(camera.sheets, camera.image_size_px, camera.lens)
 
 
-def _solved(
-    seen: Mapping[int, SeenArm],
-    placed: Mapping[int, Corrections],
-    against_wall: bool | None,
-    build: StatedBuild = NOTHING_STATED,
-) -> _Found:
+def _solved(seen: Mapping[int, SeenArm], given: _Given) -> _Found:
     views = list(seen.values())
     prints = agreed_prints([one.prints for one in views])
     scales = {name: scale.scale for name, scale in prints.items()}
     lens = solve_common_lens([_view_of(one) for one in views], Surface.WALL, scales)
     bodies = [replace(one.body, camera=camera) for one, camera in zip(views, lens.cameras, strict=True)]
-    evidence = [evidence_of(body, build=build) for body in bodies]
-    if placed:
-        by_hand = [evidence_of(body, placed.get(number), build) for number, body in zip(seen, bodies, strict=True)]
-        evidence = less_believed(evidence, by_hand)
+    evidence = _evidence(dict(zip(seen, bodies, strict=True)), given)
     shown = [OneView(each, root) for each, root in zip(evidence, lens.roots, strict=True)]
     depths = mean_depths([one.depths for one in views])
-    stances = stances_of(against_wall, depths)
+    stances = stances_of(given.against_wall, depths)
     problems, shares = _problems(shown, stances)
     solved = [most_probable(problem) for problem in problems]
     mixture = Mixture.of([solution for solution, _ in solved], depths, shares)
     best = int(np.argmax(mixture.weights[: len(stances)]))  # of a child that stood still
-    held = [pose_of(body, each, mixture.best) for body, each in zip(bodies, evidence, strict=True)]
-    turn, trunk = float(np.mean([pose.turn for pose in held])), mean_turn([pose.trunk for pose in held])
-    turned = np.array([turned_probability(turn, trunk, solution.stance.name) for solution in mixture.solutions])
     typical = _typical_hand(bodies, lens)
-    lengths = arm_lengths(mixture, typical.hand, typical.camera, prints, turned)
+    lengths = arm_lengths(mixture, typical.hand, typical.camera, prints, _turned(bodies, evidence, mixture))
     lengths |= posture_lengths(bodies[0], evidence[0].body_to_sheet, mixture, prints)
     moved = _moved(mixture, shares)
     remarks = dict.fromkeys(remark for one in views for remark in one.remarks)
@@ -302,6 +310,22 @@ def _solved(
     return _Found(
         measurement, problem.misfits(unknowns), lens.cameras, palm, seen_px, moved, shown, depths, mixture, shares
     )
+
+
+def _evidence(bodies: Mapping[int, SeenBody], given: _Given) -> list[Evidence]:
+    """What each view says, with the points that a person placed in it."""
+    seen = [evidence_of(body, build=given.build) for body in bodies.values()]
+    if not given.placed:
+        return seen
+    placed = [evidence_of(body, given.placed.get(number), given.build) for number, body in bodies.items()]
+    return less_believed(seen, placed)
+
+
+def _turned(bodies: Sequence[SeenBody], evidence: Sequence[Evidence], mixture: Mixture) -> Array:
+    """Probability (S,) that the trunk is turned, by each solution of a mixture and all views."""
+    held = [pose_of(body, each, mixture.best) for body, each in zip(bodies, evidence, strict=True)]
+    turn, trunk = float(np.mean([pose.turn for pose in held])), mean_turn([pose.trunk for pose in held])
+    return np.array([turned_probability(turn, trunk, solution.stance.name) for solution in mixture.solutions])
 
 
 def _problems(shown: Sequence[OneView], stances: Sequence[priors.Stance]) -> tuple[list[ViewsProblem], Array]:
@@ -379,16 +403,10 @@ def _typical_hand(bodies: Sequence[SeenBody], lens: CommonLens) -> SeenBody:
     return sizes[len(sizes) // 2][1] if sizes else bodies[0]
 
 
-def _with_build(
-    found: _Found,
-    views: Mapping[int, SeenArm],
-    placed: Mapping[int, Corrections],
-    against_wall: bool | None,
-    build: StatedBuild,
-) -> _Found:
+def _with_build(found: _Found, views: Mapping[int, SeenArm], given: _Given) -> _Found:
     """The same with age and stature used; a remark instead where the photos contradict them."""
     arm = found.measurement.arm_length
-    if arm is None or build.contradicts(arm):
+    if arm is None or given.build.contradicts(arm):
         measurement = replace(found.measurement, problems=(*found.measurement.problems, STATED_BUILD))
         return replace(found, measurement=measurement)
-    return _solved(views, placed, against_wall, build)
+    return _solved(views, given)
