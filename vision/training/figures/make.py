@@ -26,7 +26,8 @@ import numpy as np
 from calibration.arrays import Array, Floats, Picture
 from vision.training.figures import bodies, textures
 from vision.training.figures.bodies import VERTICES, Body, Kinds
-from vision.training.figures.clothing import Looks, dressed
+from vision.training.figures.clothing import dressed
+from vision.training.figures.looks import Looks
 from vision.training.figures.meshes import Mesh
 from vision.training.figures.outline import neck_corner
 from vision.training.figures.posing import TRUNK_BONES, ArmPose, Pose, Posed, Poser, about

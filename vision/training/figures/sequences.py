@@ -33,7 +33,8 @@ from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_drawing import sheet_image
 from vision.training.figures import bodies, textures
 from vision.training.figures.bodies import VERTICES, Body, Kinds
-from vision.training.figures.clothing import Looks, dressed
+from vision.training.figures.clothing import dressed
+from vision.training.figures.looks import Looks
 from vision.training.figures.make import back_of, cards, developed
 from vision.training.figures.meshes import Mesh, quad
 from vision.training.figures.posing import TRUNK_BONES, Pose, Poser, about, arms_out, straight_out, unit
