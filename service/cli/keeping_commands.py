@@ -34,14 +34,14 @@ def backup(file: Path, secret_to: Path | None) -> None:
     from service.records.folder import FolderError
     from service.security import write_private
     from service.settings import PROGRAM_VERSION
-    from service.web.house import keeping_of
+    from service.web.house import photo_place
 
     settings = _existing()
     if secret_to is not None and secret_to.exists():
         raise FolderError(_("{file} exists already.").format(file=secret_to))
     with _records(settings) as store:
         store.migrate()
-        kept = back_up(store, keeping_of(settings), file, PROGRAM_VERSION)
+        kept = back_up(store, photo_place(settings), file, PROGRAM_VERSION)
     words = _("Written into {file}: studios {studios}, photos {photos}.")
     click.echo(words.format(studios=kept.studios, photos=kept.photos, file=file))
     click.echo(_("Names and measurements in it are readable: keep it as private as the service itself."))
@@ -76,7 +76,7 @@ def restore(file: Path, secret_from: Path | None, new_secret: bool) -> None:
     from service.records import backup
     from service.records.folder import FolderError, make_private
     from service.security import SECRET_BYTES, load_or_make_secret, secret_mark, write_private
-    from service.web.house import keeping_of
+    from service.web.house import photo_place
 
     settings = read_settings()
     make_private(settings.data_folder)
@@ -95,7 +95,7 @@ def restore(file: Path, secret_from: Path | None, new_secret: bool) -> None:
             write_private(settings.secret_file, given)
         try:
             mark = None if new_secret else secret_mark(load_or_make_secret(settings.secret_file))
-            kept = backup.restore(file, store, keeping_of(settings), settings.data_folder, mark)
+            kept = backup.restore(file, store, photo_place(settings), settings.data_folder, mark)
         except Exception:
             if there is None:  # nothing was restored: another try, with the right one, finds the folder as it was
                 settings.secret_file.unlink(missing_ok=True)
@@ -125,14 +125,14 @@ def check() -> None:
     """Say whether the secret is the records' own and opens every photo."""
     from service.records.photos import PhotoFolder
     from service.security import load_secrets
-    from service.web.house import keeping_of
+    from service.web.house import photo_place
 
     settings = _existing()
     secrets = load_secrets(settings.secret_file, _today())
     with _records(settings) as store:
         store.migrate()
         store.check_secret(*secrets.marks)
-    readable, unreadable = PhotoFolder(keeping_of(settings), secrets).count_readable()
+    readable, unreadable = PhotoFolder(photo_place(settings), secrets).count_readable()
     click.echo(
         _(
             "The secret is the one of these records. Photos it opens: {readable}; that it does not open: {unreadable}."
@@ -156,12 +156,12 @@ def rotate(links_days: int) -> None:
     Links that families and readers of reports have go on opening for --links-days.
     """
     from service.records import rotating
-    from service.web.house import keeping_of
+    from service.web.house import photo_place
 
     settings = _existing()
     with _records(settings) as store, store.nobody_serves(settings.data_folder):
         store.migrate()
-        done = rotating.rotate(settings.secret_file, store, keeping_of(settings), _today(), links_days)
+        done = rotating.rotate(settings.secret_file, store, photo_place(settings), _today(), links_days)
     click.echo(
         _("The secret is new. Photos sealed anew: {photos}; second factors: {factors}.").format(
             photos=done.photos, factors=done.factors

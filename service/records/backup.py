@@ -31,7 +31,7 @@ from sqlalchemy import Engine, delete, func, select, update
 from service.records.columns import Base
 from service.records.database import Store
 from service.records.folder import FolderError
-from service.records.keeping import Keeping
+from service.records.photo_places import PhotoPlace
 from service.records.photos import KINDS, ORIGINAL
 from service.records.photos import REFUSED as SHOWN_REFUSED
 from service.records.tables import (
@@ -71,13 +71,13 @@ class Kept:
     photos: int
 
 
-def back_up(store: Store, keeping: Keeping, file: Path, version: str) -> Kept:
+def back_up(store: Store, place: PhotoPlace, file: Path, version: str) -> Kept:
     """Write a backup, whole or not at all; the service may run meanwhile.
 
     Parameters
     ----------
     store : Store
-    keeping : Keeping
+    place : PhotoPlace
         Where the sealed photos lie.
     file : Path
         A new file, readable by its owner only.
@@ -96,9 +96,9 @@ def back_up(store: Store, keeping: Keeping, file: Path, version: str) -> Kept:
         handle = os.open(half, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, PRIVATE_FILE)
         with os.fdopen(handle, "wb") as raw:
             with tarfile.open(fileobj=raw, mode="w") as archive:
-                copied = _add_photos(archive, keeping, set())
+                copied = _add_photos(archive, place, set())
                 records = _snapshot(store)
-                copied |= _add_photos(archive, keeping, copied)
+                copied |= _add_photos(archive, place, copied)
                 about = {"form": FORM, "version": version, "at": datetime.now(UTC).isoformat(), "photos": len(copied)}
                 _add(archive, ABOUT, json.dumps(about).encode())
                 _sync(raw)  # what is readable comes last: where it is killed before, only sealed photos are left
@@ -113,7 +113,7 @@ def back_up(store: Store, keeping: Keeping, file: Path, version: str) -> Kept:
     return Kept(_studios(store), len(copied))
 
 
-def restore(file: Path, store: Store, keeping: Keeping, folder: Path, mark: str | None) -> Kept:
+def restore(file: Path, store: Store, place: PhotoPlace, folder: Path, mark: str | None) -> Kept:
     """Bring a backup back into a service that holds nothing yet.
 
     Nobody is signed in afterwards, and invitations that were open are closed: what was ended since the backup must not
@@ -124,7 +124,7 @@ def restore(file: Path, store: Store, keeping: Keeping, folder: Path, mark: str 
     file : Path
     store : Store
         Empty records.
-    keeping : Keeping
+    place : PhotoPlace
         Where photos shall lie.
     folder : Path
         The data folder, for what lies there meanwhile.
@@ -148,18 +148,18 @@ def restore(file: Path, store: Store, keeping: Keeping, folder: Path, mark: str 
                 if session.scalar(select(func.count()).select_from(Studio)):
                     raise FolderError(f"There are records in {store.name} already; restore into an empty one.")
             _end_what_was_open(copy, with_photos=mark is not None)
-            photos = _restore_photos(archive, copy, keeping) if mark is not None else 0
+            photos = _restore_photos(archive, copy, place) if mark is not None else 0
             _copy_rows(copy.engine, store.engine)
         finally:
             copy.close()
     return Kept(_studios(store), photos)
 
 
-def _add_photos(archive: tarfile.TarFile, keeping: Keeping, known: set[str]) -> set[str]:
+def _add_photos(archive: tarfile.TarFile, place: PhotoPlace, known: set[str]) -> set[str]:
     """Add the photos that are not known yet; their names."""
     added = set()
-    for name in sorted(set(keeping.names(datetime.now(UTC) + timedelta(days=1))) - known):
-        sealed = keeping.get(name) if PHOTO.fullmatch(PHOTOS + name) else None
+    for name in sorted(set(place.names(datetime.now(UTC) + timedelta(days=1))) - known):
+        sealed = place.get(name) if PHOTO.fullmatch(PHOTOS + name) else None
         if sealed is not None:
             _add(archive, PHOTOS + name, sealed)
             added.add(name)
@@ -241,7 +241,7 @@ def _member(archive: tarfile.TarFile, name: str) -> io.BufferedReader:
     return found  # type: ignore[return-value]
 
 
-def _restore_photos(archive: tarfile.TarFile, copy: Store, keeping: Keeping) -> int:
+def _restore_photos(archive: tarfile.TarFile, copy: Store, place: PhotoPlace) -> int:
     """Put back the photos that the records name, but no original of one that was refused."""
     with copy.whole_house() as session:
         uploads = dict(session.execute(select(Upload.id, Upload.state)).all())
@@ -252,7 +252,7 @@ def _restore_photos(archive: tarfile.TarFile, copy: Store, keeping: Keeping) -> 
             continue
         if name[2].startswith(ORIGINAL) and uploads[name[1]] == REFUSED:
             continue
-        keeping.put(member.name.removeprefix(PHOTOS), _member(archive, member.name).read())
+        place.put(member.name.removeprefix(PHOTOS), _member(archive, member.name).read())
         count += 1
     return count
 

@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 
 from service.measuring.sights import Sights
-from service.records.keeping import Keeping
+from service.records.photo_places import PhotoPlace
 from service.records.refused import KEPT_S, RefusedPictures
 from service.security import Sealer, Secrets
 
@@ -43,7 +43,7 @@ class PhotoFolder:
 
     Parameters
     ----------
-    keeping : Keeping
+    place : PhotoPlace
         Where they lie.
     secrets : Secrets
         The service's, from which the key is derived.
@@ -55,12 +55,12 @@ class PhotoFolder:
 
     def __init__(
         self,
-        keeping: Keeping,
+        place: PhotoPlace,
         secrets: Secrets,
         is_shared: bool = False,
         now: Callable[[], datetime] = machine_time,
     ) -> None:
-        self._keeping = keeping
+        self._place = place
         self._is_shared = is_shared
         self._now = now
         self._sealer = Sealer(secrets, "photos")
@@ -75,12 +75,12 @@ class PhotoFolder:
     def put(self, upload_id: str, kind: str, content: bytes) -> None:
         """Keep a photo; on return it is certain to be there."""
         name = self._name(upload_id, kind)
-        self._keeping.put(name, self._sealer.seal(name, content))
+        self._place.put(name, self._sealer.seal(name, content))
 
     def get(self, upload_id: str, kind: str) -> bytes | None:
         """The photo, or None where it is not kept (any more) or was tampered with."""
         name = self._name(upload_id, kind)
-        sealed = self._keeping.get(name)
+        sealed = self._place.get(name)
         return None if sealed is None else self._sealer.open(name, sealed)
 
     def put_originals(self, upload_id: str, contents: Sequence[bytes]) -> None:
@@ -105,7 +105,7 @@ class PhotoFolder:
         """Delete an upload's photos, all kinds unless some are named; deleting twice is no error."""
         for kind in {*kinds, SIGHT} if kinds else KINDS:
             if kind not in (SIGHT, REFUSED) or self._is_shared:
-                self._keeping.delete(self._name(upload_id, kind))
+                self._place.delete(self._name(upload_id, kind))
         self.sights.forget(upload_id)
         if not kinds:
             self._refused.forget(upload_id)
@@ -131,9 +131,9 @@ class PhotoFolder:
         """Delete the pictures of refused photos whose minutes are over."""
         self._refused.forget_old()
         if self._is_shared:
-            for name in list(self._keeping.names(self._now() - timedelta(seconds=KEPT_S))):
+            for name in list(self._place.names(self._now() - timedelta(seconds=KEPT_S))):
                 if name.endswith(f".{REFUSED}"):
-                    self._keeping.delete(name)
+                    self._place.delete(name)
 
     def share_sight(self, upload_id: str, known: str, sight: bytes) -> None:
         """Lay what was seen in a photo beside it for other machines, where there are any and the photo is still kept.
@@ -149,7 +149,7 @@ class PhotoFolder:
             return
         self.put(upload_id, SIGHT, f"{known}\n".encode() + sight)
         if not self.has(upload_id, ORIGINAL):  # asked after keeping, so that a deletion in between is not missed
-            self._keeping.delete(self._name(upload_id, SIGHT))
+            self._place.delete(self._name(upload_id, SIGHT))
 
     def shared_sight(self, upload_id: str, known: str) -> bytes | None:
         """What another machine saw in a photo; None where none did."""
@@ -161,17 +161,17 @@ class PhotoFolder:
 
     def has(self, upload_id: str, kind: str) -> bool:
         """Whether a photo is kept."""
-        return self._keeping.has(self._name(upload_id, kind))
+        return self._place.has(self._name(upload_id, kind))
 
     def kept(self, before: datetime) -> set[str]:
         """Identities of the uploads of which some photo is kept since before a moment."""
-        return {name.partition(".")[0] for name in self._keeping.names(before)}
+        return {name.partition(".")[0] for name in self._place.names(before)}
 
     def count_readable(self) -> tuple[int, int]:
         """How many photos are kept that the secret opens, and how many that it does not."""
         counts = [0, 0]
-        for name in self._keeping.names(machine_time() + timedelta(days=1)):
-            sealed = self._keeping.get(name)
+        for name in self._place.names(machine_time() + timedelta(days=1)):
+            sealed = self._place.get(name)
             if sealed is not None:
                 counts[self._sealer.open(name, sealed) is None] += 1
         return counts[0], counts[1]
@@ -185,18 +185,18 @@ class PhotoFolder:
             How many were sealed anew, and how many no secret opens.
         """
         anew = unreadable = 0
-        for name in list(self._keeping.names(machine_time() + timedelta(days=1))):
-            sealed = self._keeping.get(name)
+        for name in list(self._place.names(machine_time() + timedelta(days=1))):
+            sealed = self._place.get(name)
             if sealed is None or self._sealer.is_present(name, sealed):
                 continue
             content = self._sealer.open(name, sealed)
             if content is None:
                 unreadable += 1
             else:
-                self._keeping.put(name, self._sealer.seal(name, content))
+                self._place.put(name, self._sealer.seal(name, content))
                 anew += 1
         return anew, unreadable
 
     def sweep_halves(self, older: timedelta = STRAY_AFTER) -> None:
         """Delete what a killed process left half written; what is younger somebody may be writing just now."""
-        self._keeping.sweep(machine_time() - older)
+        self._place.sweep(machine_time() - older)

@@ -14,7 +14,7 @@ from pathlib import Path
 from sqlalchemy import select
 
 from service.records.database import Store
-from service.records.keeping import Keeping
+from service.records.photo_places import PhotoPlace
 from service.records.photos import PhotoFolder
 from service.records.tables import Teacher
 from service.security import FACTOR_KEYS, Sealer, Secrets, forget_former_secret, load_secrets, renew_secret
@@ -43,7 +43,7 @@ def finish(store: Store, photos: PhotoFolder, secrets: Secrets) -> Rotated:
     return Rotated(anew, factors, unreadable)
 
 
-def rotate(file: Path, store: Store, keeping: Keeping, today: date, links_days: int) -> Rotated:
+def rotate(file: Path, store: Store, place: PhotoPlace, today: date, links_days: int) -> Rotated:
     """Change the secret.
 
     Parameters
@@ -52,7 +52,7 @@ def rotate(file: Path, store: Store, keeping: Keeping, today: date, links_days: 
         Of the secret.
     store : Store
         At which nobody works meanwhile.
-    keeping : Keeping
+    place : PhotoPlace
         Where the sealed photos lie.
     today : date
     links_days : int
@@ -65,10 +65,10 @@ def rotate(file: Path, store: Store, keeping: Keeping, today: date, links_days: 
     """
     before = load_secrets(file, today)
     store.check_secret(*before.marks)
-    finish(store, PhotoFolder(keeping, before), before)
+    finish(store, PhotoFolder(place, before), before)
     after = renew_secret(file, today + timedelta(days=links_days))
     store.check_secret(*after.marks)
-    done = finish(store, PhotoFolder(keeping, after), after)
+    done = finish(store, PhotoFolder(place, after), after)
     if links_days == 0:
         forget_former_secret(file)
     return done

@@ -21,7 +21,7 @@ from service.measuring.admission import Admission, Admitted, Rank
 from service.measuring.pool import Measurer
 from service.records.database import Store
 from service.records.folder import make_private
-from service.records.keeping import Bucket, Keeping, LocalFolder
+from service.records.photo_places import Bucket, LocalFolder, PhotoPlace
 from service.records.photos import PhotoFolder
 from service.records.tries import SharedCounts
 from service.security import FACTOR_KEYS, Sealer, Signer, load_secrets
@@ -132,7 +132,7 @@ def open_house(settings: Settings, pool: Measurer, clock: Clock | None = None) -
     return House(
         settings=settings,
         store=store,
-        photos=PhotoFolder(keeping_of(settings), secrets, is_shared=store.is_shared),
+        photos=PhotoFolder(photo_place(settings), secrets, is_shared=store.is_shared),
         signer=signer,
         factor_keys=Sealer(secrets, FACTOR_KEYS),
         push=PushRoom(settings.push_contact, signer.push_keys(), rules) if settings.push_contact else None,
@@ -144,7 +144,7 @@ def open_house(settings: Settings, pool: Measurer, clock: Clock | None = None) -
     )
 
 
-def keeping_of(settings: Settings) -> Keeping:
+def photo_place(settings: Settings) -> PhotoPlace:
     """Where sealed photos lie."""
     return Bucket(settings.photos_url) if settings.photos_url else LocalFolder(settings.photo_folder)
 

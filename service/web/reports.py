@@ -10,11 +10,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.measuring.outcome import INSTRUMENT
-from service.records.asking import report_is_open
 from service.records.audit import Action, note
 from service.records.photos import OVERLAY
 from service.records.tables import ACCEPTED, ArmRecord, Child, Studio, Teacher, Upload, VerdictRecord
 from service.records.verdicts import made_of_now
+from service.records.wanted import report_is_open
 from service.report.content import Report, make_report
 from service.report.pdf import PAPERS, report_pdf
 from service.web.forms.models import ShareForm

@@ -36,7 +36,7 @@ from calibration.sheet import CARD_HEIGHT_MM, CARD_WIDTH_MM, ROUND_CORNER_MM, Pa
 from calibration.sheet_drawing import sheet_image
 from vision.instrument.shape import FULL_SIZE_MM
 from vision.training.figures.meshes import Mesh, quad
-from vision.training.figures.surfaces import coded, colour, grain, pattern
+from vision.training.figures.painted import coded, colour, grain, pattern
 from vision.training.figures.trace import SKY, Surface, View, render
 from vision.training.pieces import METAL, POLISH, VARNISH, Skin
 from vision.training.saving import save_photo

@@ -26,7 +26,6 @@ from service.jobs.running import start_again, start_measuring
 from service.jobs.workflows import news_of
 from service.measuring.admission import Rank
 from service.questions.asked import PRINT_HEIGHTS_MM
-from service.records.asking import arrived, photo_states, sent_report, still_wanted
 from service.records.erase import erase_request
 from service.records.photos import MOST_VIEWS, ORIGINAL, OVERLAY
 from service.records.tables import (
@@ -42,6 +41,7 @@ from service.records.tables import (
     Upload,
 )
 from service.records.uploads import NobodyAsks, Sent, keep_upload
+from service.records.wanted import arrived, photo_states, sent_report, still_wanted
 from service.web.forms.models import ConsentForm, FamilyLanguageForm, PaperForm, PhotoForm, SheetForm
 from service.web.forms.reading import FileTooLarge, photo_fields, text_field
 from service.web.gate.guard import (

@@ -23,10 +23,10 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 from starlette.datastructures import FormData
 
-from service.records.asking import is_open, report_is_open
 from service.records.audit import Action, note
 from service.records.news import mark_of
 from service.records.tables import OWNER, AuditEntry, Deed, PhotoRequest, SignIn, Teacher, VerdictRecord
+from service.records.wanted import is_open, report_is_open
 from service.security import digest
 from service.web.house import House, house
 

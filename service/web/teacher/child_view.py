@@ -27,7 +27,6 @@ from service.fit.tape import Agreement
 from service.fit.verdict import Verdict
 from service.measuring.results import kept_build, kept_length
 from service.records import audit
-from service.records.asking import is_open, report_is_open, still_wanted
 from service.records.audit import last_noted
 from service.records.deciding import (
     Known,
@@ -55,6 +54,7 @@ from service.records.tables import (
 )
 from service.records.tapes import checked, counted_tape, of_its_time
 from service.records.verdicts import made_of_now
+from service.records.wanted import is_open, report_is_open, still_wanted
 from service.web.plots import Forecast, PlotWords, arm_plot
 from service.web.teacher.requests import REASONS
 from service.words.i18n import marked

@@ -15,7 +15,6 @@ from service.fit.errors import FitError
 from service.fit.lengths import TAPE_ARM_U_MM, parse_length
 from service.fit.signs import SIGN_QUESTIONS
 from service.measuring.outcome import KNOWN_AGES_YEARS
-from service.records.asking import is_open, still_wanted
 from service.records.audit import Action, note
 from service.records.deciding import candidate, latest_arm
 from service.records.erase import erase_child
@@ -36,6 +35,7 @@ from service.records.tables import (
 )
 from service.records.tapes import count, let_go, of_its_time
 from service.records.verdicts import keep_verdict, made_of_now, rename_with_child
+from service.records.wanted import is_open, still_wanted
 from service.settings import PROGRAM_VERSION
 from service.web.forms.models import LONGEST_NICKNAME, ChildForm, InstrumentChoice, TapeForm, answers
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here

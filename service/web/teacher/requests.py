@@ -13,9 +13,9 @@ from markupsafe import Markup
 from sqlalchemy.orm import Session
 
 from service.questions.asked import BETWEEN_BARS_MM
-from service.records.asking import is_open, still_wanted
 from service.records.audit import Action, note
 from service.records.tables import Child, PhotoRequest
+from service.records.wanted import is_open, still_wanted
 from service.settings import MOST_LINK_DAYS
 from service.web.forms.models import RequestForm
 from service.web.gate.guard import FAMILY, Fields, Records, TheHouse, Visitor, nothing_here

@@ -26,7 +26,6 @@ from service.jobs.moving import NotMovable, by_file, solve_moved, views_of
 from service.jobs.running import start_again
 from service.jobs.workflows import keep_pictures, keep_result, measured
 from service.measuring.outcome import ARM, Question
-from service.records.asking import is_open
 from service.records.audit import Action, note
 from service.records.database import changed
 from service.records.lookups import BAR, Stated, Told, question_of, stated
@@ -44,6 +43,7 @@ from service.records.tables import (
     PhotoRequest,
     Upload,
 )
+from service.records.wanted import is_open
 from service.settings import PROGRAM_VERSION
 from service.web.forms.models import AcceptForm, AgainForm, PointsForm, ToldForm
 from service.web.forms.reading import text_field

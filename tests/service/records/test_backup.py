@@ -317,15 +317,15 @@ def test_a_rotation_that_was_cut_off_loses_nothing(
     monkeypatch.setattr(PhotoFolder, "reseal", cut)
     today = date.today()
     settings = house.settings
-    from service.web.house import keeping_of
+    from service.web.house import photo_place
 
     with pytest.raises(KeyboardInterrupt):
-        rotating.rotate(settings.secret_file, house.store, keeping_of(settings), today, 60)
+        rotating.rotate(settings.secret_file, house.store, photo_place(settings), today, 60)
     monkeypatch.undo()
     clock = SetClock(NOW.combine(today, NOW.timetz()))
     assert photos(open_house(settings, Recorded(), clock), seeded) == shown
     for _ in range(2):
-        rotating.rotate(settings.secret_file, house.store, keeping_of(settings), today, 60)
+        rotating.rotate(settings.secret_file, house.store, photo_place(settings), today, 60)
         assert photos(open_house(settings, Recorded(), clock), seeded) == shown
 
 

@@ -21,7 +21,7 @@ from service.records.deeds import doing
 from service.records.erase import erase_child, erase_studio
 from service.records.export import child_csv, child_export, studio_export
 from service.records.folder import FolderError
-from service.records.keeping import LocalFolder
+from service.records.photo_places import LocalFolder
 from service.records.photos import ORIGINAL, VIEW, PhotoFolder
 from service.records.refused import KEPT_S
 from service.records.shelf import lend, take_back

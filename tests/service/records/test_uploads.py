@@ -16,7 +16,7 @@ from sqlalchemy.exc import IntegrityError
 
 from service.measuring.outcome import INSTRUMENT
 from service.records.database import MIGRATIONS, Store
-from service.records.keeping import LocalFolder
+from service.records.photo_places import LocalFolder
 from service.records.photos import ORIGINAL, PhotoFolder
 from service.records.tables import AGAIN, PhotoRequest, Upload
 from service.records.uploads import NobodyAsks, Sent, keep_upload

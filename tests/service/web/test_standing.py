@@ -10,9 +10,9 @@ import pytest
 from sqlalchemy import event
 
 from service.measuring.results import problems_json
-from service.records.asking import photo_states
 from service.records.photos import ORIGINAL
 from service.records.tables import ACCEPTED, MEASURED, RECEIVED, Child, PhotoRequest, Upload, VerdictRecord
+from service.records.wanted import photo_states
 from service.web.family import pages
 from tests.service.conftest import Place
 from tests.service.reviewing import as_seen

@@ -30,9 +30,9 @@ from vision.training.figures.clothing import dressed
 from vision.training.figures.looks import Looks
 from vision.training.figures.meshes import Mesh
 from vision.training.figures.outline import neck_corner
+from vision.training.figures.painted import cloth_picture
 from vision.training.figures.posing import TRUNK_BONES, ArmPose, Pose, Posed, Poser, about
 from vision.training.figures.rooms import light, room
-from vision.training.figures.surfaces import cloth_picture
 from vision.training.figures.trace import Surface, View, render
 
 ARM_PX = 256.0

@@ -10,7 +10,7 @@ import numpy as np
 
 from calibration.arrays import Array, Picture
 from vision.training.figures.meshes import Mesh, box, quad, strip, waves
-from vision.training.figures.surfaces import chessboard, colour, photographed, surface_picture
+from vision.training.figures.painted import chessboard, colour, photographed, surface_picture
 from vision.training.figures.trace import SKY, Lamp, Surface
 
 THINGS = ["picture", "picture", "sheet", "sheet", "shelf", "switch", "cabinet", "curtain", "frame", "plant", "rail"]

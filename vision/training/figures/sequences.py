@@ -37,9 +37,9 @@ from vision.training.figures.clothing import dressed
 from vision.training.figures.looks import Looks
 from vision.training.figures.make import back_of, cards, developed
 from vision.training.figures.meshes import Mesh, quad
+from vision.training.figures.painted import cloth_picture
 from vision.training.figures.posing import TRUNK_BONES, Pose, Poser, about, arms_out, straight_out, unit
 from vision.training.figures.rooms import light, room
-from vision.training.figures.surfaces import cloth_picture
 from vision.training.figures.trace import Surface, View, render
 from vision.training.saving import save_photo
 

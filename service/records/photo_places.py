@@ -15,7 +15,7 @@ from typing import Protocol
 from service.security import HALF, PRIVATE_FOLDER, write_private
 
 
-class Keeping(Protocol):
+class PhotoPlace(Protocol):
     """A place for bytes."""
 
     def put(self, name: str, content: bytes) -> None:
