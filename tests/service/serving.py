@@ -65,6 +65,13 @@ def serving(
         assert not thread.is_alive(), "the service did not stop; the next one would share its engine of durable work"
 
 
-def chromium() -> str | None:
-    """Path of the system's Chromium, None where there is none."""
-    return shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+ENGINE, WHOLE = "chromium-headless-shell", ("chromium", "chromium-browser", "google-chrome")
+
+
+def chromium(whole: bool = False) -> str | None:
+    """Path of the system's Chromium, None where there is none.
+
+    Where it need not be the whole browser it is the engine without windows, in which pages load in half the time.
+    """
+    names = WHOLE if whole else (ENGINE, *WHOLE)
+    return next((path for path in map(shutil.which, names) if path), None)

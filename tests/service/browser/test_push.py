@@ -15,7 +15,7 @@ from tests.service.browser.conftest import PHONE, teachers_tab
 from tests.service.conftest import Recorded
 from tests.service.jobs import test_push
 from tests.service.seeding import Seeded, seed
-from tests.service.serving import Serving, serving
+from tests.service.serving import Serving, chromium, serving
 from tests.waiting import until
 
 SUBSCRIBED = """fields => {
@@ -42,6 +42,16 @@ def studio(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Serving, 
         yield service, seed(service.house)
 
 
+@pytest.fixture
+def whole_browser(browser: Browser) -> Iterator[Browser]:
+    """One that shows messages, which the engine alone refuses to."""
+    file = chromium(whole=True)
+    if file is None:
+        pytest.skip("no whole Chromium on this machine: no message can be shown")
+    with browser.browser_type.launch(executable_path=file) as whole:
+        yield whole
+
+
 @contextmanager
 def device(browser: Browser, studio: tuple[Serving, Seeded], before: str = "", allowed: bool = True) -> Iterator[Page]:
     """The account's page in a browser that lets messages be shown, or not."""
@@ -53,10 +63,10 @@ def device(browser: Browser, studio: tuple[Serving, Seeded], before: str = "", a
         yield tab
 
 
-def test_the_switch_and_what_the_worker_shows(browser: Browser, studio: tuple[Serving, Seeded]) -> None:
+def test_the_switch_and_what_the_worker_shows(whole_browser: Browser, studio: tuple[Serving, Seeded]) -> None:
     service, _ = studio
     fields = test_push.Browser.fresh().fields(test_push.HERE)
-    with device(browser, studio, f"({SUBSCRIBED})({json.dumps(fields)})") as tab:
+    with device(whole_browser, studio, f"({SUBSCRIBED})({json.dumps(fields)})") as tab:
         part = tab.locator("#device")
         expect(part.get_by_role("paragraph")).to_have_count(1)
         part.get_by_role("button", name="Switch it on").click()
