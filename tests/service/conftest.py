@@ -10,9 +10,12 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
+from argon2 import PasswordHasher
+from argon2.profiles import CHEAPEST
 from fastapi.testclient import TestClient
 
 from calibration.blank_sheet import Blank
+from service import security
 from service.jobs import running
 from service.measuring.outcome import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.measuring.same_child import together
@@ -134,6 +137,16 @@ def _no_hour_begins() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as changed:
         changed.setattr(running, "EVERY_HOUR", "0 0 1 1 *")
         yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def slow_hasher() -> Iterator[PasswordHasher]:
+    """The service's own, for whom its slowness matters; the other tests sign in a hundred times by a quick one."""
+    own, cheap = security._hasher, PasswordHasher.from_parameters(CHEAPEST)
+    with pytest.MonkeyPatch.context() as changed:
+        changed.setattr(security, "_hasher", cheap)
+        changed.setattr(security, "_NOBODYS", cheap.hash("nobody's password"))
+        yield own
 
 
 @pytest.fixture(scope="session")

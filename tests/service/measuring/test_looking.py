@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import pickle
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -109,8 +110,14 @@ def test_solved_without_a_move_it_is_what_was_measured_and_a_move_in_any_picture
     assert not any(array.dtype == np.uint8 and array.size > 200 for array in arrays(pickle.loads(sight)))
 
 
+@cache
+def seen(name: str) -> bytes:
+    """What is seen of the arm in a sample, looked at once."""
+    return look_at_arm((SAMPLES / name).read_bytes(), ArmQuestion())
+
+
 def gathered(names: Sequence[str]) -> bytes:
-    return gather_arms([[look_at_arm(data, ArmQuestion())] for data in files(names)])
+    return gather_arms([[seen(name)] for name in names])
 
 
 def test_what_is_told_wrongly_of_the_hand_is_said_of_several_photos() -> None:
@@ -148,14 +155,14 @@ def test_moves_that_contradict_one_another_are_refused_and_drop_no_picture() -> 
     # where a point makes one photo unusable by itself, that is why, and the others are not measured without it
     x, y = other.result["points_px"]["elbow"]
     bent = solve_sight(sight, AGE, {1: {"elbow": (x, y + 70.0)}})
-    alone = solve_sight(look_at_arm(files(CHILD)[1], ArmQuestion()), AGE, {0: {"elbow": (x, y + 70.0)}})
+    alone = solve_sight(seen(CHILD[1]), AGE, {0: {"elbow": (x, y + 70.0)}})
     assert not bent.result["usable"]
     assert bent.result["problems"] == alone.result["problems"]
 
 
 def test_photos_of_different_days_are_joined_with_the_moved_point_in_its_own() -> None:
     days = ["child-5-a.jpg", "child-3.jpg"]
-    sight, alone = gathered(days), [look_at_arm(data, ArmQuestion()) for data in files(days)]
+    sight, alone = gathered(days), [seen(day) for day in days]
     assert not pickle.loads(sight).at_rest
     before, each = solve_sight(sight, AGE), [solve_sight(one, AGE) for one in alone]
     assert before.result["viewpoints_deg"] is None
@@ -187,8 +194,7 @@ def test_a_photo_left_out_before_is_left_out_after_a_move_and_still_named() -> N
 
 
 def test_why_nothing_is_seen_in_any_photo_is_said() -> None:
-    nothing = files(["instrument-1.jpg"])
-    sight = gather_arms([[look_at_arm(nothing[0], ArmQuestion())], []])
+    sight = gather_arms([[seen("instrument-1.jpg")], []])
     found = solve_sight(sight, AGE)
     assert not found.result["usable"]
     assert found.result["problems"]

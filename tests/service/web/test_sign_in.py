@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import UTC, datetime
 
+from argon2 import PasswordHasher, extract_parameters
+from argon2.profiles import RFC_9106_LOW_MEMORY
+
 from service.records.tables import Teacher
 from service.security import CONTENT_SECURITY_POLICY
 from service.settings import Settings, described
@@ -25,6 +28,10 @@ def test_right_and_wrong_passwords(place: Place) -> None:
     assert sign_in(place, seeded.email, PASSWORD) == 303
     assert sign_in(place, seeded.email, PASSWORD + "x") == 401
     assert sign_in(place, "nobody@example.org", PASSWORD) == 401
+
+
+def test_passwords_are_hashed_slowly(slow_hasher: PasswordHasher) -> None:
+    assert extract_parameters(slow_hasher.hash(PASSWORD)) == RFC_9106_LOW_MEMORY
 
 
 def test_tries_are_limited_for_one_address(place: Place) -> None:
