@@ -1,5 +1,6 @@
 """Fixtures shared by all rooms."""
 
+import gc
 import os
 import time
 from pathlib import Path
@@ -20,6 +21,12 @@ def pytest_configure() -> None:
     """Days and times are those of the machine, and what tests expect is written in UTC."""
     os.environ["TZ"] = "UTC"
     time.tzset()
+
+
+def pytest_collection_finish() -> None:
+    """What was imported stays: to look through it for garbage, again and again, took a tenth of the time."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.hookimpl(optionalhook=True)
