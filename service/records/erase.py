@@ -17,7 +17,16 @@ from service.records.tables import Child, Instrument, PhotoRequest, Studio, Uplo
 
 def erase_child(store: Store, photos: PhotoFolder, studio_id: str, child_id: str) -> bool:
     """Delete a child and everything about it; False where the studio has no such child."""
-    return _erase(store, photos, studio_id, Child, child_id, Upload.child_id == child_id)
+    with store.for_studio(studio_id) as session:
+        child = session.get(Child, child_id)
+        if child is None:
+            return False
+        _delete_photos(session, photos, Upload.child_id == child_id)
+        forget_deeds_of(session, child.id, nicknames_of(session, child))
+        forget_borrower(session, child)
+        session.delete(child)
+    store.forget_traces()
+    return True
 
 
 def erase_instrument(store: Store, photos: PhotoFolder, studio_id: str, instrument_id: str) -> bool:
@@ -55,35 +64,14 @@ def erase_request(store: Store, photos: PhotoFolder, studio_id: str, request_id:
 
     That it did so is noted: what was accepted before is the teacher's to delete.
     """
-    return _erase(store, photos, studio_id, PhotoRequest, request_id, Upload.request_id == request_id, now)
-
-
-def _erase(
-    store: Store,
-    photos: PhotoFolder,
-    studio_id: str,
-    kind: type[Child | PhotoRequest],
-    row_id: str,
-    its_photos: ColumnElement[bool],
-    now: datetime | None = None,
-) -> bool:
-    """Delete one row of a studio and the photos that meet a condition; False where there is no such row.
-
-    What a family deletes is noted with the moment, `now`.
-    """
     with store.for_studio(studio_id) as session:
-        row = session.get(kind, row_id)
-        if row is None:
+        asked = session.get(PhotoRequest, request_id)
+        if asked is None:
             return False
-        _delete_photos(session, photos, its_photos)
-        if isinstance(row, PhotoRequest):
-            forget_deeds_of(session, row.child_id)
-            if now is not None:
-                note(session, studio_id, Action.SENT_DELETED, now, about=row.child_id)
-        elif isinstance(row, Child):
-            forget_deeds_of(session, row.id, nicknames_of(session, row))
-            forget_borrower(session, row)
-        session.delete(row)
+        _delete_photos(session, photos, Upload.request_id == request_id)
+        forget_deeds_of(session, asked.child_id)
+        note(session, studio_id, Action.SENT_DELETED, now, about=asked.child_id)
+        session.delete(asked)
     store.forget_traces()
     return True
 
