@@ -13,8 +13,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import multiprocessing
-import os
 import time
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -24,8 +22,8 @@ import cv2
 import numpy as np
 
 from calibration.arrays import Array, Floats, Picture
-from vision.training.figures import bodies, textures
-from vision.training.figures.bodies import VERTICES, Body, Kinds
+from vision.training.figures import bodies
+from vision.training.figures.bodies import VERTICES, Body
 from vision.training.figures.clothing import dressed
 from vision.training.figures.looks import Looks
 from vision.training.figures.meshes import Mesh
@@ -33,6 +31,7 @@ from vision.training.figures.outline import neck_corner
 from vision.training.figures.painted import cloth_picture
 from vision.training.figures.posing import TRUNK_BONES, ArmPose, Pose, Posed, Poser, about
 from vision.training.figures.rooms import light, room
+from vision.training.figures.spread import Stores, parser, spread
 from vision.training.figures.trace import Surface, View, render
 
 ARM_PX = 256.0
@@ -63,7 +62,7 @@ class Drawn:
     behind: bool
 
 
-def drawn(rng: np.random.Generator, kinds: Kinds, store: list[Body]) -> Drawn:
+def drawn(rng: np.random.Generator, store: list[Body]) -> Drawn:
     """Draw a body and a pose."""
     first, second = (store[int(k)] for k in rng.integers(len(store), size=2))
     share = float(rng.uniform(0, 0.5)) if abs(first.age - second.age) < 6 else 0.0
@@ -137,12 +136,11 @@ def drawn(rng: np.random.Generator, kinds: Kinds, store: list[Body]) -> Drawn:
     return Drawn(body, pose, side, stance == "wall", behind)
 
 
-def picture(
-    seed: int, kinds: Kinds, store: list[Body], surfaces: list[Picture], samples: int
-) -> tuple[Array, Picture, dict[str, Any]]:
+def picture(seed: int, stores: Stores, samples: int) -> tuple[Array, Picture, dict[str, Any]]:
     """Linear picture (H, W, 3), parts (H, W) and truth of a seed."""
+    kinds, surfaces = stores.kinds, stores.surfaces
     rng = np.random.default_rng(seed)
-    what = drawn(rng, kinds, store)
+    what = drawn(rng, stores.bodies)
     looks = Looks.drawn(rng)
     poser, pose, ahead = Poser(kinds, what.body), what.pose, float(rng.uniform(0.0, 0.012))
     if what.touching:
@@ -304,63 +302,25 @@ def developed(linear: Array, rng: np.random.Generator) -> Picture:
     return np.asarray(np.clip(np.round(out), 0, 255), np.uint8)
 
 
-_KEPT: dict[str, Any] = {}
-
-
-def _start(stores: tuple[Path, Path], out: Path, samples: int, cards: int, counter: Any) -> None:
-    cv2.setNumThreads(1)
-    with counter.get_lock():
-        number = counter.value
-        counter.value += 1
-    if cards:
-        os.environ["CUDA_VISIBLE_DEVICES"] = str(number % cards)
-    _KEPT.update(bodies=bodies.load(stores[0]), surfaces=textures.load(stores[1]), out=out, samples=samples)
-
-
-def _make(seed: int) -> str | None:
-    """Make the files of one seed; the reason if it could not be made."""
-    try:
-        linear, parts, truth = picture(seed, *_KEPT["bodies"], _KEPT["surfaces"], _KEPT["samples"])
-    except (ValueError, IndexError, np.linalg.LinAlgError) as problem:  # a garment that came out empty
-        return f"{seed}: {problem!r}"
-    name = str(_KEPT["out"] / str(seed))
-    cv2.imwrite(
-        f"{name}.jpg", developed(linear, np.random.default_rng([seed, 1]))[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 93]
-    )
+def make(seed: int, stores: Stores, options: argparse.Namespace) -> None:
+    """Write the files of one seed."""
+    linear, parts, truth = picture(seed, stores, options.samples)
+    rgb = developed(linear, np.random.default_rng([seed, 1]))
+    name = str(options.out / str(seed))
+    cv2.imwrite(f"{name}.jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 93])
     cv2.imwrite(f"{name}_l.png", parts)
     Path(f"{name}.json").write_text(json.dumps(truth))
-    return None
-
-
-def cards() -> int:
-    """Graphics cards of this machine."""
-    return len(list(Path("/dev").glob("nvidia[0-9]*")))
 
 
 def main() -> None:
     """Make them all, or as many as the time allows."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    for name in ("out", "bodies", "surfaces"):
-        parser.add_argument(name, type=Path)
-    parser.add_argument("--first", type=int, default=500_000)
-    parser.add_argument("--count", type=int, default=6000)
-    parser.add_argument("--seconds", type=float, default=1e9)
-    parser.add_argument("--samples", type=int, default=SAMPLES)
-    parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
-    a = parser.parse_args()
-    a.out.mkdir(parents=True, exist_ok=True)
-    context = multiprocessing.get_context("spawn")
+    options = parser(__doc__, 500_000, 6000)
+    options.add_argument("--samples", type=int, default=SAMPLES)
     start, done, failed = time.time(), 0, []
-    kept = (a.bodies, a.surfaces), a.out, a.samples, cards(), context.Value("i", 0)
-    with context.Pool(a.processes, _start, kept) as pool:
-        for problem in pool.imap_unordered(_make, range(a.first, a.first + a.count), chunksize=2):
-            done += 1
-            failed += [problem] if problem else []
-            if done % 200 == 0:
-                print(done, f"{time.time() - start:.0f} s", len(failed), "failed", flush=True)
-            if time.time() - start > a.seconds:
-                pool.terminate()
-                break
+    for done, problem in enumerate(spread(make, options.parse_args()), start=1):
+        failed += [problem] if problem else []
+        if done % 200 == 0:
+            print(done, f"{time.time() - start:.0f} s", len(failed), "failed", flush=True)
     print(done, "seeds", len(failed), "failed", *failed[:5], sep="\n", flush=True)
 
 

@@ -17,11 +17,8 @@ from __future__ import annotations
 
 import argparse
 import json
-import multiprocessing
-import os
 import time
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
 import cv2
@@ -31,15 +28,16 @@ from calibration.arrays import Array, Picture
 from calibration.lens import FRAME_DIAGONAL_MM
 from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_drawing import sheet_image
-from vision.training.figures import bodies, textures
-from vision.training.figures.bodies import VERTICES, Body, Kinds
+from vision.training.figures import bodies
+from vision.training.figures.bodies import VERTICES
 from vision.training.figures.clothing import dressed
 from vision.training.figures.looks import Looks
-from vision.training.figures.make import back_of, cards, developed
+from vision.training.figures.make import back_of, developed
 from vision.training.figures.meshes import Mesh, quad
 from vision.training.figures.painted import cloth_picture
 from vision.training.figures.posing import TRUNK_BONES, Pose, Poser, about, arms_out, straight_out, unit
 from vision.training.figures.rooms import light, room
+from vision.training.figures.spread import Stores, parser, spread
 from vision.training.figures.trace import Surface, View, render
 from vision.training.saving import save_photo
 
@@ -147,19 +145,12 @@ class Scene:
     """
 
     def __init__(
-        self,
-        seed: int,
-        kinds: Kinds,
-        store: list[Body],
-        surfaces: list[Picture],
-        what: str = "steps",
-        away_mm: float = 0.0,
-        moved_mm: float = 0.0,
+        self, seed: int, stores: Stores, what: str = "steps", away_mm: float = 0.0, moved_mm: float = 0.0
     ) -> None:
-        rng = np.random.default_rng([seed, 31])
+        kinds, surfaces, rng = stores.kinds, stores.surfaces, np.random.default_rng([seed, 31])
         film = what == "film"
         self.seed, self.kinds, self.film, self.turned = seed, kinds, film, what == "turned" and seed % 2 == 1
-        young = [body for body in store if body.age < OLDEST]
+        young = [body for body in stores.bodies if body.age < OLDEST]
         first, second = (young[int(k)] for k in rng.integers(len(young), size=2))
         self.body = bodies.mixed(first, second, float(rng.uniform(0, 0.5)))
         self.side = "LR"[int(rng.random() > 0.75)]
@@ -327,38 +318,21 @@ class Scene:
         }
 
 
-_KEPT: dict[str, Any] = {}
-
-
-def _start(stores: tuple[Path, Path], out: Path, asked: tuple[str, float, float], count: int, counter: Any) -> None:
-    cv2.setNumThreads(1)
-    with counter.get_lock():
-        number = counter.value
-        counter.value += 1
-    if count:
-        os.environ["CUDA_VISIBLE_DEVICES"] = str(number % count)
-    _KEPT.update(bodies=bodies.load(stores[0]), surfaces=textures.load(stores[1]), out=out, asked=asked)
-
-
-def _make(seed: int) -> str | None:
-    """Make the views of one seed; the reason if they could not be made."""
-    try:
-        scene = Scene(seed, *_KEPT["bodies"], _KEPT["surfaces"], *_KEPT["asked"])
-        folder = _KEPT["out"] / ("child_wall" if scene.touching else "child") / str(seed)
-        single = _KEPT["asked"][0] == "turned"
-        views = _walk(scene) if scene.film else _steps(scene)[: 1 if single else None]
-        for number, (step, sway, shake) in enumerate(views):
-            samples = FILM_SAMPLES if scene.film else SAMPLES
-            rgb, truth = scene.picture(number, step, sway, shake, samples)
-            place = folder if scene.film or single else folder / str(number)
-            place.mkdir(parents=True, exist_ok=True)
-            name = f"{number:03d}.jpg" if scene.film else "photo.jpg"
-            save_photo(place / name, rgb, QUALITY, None if scene.film else scene.focal35)
-            if number == 0 or not scene.film:
-                (place / "truth.json").write_text(json.dumps(scene.truth() | truth))
-    except (ValueError, IndexError, np.linalg.LinAlgError) as problem:  # a garment that came out empty, a hidden sheet
-        return f"{seed}: {problem!r}"
-    return None
+def make(seed: int, stores: Stores, options: argparse.Namespace) -> None:
+    """Write the views of one seed."""
+    scene = Scene(seed, stores, options.what, options.away, options.moved)
+    folder = options.out / ("child_wall" if scene.touching else "child") / str(seed)
+    single = options.what == "turned"
+    views = _walk(scene) if scene.film else _steps(scene)[: 1 if single else None]
+    for number, (step, sway, shake) in enumerate(views):
+        samples = FILM_SAMPLES if scene.film else SAMPLES
+        rgb, truth = scene.picture(number, step, sway, shake, samples)
+        place = folder if scene.film or single else folder / str(number)
+        place.mkdir(parents=True, exist_ok=True)
+        name = f"{number:03d}.jpg" if scene.film else "photo.jpg"
+        save_photo(place / name, rgb, QUALITY, None if scene.film else scene.focal35)
+        if number == 0 or not scene.film:
+            (place / "truth.json").write_text(json.dumps(scene.truth() | truth))
 
 
 def _steps(scene: Scene) -> list[tuple[float, Sway, Array]]:
@@ -394,29 +368,14 @@ def _walk(scene: Scene) -> list[tuple[float, Sway, Array]]:
 
 def main() -> None:
     """Make them all, or as many as the time allows."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    for name in ("out", "bodies", "surfaces"):
-        parser.add_argument(name, type=Path)
-    parser.add_argument("--first", type=int, default=790_000)
-    parser.add_argument("--count", type=int, default=40)
-    parser.add_argument("--seconds", type=float, default=1e9)
-    parser.add_argument("--film", dest="what", action="store_const", const="film", default="steps")
-    parser.add_argument("--turned", dest="what", action="store_const", const="turned")
-    parser.add_argument("--away", type=float, default=0.0, help="mm further from the wall that children stand")
-    parser.add_argument("--moved", type=float, default=0.0, help="mm aside that children stand in the last views")
-    parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
-    a = parser.parse_args()
-    a.out.mkdir(parents=True, exist_ok=True)
-    context = multiprocessing.get_context("spawn")
-    start, done = time.time(), 0
-    kept = (a.bodies, a.surfaces), a.out, (a.what, a.away, a.moved), cards(), context.Value("i", 0)
-    with context.Pool(a.processes, _start, kept) as pool:
-        for problem in pool.imap_unordered(_make, range(a.first, a.first + a.count)):
-            done += 1
-            print(done, f"{time.time() - start:.0f} s", problem or "", flush=True)
-            if time.time() - start > a.seconds:
-                pool.terminate()
-                break
+    options = parser(__doc__, 790_000, 40)
+    options.add_argument("--film", dest="what", action="store_const", const="film", default="steps")
+    options.add_argument("--turned", dest="what", action="store_const", const="turned")
+    options.add_argument("--away", type=float, default=0.0, help="mm further from the wall that children stand")
+    options.add_argument("--moved", type=float, default=0.0, help="mm aside that children stand in the last views")
+    start = time.time()
+    for done, problem in enumerate(spread(make, options.parse_args()), start=1):
+        print(done, f"{time.time() - start:.0f} s", problem or "", flush=True)
 
 
 if __name__ == "__main__":
