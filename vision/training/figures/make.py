@@ -72,6 +72,13 @@ def drawn(rng: np.random.Generator, store: list[Body]) -> Drawn:
     behind = bool(rng.random() < BEHIND)
     if behind:
         stance = "floating"
+    arms = {side: _stretched(rng, stance)}
+    arms["LR".replace(side, "")] = _other_arm(rng, side)
+    return Drawn(body, _pose(rng, arms), side, stance == "wall", behind)
+
+
+def _stretched(rng: np.random.Generator, stance: str) -> ArmPose:
+    """The arm that is held out: more or less level, straight and forward, the palm usually to the camera."""
     up = float(rng.uniform(-45, 50) if rng.random() < 0.25 else np.clip(rng.normal(0, 5), -14, 14))
     forward, flex = float(rng.uniform(-3, 10)), float(rng.uniform(0, 9))
     if stance == "reaching":
@@ -85,7 +92,7 @@ def drawn(rng: np.random.Generator, store: list[Body]) -> Drawn:
     palm = np.array(
         facing[int(rng.integers(8 if stance == "wall" and rng.random() < 0.8 else len(facing)))]
     ) + rng.normal(0, [0.05, 0.2, 0.1])
-    arm = ArmPose(
+    return ArmPose(
         up,
         forward,
         flex,
@@ -94,46 +101,40 @@ def drawn(rng: np.random.Generator, store: list[Body]) -> Drawn:
         float(rng.choice([1.0, 0.9, 0.6, 0.2], p=[0.4, 0.4, 0.15, 0.05])),
         float(rng.normal(0, 4)),
     )
+
+
+def _other_arm(rng: np.random.Generator, side: str) -> ArmPose:
+    """The other one: hanging, akimbo, held out as well, or raised; `side` is that of the arm held out."""
     inwards = -1.0 if side == "R" else 1.0
-    others = (
-        ArmPose(
-            float(rng.uniform(-82, -70)),
-            float(rng.uniform(0, 14)),
-            float(rng.uniform(5, 25)),
-            0,
-            (inwards, 0, 0.2),
-            0.4,
-        ),
-        ArmPose(
-            float(rng.uniform(-60, -40)),
-            float(rng.uniform(-20, 20)),
-            float(rng.uniform(60, 110)),
-            0,
-            (inwards, 0.2, 0.2),
-            0.3,
-        ),
-        ArmPose(float(rng.normal(0, 8)), float(rng.uniform(-2, 15)), float(rng.uniform(0, 15)), 30, (0, 0, 1), 0.9),
-        ArmPose(float(rng.uniform(10, 60)), float(rng.uniform(-2, 30)), float(rng.uniform(0, 60)), 30, (0, 0, 1), 0.6),
+    hanging = ArmPose(
+        float(rng.uniform(-82, -70)), float(rng.uniform(0, 14)), float(rng.uniform(5, 25)), 0, (inwards, 0, 0.2), 0.4
     )
-    other = others[int(rng.choice(4, p=[0.57, 0.12, 0.21, 0.10]))]
+    akimbo = ArmPose(
+        float(rng.uniform(-60, -40)),
+        float(rng.uniform(-20, 20)),
+        float(rng.uniform(60, 110)),
+        0,
+        (inwards, 0.2, 0.2),
+        0.3,
+    )
+    out = ArmPose(float(rng.normal(0, 8)), float(rng.uniform(-2, 15)), float(rng.uniform(0, 15)), 30, (0, 0, 1), 0.9)
+    raised = ArmPose(
+        float(rng.uniform(10, 60)), float(rng.uniform(-2, 30)), float(rng.uniform(0, 60)), 30, (0, 0, 1), 0.6
+    )
+    return (hanging, akimbo, out, raised)[int(rng.choice(4, p=[0.57, 0.12, 0.21, 0.10]))]
+
+
+def _pose(rng: np.random.Generator, arms: dict[str, ArmPose]) -> Pose:
+    """Trunk and head with these arms: half of the trunks are turned or twisted, nearly half of the heads turned."""
     turn, twist = float(rng.normal(0, 2.5)), float(rng.normal(0, 1.5))
     if rng.random() < 0.5:
         much = float(rng.choice([-1, 1]) * rng.uniform(9, 42))
         turn, twist = (much, twist) if rng.random() < 0.6 else (turn, much)
     head = float(rng.normal(0, 8) if rng.random() < 0.55 else rng.uniform(-70, 70))
-    pose = Pose(
-        turn,
-        twist,
-        float(rng.normal(0, 1.6)),
-        (
-            head,
-            float(rng.uniform(-15, 35) if rng.random() < 0.25 else rng.normal(4, 9)),
-            float(rng.normal(0, 14 if rng.random() < 0.25 else 5)),
-        ),
-        {side: arm, "LR".replace(side, ""): other},
-        float(rng.normal(0, SHRUG_DEG)),
-    )
-    return Drawn(body, pose, side, stance == "wall", behind)
+    lean = float(rng.normal(0, 1.6))
+    nod = float(rng.uniform(-15, 35) if rng.random() < 0.25 else rng.normal(4, 9))
+    tilt = float(rng.normal(0, 14 if rng.random() < 0.25 else 5))
+    return Pose(turn, twist, lean, (head, nod, tilt), arms, float(rng.normal(0, SHRUG_DEG)))
 
 
 def picture(seed: int, stores: Stores, samples: int) -> tuple[Array, Picture, dict[str, Any]]:
