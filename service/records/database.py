@@ -180,7 +180,12 @@ class Store:
             return
         self.traces_left = True
         with self.engine.connect() as connection:
-            busy = connection.execute(text("PRAGMA wal_checkpoint(TRUNCATE)")).one()[0]
+            # while this waited for a reader nobody could write: one who reads and then writes would wait for himself
+            connection.exec_driver_sql("PRAGMA busy_timeout = 0")
+            try:
+                busy = connection.execute(text("PRAGMA wal_checkpoint(TRUNCATE)")).one()[0]
+            finally:
+                connection.exec_driver_sql(f"PRAGMA busy_timeout = {LOCKED_S * 1000}")
         self.traces_left = bool(busy)
 
     def close(self) -> None:

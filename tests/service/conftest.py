@@ -20,9 +20,9 @@ from service.jobs import running
 from service.measuring.outcome import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.measuring.same_child import together
 from service.settings import Settings
-from service.web.app import create_app
 from service.web.house import House
 from tests.service.seeding import SIZE_PX, SetClock, arm_result, instrument_result, plain_picture
+from tests.service.serving import application
 from vision.clip_files import is_clip
 from vision.photo import Corrections
 
@@ -153,7 +153,7 @@ def slow_hasher() -> Iterator[PasswordHasher]:
 def opened_before(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The data folder of a service that was opened once and closed: its tables need not be made for each test."""
     folder = tmp_path_factory.mktemp("opened") / "data"
-    with TestClient(create_app(Settings(data_folder=folder), Recorded(), SetClock())):
+    with TestClient(application(Settings(data_folder=folder), Recorded(), SetClock())):
         pass
     return folder
 
@@ -168,7 +168,7 @@ def open_place(tmp_path: Path, opened_before: Path) -> Iterator[Callable[..., Pl
         if not (tmp_path / "data").exists():
             shutil.copytree(opened_before, tmp_path / "data")
         chosen: dict[str, object] = {"data_folder": tmp_path / "data"} | settings
-        app = create_app(Settings(**chosen), pool, clock)  # type: ignore[arg-type]
+        app = application(Settings(**chosen), pool, clock)  # type: ignore[arg-type]
         client = TestClient(app, follow_redirects=False)
         client.__enter__()
         clients.append(client)

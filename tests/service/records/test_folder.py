@@ -5,12 +5,13 @@ from __future__ import annotations
 import stat
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
 
-from service.records.database import Store
+from service.records.database import LOCKED_S, Store
 from service.records.folder import FolderError, FolderLock, make_private
 from service.security import load_or_make_secret
 from service.settings import Settings
@@ -121,7 +122,9 @@ def test_a_reader_keeps_no_trace_alive_for_good(tmp_path: Path) -> None:
     with house.store.engine.connect() as reader:
         reader.exec_driver_sql("BEGIN")
         reader.exec_driver_sql("SELECT count(*) FROM child").all()
+        begun = time.monotonic()
         house.store.forget_traces()
+        assert time.monotonic() - begun < LOCKED_S / 2, "who waits for a reader keeps all who write from it"
         assert house.store.traces_left
     house.store.forget_traces()
     assert not house.store.traces_left
