@@ -30,7 +30,7 @@ _ROUTES: dict[tuple[str, bool], list[BaseRoute]] = {}
 
 
 def application(settings: Settings, pool: Measurer | None, clock: SetClock) -> FastAPI:
-    """A service's application, with the routes of the first one like it: making them ready takes a fifth of a second."""
+    """A service's application, with the routes of the first like it: making them ready takes a fifth of a second."""
     app = create_app(settings, pool, clock)
     app.router.routes = _ROUTES.setdefault((settings.role, settings.quick_page), app.router.routes)
     return app
