@@ -23,7 +23,7 @@ import numpy as np
 
 from calibration.arrays import Array, Floats, Picture
 from vision.training.figures import bodies
-from vision.training.figures.bodies import VERTICES, Body
+from vision.training.figures.bodies import VERTICES, Body, Kinds
 from vision.training.figures.clothing import dressed
 from vision.training.figures.looks import Looks
 from vision.training.figures.meshes import Mesh
@@ -137,106 +137,143 @@ def _pose(rng: np.random.Generator, arms: dict[str, ArmPose]) -> Pose:
     return Pose(turn, twist, lean, (head, nod, tilt), arms, float(rng.normal(0, SHRUG_DEG)))
 
 
+@dataclass(frozen=True)
+class Placed:
+    """A dressed figure in its place before the wall.
+
+    Attributes
+    ----------
+    kinds : Kinds
+    what : Drawn
+    looks : Looks
+    pose : Pose
+    posed : Posed
+    meshes : list of Mesh
+    name : dict of str to str
+        What a body model calls its left and right: the other way round from behind.
+    """
+
+    kinds: Kinds
+    what: Drawn
+    looks: Looks
+    pose: Pose
+    posed: Posed
+    meshes: list[Mesh]
+    name: dict[str, str]
+
+    def joint(self, bone: str, side: str) -> Array:
+        """Where a bone begins (3,), m."""
+        return np.asarray(self.posed.joints[self.kinds.number(f"{bone}.{side}")])
+
+    def point(self, vertex: str, side: str) -> Array:
+        """A marked point (3,) of the skin, m."""
+        return np.asarray(self.posed.points[VERTICES[f"{vertex}.{side}"]])
+
+    def chain(self) -> dict[str, Array]:
+        """The arm that is held out, from the neck to the palm, m."""
+        side = self.what.side
+        return {
+            "neck": self.point("side_neck", side),
+            "shoulder": self.joint("upperarm01", side),
+            "elbow": self.joint("lowerarm01", side),
+            "wrist": self.joint("wrist", side),
+            "palm": self.point("mid_palm", side),
+        }
+
+
 def picture(seed: int, stores: Stores, samples: int) -> tuple[Array, Picture, dict[str, Any]]:
     """Linear picture (H, W, 3), parts (H, W) and truth of a seed."""
-    kinds, surfaces = stores.kinds, stores.surfaces
     rng = np.random.default_rng(seed)
     what = drawn(rng, stores.bodies)
-    looks = Looks.drawn(rng)
+    figure = _placed(rng, seed, stores.kinds, what, Looks.drawn(rng))
+    chain = figure.chain()
+    view = seen_from(rng, chain, figure.name[what.side])
+    ends = chain["shoulder"], figure.point("tip3", what.side)
+    things, looks_of = room(rng, stores.surfaces, ends, float(figure.posed.points[:, 1].max()))
+    looks_of = _surfaces(rng, stores.surfaces, figure.looks) | looks_of
+    lamps, sky = light(rng, stores.surfaces, view.place)
+    linear, labels, ranges = render([*figure.meshes, *things], looks_of, lamps, sky, view, samples, seed)
+    parts = np.where((labels >= 0) & (labels < len(PARTS)), labels + 1, 0).astype(np.uint8)
+    return np.asarray(linear, float), parts, {"seed": seed} | _truth(figure, view, parts, ranges)
+
+
+def _placed(rng: np.random.Generator, seed: int, kinds: Kinds, what: Drawn, looks: Looks) -> Placed:
+    """Dress what was drawn and put it before the wall, with the hand on it where it touches."""
     poser, pose, ahead = Poser(kinds, what.body), what.pose, float(rng.uniform(0.0, 0.012))
     if what.touching:
         pose = poser.touching(pose, what.side, ahead)
     posed = poser.posed(pose)
-    figure = dressed(kinds, what.body, posed, looks, np.random.default_rng([seed, 2]))
-    behind = back_of(figure)
+    meshes = dressed(kinds, what.body, posed, looks, np.random.default_rng([seed, 2]))
+    behind = back_of(meshes)
     if what.touching:  # hair and cloth hold the trunk off the wall; the hand goes back to it, or nearly
         thick = float(posed.points[kinds.share(*TRUNK_BONES) > 0.5][:, 2].min()) - behind
         pose = poser.touching(pose, what.side, ahead - max(float(rng.uniform(0, 1)) * thick, thick - 0.02))
         posed = poser.posed(pose)
-        figure = dressed(kinds, what.body, posed, looks, np.random.default_rng([seed, 2]))
-        behind = back_of(figure)
-    name = {s: s for s in "LR"}
+        meshes = dressed(kinds, what.body, posed, looks, np.random.default_rng([seed, 2]))
+        behind = back_of(meshes)
+    name = {side: side for side in "LR"}
     if what.behind:
-        figure, posed, name = [m.about_face() for m in figure], posed.about_face(), {"L": "R", "R": "L"}
-        behind = back_of(figure)
+        meshes, posed, name = [m.about_face() for m in meshes], posed.about_face(), {"L": "R", "R": "L"}
+        behind = back_of(meshes)
     gap = rng.uniform(0.001, 0.008) if what.touching else rng.uniform(0.002, 0.05)
     shift = np.array([0, -posed.points[:, 1].min() + rng.uniform(0, 0.03), gap - behind])
-    figure = [m.moved(shift) for m in figure]
     posed = Posed(posed.points + shift, posed.joints + shift, posed.turns)
-    side = what.side
+    return Placed(kinds, what, looks, pose, posed, [m.moved(shift) for m in meshes], name)
 
-    def joint(bone: str, which: str = side) -> Array:
-        return np.asarray(posed.joints[kinds.number(f"{bone}.{which}")])
 
-    chain = {
-        "neck": posed.points[VERTICES[f"side_neck.{side}"]],
-        "shoulder": joint("upperarm01"),
-        "elbow": joint("lowerarm01"),
-        "wrist": joint("wrist"),
-        "palm": posed.points[VERTICES[f"mid_palm.{side}"]],
-    }
-    ends = chain["shoulder"], posed.points[VERTICES[f"tip3.{side}"]]
-    view = seen_from(rng, chain, name[side])
-    things, looks_of = room(rng, surfaces, ends, float(posed.points[:, 1].max()))
-    looks_of = {
+def _surfaces(rng: np.random.Generator, store: list[Picture], looks: Looks) -> dict[str, Surface]:
+    """What a figure is made of, in the order of `PARTS`."""
+    surfaces = {
         "skin": Surface(coat=float(rng.uniform(0.3, 1.0)), rough=float(rng.uniform(0.35, 0.6))),
         "hair": Surface(coat=float(rng.uniform(0, 1.5)), rough=float(rng.uniform(0.25, 0.5))),
-        "top": Surface(texture=cloth_picture(rng, surfaces), repeats=(1 / rng.uniform(0.15, 0.6),) * 2),
-        "trousers": Surface(texture=cloth_picture(rng, surfaces), repeats=(3.0, 3.0)),
+        "top": Surface(texture=cloth_picture(rng, store), repeats=(1 / rng.uniform(0.15, 0.6),) * 2),
+        "trousers": Surface(texture=cloth_picture(rng, store), repeats=(3.0, 3.0)),
         "cover": Surface(
-            texture=cloth_picture(rng, surfaces), repeats=(float(rng.uniform(1, 4)), float(rng.uniform(0.5, 3)))
+            texture=cloth_picture(rng, store), repeats=(float(rng.uniform(1, 4)), float(rng.uniform(0.5, 3)))
         ),
         "cord": Surface((0.7, 0.7, 0.7)),
-        **looks_of,
     }
     if looks.cover in ("collar", "hood", "roll", "jacket") and rng.random() < 0.7:
-        looks_of["cover"] = replace(looks_of["cover"], texture=looks_of["top"].texture)
-    lamps, sky = light(rng, surfaces, view.place)
-    linear, labels, ranges = render([*figure, *things], looks_of, lamps, sky, view, samples, seed)
-    parts = np.where((labels >= 0) & (labels < len(PARTS)), labels + 1, 0).astype(np.uint8)
-    necks = {s: posed.points[VERTICES[f"side_neck.{s}"]] for s in "LR"}
-    corners = {s: neck_corner(kinds, posed, view, s, OUTLINE_REACH * ARM_PX) for s in "LR"}
+        surfaces["cover"] = replace(surfaces["cover"], texture=surfaces["top"].texture)
+    return surfaces
+
+
+def _truth(figure: Placed, view: View, parts: Picture, ranges: Floats) -> dict[str, Any]:
+    """What is true of a picture."""
+    what, pose, name, chain = figure.what, figure.pose, figure.name, figure.chain()
+    necks = {side: figure.point("side_neck", side) for side in "LR"}
+    corners = {side: neck_corner(figure.kinds, figure.posed, view, side, OUTLINE_REACH * ARM_PX) for side in "LR"}
     spots = {
-        **{f"side_neck_{name[s]}": necks[s] for s in "LR"},
-        **{f"acromion_{name[s]}": posed.points[VERTICES[f"acromion.{s}"]] for s in "LR"},
-        **{f"shoulder_{name[s]}": joint("upperarm01", s) for s in "LR"},
+        **{f"side_neck_{name[side]}": necks[side] for side in "LR"},
+        **{f"acromion_{name[side]}": figure.point("acromion", side) for side in "LR"},
+        **{f"shoulder_{name[side]}": figure.joint("upperarm01", side) for side in "LR"},
     }
-    truth = {
-        "seed": seed,
-        "side": name[side],
+    segments = (("shoulder", "elbow"), ("elbow", "wrist"), ("wrist", "palm"))
+    return {
+        "side": name[what.side],
         "behind": what.behind,
         "wall": what.touching,
-        "forward": pose.arms[side].forward,
-        "flex": pose.arms[side].flex,
+        "forward": pose.arms[what.side].forward,
+        "flex": pose.arms[what.side].flex,
         "yaw": pose.turn + pose.twist,
         "head": pose.head[0],
         "age": what.body.age,
-        "cover": looks.cover,
-        "style": looks.style,
+        "cover": figure.looks.cover,
+        "style": figure.looks.style,
         "px": {k: view.project(v[None])[0].round(2).tolist() for k, v in chain.items()},
         "pts_mm": {k: (1000 * v).round(2).tolist() for k, v in chain.items()},
         "camera_mm": (1000 * view.place).round(2).tolist(),
         "camera_rows": view.turn.round(6).tolist(),
         "focal_px": round(view.focal, 3),
         "centre_px": [round(float(c), 3) for c in view.centre],
-        "a_mm": round(
-            1000
-            * float(
-                sum(
-                    np.linalg.norm(chain[b] - chain[a])
-                    for a, b in (("shoulder", "elbow"), ("elbow", "wrist"), ("wrist", "palm"))
-                )
-            ),
-            2,
-        ),
+        "a_mm": round(1000 * float(sum(np.linalg.norm(chain[b] - chain[a]) for a, b in segments)), 2),
         "azimuth": azimuth(view, necks),
         "points_px": {
             **{k: view.project(v[None])[0].round(2).tolist() for k, v in spots.items()},
-            **{f"outline_{name[s]}": None if c is None else c.round(2).tolist() for s, c in corners.items()},
+            **{f"outline_{name[side]}": None if c is None else c.round(2).tolist() for side, c in corners.items()},
         },
-        "seen": {name[s]: is_seen(necks[s], view, parts, ranges) for s in "LR"},
+        "seen": {name[side]: is_seen(necks[side], view, parts, ranges) for side in "LR"},
     }
-    return np.asarray(linear, float), parts, truth
 
 
 def back_of(figure: list[Mesh]) -> float:
