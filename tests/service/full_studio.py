@@ -106,46 +106,16 @@ def fill(house: House, seeded: Seeded) -> Full:
     use_real_photos(house, seeded)
     with house.store.for_studio(seeded.studio_id) as records:
         own: dict[str, Any] = {"studio_id": seeded.studio_id}
-        child = records.get_one(Child, seeded.child_id)
-        earlier = records.query(ArmRecord).filter_by(child_id=child.id).first()
-        assert earlier is not None
-        upload = records.get_one(Upload, earlier.upload_id)
-        house.photos.put(upload.id, OVERLAY, _earlier_picture())
-        for months, value, corrected in ((26, 379.0, False), (19, 396.0, False), (14, 409.0, True)):
-            records.add(_arm(own, seeded, value, months, corrected))
-        for days, value in ((61, 431.0), (300, 352.0), (420, 409.0)):
-            day = (NOW - timedelta(days=days)).date()
-            records.add(
-                TapeRecord(
-                    **own, child_id=child.id, taken_on=day, value_mm=value, uncertainty_mm=7.0, told_by="teacher"
-                )
-            )
-        shelf = [
-            ("Shelf 3", "1/16", 203.0),
-            ("Shelf 7", None, 238.5),
-            (LONG_INSTRUMENT, "1/8", 247.0),
-            ("Shelf 21", "1/4", 279.0),
-        ]
-        for name, label, body_mm in shelf:
-            records.add(_instrument(own, name, label, body_mm))
-        records.flush()
-        wide = records.query(Instrument).filter_by(name="Shelf 21").one()
-        strained = {
-            "wrist_free": False,
-            "fingers_easy": False,
-            "bow_clear": True,
-            "elbow_bent": False,
-            "painless": True,
-        }
-        records.add(SignsRecord(**own, child_id=child.id, instrument_id=wide.id, noted_on=NOW.date(), answers=strained))
+        _history(house, records, seeded)
+        _shelf(records, seeded)
         _decide_last(records, seeded)
         for name, year in ((LONG_CHILD, 2022), ("Jonah", 2020), ("Ida", 2024), ("K. B.", None)):
             records.add(
                 Child(**own, nickname=name, birth_year=year, birth_month=3 if year else None, sex=None, created_at=NOW)
             )
         records.flush()
-        long, asked, measured = (
-            records.query(Child).filter_by(nickname=name).one() for name in (LONG_CHILD, "Jonah", "Ida")
+        long, asked, measured, bare = (
+            records.query(Child).filter_by(nickname=name).one() for name in (LONG_CHILD, "Jonah", "Ida", "K. B.")
         )
         records.add(
             PhotoRequest(
@@ -159,27 +129,64 @@ def fill(house: House, seeded: Seeded) -> Full:
             )
         )
         records.add(_arm(own, seeded, 488.0, 0, False, measured.id))
-        last = _arm(own, seeded, 512.0, 7, False, long.id)
-        records.add(last)
-        records.flush()
-        verdict: VerdictRecord = keep_verdict(
-            records,
-            long,
-            last,
-            records.query(Instrument).filter_by(name=LONG_INSTRUMENT).one(),
-            teacher_id=seeded.teacher_id,
-            now=NOW,
-            language="de",
-            program_version="0.1.0",
-        )
-        verdict.report_expires_at = NOW + timedelta(days=60)
-        verdict.report_note = (
-            "Bitte beim Geigenbauer nach den genannten Maßen fragen, nicht nach der Größe auf dem Etikett. "
-            "Bis das neue Instrument da ist, kürzer üben und bei Anspannung aufhören."
-        )
+        verdict = _german_verdict(records, seeded, long)
         _people(records, seeded)
-        bare = records.query(Child).filter_by(nickname="K. B.").one()
     return Full(house.signer.token(REPORT, verdict.id), long.id, bare.id, _empty_studio(house))
+
+
+def _history(house: House, records: Session, seeded: Seeded) -> None:
+    """Earlier arms and tape readings of the seeded child."""
+    own = {"studio_id": seeded.studio_id}
+    earlier = records.query(ArmRecord).filter_by(child_id=seeded.child_id).first()
+    assert earlier is not None
+    upload = records.get_one(Upload, earlier.upload_id)
+    house.photos.put(upload.id, OVERLAY, _earlier_picture())
+    for months, value, corrected in ((26, 379.0, False), (19, 396.0, False), (14, 409.0, True)):
+        records.add(_arm(own, seeded, value, months, corrected))
+    for days, value in ((61, 431.0), (300, 352.0), (420, 409.0)):
+        day = (NOW - timedelta(days=days)).date()
+        tape = {"taken_on": day, "value_mm": value, "uncertainty_mm": 7.0, "told_by": "teacher"}
+        records.add(TapeRecord(**own, child_id=seeded.child_id, **tape))
+
+
+def _shelf(records: Session, seeded: Seeded) -> None:
+    """Instruments of the shelf, one of which strained the seeded child."""
+    own = {"studio_id": seeded.studio_id}
+    for name, label, body_mm in (
+        ("Shelf 3", "1/16", 203.0),
+        ("Shelf 7", None, 238.5),
+        (LONG_INSTRUMENT, "1/8", 247.0),
+        ("Shelf 21", "1/4", 279.0),
+    ):
+        records.add(_instrument(own, name, label, body_mm))
+    records.flush()
+    wide = records.query(Instrument).filter_by(name="Shelf 21").one()
+    strained = {"wrist_free": False, "fingers_easy": False, "bow_clear": True, "elbow_bent": False, "painless": True}
+    about = {"child_id": seeded.child_id, "instrument_id": wide.id}
+    records.add(SignsRecord(**own, **about, noted_on=NOW.date(), answers=strained))
+
+
+def _german_verdict(records: Session, seeded: Seeded, child: Child) -> VerdictRecord:
+    """A verdict of long words, with a report."""
+    arm = _arm({"studio_id": seeded.studio_id}, seeded, 512.0, 7, False, child.id)
+    records.add(arm)
+    records.flush()
+    verdict = keep_verdict(
+        records,
+        child,
+        arm,
+        records.query(Instrument).filter_by(name=LONG_INSTRUMENT).one(),
+        teacher_id=seeded.teacher_id,
+        now=NOW,
+        language="de",
+        program_version="0.1.0",
+    )
+    verdict.report_expires_at = NOW + timedelta(days=60)
+    verdict.report_note = (
+        "Bitte beim Geigenbauer nach den genannten Maßen fragen, nicht nach der Größe auf dem Etikett. "
+        "Bis das neue Instrument da ist, kürzer üben und bei Anspannung aufhören."
+    )
+    return verdict
 
 
 def _decide_last(records: Session, seeded: Seeded) -> None:
