@@ -84,6 +84,7 @@ def pages(seeded: Seeded) -> dict[str, str]:
         "counter-arm": "/counter/arms/430±6",
         "counter-child": f"/counter/children/{seeded.child_id}",
         "counter-slip": f"/counter/children/{seeded.child_id}/slip",
+        "counter-orders": "/counter/orders",
         "counter-labels": "/counter/labels",
         "counter-table": "/counter/table",
         "class": "/class",

@@ -53,6 +53,10 @@ class OrderOut(BaseModel):
     total_length: LimitsOut | None
     sizes: list[str]
     decided: bool = Field(description="Whether all inside the limits may be taken or tried; else a first guess.")
+    open_by: Literal["arm", "playing", "instrument"] | None = Field(
+        description="Of a first guess: what has to be known better first, the arm, how the child plays an instrument "
+        "of that size, or lengths that are measured more exactly than with a tape."
+    )
     stretch: bool
     growth_mm: float = Field(description="Growth of the arm that was to be allowed for.")
     growth_months: int | None = Field(description="In how many months; null where a length was asked for.")

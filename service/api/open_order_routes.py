@@ -123,6 +123,7 @@ def open_order(
         id=fresh_id(),
         studio_id=caller_of(request).studio_id,
         reference=said.reference,
+        key_id=caller_of(request).key_id,
         arm=length_json(said.arm_length),
         growth_mm=said.growth_mm,
         suiting=[],

@@ -28,7 +28,7 @@ from service.cli.options import (
     write,
 )
 from service.cli.words import _
-from service.fit.sentences import say
+from service.fit.sentences import Value, say
 from service.fit.signs import SIGN_QUESTIONS
 from service.measuring.results import OTHER_LENGTHS
 from service.questions.asked import Signs, asked
@@ -37,11 +37,13 @@ from service.questions.comparing import MOST_CHILDREN, MOST_INSTRUMENTS, ClassQu
 from service.questions.growing import GrowthQuestion
 from service.questions.ordering import OrderQuestion
 from service.questions.tape import TapeQuestion
-from service.words.i18n import translator
+from service.words.i18n import marked, translator
 
 if TYPE_CHECKING:
     from service.fit.assessment import InstrumentLengths
+    from service.fit.ranking import Ranked
     from service.fit.signs import InstrumentCondition
+    from service.fit.verdict import Verdict
 
 
 @click.command()
@@ -222,7 +224,9 @@ def _print_ranking(question: ComparisonQuestion, as_json: bool, language: str) -
         found = [each.as_json() | {"finger_room": room} for each, room in zip(ranked, told, strict=True)]
         click.echo(json.dumps({"ranking": found}))
         return
-    _print_rows([(each.instrument.name or "", each.size, each) for each in ranked], language)
+    for each in ranked:
+        name, size = each.instrument.name or "", _sold_and_measured(each.instrument.label, each.size, language)
+        _print_row(each, language, name=name, size=size)
     _say_unnamed(len(question.instruments) - len(ranked), language)
     if len(rooms) == 2 and rooms[0] is not None and rooms[1] is not None:
         click.echo(room_difference(rooms[0], rooms[1]).text(translate, language))
@@ -241,7 +245,8 @@ def _print_class(instrument: Any, listed: str, shared: dict[str, Any], as_json: 
         ]
         click.echo(json.dumps({"children": children}))
     else:
-        _print_rows([(name, each.size, each) for name, each in verdicts.items()], language)
+        for name, each in verdicts.items():
+            _print_row(each, language, name=name)
         _say_unnamed(len(arms) - len(verdicts), language)
 
 
@@ -363,27 +368,35 @@ def _print(result: Any, sentences: Sequence[Any], as_json: bool, language: str) 
             click.echo(sentence.text(translate, language))
 
 
-def _print_rows(rows: Sequence[tuple[str, str, Any]], language: str) -> None:
-    """One line each: name, size, what is known and what to do, and in a ranking how it stands beside the next."""
+def _sold_and_measured(label: str | None, size: str, language: str) -> str:
+    """The size that an instrument measures like, beside the one that it is sold as: in the words of the counter."""
+    translate = translator(language)
+    if label is None:
+        return translate(marked("measures like %(size)s")) % {"size": size}
+    return translate(marked("sold as %(label)s, measures like %(size)s")) % {"label": label, "size": size}
+
+
+def _print_row(found: Ranked | Verdict, language: str, **named: str) -> None:
+    """What is known and what to do, of an instrument or a child; in a ranking also how it stands beside the next."""
     from service.fit.explanation import ACTION_NAMES, CLASS_NAMES
     from service.fit.sentences import Percent
 
-    translate = translator(language)
-    for name, size, found in rows:
-        words: dict[str, Any] = {
-            "name": name,
-            "size": size,
-            "action": ACTION_NAMES[found.action],
-            "decision": CLASS_NAMES[found.decision],
-            "fits": Percent(found.probabilities.fits),
-            "too_large": Percent(found.probabilities.too_large),
-        }
+    words: dict[str, Value] = {
+        **named,
+        "action": ACTION_NAMES[found.action],
+        "decision": CLASS_NAMES[found.decision],
+        "fits": Percent(found.probabilities.fits),
+        "too_large": Percent(found.probabilities.too_large),
+    }
+    beside = getattr(found, "against_next", None)
+    if "size" not in named:
+        line = say("{name}: {action}; {decision}; fits {fits}, too large {too_large}", **words)
+    elif beside is None:
         line = say("{name} ({size}): {action}; {decision}; fits {fits}, too large {too_large}", **words)
-        beside = getattr(found, "against_next", None)
-        if beside is not None:
-            line = say(
-                "{name} ({size}): {action}; {decision}; fits {fits}, too large {too_large}; {beside}",
-                **words,
-                beside=beside.sentence(),
-            )
-        click.echo(line.text(translate, language))
+    else:
+        line = say(
+            "{name} ({size}): {action}; {decision}; fits {fits}, too large {too_large}; {beside}",
+            **words,
+            beside=beside.sentence(),
+        )
+    click.echo(line.text(translator(language), language))

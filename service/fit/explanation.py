@@ -20,7 +20,7 @@ from service.fit.evidence import Suspected
 from service.fit.lengths import ASK_THE_TEACHER, is_along_bent_arm
 from service.fit.next_step import COUNT_TAPE
 from service.fit.sentences import SURE, Millimetres, Percent, Sentence, Translate, Value, say, unchanged
-from service.fit.setup import set_up, set_up_sentences
+from service.fit.setup import set_up, set_up_sentences, to_try
 from service.fit.signs import CONDITION_QUESTIONS, SIGN_FAULTS, SIGN_QUESTIONS
 from service.fit.verdict import Verdict
 
@@ -160,7 +160,7 @@ def short_reasons(verdict: Verdict) -> tuple[Reason, ...]:
         *_sign_reasons(verdict),
     ]
     if _tries_set_up(verdict):
-        reasons += _set_up_reasons(verdict)
+        reasons += _set_up_reasons(to_try(set_up(verdict.small, verdict.build)))
     if verdict.mislabelled:
         reasons.append(_label_reason(verdict))
     if verdict.condition is not None:
@@ -195,7 +195,7 @@ def full_reasons(verdict: Verdict) -> tuple[Reason, ...]:
         reasons.append(Reason("label_unknown", unknown))
     reasons.append(Reason("limited_by", _limited_by(verdict.margin)))
     if not _tries_set_up(verdict):
-        reasons += _set_up_reasons(verdict)
+        reasons += _set_up_reasons(set_up_sentences(set_up(verdict.small, verdict.build)))
     return tuple(reasons)
 
 
@@ -204,9 +204,10 @@ def _tries_set_up(verdict: Verdict) -> bool:
     return verdict.action is Action.SET_UP and verdict.build.neck_length is not None
 
 
-def _set_up_reasons(verdict: Verdict) -> list[Reason]:
-    to_try = set_up_sentences(set_up(verdict.small, verdict.build))
-    return [Reason(code, sentence) for code, sentence in zip(SET_UP_CODES, to_try, strict=True)]
+def _set_up_reasons(said: tuple[Sentence | None, Sentence | None]) -> list[Reason]:
+    """What is said of neck and shoulder, as far as anything is."""
+    coded = zip(SET_UP_CODES, said, strict=True)
+    return [Reason(code, sentence) for code, sentence in coded if sentence is not None]
 
 
 def explanation_json(verdict: Verdict, translate: Translate = unchanged, language: str = "en") -> dict[str, Any]:

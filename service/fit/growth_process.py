@@ -80,22 +80,22 @@ class Readings:
     def agreeing(self) -> list[int]:
         """Places of the readings that are left when the worst that contradicts the others is set aside, over and over.
 
-        Of two alone that contradict one another the earlier is left.
+        How far each lies from what all others foretell, in standard deviations, is read from the inverse Q of the
+        covariance of the offsets y: (Q y)_i / sqrt(Q_ii) (Rasmussen and Williams, equation 5.12).  Of two alone that
+        contradict one another the earlier is left.
         """
-        kept = list(range(len(self.ages)))
+        kept = np.arange(len(self.ages))
+        covariance = kernel(self.ages, self.ages, self.sex) + self.noise
         while len(kept) > 1:
-            scores = [self._contradiction(place, [each for each in kept if each != place]) for place in kept]
+            precision = np.linalg.inv(covariance[np.ix_(kept, kept)])
+            scores = np.abs(precision @ self.offsets[kept]) / np.sqrt(np.diagonal(precision))
             # Of equals the later one: with two measurements both contradict alike.
-            worst = max(range(len(kept)), key=lambda index: (round(scores[index], 6), index))
+            worst = max(range(len(kept)), key=lambda index: (round(float(scores[index]), 6), index))
             if scores[worst] <= CONTRADICTION:
                 break
-            kept.pop(worst)
-        return kept
-
-    def _contradiction(self, place: int, others: Sequence[int]) -> float:
-        """How far a reading lies from what others foretell, in standard deviations."""
-        mean, sd = self.only(others).foretell(self.ages[[place]])
-        return float(abs(self.offsets[place] - mean[0]) / np.hypot(sd[0], np.sqrt(self.noise[place, place])))
+            kept = np.delete(kept, worst)
+        found: list[int] = kept.tolist()
+        return found
 
     def is_unusual(self, place: int) -> bool:
         """Whether a reading is far from other children's of that age."""

@@ -4,7 +4,8 @@ An order is for the size of the chart that serves this arm best (`service.fit.we
 now; a verdict names the same.  Instruments along the chart, from the smallest to the largest, are judged for this arm
 as if the shop had measured them with a tape (`service.fit.choosing`).  Those around that size that may be taken make up
 the order: body length from .. to .. and total length from .. to ..; where the size itself is not among them, those to
-try are added.  If it is not among these either, or no size may be played, the order is a first guess.  Since the
+try are added.  If it is not among these either, or no size may be played, the order is a first guess, and says what has
+to be known better: what the verdict on such an instrument would ask for.  Since the
 shortest arm is the mean of what body and total length ask, any instrument with both lengths inside the limits will do,
 whatever its label and its neck.
 
@@ -39,6 +40,8 @@ from service.fit.verdict import Verdict, nearest_size
 from service.fit.weighing import ANOTHER_MM, NOTHING_SEEN, Seen, best_size
 
 Beyond = Literal["smaller", "larger"]
+
+OpenBy = Literal["arm", "playing", "instrument"]
 
 STEPS_PER_SIZE = 40
 """How finely instruments along the chart are judged: about half a millimetre of body."""
@@ -119,8 +122,10 @@ class Order:
     sizes : tuple of str
         Sizes of the chart inside the limits; the nearest one if none is.
     decided : bool
-        Whether every instrument inside the limits may be taken or tried; if not, the arm is not known well enough and
-        the limits are only the likeliest.
+        Whether every instrument inside the limits may be taken or tried; if not, the limits are only the likeliest.
+    open_by : {'arm', 'playing', 'instrument'} or None
+        What it is, where it is not decided, that has to be known better first: the arm, how the child plays an
+        instrument of that size, or lengths that a shop measures more exactly.
     stretch : bool
         Whether a stretch was allowed.
     growth : Allowance
@@ -145,6 +150,7 @@ class Order:
     bow_mm: float | None = None
     beyond: Beyond | None = None
     hold: Sentence | None = None
+    open_by: OpenBy | None = None
 
     def as_json(self, translate: Translate = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON; sentences in `language` by `translate`."""
@@ -153,6 +159,7 @@ class Order:
             "total_length": None if self.total is None else self.total.as_json(),
             "sizes": list(self.sizes),
             "decided": self.decided,
+            "open_by": self.open_by,
             "stretch": self.stretch,
             "growth_mm": round(self.growth.mm, 1),
             "growth_months": self.growth.months,
@@ -240,6 +247,7 @@ def order(
         lasting is not None,
         bow_mm(float(lengths.body[middle])),
         beyond,
+        open_by=None if decided or beyond is not None else line.open_by(losses, rule),
     )
 
 
@@ -324,6 +332,18 @@ class _Line:
             wanted[best + 1 :] = False  # playing spoke for care: nothing longer than the size that was named
         return _one_range(wanted, best), is_sized
 
+    def open_by(self, losses: Losses, rule: DecisionRule) -> OpenBy:
+        """What has to be known better before the size to order can be: what its own verdict asks for first."""
+        choices = self.choices
+        if self.named is None:
+            by_lengths = best_size(choices.chart, choices.arm, NOTHING_SEEN, losses, rule)
+            return "arm" if by_lengths is None else "playing"
+        place = self._place_of_named
+        if choices.actions[place] is Action.ASK_SIGNS:
+            return "playing"
+        steps = choices.steps.get(place, ())
+        return "instrument" if steps and steps[0].step.arm_u_mm is None else "arm"
+
     def lasting(self, wanted: Mask, growth_mm: float) -> Mask | None:
         """Which of those wanted are more likely than not still not too small after growth; None where no size is."""
         chart, arm = self.choices.chart, self.choices.arm
@@ -391,10 +411,8 @@ def order_sentences(wanted: Order) -> tuple[Sentence, ...]:
     ]
     if wanted.beyond == "larger":
         lines.append(NONE_LARGE_ENOUGH)
-    elif not wanted.decided:
-        lines.append(
-            say("Please do not send this yet: the arm is not known well enough, these limits are a first guess.")
-        )
+    elif wanted.open_by is not None:
+        lines.append(FIRST_GUESS[wanted.open_by])
     if wanted.growth.mm > 0:
         outgrown = say(
             "What suits now is outgrown once the arm has grown by {mm}; these limits are for now.",
@@ -407,6 +425,19 @@ def order_sentences(wanted: Order) -> tuple[Sentence, ...]:
         )
     return (*lines, *ASK_THE_SHOP)
 
+
+FIRST_GUESS: dict[OpenBy, Sentence] = {
+    "arm": say("Please do not send this yet: the arm is not known well enough, these limits are a first guess."),
+    "playing": say(
+        "Please do not send this yet: whether this size suits shows only while the child plays, these limits are a "
+        "first guess."
+    ),
+    "instrument": say(
+        "Please do not send this yet: the lengths have to be measured more exactly than with a tape, these limits are "
+        "a first guess."
+    ),
+}
+"""What is said of limits that are not decided, by what is open."""
 
 ASK_THE_SHOP: tuple[Sentence, ...] = (
     say("Body length: on the back, straight from the upper edge at the neck to the lower edge, without the button."),

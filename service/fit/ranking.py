@@ -1,8 +1,11 @@
 """Several instruments for one child, or one instrument for several children.
 
-Instruments that may be played come first, then those of which something has to be learned first, then the others; among
-equals the expected loss of playing them counts (`service.fit.weighing`).  Losses within one day are a tie; then the
-better kept instrument comes first.  The label plays no part: two of the same label differ.
+A teacher reads from the top and acts on the first line, so what can be acted on at once comes first: instruments that
+may be played, then those of which something has to be learned first, then those to be repaired, then the others.  Of
+what is still to be learned those come first that are already known not to be too large: of these a verdict and an order
+name the size, and never of what might strain a child, however little it would cost.  Among equals the expected loss of
+playing them counts (`service.fit.weighing`).  Losses within one day are a tie; then the better kept instrument comes
+first.  The label plays no part: two of the same label differ.
 
 Whether A suits better than B is a question about two margins that share the arm's error, so it can be certain where
 both verdicts are not.  Its probability is the share of a fixed quasi-random sample (Sobol; JCGM 101:2008, 5) of the two
@@ -42,19 +45,26 @@ COMPARED = 10
 LIKELIER_THAN_NOT = 0.5
 """Probability above which one instrument is said to suit better than another."""
 
+OPEN, OPEN_AND_LARGE = 1, 2
 PREFERENCE = {
     Action.TAKE: 0,
     Action.TRY: 0,
-    Action.ASK_SIGNS: 1,
-    Action.MEASURE: 1,
-    Action.SET_UP: 1,
-    Action.REPAIR: 2,
-    Action.SMALLER: 3,
-    Action.LARGER: 3,
-    Action.WAIT: 3,
-    Action.STOP: 4,
+    Action.ASK_SIGNS: OPEN,
+    Action.MEASURE: OPEN,
+    Action.SET_UP: OPEN,
+    Action.REPAIR: 3,
+    Action.SMALLER: 4,
+    Action.LARGER: 4,
+    Action.WAIT: 4,
+    Action.STOP: 5,
 }
 """What is played comes before what is open, and that before what is to be left."""
+
+
+def preference(action: Action, too_large: float, rule: DecisionRule = RULE) -> int:
+    """What orders instruments before their losses do: what there is to do with one that is so probably too large."""
+    preferred = PREFERENCE[action]
+    return OPEN_AND_LARGE if preferred == OPEN and too_large > rule.strain_risk else preferred
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,12 +85,21 @@ class Comparison:
         """Whether the first suits better, more likely than not: less is no sureness that anybody would call one."""
         return self.first > LIKELIER_THAN_NOT
 
+    @property
+    def is_worse(self) -> bool:
+        """Whether the second suits better, more likely than not; it stands behind for what can go wrong with it."""
+        return self.second > LIKELIER_THAN_NOT
+
     def sentence(self) -> Sentence:
         """The comparison in words, as said of the first."""
         if self.is_equal:
             return say("suits as well as the next")
         if self.is_better:
             return say("suits better than the next: {p} sure", p=Percent(self.first))
+        if self.is_worse:
+            return say(
+                "the next is likelier to suit better ({p}), but more can go wrong with it", p=Percent(self.second)
+            )
         return say("hardly to be told from the next")
 
 
@@ -180,9 +199,10 @@ def rank(
     choices = choose(arm, instruments, chart, signs, played, rule, losses, doubted, conditions)
     cost = choices.weighed.costs.play
     scores = np.array([0 if each is None else each.score for each in conditions or [None] * len(instruments)])
-    preference = np.array([PREFERENCE[each] for each in choices.actions])
-    order = np.lexsort((cost, -scores, np.round(cost / TIE_DAYS), preference)).tolist()
     classes = choices.weighed.costs.classes
+    judged = zip(choices.actions, classes.too_large.tolist(), strict=True)
+    preferred = np.array([preference(action, too_large, rule) for action, too_large in judged])
+    order = np.lexsort((cost, -scores, np.round(cost / TIE_DAYS), preferred)).tolist()
     columns = [getattr(classes, name).tolist() for name in CLASS_ORDER]
     places, costs = choices.found.place.tolist(), cost.tolist()
     return tuple(
@@ -247,7 +267,12 @@ def judge_class(
     dict of str to Verdict
     """
     verdicts = {name: judge(arm, instrument, chart, None, condition, rule, losses) for name, arm in arms.items()}
-    return dict(sorted(verdicts.items(), key=lambda pair: (PREFERENCE[pair[1].action], pair[1].cost_days)))
+
+    def suits_best(named: tuple[str, Verdict]) -> tuple[int, float]:
+        verdict = named[1]
+        return preference(verdict.action, verdict.probabilities.too_large, rule), verdict.cost_days
+
+    return dict(sorted(verdicts.items(), key=suits_best))
 
 
 def _compared(

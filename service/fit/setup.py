@@ -16,7 +16,7 @@ from math import atan2, degrees, hypot
 from typing import Any
 
 from calibration.quantity import COVERAGE_FACTOR, Length, length_json
-from service.fit.sentences import Millimetres, Number, Sentence, Translate, say, unchanged
+from service.fit.sentences import Millimetres, Number, Sentence, Translate, Value, say, unchanged
 
 RIBS_MM = {"small": (24.0, 28.0), "large": (28.0, 31.0)}
 """Height of a violin's ribs below quarter size and from it on, mm: 26 at a quarter and 30 at full size, tabulated by
@@ -93,6 +93,17 @@ class SetUp:
     chin_rest_mm: tuple[float, float] | None
     shoulder_rest_mm: tuple[float, float] | None
 
+    @property
+    def names_rests(self) -> bool:
+        """Whether the neck is known well enough to say which rests to begin with: not everything that is sold."""
+        return self.chin_rest_mm is not None and (self.chin_rest_mm, self.shoulder_rest_mm) != (CHIN_REST_MM, REST_MM)
+
+    @property
+    def tells_side(self) -> bool:
+        """Whether the shoulder's slope is known well enough to say on which side more is needed."""
+        slope = self.build.slope_deg
+        return slope is not None and (slope[0] > SLOPING_DEG or slope[2] < LEVEL_DEG)
+
     def as_json(self, translate: Translate = unchanged, language: str = "en") -> dict[str, Any]:
         """All of it as JSON; sentences in `language` by `translate`."""
         return {
@@ -149,53 +160,64 @@ def _span(low_mm: float, high_mm: float) -> Sentence | Millimetres:
     return say("{low} to {high}", low=Millimetres(low_mm), high=Millimetres(high_mm))
 
 
-def set_up_sentences(found: SetUp) -> tuple[Sentence, ...]:
-    """What to try, in words."""
-    lines, neck = [], found.build.neck_length
+NOTHING_TO_TRY = say(
+    "Neck and shoulder are not known well enough to say which chin rest and shoulder rest to begin with; let the "
+    "teacher look at them."
+)
+
+
+def to_try(found: SetUp) -> tuple[Sentence | None, Sentence | None]:
+    """What a family reads: of neck and shoulder what to try; where neither says it, that, once."""
+    neck, slope = set_up_sentences(found)
+    if not found.names_rests and not found.tells_side:
+        return NOTHING_TO_TRY, None
+    return neck if found.names_rests else None, slope if found.tells_side else None
+
+
+def set_up_sentences(found: SetUp) -> tuple[Sentence, Sentence]:
+    """What is known of neck and shoulder and what to try, in words."""
+    return _neck_sentence(found), _slope_sentence(found)
+
+
+def _neck_sentence(found: SetUp) -> Sentence:
+    neck = found.build.neck_length
     if neck is None or found.chin_rest_mm is None or found.shoulder_rest_mm is None:
-        lines.append(
-            say("Length of the child's neck: not measured. Let the teacher look at chin rest and shoulder rest.")
+        return say("Length of the child's neck: not measured. Let the teacher look at chin rest and shoulder rest.")
+    measured: dict[str, Value] = {
+        "neck": Millimetres(neck.value_mm),
+        "low": Millimetres(neck.low_mm),
+        "high": Millimetres(neck.high_mm),
+    }
+    if not found.names_rests:
+        return say(
+            "From the chin to the height of the shoulder {neck} ({low} to {high}): not known well enough to say "
+            "which chin rest and shoulder rest to begin with.",
+            **measured,
         )
-    elif (found.chin_rest_mm, found.shoulder_rest_mm) == (CHIN_REST_MM, REST_MM):
-        lines.append(
-            say(
-                "From the chin to the height of the shoulder {neck} ({low} to {high}): not known well enough to say "
-                "which chin rest and shoulder rest to begin with.",
-                neck=Millimetres(neck.value_mm),
-                low=Millimetres(neck.low_mm),
-                high=Millimetres(neck.high_mm),
-            )
-        )
-    else:
-        lines.append(
-            say(
-                "From the chin to the height of the shoulder {neck} ({low} to {high}): try a chin rest of {chin} and "
-                "a sponge or shoulder rest of {rest} (common practice, no source).",
-                neck=Millimetres(neck.value_mm),
-                low=Millimetres(neck.low_mm),
-                high=Millimetres(neck.high_mm),
-                chin=_span(*found.chin_rest_mm),
-                rest=_span(*found.shoulder_rest_mm),
-            )
-        )
+    return say(
+        "From the chin to the height of the shoulder {neck} ({low} to {high}): try a chin rest of {chin} and "
+        "a sponge or shoulder rest of {rest} (common practice, no source).",
+        **measured,
+        chin=_span(*found.chin_rest_mm),
+        rest=_span(*found.shoulder_rest_mm),
+    )
+
+
+def _slope_sentence(found: SetUp) -> Sentence:
     slope = found.build.slope_deg
     if slope is None:
-        lines.append(say("Slope of the shoulder: not measured."))
-    elif slope[0] > SLOPING_DEG:
-        lines.append(say("The shoulder slopes: try a rest that is higher towards the chest (common practice)."))
-    elif slope[2] < LEVEL_DEG:
-        lines.append(say("The shoulder is level: begin with a flat rest (common practice)."))
-    else:
-        lines.append(
-            say(
-                "The shoulder falls by {likely} degrees ({low} to {high}; {level} to {sloping} are usual): not known "
-                "well enough to say on which side more is needed.",
-                level=Number(LEVEL_DEG),
-                sloping=Number(SLOPING_DEG),
-                **{name: Number(each) for name, each in zip(("low", "likely", "high"), slope, strict=True)},
-            )
+        return say("Slope of the shoulder: not measured.")
+    if not found.tells_side:
+        return say(
+            "The shoulder falls by {likely} degrees ({low} to {high}; {level} to {sloping} are usual): not known "
+            "well enough to say on which side more is needed.",
+            level=Number(LEVEL_DEG),
+            sloping=Number(SLOPING_DEG),
+            **{name: Number(each) for name, each in zip(("low", "likely", "high"), slope, strict=True)},
         )
-    return tuple(lines)
+    if slope[0] > SLOPING_DEG:
+        return say("The shoulder slopes: try a rest that is higher towards the chest (common practice).")
+    return say("The shoulder is level: begin with a flat rest (common practice).")
 
 
 def _within(low: float, high: float, sold: tuple[float, float]) -> tuple[float, float]:

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from calibration.quantity import Length
-from service.fit.assessment import Assessment, InstrumentLengths, with_prior
+from service.fit.assessment import Assessment, InstrumentLengths, assess, with_prior
 from service.fit.chart import Chart, ChartRow
 from service.fit.choosing import choose
 from service.fit.conformity import guard_factor
@@ -267,6 +267,12 @@ def judge(
 def nearest_size(chart: Chart, place: float) -> str:
     """Name of the size at that place among the chart's sizes."""
     return chart.sizes[min(max(round(place), 0), len(chart.rows) - 1)]
+
+
+def measured_sizes(chart: Chart, instruments: Sequence[InstrumentLengths]) -> list[str]:
+    """The size of the chart that each of N instruments measures like, as a verdict names it: for whichever arm."""
+    any_arm = Length(float(chart.arms_from_mm[0]), ())
+    return [nearest_size(chart, place) for place in assess(chart, any_arm, instruments).place.tolist()]
 
 
 def _margin(arm: Length, instrument: InstrumentLengths, found: Assessment) -> Length:

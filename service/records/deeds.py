@@ -39,6 +39,7 @@ WORDS = {
     "instrument-lent": marked("Instrument lent out"),
     "instrument-returned": marked("Instrument taken back from a loan"),
     "shelf-from-table": marked("Shelf changed by a table"),
+    "order-deleted": marked("Open order deleted"),
     "photo-dismissed": marked("Photo dismissed"),
     "asked-again": marked("Photo asked for once more"),
     "child-changed": marked("Child changed"),

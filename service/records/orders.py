@@ -12,6 +12,7 @@ from service.fit.assessment import InstrumentLengths
 from service.fit.chart import Chart
 from service.fit.counter import Heap, heap_of
 from service.fit.losses import Losses
+from service.fit.order import LIKELIER_THAN_NOT
 from service.fit.ranking import rank
 from service.fit.signs import InstrumentCondition
 from service.records.deciding import chart_in_use, condition, instrument_lengths, losses_in_use
@@ -48,13 +49,13 @@ class Shelf:
         )
 
     def suiting(self, arm: Length, growth_mm: float) -> list[str]:
-        """Instruments that suit an arm now and are not too small when it has grown, the best first."""
+        """Instruments that suit an arm now and, as an order has it, still will when it has grown, the best first."""
         ranking = rank(arm, self.lengths, self.chart, self.conditions, losses=self.losses)
         found = [each for each in ranking if heap_of(each) is Heap.SUITS]
         if growth_mm:
             grown = replace(arm, value_mm=arm.value_mm + growth_mm, interval_mm=None)
             later = rank(grown, [each.instrument for each in found], self.chart, losses=self.losses)
-            lasting = {each.place for each in later if heap_of(each) is not Heap.TOO_SMALL}
+            lasting = {each.place for each in later if each.probabilities.too_small <= LIKELIER_THAN_NOT}
             found = [each for number, each in enumerate(found) if number in lasting]
         return [self.instruments[each.place].id for each in found[:MOST_SUITING]]
 

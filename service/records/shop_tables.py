@@ -30,6 +30,8 @@ class OpenOrder(StudioRow):
 
     reference: Mapped[str] = mapped_column(String(60))
     """The shop's own number for it; no name of a child."""
+    key_id: Mapped[str | None] = mapped_column(String(32))
+    """The key that it was kept with; None where that was not noted yet."""
     arm: Mapped[dict[str, Any]]
     growth_mm: Mapped[float]
     suiting: Mapped[list[str]] = mapped_column(JSON)

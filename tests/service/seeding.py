@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from typing import Any, TypeVar
@@ -17,11 +17,13 @@ from service.measuring.outcome import ARM, INSTRUMENT
 from service.records.columns import StudioRow
 from service.records.export import row_json
 from service.records.photos import ORIGINAL, OVERLAY, VIEW
+from service.records.shop_tables import OpenOrder
 from service.records.tables import (
     ACCEPTED,
     MEASURED,
     OWNER,
     REFUSED,
+    ApiKey,
     ArmRecord,
     Child,
     Deed,
@@ -85,6 +87,7 @@ class Seeded:
     deed_id: str
     report: str
     invitation: str
+    order_id: str = ""
 
 
 def length(value_mm: float, u_mm: float) -> dict[str, Any]:
@@ -365,6 +368,37 @@ class _Rows:
         verdict.report_expires_at = self.now + timedelta(days=60)
         verdict.report_note = f"{self.mark}Lovely to see how freely the bow moves now."
         return verdict
+
+
+def with_order(house: House, seeded: Seeded, mark: str = "") -> Seeded:
+    """The same with an order that a program keeps open, by a key that is revoked."""
+    with house.store.for_studio(seeded.studio_id) as records:
+        own: dict[str, Any] = {"studio_id": seeded.studio_id}
+        key = ApiKey(
+            **own,
+            name=f"{mark}The till",
+            token_digest=digest(f"key of {seeded.studio_id}"),
+            a_minute=60,
+            scopes="orders",
+            created_at=NOW,
+            revoked_at=NOW,
+        )
+        records.add(key)
+        records.flush()
+        order = OpenOrder(
+            **own,
+            reference=f"{mark}2031-118",
+            key_id=key.id,
+            arm=length(448.0, 3.0),
+            growth_mm=12.0,
+            suiting=[seeded.shelf_id],
+            created_at=NOW - timedelta(days=9),
+            checked_at=NOW,
+            closed_at=None,
+        )
+        records.add(order)
+        records.flush()
+        return replace(seeded, order_id=order.id)
 
 
 def _made(row: StudioRow) -> dict[str, Any]:

@@ -272,9 +272,13 @@ class ArmAtCounter(PageForm):
 
 
 class LoanForm(PageForm):
-    """Which instrument goes to whom, and until when; the page to go back to, where it is not the counter."""
+    """Which instrument goes to whom, and until when; the page to go back to, where it is not the counter.
+
+    Where many stand on one page, `pair` has the identities of an instrument and a child, a space between.
+    """
 
     instrument_id: Chosen = ""
+    pair: Annotated[str, _cut(65)] = ""
     borrower: Annotated[str, _cut(LONGEST_SHELF_NAME)] = ""
     due_on: Annotated[date | None, OR_NOT_SAID] = None
     back: str = ""

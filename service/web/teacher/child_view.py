@@ -208,6 +208,13 @@ def _against(choices: Sequence[Choice]) -> Sentence:
         return say("{one} suits as well as {other}.", one=one, other=other)
     if found.is_better:
         return say("{one} suits better than {other}: {p} sure.", one=one, other=other, p=Percent(found.first))
+    if found.is_worse:
+        return say(
+            "{other} is likelier to suit better than {one} ({p}), but more can go wrong with it.",
+            one=one,
+            other=other,
+            p=Percent(found.second),
+        )
     return say("{one} can hardly be told from {other}.", one=one, other=other)
 
 

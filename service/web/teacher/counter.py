@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote, urlsplit
@@ -32,6 +33,7 @@ from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.child_view import order_view
 from service.web.teacher.deeds import did, go_done, own_path
+from service.web.teacher.orders import any_orders
 from service.words.names import in_order
 from service.words.writing import day_of
 
@@ -140,6 +142,7 @@ def _begin(
         in_use=in_use,
         players=played,
         there=len(kept) - len(lent) - len(in_use),
+        open_orders=any_orders(records),
         today=day_of(parts.clock.now()),
     )
 
@@ -188,7 +191,7 @@ def childs_arm(request: Request, child_id: str, records: Records, parts: TheHous
 def _against(request: Request, records: Session, at: AtCounter, fault: FitError | None = None) -> HTMLResponse:
     language = page_language(request)
     found = against(records, at.length, child=at.child, whole=max(SHOWN.values()))
-    heaps = [(heap, [each for each in found if each.heap is heap]) for heap in SHOWN]
+    heaps = [(heap, [each for each in found if each.heap is heap]) for heap in _in_order(found)]
     return page(
         request,
         "counter/arm.html",
@@ -198,12 +201,18 @@ def _against(request: Request, records: Session, at: AtCounter, fault: FitError 
         heaps=[
             (heap.value, HEAPS[heap], [_shown(each, language) for each in laid[: SHOWN[heap]]], len(laid))
             for heap, laid in heaps
-            if laid
         ],
         may_suit=any(each.ranked.action in MAY_BE_PLAYED | {Action.REPAIR} for each in found),
         unsettled=UNSETTLED_FIRST if any(each.ranked.action in UNSETTLED for each in found) else None,
         any_there=bool(found),
     )
+
+
+def _in_order(found: Sequence[OnCounter]) -> list[Heap]:
+    """The heaps that there are: those of which something may be lent in the order of the best on each, as it ranks."""
+    laid = list(dict.fromkeys(each.heap for each in found))
+    to_leave = [heap for heap in SHOWN if heap in laid and heap in (Heap.TOO_LARGE, Heap.TOO_SMALL)]
+    return [*(heap for heap in laid if heap not in to_leave), *to_leave]
 
 
 def _shown(found: OnCounter, language: str) -> dict[str, Any]:
@@ -254,17 +263,27 @@ def _slip(
 def lend_out(request: Request, who: Visitor, records: Records, parts: TheHouse, form: Fields) -> Response:
     """Note that an instrument goes to somebody."""
     said = LoanForm.read(form)
-    own = one_on_shelf(records, said.instrument_id)
+    own_id, borrower = _pair(records, said.pair) if said.pair else (said.instrument_id, said.borrower)
+    own = one_on_shelf(records, own_id)
     if own is None:
         raise nothing_here()
     try:
-        if not said.borrower:
+        if not borrower:
             raise FitError(NO_BORROWER)
         with did(records, who, parts, "instrument-lent") as deed:
-            lend(records, own, said.borrower, day_of(parts.clock.now()), said.due_on)
+            lend(records, own, borrower, day_of(parts.clock.now()), said.due_on)
     except FitError as error:
         return _begin(request, records, parts, error)
     return go_done(own_path(said.back, "/counter#lent"), deed)
+
+
+def _pair(records: Session, pair: str) -> tuple[str, str]:
+    """The identity of an instrument and the nickname of the child that is to have it."""
+    own_id, _, child_id = pair.partition(" ")
+    child = records.get(Child, child_id)
+    if child is None:
+        raise nothing_here()
+    return own_id, child.nickname
 
 
 @router.post("/return")

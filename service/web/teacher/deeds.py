@@ -17,6 +17,8 @@ from service.web.house import House
 from service.web.pages import go_to, page
 
 router = APIRouter(prefix="/deeds")
+CALLED = {"instrument": "name", "chart": "name", "open_order": "reference"}
+"""By table, the column that people know a row by."""
 MOST = 200
 """Deeds shown at once; our choice, weeks of a busy studio."""
 
@@ -76,9 +78,9 @@ def own_path(back: str, otherwise: str) -> str:
 
 
 def _thing(deed: Deed) -> str:
-    """Name of the instrument or chart that a deed is about, while it is known."""
+    """What people call the instrument, chart or order that a deed is about, while it is known."""
     for noted in deed.changes.get("rows", ()):
-        name = ((noted["after"] or {}) | (noted["before"] or {})).get("name")
-        if noted["table"] in ("instrument", "chart") and name:
+        name = ((noted["after"] or {}) | (noted["before"] or {})).get(CALLED.get(noted["table"], ""))
+        if name:
             return str(name)
     return ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from collections.abc import Sequence
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -18,7 +19,7 @@ from service.fit.chart import Chart
 from service.fit.errors import FitError
 from service.fit.lengths import parse_length
 from service.fit.signs import CONDITION_QUESTIONS
-from service.fit.verdict import nearest_size
+from service.fit.verdict import measured_sizes
 from service.jobs.running import start_measuring
 from service.measuring.admission import Rank
 from service.measuring.outcome import INSTRUMENT
@@ -55,7 +56,7 @@ def shelf(request: Request, who: Visitor, records: Records, q: str = "", size: s
     reviews = records.scalars(
         select(Upload).where(Upload.child_id.is_(None), Upload.state.in_((MEASURED, RECEIVED, REFUSED, FAILED)))
     ).all()
-    every = [(each, _like(chart, each)) for each in kept]
+    every = list(zip(kept, _like(chart, kept), strict=True))
     words = q.strip()[:LONGEST_SHELF_NAME]
     rows = [(own, like) for own, like in every if plain(words) in plain(own.name) and size in ("", like)]
     search: dict[str, Any] = {"q": words, "size": size, "sizes": [row.size for row in chart.rows], "many": len(every)}
@@ -214,19 +215,15 @@ def _form_page(
     )
 
 
-def _like(chart: Chart, instrument: Instrument) -> str:
-    """The size that an instrument of the shelf measures like; none of one that is no violin, so that it can be seen."""
+def _like(chart: Chart, instruments: Sequence[Instrument]) -> list[str]:
+    """The size that each measures like; none of one that is no violin, so that it can be seen."""
+    lengths = [_lengths_or_none(each) for each in instruments]
+    sizes = iter(measured_sizes(chart, [each for each in lengths if each is not None]))
+    return ["" if each is None else next(sizes) for each in lengths]
+
+
+def _lengths_or_none(instrument: Instrument) -> InstrumentLengths | None:
     try:
-        return nearest(chart, instrument_lengths(instrument))
+        return instrument_lengths(instrument)
     except FitError:
-        return ""
-
-
-def nearest(chart: Chart, lengths: InstrumentLengths) -> str:
-    """The size of a chart that an instrument measures like."""
-    places = [
-        float(chart.position(length.value_mm, kind))
-        for length, kind in ((lengths.body, "body"), (lengths.total, "total"))
-        if length is not None
-    ]
-    return nearest_size(chart, sum(places) / len(places))
+        return None

@@ -9,6 +9,7 @@ from fastapi.responses import HTMLResponse, Response
 
 from service.fit.chart import Chart
 from service.fit.sentences import Translate
+from service.fit.verdict import measured_sizes
 from service.records.deciding import chart_in_use, instrument_lengths
 from service.records.shelf import KINDS, on_shelf
 from service.records.tables import Instrument, Studio
@@ -18,7 +19,6 @@ from service.web.gate.guard import Records, TheHouse, Visitor, nothing_here
 from service.web.house import base_url
 from service.web.language import marked, page_language, translator
 from service.web.pages import page
-from service.web.teacher.instruments import nearest
 from service.words.lengths import LENGTHS
 from service.words.names import in_order
 from service.words.writing import written_day, written_mm, written_number
@@ -55,7 +55,7 @@ def labels_file(request: Request, who: Visitor, records: Records, parts: TheHous
 
 
 def _label(own: Instrument, chart: Chart, studio: str, base: str, translate: Translate, language: str) -> Label:
-    size = nearest(chart, instrument_lengths(own))
+    (size,) = measured_sizes(chart, [instrument_lengths(own)])
     if own.label:
         sizes = translate(marked("sold as %(label)s, measures like %(size)s")) % {"label": own.label, "size": size}
     else:

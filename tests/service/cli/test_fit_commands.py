@@ -96,11 +96,20 @@ def test_instruments_are_ranked(shelf):
     result = run("compare", "--arm-mm", "450±4", "--shelf", str(shelf), "--instrument", "D=217,359")
     lines = result.output.splitlines()
     assert len(lines) == 4
-    assert lines[0].startswith("A (1/8): take it; fits; fits")
+    assert lines[0].startswith("A (sold as 1/8, measures like 1/8): take it; fits; fits")
     assert "suits as well as the next" in lines[0]
     assert "suits better than the next" in lines[1]
     found = json.loads(run("compare", "--arm-mm", "450±4", "--shelf", str(shelf), "--first", "2", "--json").output)
     assert [each["name"] for each in found["ranking"]] == ["A", "B"]
+
+
+def test_a_label_stands_beside_what_an_instrument_measures_like(tmp_path):
+    path = tmp_path / "shelf.csv"
+    path.write_text("name,label,body_length,total_length\nA,1/8,235±2,389±3\n")
+    result = run("compare", "--arm-mm", "425±4", "--shelf", str(path))
+    assert result.output.startswith("A (sold as 1/8, measures like 1/10): ")
+    german = run("compare", "--arm-mm", "425±4", "--shelf", str(path), "--language", "de")
+    assert "verkauft als 1/8, misst wie 1/10" in german.output
 
 
 def test_of_two_that_suit_alike_the_one_in_the_better_state_is_first(tmp_path):
@@ -119,7 +128,7 @@ def test_a_class_is_sorted(tmp_path):
     children = tmp_path / "class.csv"
     children.write_text("name,arm\nP1,500±8\nP2,450±6\n")
     words = ("compare", "--class", str(children), "--instrument", "A=255±2,421±3")
-    assert run(*words).output.splitlines()[0].startswith("P2")
+    assert run(*words).output.splitlines()[0].startswith("P2: take it; fits")
     assert [each["name"] for each in json.loads(run(*words, "--json").output)["children"]] == ["P2", "P1"]
 
 
@@ -311,8 +320,8 @@ def test_a_class_is_given_nothing_that_is_cracked_or_lent(tmp_path):
     assert "Wanted: a violin" in result.output
     assert not {"A, take it", "B, take it"} & {line[4:] for line in result.output.splitlines()}
     ranked = run("compare", "--arm-mm", "452±6", "--shelf", str(shelf)).output
-    assert "A (1/8): have it repaired first" in ranked
-    assert "B (1/8)" not in ranked
+    assert "A (sold as 1/8, measures like 1/8): have it repaired first" in ranked
+    assert "B (" not in ranked
 
 
 def test_a_ranking_is_written_as_its_language_writes(tmp_path):

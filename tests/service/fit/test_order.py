@@ -1,5 +1,6 @@
 """What to order."""
 
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import pytest
@@ -163,6 +164,45 @@ def test_a_size_named_between_two_by_a_poor_reading_is_ordered_as_a_guess(chart)
     assert not wanted.decided
     assert "these limits are a first guess" in order_sentences(wanted)[1].text()
     assert wanted.body.from_mm <= 310 <= wanted.body.to_mm < 335
+
+
+@pytest.mark.parametrize(
+    ("arm", "u", "shop_u", "open_by", "words"),
+    [
+        (519, 10, 2.0, "arm", "the arm is not known well enough"),
+        (325, 1, 2.0, "playing", "shows only while the child plays"),
+        (563, 2, 5.0, "instrument", "the lengths have to be measured more exactly"),
+    ],
+)
+def test_a_first_guess_names_what_is_open_as_the_verdict_on_such_an_instrument_does(
+    chart, arm, u, shop_u, open_by, words
+):
+    """An arm that is known to a millimetre is not what an order waits for."""
+    wanted = order(Length.stated(arm, u), chart, shop_u_mm=shop_u)
+    assert not wanted.decided
+    assert wanted.open_by == wanted.as_json()["open_by"] == open_by
+    assert words in order_sentences(wanted)[1].text()
+    row = chart.rows[chart.sizes.index(wanted.sizes[0])]
+    own = instrument(row.body_length_mm, row.total_length_mm)
+    measured = replace(
+        own,
+        body=Length.stated(own.body.value_mm, shop_u),
+        total=Length.stated(own.total.value_mm, shop_u),
+    )
+    verdict = judge(Length.stated(arm, u), measured, chart)
+    if open_by == "playing":
+        assert verdict.action is Action.ASK_SIGNS
+    else:
+        assert verdict.action is Action.MEASURE
+        assert (verdict.steps[0].step.arm_u_mm is None) == (open_by == "instrument")
+
+
+def test_every_order_that_is_no_guess_is_open_by_nothing(chart):
+    for mm in range(320, 700, 3):
+        for u in (1.0, 4.0, 10.0):
+            wanted = order(Length.stated(mm, u), chart)
+            is_guess = wanted.body is not None and not wanted.decided and wanted.beyond is None
+            assert (wanted.open_by is not None) == is_guess
 
 
 @pytest.mark.parametrize("arm", [525, 560, 600, 700])

@@ -15,6 +15,7 @@ from service.fit.losses import LOSSES
 from service.fit.ranking import TIE_DAYS, Comparison, compare, judge_class, rank
 from service.fit.signs import InstrumentCondition, PlayingSigns
 from service.fit.verdict import judge
+from service.fit.weighing import best_size
 from tests.service.fit.conftest import instrument, scaled
 from tests.speed.decisions import shelf
 
@@ -55,10 +56,47 @@ def test_of_what_is_not_to_be_played_the_least_costly_stands_first(chart):
         (0.43, 0.37, 0.2, "hardly to be told from the next"),
         (0.57, 0.23, 0.2, "suits better than the next: 57% sure"),
         (0.3, 0.2, 0.5, "suits as well as the next"),
+        (0.23, 0.57, 0.2, "the next is likelier to suit better (57%), but more can go wrong with it"),
     ],
 )
 def test_nobody_is_said_to_be_sure_of_less_than_a_half(first, second, equal, words):
     assert Comparison(first, second, equal).sentence().text() == words
+
+
+@pytest.mark.parametrize("expanded_mm", [8, 14, 20])
+def test_of_what_is_still_open_nothing_that_might_strain_stands_before_what_does_not(chart, expanded_mm):
+    """An arm of 362±20 mm: the size that verdicts and order name, to be measured first, before one to be tried out."""
+    sizes = [instrument(row.body_length_mm, row.total_length_mm, 1.0) for row in chart.rows]
+    seen = 0
+    for mm in range(320, 621):
+        ranked = rank(Length.stated(float(mm), expanded_mm / 1.96), sizes, chart, compared=0)
+        still_open = [each for each in ranked if each.action in (Action.MEASURE, Action.ASK_SIGNS)]
+        strains = [each.probabilities.too_large > 0.025 for each in still_open]
+        assert strains == sorted(strains), mm
+        seen += len(set(strains)) > 1
+    assert seen or expanded_mm < 20
+
+
+def test_the_first_of_a_shelf_is_what_an_order_names_wherever_nothing_can_be_taken_at_once(chart):
+    """An order's instruments are measured with a tape, a shelf's were surer: right at 2.5 % they may part."""
+    sizes = [instrument(row.body_length_mm, row.total_length_mm, 1.0) for row in chart.rows]
+    for mm in range(320, 621):
+        arm = Length.stated(float(mm), 20 / 1.96)
+        ranked, named = rank(arm, sizes, chart, compared=0), best_size(chart, arm)
+        first = ranked[0]
+        if first.action in (Action.MEASURE, Action.ASK_SIGNS) and named is not None:
+            at_limit = any(abs(each.probabilities.too_large - 0.025) < 0.002 for each in ranked)
+            assert first.place == named or at_limit, mm
+
+
+def test_a_class_has_those_first_with_whom_nothing_can_go_wrong(chart):
+    arms = {str(mm): Length.stated(float(mm), 20 / 1.96) for mm in range(320, 621)}
+    row = chart.rows[1]
+    verdicts = judge_class(arms, instrument(row.body_length_mm, row.total_length_mm, 1.0), chart)
+    still_open = [each for each in verdicts.values() if each.action in (Action.MEASURE, Action.ASK_SIGNS)]
+    strains = [each.probabilities.too_large > 0.025 for each in still_open]
+    assert strains == sorted(strains)
+    assert len(set(strains)) == 2
 
 
 def test_after_pain_nothing_larger_stands_before_what_fits(chart):

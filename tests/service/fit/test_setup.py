@@ -7,7 +7,7 @@ from calibration.quantity import Length
 from service.fit.chart_table import default_chart
 from service.fit.decision import Action
 from service.fit.explanation import verdict_text
-from service.fit.setup import CHIN_REST_MM, REST_MM, Build, set_up, set_up_sentences
+from service.fit.setup import CHIN_REST_MM, NOTHING_TO_TRY, REST_MM, Build, set_up, set_up_sentences, to_try
 from service.fit.signs import PlayingSigns
 from service.fit.verdict import judge
 from service.words.i18n import translator
@@ -90,3 +90,24 @@ def test_a_neck_that_is_hardly_known_asks_for_nothing_in_particular():
     lines = set_up_sentences(set_up(True, Build(Length.stated(80.0, 25.0))))
     assert "not known well enough to say which chin rest" in lines[0].text()
     assert "try a chin rest" in set_up_sentences(set_up(True, Build(Length.stated(80.0, 12.0))))[0].text()
+
+
+NECKS = {"known": Length.stated(82.0, 9.0), "hardly known": Length.stated(80.0, 25.0)}
+FALLS = {"slopes": Length.stated(90.0, 4.0), "in between": Length.stated(56.0, 4.0), "hidden": None}
+
+
+@pytest.mark.parametrize("neck", NECKS)
+@pytest.mark.parametrize("fall", FALLS)
+def test_a_family_reads_what_to_try_and_that_nothing_is_known_once(neck, fall):
+    """A pressed wrist with a fitting instrument; of a shoulder or a neck that tells nothing, nothing is said."""
+    build = Build(NECKS[neck], FALLS[fall], Length.stated(90.0, 4.0))
+    strained = PlayingSigns(wrist_free=False)
+    verdict = judge(Length.stated(452.0, 3.0), instrument(255, 421), default_chart(), strained, build=build)
+    found = set_up(verdict.small, build)
+    said = [each for each in to_try(found) if each is not None]
+    short = verdict_text(verdict)
+    assert all(each.text() in short for each in said)
+    expected = [line for line in set_up_sentences(found) if "common practice" in line.text()]
+    assert said == (expected or [NOTHING_TO_TRY])
+    assert short.count("not known well enough") == (0 if expected else 1)
+    assert "not measured" not in short

@@ -19,7 +19,7 @@ from service.records.tables import ArmRecord, Child, Instrument, SignsRecord
 from service.records.verdicts import keep_verdict, made_of_now
 from service.web.teacher import classes
 from tests.service.conftest import Place
-from tests.service.seeding import NOW, Seeded, arm_result, seed
+from tests.service.seeding import NOW, Seeded, arm_result, length, seed
 
 LONG_ARM_MM = 560.0
 
@@ -122,10 +122,12 @@ def test_strain_that_was_seen_keeps_an_instrument_from_a_child(place: Place, see
 
 def test_a_loan_is_one_tap_and_comes_back_to_the_class(place: Place, seeded: Seeded) -> None:
     shown = place.client.get("/class", params={"show": "1", "child": seeded.child_id}).text
-    form = re.search(r'<form method="post" action="/counter/lend">(.*?)</form>', shown)
+    form = re.search(r'<form id="lend" method="post" action="/counter/lend">(.*?)</form>', shown)
+    button = re.search(r'<button [^>]*form="lend"[^>]*>', shown)
     assert form is not None
-    fields = {name: unescape(text) for name, text in re.findall(r'name="(\w+)" value="([^"]*)"', form[1])}
-    assert fields["borrower"] == "Mo"
+    assert button is not None
+    fields = {name: unescape(text) for name, text in re.findall(r'name="(\w+)" value="([^"]*)"', form[1] + button[0])}
+    assert fields["pair"].endswith(seeded.child_id)
     lent = place.client.post("/counter/lend", data=fields)
     assert lent.status_code == 303
     assert lent.headers["location"].startswith(f"/class?show=1&child={seeded.child_id}&own=")
@@ -135,6 +137,59 @@ def test_a_loan_is_one_tap_and_comes_back_to_the_class(place: Place, seeded: See
     assert "/counter/lend" not in after
     with place.house.store.for_studio(seeded.studio_id) as records:
         assert records.scalars(select(Loan.borrower)).all() == ["Mo"]
+
+
+def test_a_loan_of_what_is_not_here_or_to_nobody_is_none(place: Place, seeded: Seeded) -> None:
+    other = seed(place.house, "Studio Ahorn")
+    token = place.house.signer.form_token(seeded.sign_in_id)
+    for pair in (f"{seeded.shelf_id} {other.child_id}", f"{other.shelf_id} {seeded.child_id}", seeded.shelf_id, " "):
+        lent = place.client.post("/counter/lend", data={"form_token": token, "pair": pair, "back": "/class?show=1"})
+        assert lent.status_code in (404, 422), pair
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        assert records.scalars(select(Loan)).all() == []
+
+
+BYTES_A_CHILD = 2000
+"""What a page about many may hold for each of them; what an address names all of them by is there once."""
+
+
+def test_a_page_about_a_large_class_is_small(place: Place, seeded: Seeded) -> None:
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        for number in range(60):
+            child = Child(studio_id=seeded.studio_id, nickname=f"Child {number}", birth_year=2024, created_at=NOW)
+            records.add(child)
+            records.flush()
+            records.add(measured(seeded, child, 380.0 + 3 * number))
+            records.add(on_the_shelf(seeded, f"Shelf {number + 100}", 200.0 + 2.4 * number))
+    shown = place.client.get("/class?show=1").text
+    assert shown.count('form="lend"') > 30
+    assert len(shown.encode()) < 60 * BYTES_A_CHILD
+
+
+def measured(seeded: Seeded, child: Child, arm_mm: float) -> ArmRecord:
+    return ArmRecord(
+        studio_id=seeded.studio_id,
+        child_id=child.id,
+        measured_on=NOW.date(),
+        lengths={"arm_length": length(arm_mm, 3.0)},
+        automatic={},
+        corrected=False,
+        accepted_at=NOW,
+        program_version="0.1.0",
+    )
+
+
+def on_the_shelf(seeded: Seeded, name: str, body_mm: float) -> Instrument:
+    return Instrument(
+        studio_id=seeded.studio_id,
+        name=name,
+        label="1/8",
+        lengths={"body_length": length(body_mm, 1.0), "total_length": length(body_mm / 0.605, 1.5)},
+        measured_on=NOW.date(),
+        measured_by="typed",
+        notes={},
+        program_version="0.1.0",
+    )
 
 
 def test_a_loan_to_a_child_follows_its_name_unless_another_has_that_too(place: Place, seeded: Seeded) -> None:

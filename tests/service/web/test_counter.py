@@ -124,6 +124,22 @@ def test_every_instrument_lies_on_one_heap_with_the_reason_of_the_one_judgement(
     assert "Blue case" not in shown, "the family's own is not on the shelf"
 
 
+def test_the_first_on_the_counter_is_the_first_of_the_ranking(place: Place, seeded: Seeded) -> None:
+    """An arm for which a smaller one can be taken at once, and the larger one asks to be measured first."""
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        shelf = list(records.scalars(select(Instrument).where(Instrument.child_id.is_(None))))
+        for own, (body, total) in zip(shelf, ((280, 463), (310, 512)), strict=True):
+            own.lengths = {
+                f"{kind}_length": length_json(parse_length(f"{mm}±2", kind))
+                for kind, mm in (("body", body), ("total", total))
+            }
+            own.notes = {}
+        found = against(records, parse_length("518±20", "arm"))
+    shown = place.client.get(f"/counter/arms/{quote('518±20')}").text
+    assert [each.heap for each in found] == [Heap.SMALL, Heap.OPEN]
+    assert re.findall(r'data-heap="(\w+)"', shown) == ["small", "open"]
+
+
 @pytest.mark.parametrize(("arm", "heap", "note"), [("466±4", "stretch", True), ("474±14", "open", False)])
 def test_that_nothing_suits_is_said_where_it_is_known(
     place: Place, seeded: Seeded, arm: str, heap: str, note: bool

@@ -62,6 +62,7 @@ class Route:
             teacher_id=victim.teacher_id,
             arm="450",
             deed_id=victim.deed_id,
+            order_id=victim.order_id,
         )
 
 

@@ -45,6 +45,7 @@ DEEDS: dict[str, tuple[str, dict[str, str]]] = {
         {"name": "Shelf 98", "body_length": "255", "total_length": "421"},
     ),
     "instrument-deleted": ("/instruments/{instrument_id}/delete", {}),
+    "order-deleted": ("/counter/orders/{order_id}/delete", {}),
     "chart-made": ("/charts/new", CHART | {"name": "New one", "use": "1"}),
     "chart-changed": ("/charts/{chart_id}", CHART | {"name": "Renamed"}),
     "chart-used": ("/charts/use", {"chart_id": "{chart_id}"}),
