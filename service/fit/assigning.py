@@ -1,10 +1,11 @@
 """A class and a shelf: who gets which instrument, and what remains to be ordered.
 
 Every child could be given every instrument at the expected loss of playing it (`service.fit.weighing`); a child
-without one costs an order, `Losses.exchange`.  The assignment of least total loss is a linear assignment problem (H. W.
-Kuhn, Naval Research Logistics Quarterly 2 (1955) 83), solved by `scipy.optimize.linear_sum_assignment`.  An instrument
-that is not to be taken or tried, or is not whole, is given to nobody, whatever it would save.  How it is kept weighs as
-much as a tie in a ranking (`service.fit.ranking`), and decides where two suit alike.
+without one costs an order, `Losses.exchange`, and playing what is ordered: so nothing is ordered for a child that a
+verdict lets play an instrument that nobody else needs more.  The assignment of least total loss is a linear assignment
+problem (H. W. Kuhn, Naval Research Logistics Quarterly 2 (1955) 83), solved by `scipy.optimize.linear_sum_assignment`.
+An instrument that is not to be taken or tried, or is not whole, is given to nobody, whatever it would save.  How it is
+kept weighs as much as a tie in a ranking (`service.fit.ranking`), and decides where two suit alike.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from service.fit.order import Order, order, order_sentences
 from service.fit.ranking import TIE_DAYS
 from service.fit.sentences import Sentence, Translate, say, unchanged
 from service.fit.signs import CONDITION_QUESTIONS, InstrumentCondition, PlayingSigns
+from service.fit.weighing import ordering_loss
 
 FORBIDDEN_DAYS = 1e6
 """Loss of giving out what is not to be played, days: more than all others together."""
@@ -127,6 +129,7 @@ def assign(
     kept_days = np.array([0.0 if each is None else each.score * TIE_DAYS / KEPT_SPAN for each in states])
     cost = np.full((len(names), len(shelf) + len(names)), losses.exchange)
     for row, choices in enumerate(judged):
+        cost[row, len(shelf) :] = ordering_loss(chart, choices.arm, losses=losses, rule=rule)
         played = np.array([each in PLAYED for each in choices.actions])
         cost[row, : len(shelf)] = np.where(played, choices.weighed.costs.play - kept_days, FORBIDDEN_DAYS)
     rows, columns = linear_sum_assignment(cost)

@@ -28,7 +28,7 @@ from service.fit.decision import (
 from service.fit.evidence import Played
 from service.fit.lengths import check_plausible, is_along_bent_arm, widened
 from service.fit.losses import LOSSES, Losses
-from service.fit.next_step import Outlook, Question, outlooks, worth_asking
+from service.fit.next_step import LEAST_GAIN_DAYS, Outlook, Question, outlooks, worth_asking
 from service.fit.signs import InstrumentCondition, PlayingSigns
 from service.fit.weighing import ACTIONS, NOTHING_SEEN, Items, Seen, Weighed, weigh
 
@@ -202,7 +202,7 @@ def choose_assessed(
     steps = {}
     again = Action.ASK_SIGNS if is_along_bent_arm(arm) else Action.MEASURE  # a better reading asks for a raised arm
     for place, promised in zip(open_ones.tolist(), outlooks(question, open_ones), strict=True):
-        worth = tuple(each for each in promised if each.gain_days > 0)
+        worth = tuple(each for each in promised if each.gain_days > LEAST_GAIN_DAYS)
         if worth:
             actions[place] = again
             if again is Action.MEASURE:

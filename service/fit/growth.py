@@ -25,7 +25,8 @@ from calibration.arrays import Array
 from calibration.quantity import EXACT_MM, Length
 from service.fit.assessment import InstrumentLengths, assess
 from service.fit.chart import Chart, ChartRow
-from service.fit.decision import DECISIONS, Decision, decide
+from service.fit.choosing import choose
+from service.fit.decision import DECISIONS, Action, Decision, decide
 from service.fit.errors import GrowthError
 from service.fit.growth_process import CONTRADICTION, Readings, kernel
 from service.fit.lengths import PLAUSIBLE_MM, check_plausible, linear, widened
@@ -92,8 +93,9 @@ class Growth:
     outgrown : Crossing or None
         When the present instrument becomes too small; None without an instrument or where it never does.
     next_size : str or None
-        The chart's next larger size, by the present instrument's lengths and not by its label; those that serve the
-        arm worse than a still larger one (`service.fit.weighing.best_size`) are passed over.
+        The chart's next larger size, by the present instrument's lengths and not by its label: what the verdict on it
+        says to take instead; else those that serve the arm worse than a still larger one
+        (`service.fit.weighing.best_size`) are passed over.
     next_body_mm : float or None
         Body length of that size, mm.
     next_fits : Crossing or None
@@ -305,14 +307,15 @@ class _Sizes:
 
 
 def _sizes(chart: Chart, instrument: InstrumentLengths, arm: Length, band: _Band, losses: Losses) -> _Sizes:
-    found = assess(chart, arm, [instrument])
-    shortest, longest = float(found.shortest_arm_mm[0]), float(found.longest_arm_mm[0])
+    choices = choose(arm, [instrument], chart, losses=losses)
+    shortest, longest = float(choices.found.shortest_arm_mm[0]), float(choices.found.longest_arm_mm[0])
     rows = [row for row in chart.rows if row.arm_from_mm > shortest + chart.stretch_mm]
-    larger = _next_larger(chart, rows, arm, losses)
+    instead = choices.instead(0) if choices.actions[0] is Action.LARGER else None
+    larger = _next_larger(chart, rows, arm, losses) if instead is None else chart.rows[instead]
     return _Sizes(
         outgrown=band.reaches(longest) if longest <= PLAUSIBLE_MM["arm"][1] else None,
         fits=band.reaches(shortest) if arm.value_mm < shortest else None,
-        known=DECISIONS[decide(found.classes)[0]],
+        known=choices.decided[0],
         larger=larger,
         next_fits=None if larger is None else band.reaches(larger.arm_from_mm),
         next_known=None if larger is None else _known_of_row(chart, larger, arm),
@@ -320,7 +323,7 @@ def _sizes(chart: Chart, instrument: InstrumentLengths, arm: Length, band: _Band
 
 
 def _next_larger(chart: Chart, rows: Sequence[ChartRow], arm: Length, losses: Losses) -> ChartRow | None:
-    """Of the larger sizes the one that a verdict names, where it is time for it; else the first not outgrown, too."""
+    """Of the larger sizes the one that serves the arm best, where it is time for it; else the first not outgrown."""
     best = best_size(chart, arm, losses=losses)
     if best is not None and chart.rows[best] in rows:
         return chart.rows[best]

@@ -41,6 +41,9 @@ RESULTS = 15
 """Equally probable results of a further reading over which losses are averaged."""
 _RESULTS = ndtri((np.arange(RESULTS) + 0.5) / RESULTS)
 
+LEAST_GAIN_DAYS = 1e-6
+"""A gain that no more than rounding makes is none, days."""
+
 SETTLED = (Action.TAKE, Action.SMALLER, Action.LARGER, Action.WAIT)
 """Actions that leave nothing open."""
 
@@ -204,7 +207,7 @@ def worth_asking(question: Question) -> Mask:
     margins = items.margin_mm[:, None] + items.sd_mm[:, None] * _RESULTS
     play = play_loss(margins, items.width_mm[:, None], items.small[:, None], question.chart.stretch_mm, losses)
     known = np.minimum(play, losses.exchange).mean(axis=1)
-    return np.asarray(question.weighed.loss - known > losses.waiting)
+    return np.asarray(question.weighed.loss - known > losses.waiting + LEAST_GAIN_DAYS)
 
 
 def outlooks(question: Question, places: NDArray[np.int64]) -> list[tuple[Outlook, ...]]:

@@ -50,6 +50,9 @@ lengths (2 mm each, a slope of about 1.2 for the body and 0.8 for the total leng
 ANOTHER_MM = 5.0
 """Arm by which a size of the chart must differ from an instrument to count as the smaller or the larger, mm; ours."""
 
+DECIMALS = 9
+"""Decimals to which losses are compared, days: what is left is rounding."""
+
 ACTIONS = tuple(Action)
 """Action of each code."""
 
@@ -209,13 +212,14 @@ def weigh(
     can_ask = items.small & (costs.classes.too_small < rule.confidence) & ~_answered(seen, len(items.small))
     offers = {
         Action.TAKE: np.where(costs.allowed, costs.play, np.inf),
-        Action.ASK_SIGNS: np.where(can_ask & good_playable, asked, np.inf),
         Action.SMALLER: np.where(none_smaller, np.inf, instead),
         Action.WAIT: np.where(none_smaller & (costs.classes.too_small < 1 - rule.confidence), instead, np.inf),
         Action.LARGER: losses.exchange + larger_cost,
+        Action.ASK_SIGNS: np.where(can_ask & good_playable, asked, np.inf),
     }
     table = np.stack(list(offers.values()))
-    chosen = np.array([_CODE[each] for each in offers])[np.argmin(table, axis=0)]
+    # Of equals the first, whatever rounding makes of them: nothing is asked that nothing is gained by.
+    chosen = np.array([_CODE[each] for each in offers])[np.argmin(np.round(table, DECIMALS), axis=0)]
     loss = table.min(axis=0)
     lost = ~np.isfinite(loss)
     chosen[lost] = np.where(costs.classes.too_small[lost] >= 0.5, _CODE[Action.LARGER], _CODE[Action.WAIT])
@@ -295,10 +299,23 @@ def best_size(
     int or None
         Place in the chart; None where no size may be played.
     """
-    arms_mm, sds_mm = np.array([arm.value_mm]), np.array([arm.standard_uncertainty_mm])
-    cost = _size_costs(chart, arms_mm, sds_mm, seen, losses, rule)[0]
+    cost = _costs_of_sizes(chart, arm, seen, losses, rule)
     best = int(np.argmin(cost))
     return best if np.isfinite(cost[best]) else None
+
+
+def ordering_loss(
+    chart: Chart, arm: Length, seen: Seen = NOTHING_SEEN, losses: Losses = LOSSES, rule: DecisionRule = RULE
+) -> float:
+    """Expected loss of ordering the `best_size` and playing it, days; of waiting where no size may be played."""
+    least = float(_costs_of_sizes(chart, arm, seen, losses, rule).min())
+    return losses.exchange + (least if np.isfinite(least) else losses.waiting)
+
+
+def _costs_of_sizes(chart: Chart, arm: Length, seen: Seen, losses: Losses, rule: DecisionRule) -> Array:
+    """(R,) expected loss of playing each size of the chart with an arm, days; infinite where it may not."""
+    arms_mm, sds_mm = np.array([arm.value_mm]), np.array([arm.standard_uncertainty_mm])
+    return np.asarray(_size_costs(chart, arms_mm, sds_mm, seen, losses, rule)[0])
 
 
 def _size_costs(

@@ -38,7 +38,7 @@ from service.records.verdicts import keep_verdict
 from service.security import digest
 from service.web.gate.guard import REPORT
 from service.web.house import House
-from tests.service.seeding import NOW, Seeded, arm_result, instrument_result, length, plain_picture
+from tests.service.seeding import NOW, Seeded, arm_result, instrument_result, length, plain_picture, with_order
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 CHILD, VIOLIN = SAMPLES / "child-3.jpg", SAMPLES / "instrument-3.jpg"
@@ -104,6 +104,7 @@ class Full:
 def fill(house: House, seeded: Seeded) -> Full:
     """Give the seeded studio a history, and put an empty studio beside it."""
     use_real_photos(house, seeded)
+    with_order(house, seeded)
     with house.store.for_studio(seeded.studio_id) as records:
         own: dict[str, Any] = {"studio_id": seeded.studio_id}
         _history(house, records, seeded)

@@ -18,7 +18,7 @@ from service.records.orders import arm_of
 from service.records.shelf import on_shelf
 from service.records.shop_tables import OpenOrder
 from service.records.tables import ApiKey, Instrument
-from service.web.gate.guard import Records, TheHouse, Visitor, nothing_here
+from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.pages import page
 from service.web.teacher.deeds import did, go_done
 
@@ -98,7 +98,7 @@ def _listed(records: Session, orders: list[OpenOrder]) -> list[Listed]:
 
 
 @router.post("/{order_id}/delete")
-def delete_order(order_id: str, who: Visitor, parts: TheHouse, records: Records) -> RedirectResponse:
+def delete_order(order_id: str, who: Visitor, parts: TheHouse, records: Records, form: Fields) -> RedirectResponse:
     """Delete an order with its arm, whatever key it was kept with."""
     order = records.get(OpenOrder, order_id)
     if order is None:

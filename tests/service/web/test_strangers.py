@@ -16,7 +16,7 @@ from service.records.columns import Base
 from service.records.tables import PhotoRequest, SignIn, VerdictRecord
 from service.web.gate.guard import FAMILY, REPORT
 from tests.service.conftest import Place
-from tests.service.seeding import Seeded, seed
+from tests.service.seeding import Seeded, seed, with_order
 
 OPEN = {
     "/",
@@ -117,7 +117,7 @@ MARK = "Quillwort "
 
 @pytest.fixture
 def victim(place: Place) -> Seeded:
-    return seed(place.house, "Studio Linde", mark=MARK)
+    return with_order(place.house, seed(place.house, "Studio Linde", mark=MARK), MARK)
 
 
 def assert_nothing(place: Place, victim: Seeded, route: Route, path: str, holder: str, cookie: str | None) -> None:
