@@ -17,7 +17,7 @@ from service.settings import PROGRAM_VERSION
 from service.web.language import LANGUAGES, marked, page_language, translator
 from service.words.i18n import reads_from_right
 from service.words.lengths import LENGTHS
-from service.words.writing import unbroken, written_day, written_mm, written_moment, written_number
+from service.words.writing import unbroken, written_day, written_m, written_mm, written_moment, written_number
 
 
 def keep_units(value: Any) -> Any:
@@ -107,6 +107,7 @@ def reading_aids(language: str) -> dict[str, Any]:
         "language": language,
         "from_right": reads_from_right(language),
         "languages": LANGUAGES,
+        "metres": lambda value: written_m(value, language),
         "mm": lambda value, decimals=0: written_mm(value, language, decimals),
         "day": lambda day: written_day(day, language),
         "moment": lambda moment: written_moment(moment, language),

@@ -11,7 +11,7 @@ from markupsafe import Markup, escape
 
 from calibration.quantity import Length
 from service.fit.chart import Chart
-from service.words.writing import written_month
+from service.words.writing import written_month, written_number
 
 WIDTH, HEIGHT = 560, 400
 """Size of a drawing in its own units; on a phone it is shown at 0.6 of it, so that letters of 21 are 12 px high."""
@@ -97,7 +97,7 @@ def arm_plot(
         Its arm bands are drawn behind.
     words : PlotWords
     language : str
-        For the names of months.
+        For the names of months, and for numbers.
     used : (float, float), optional
         Shortest and longest arm for the instrument in use, mm.
     """
@@ -125,8 +125,8 @@ ROW, NAMES, LENGTHS = 38, 62, 150
 """Height of a row of the chart, room for its size, and for its lengths."""
 
 
-def chart_plot(chart: Chart, words: PlotWords) -> Markup:
-    """The chart's arm bands, one row a size, with body and total length beside."""
+def chart_plot(chart: Chart, words: PlotWords, language: str) -> Markup:
+    """The chart's arm bands, one row a size, with body and total length beside, numbers as `language` writes them."""
     rows = chart.rows
     height = TOP + ROW * len(rows) + BOTTOM
     ends = [row.arm_to_mm for row in rows if isfinite(row.arm_to_mm)]
@@ -141,7 +141,7 @@ def chart_plot(chart: Chart, words: PlotWords) -> Markup:
     parts.append(_text((NAMES + WIDTH - LENGTHS) / 2, height - 12, words.lengths, "p-strong"))
     for mm in range(int(low // 100 + 1) * 100, int(high) + 1, 100):
         parts.append(f'<path class="p-grid" d="M{x(mm)} {TOP}V{height - BOTTOM}"/>')
-        parts.append(_text(x(mm), height - BOTTOM + 26, str(mm)))
+        parts.append(_text(x(mm), height - BOTTOM + 26, written_number(mm, language)))
     for number, row in enumerate(rows):
         y = TOP + ROW * number
         end = row.arm_to_mm if isfinite(row.arm_to_mm) else high
@@ -155,7 +155,7 @@ def chart_plot(chart: Chart, words: PlotWords) -> Markup:
             f'<rect class="p-fits" x="{x(row.arm_from_mm)}" y="{y + 9}" '
             f'width="{x(end) - x(row.arm_from_mm):.1f}" height="{ROW - 16}" rx="3"/>'
         )
-        lengths = f"{row.body_length_mm:.0f} / {row.total_length_mm:.0f}"
+        lengths = f"{written_number(row.body_length_mm, language)} / {written_number(row.total_length_mm, language)}"
         parts.append(f'<text class="p-text" x="{WIDTH - 4}" y="{y + 26}" text-anchor="end">{lengths}</text>')
     return Markup("".join([*parts, "</svg>"]))
 
@@ -211,7 +211,9 @@ def _axes(scale: Scale, language: str) -> list[str]:
     for mm in range(int(scale.low_mm // STEP_MM + 1) * STEP_MM, int(scale.high_mm) + 1, STEP_MM):
         y = scale.y(mm)
         parts.append(f'<path class="p-grid" d="M{LEFT} {y}H{WIDTH - RIGHT}"/>')
-        parts.append(f'<text class="p-text" x="{LEFT - 8}" y="{y + 7}" text-anchor="end">{mm}</text>')
+        parts.append(
+            f'<text class="p-text" x="{LEFT - 8}" y="{y + 7}" text-anchor="end">{written_number(mm, language)}</text>'
+        )
     months = max((scale.last - scale.first).days / 30.4, 1)
     step = next((each for each in MONTH_STEPS if months / each <= MOST_MONTHS), MONTH_STEPS[-1])
     day = _months_on(scale.first.replace(day=1), 1)

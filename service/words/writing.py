@@ -8,6 +8,7 @@ from datetime import date, datetime
 from babel.core import Locale
 from babel.dates import format_date, format_skeleton, format_time
 from babel.numbers import format_decimal
+from babel.units import format_unit
 
 from service.fit.sentences import Millimetres
 from service.words.i18n import reads_from_right
@@ -23,6 +24,11 @@ within 8 1/2, whose parts would otherwise change places where lines run from rig
 def written_mm(value_mm: float, language: str, decimals: int = 0) -> str:
     """A length such as ``512 mm``, which no line breaks."""
     return unbroken(Millimetres(value_mm, decimals).text(language))
+
+
+def written_m(value_m: float, language: str) -> str:
+    """A distance such as ``1 m``."""
+    return unbroken(str(format_unit(value_m, "length-meter", length="short", locale=language)))
 
 
 def written_number(value: float, language: str, decimals: int = 0, *, all_of_them: bool = False) -> str:

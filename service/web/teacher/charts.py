@@ -234,10 +234,11 @@ def _editor(
 def _plot(request: Request, chart: Chart | None) -> str | None:
     if chart is None:
         return None
-    translate = translator(page_language(request))
+    language = page_language(request)
+    translate = translator(language)
     words = PlotWords(
         translate(marked("Arm lengths that each size suits, in mm; the table below has the numbers.")),
         translate(marked("Arm length, mm")),
         translate(marked("Body / total, mm")),
     )
-    return chart_plot(chart, words)
+    return chart_plot(chart, words, language)
