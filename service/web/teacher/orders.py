@@ -26,6 +26,7 @@ router = APIRouter(prefix="/counter/orders")
 MOST = 200
 """Orders shown at once, the latest; our choice: others are found by their reference."""
 LONGEST_REFERENCE = 60
+"""Letters of a reference: what the records hold."""
 
 
 @dataclass(frozen=True)
