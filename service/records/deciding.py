@@ -36,7 +36,7 @@ from service.measuring.results import kept_build, kept_length
 from service.records.lookups import age_years
 from service.records.tables import ArmRecord, Child, Instrument, SignsRecord, Studio, StudioChart
 from service.records.tapes import one_waits
-from service.words.names import in_order
+from service.words.names import by_name
 
 DAYS_A_YEAR = 365.25
 ALLOWED_MONTHS = 6
@@ -109,7 +109,7 @@ def signs_by_instrument(records: Session, child_id: str) -> dict[str, PlayingSig
 def candidates(records: Session, child: Child) -> list[Instrument]:
     """Instruments this child could play: the family's own and the studio's shelf."""
     found = records.scalars(select(Instrument).where(_could_play(child)))
-    return sorted(found, key=lambda own: in_order(own.name))
+    return by_name(found)
 
 
 def candidate(records: Session, child: Child, instrument_id: str) -> Instrument | None:

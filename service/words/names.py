@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
+from typing import Protocol, TypeVar
 from unicodedata import combining, normalize
 
 from service.fit.sentences import Translate
@@ -38,6 +40,23 @@ def in_order(name: str) -> list[tuple[int, str]]:
     """
     parts = re.findall(r"\d+|\D+", plain(name))
     return [(int(part), "") if part.isdecimal() else (-1, part) for part in parts]
+
+
+class Named(Protocol):
+    """What has a name that somebody typed."""
+
+    @property
+    def name(self) -> str:
+        """The name as it was typed."""
+        ...
+
+
+N = TypeVar("N", bound=Named)
+
+
+def by_name(named: Iterable[N]) -> list[N]:
+    """What has names, sorted by them; numbers in them by their value."""
+    return sorted(named, key=lambda each: in_order(each.name))
 
 
 def instrument_of(nickname: str, translate: Translate, taken: frozenset[str] = frozenset()) -> str:

@@ -16,7 +16,7 @@ from service.web.gate.guard import Records, TheHouse, Visitor
 from service.web.language import page_language, translator
 from service.web.pages import page
 from service.web.teacher.counter import with_arms
-from service.words.names import in_order
+from service.words.names import by_name
 from service.words.writing import day_of
 
 router = APIRouter(prefix="/class")
@@ -31,7 +31,7 @@ def class_page(request: Request, who: Visitor, records: Records, parts: TheHouse
 
     Where no instrument is chosen, all are given out that nobody outside of the class has.
     """
-    children, kept = with_arms(records), sorted(on_shelf(records), key=lambda own: in_order(own.name))
+    children, kept = with_arms(records), by_name(on_shelf(records))
     out = loans(records, kept)
     shelf = sorted(kept, key=lambda own: own.id in out)
     ticked = {name: set(request.query_params.getlist(name)) for name in ("child", "own")}

@@ -38,7 +38,7 @@ from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.deeds import did, go_done
 from service.words.i18n import LANGUAGES
-from service.words.names import in_order, plain
+from service.words.names import by_name, plain
 from service.words.writing import day_of, written_number
 
 router = APIRouter(prefix="/instruments")
@@ -50,9 +50,7 @@ NO_PHOTO = marked("Please choose a photo of the instrument.")
 def shelf(request: Request, who: Visitor, records: Records, q: str = "", size: str = "") -> HTMLResponse:
     """List the instruments; of a search, those whose name holds the words and that measure like a size."""
     chart = chart_in_use(records)
-    kept = sorted(
-        records.scalars(select(Instrument).where(Instrument.child_id.is_(None))), key=lambda own: in_order(own.name)
-    )
+    kept = by_name(records.scalars(select(Instrument).where(Instrument.child_id.is_(None))))
     reviews = records.scalars(
         select(Upload).where(Upload.child_id.is_(None), Upload.state.in_((MEASURED, RECEIVED, REFUSED, FAILED)))
     ).all()

@@ -20,7 +20,7 @@ from service.web.house import base_url
 from service.web.language import marked, page_language, translator
 from service.web.pages import page
 from service.words.lengths import LENGTHS
-from service.words.names import in_order
+from service.words.names import by_name
 from service.words.writing import written_day, written_mm, written_number
 
 router = APIRouter(prefix="/counter")
@@ -29,7 +29,7 @@ router = APIRouter(prefix="/counter")
 @router.get("/labels")
 def labels_page(request: Request, who: Visitor, records: Records) -> HTMLResponse:
     """Choose the instruments for which labels are printed."""
-    return page(request, "counter/labels.html", shelf=sorted(on_shelf(records), key=lambda own: in_order(own.name)))
+    return page(request, "counter/labels.html", shelf=by_name(on_shelf(records)))
 
 
 @router.get("/labels.pdf")
@@ -38,11 +38,7 @@ def labels_file(request: Request, who: Visitor, records: Records, parts: TheHous
     if paper not in PAPERS:
         raise nothing_here()
     chosen = set(request.query_params.getlist("own"))
-    shelf = [
-        each
-        for each in sorted(on_shelf(records), key=lambda own: in_order(own.name))
-        if not chosen or each.id in chosen
-    ]
+    shelf = [each for each in by_name(on_shelf(records)) if not chosen or each.id in chosen]
     if not shelf:
         raise nothing_here()
     language = page_language(request)
