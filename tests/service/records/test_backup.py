@@ -225,6 +225,10 @@ def test_a_backup_that_is_cut_off_leaves_nothing_readable(
     for half in beside.iterdir():
         assert b"photos/" in half.read_bytes(), "the kill came after the photos"
         assert b"Blue case" not in half.read_bytes(), "an instrument of the records"
+    command(tmp_path / "former", "backup", str(beside / "backup.tar"))
+    assert [each.name for each in beside.iterdir()] == ["backup.tar"], "the next one takes the place of what was left"
+    with tarfile.open(beside / "backup.tar") as whole:
+        assert "records.sqlite" in whole.getnames()
 
 
 def test_a_backup_that_does_not_fit_is_said_and_leaves_nothing(
