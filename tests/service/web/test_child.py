@@ -447,13 +447,24 @@ def test_where_a_reading_waits_to_be_counted_nobody_is_told_to_lay_a_tape_along_
     waits = shown(place, seeded, child)
     assert "Measure the arm with a tape" not in waits
     assert waits.count("Count the tape reading that agrees with the photo, then decide.") == 2
-    assert "counted with it, the arm is known better" in waits
+    assert "counted with it" not in waits
+    assert place.client.get(child).text.count('href="#tape"') == 1, "said once with the way there"
     with place.house.store.for_studio(seeded.studio_id) as records:
         tape = records.query(TapeRecord).one().id
     assert press(place, seeded, f"{child}/tape/{tape}/count") == 303
     counted = shown(place, seeded, child)
     assert "Count the tape reading" not in counted
     assert "Measure the arm with a tape once more, best by somebody else" in counted
+
+
+def test_where_nothing_else_says_that_a_reading_waits_to_be_counted_it_is_noted(place: Place) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.query(TapeRecord).delete()
+    note(place, seeded, 433.0, days_ago=60)
+    waits = shown(place, seeded, f"/children/{seeded.child_id}")
+    assert "What would settle it" not in waits
+    assert "counted with it, the arm is known better" in waits
 
 
 @pytest.mark.parametrize(("days", "old"), [(183, False), (184, True)])
