@@ -1,6 +1,7 @@
 """Make arm scenes: ``python -m vision.training.outsider.make OUT BODIES ASSETS --renderer PYTHON --first 900000``.
 
-Every other scene stands against the wall, the others float; with ``--turned`` trunks are turned by 15 to 25 degrees.
+Every other scene stands against the wall, the others float; with ``--turned`` trunks are turned by 15 to 25 degrees,
+with ``--bent`` elbows are bent towards the camera by 20 to 45 degrees, the upper arm as else.
 For each seed OUT/child_wall/SEED or OUT/child/SEED with photo.jpg and truth.json, as `tests.accuracy` reads them; with
 ``--steps`` five views by somebody who steps aside, OUT/sequences/child_wall/SEED/VIEW.
 BODIES comes from ``python -m vision.training.figures.bodies BODIES.npz --whole``; ASSETS is a folder with ``skins`` and
@@ -54,7 +55,7 @@ def scene_of(picture: Picture, options: argparse.Namespace) -> Scene:
     """The scene of a picture."""
     kinds, store = bodies.load(options.bodies, whole=True)
     fitting = bodies.load_fitting(options.bodies)
-    wanted = Wanted(wall=picture.seed % 2 == 0, turned=options.turned, stepped=picture.view is not None)
+    wanted = Wanted(picture.seed % 2 == 0, options.turned, options.bent, stepped=picture.view is not None)
     folder = options.out / "described"
     scene = Scene(picture.seed, kinds, store, fitting, options.assets, wanted, folder, options.scale)
     return scene if picture.view is None else scene.again(picture.view)
@@ -101,6 +102,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=900_000)
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--turned", action="store_true", help="trunks turned by 15 to 25 degrees")
+    parser.add_argument("--bent", action="store_true", help="elbows bent towards the camera by 20 to 45 degrees")
     parser.add_argument("--steps", action="store_true", help="five views by somebody who steps aside")
     parser.add_argument("--samples", default="40")
     parser.add_argument("--scale", type=float, default=1.0, help="of the picture, for a first look")

@@ -34,6 +34,10 @@ BEFORE_WALL_M = 0.0006
 SIZE = (2016, 1512)
 BORDER = 40
 """Pixels more on every side that are rendered for the lens to bend."""
+BENT_DEG = 20.0, 45.0
+"""Least and largest bend of an elbow that is bent towards the camera."""
+BENT_PIT_DEG = -10.0, 20.0
+"""How far up from straight ahead it bends."""
 SKINS = {"pale": ("young_caucasian_female/textures/young_lightskinned_female_diffuse.png",
                   "young_caucasian_male/textures/young_lightskinned_male_diffuse.png",
                   "young_asian_female/textures/young_lightskinned_female_diffuse3.png",
@@ -50,11 +54,20 @@ WIGS = {"short01": False, "short02": False, "short03": False, "short04": False, 
 
 @dataclass(frozen=True)
 class Wanted:
-    """What a scene is to be: against the wall or floating; the trunk turned by 15 to 25 degrees; in several views."""
+    """What a scene is to be: against the wall or floating, with a fault or without, in several views.
+
+    Faults: the trunk turned by 15 to 25 degrees, or the elbow bent by `BENT_DEG` towards the camera.
+    """
 
     wall: bool
     turned: bool = False
+    bent: bool = False
     stepped: bool = False
+
+    @property
+    def faults(self) -> list[str]:
+        """Their names in truth.json."""
+        return ["torso_turned"] * self.turned + ["elbow_bent"] * self.bent
 
 
 @dataclass(frozen=True)
@@ -197,17 +210,25 @@ class Scene:
             "scalp": (0.02, 0.015, 0.012),
         }
 
+    def _bent(self, pose: Pose) -> Pose:
+        """The pose with the elbow bent towards the camera where that is wanted; the upper arm stays."""
+        if not self.wanted.bent:
+            return pose
+        rng = np.random.default_rng([self.seed, 79])
+        arm = replace(pose.arms[self.side], flex=float(rng.uniform(*BENT_DEG)), pit=float(rng.uniform(*BENT_PIT_DEG)))
+        return replace(pose, arms={**pose.arms, self.side: arm})
+
     def _standing(self, aside: float = 0.0) -> Figure:
         """The dressed figure where it stands, some metres aside."""
         pose = self.pose
         if self.wanted.wall:
             pose = self.poser.touching(pose, self.side, self.ahead)
-        figure = self._dressed(pose)
+        figure = self._dressed(self._bent(pose))
         if self.wanted.wall:  # cloth holds the trunk off the wall; the hand goes back to it
             trunk = self.small.share(*TRUNK_BONES) > 0.5
             thick = float(figure.posed.points[: self.own][trunk][:, 2].min()) - figure.back
             pose = self.poser.touching(pose, self.side, self.ahead - thick)
-            figure = self._dressed(pose)
+            figure = self._dressed(self._bent(pose))
         self.pose = pose
         low = float(figure.posed.points[: self.own, 1].min())
         shift = np.array([aside, 0.012 - low, self.gap - figure.back])
@@ -494,9 +515,9 @@ class Scene:
                 "head_deg": [round(v, 2) for v in self.pose.head],
                 "arm_elevation_deg": round(self.pose.arms[self.side].up, 2),
                 "arm_forward_deg": round(self.pose.arms[self.side].forward, 2),
-                "elbow_flexion_deg": round(self.pose.arms[self.side].flex, 2),
+                "elbow_flexion_deg": round(self._bent(self.pose).arms[self.side].flex, 2),
             },
-            "quality": ["torso_turned"] if self.wanted.turned else "good",
+            "quality": self.wanted.faults or "good",
             "protocol": "wall" if self.wanted.wall else "floating",
             "points": {
                 name: {"mm": (1000 * at).round(2).tolist(), "px": where.round(2).tolist()}
