@@ -221,7 +221,7 @@ ARM_TOO_HIGH = Problem(
 )
 ARM_FORWARD = Problem(
     "arm_forward",
-    "The child's arm points towards the camera.",
+    "The child's arm or forearm points towards the camera.",
     "Let the child lay the back of the hand against the wall, and take the photo again.",
 )
 TORSO_TURNED = Problem(

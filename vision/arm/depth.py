@@ -41,6 +41,7 @@ WORLDS = MODEL.with_suffix(".json")
 """What each network learned from."""
 MEMBERS: tuple[int, ...] = (0, 1)
 """Which networks are asked; the benchmark asks the second alone where it wants one that its renderer never taught."""
+NAMES = tuple(stance.name for stance in STANCES)
 TRUST = 0.6
 """Power to which the stances' likelihoods are raised.  In the world learned from 0.9 would do; outside it one stance of
 twenty was told wrong; our choice."""
@@ -182,6 +183,11 @@ class ArmDepths:
     bend_deg: float
     forward_deg: float
 
+    @property
+    def reaching(self) -> float:
+        """How likely the hand is far before the body's plane, the arm held forward or its elbow bent; a share."""
+        return float(self.stance[NAMES.index("reaching")])
+
     @classmethod
     def usual(cls) -> ArmDepths:
         """Of a picture that nobody looked at: every stance as likely, depths and angles as usual."""
@@ -305,4 +311,4 @@ def _told_as(stance: Stance) -> int:
 
     They take a child off the wall for a floating arm, and an elbow bent towards the camera.
     """
-    return [one.name for one in STANCES].index("floating" if stance.name in ("away", "bent") else stance.name)
+    return NAMES.index("floating" if stance.name in ("away", "bent") else stance.name)

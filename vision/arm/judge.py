@@ -37,6 +37,11 @@ BENT_AS_TOLD_DEG = 15.0
 degrees) begin at 25 (84 scenes, part of them developed on)."""
 FORWARD_AS_TOLD_DEG = 14.0
 """The same for an arm held forward: good ones reach 8, faulty ones (22 to 34 degrees) begin at 18."""
+REACHING_AS_TOLD = 0.35
+"""How likely the hand is far before the body's plane, as the same networks tell it from shadow, from which the arm is
+held forward or its elbow bent towards the camera, whatever its points allow; a picture that nobody looked at gives a
+third.  Good arms give 0.2 at most: 26 scenes developed on, 80 pictures of hands 10 to 50 mm off the wall, and 16 of
+Cycles, which neither network learned from."""
 STEEP_DEG = 40.0
 """Angle between the line of sight to the arm and the wall's normal."""
 FAR_MM = 1300.0
@@ -170,6 +175,11 @@ def _is_turned(pose: Pose) -> bool:
     return abs(pose.trunk.deg) > TRUNK_TURNED_DEG + 0.5 * pose.trunk.deviation_deg
 
 
+def looks_forward(depths: ArmDepths) -> bool:
+    """Whether shadows say that the arm is held forward, or its elbow bent towards the camera."""
+    return depths.reaching > REACHING_AS_TOLD
+
+
 def pose_problems(
     body: SeenBody, depths: ArmDepths, evidence: Evidence, solution: Solution, reaching: float
 ) -> tuple[Problem, ...]:
@@ -197,7 +207,7 @@ def pose_problems(
         return (problems.NO_ARM_OUT,)
     if pose.bend_deg > BENT_DEG or depths.bend_deg > BENT_AS_TOLD_DEG:
         found.append(problems.ELBOW_BENT)
-    elif reaching > FORWARD_PROBABILITY or depths.forward_deg > FORWARD_AS_TOLD_DEG:
+    elif reaching > FORWARD_PROBABILITY or depths.forward_deg > FORWARD_AS_TOLD_DEG or looks_forward(depths):
         found.append(problems.ARM_FORWARD)
     if pose.elevation_deg < LOW_DEG:
         found.append(problems.ARM_TOO_LOW)

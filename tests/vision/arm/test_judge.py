@@ -76,6 +76,9 @@ def test_what_the_network_tells_of_bend_and_forward_angle():
     assert codes(straight, depths=replace(usual, bend_deg=judge.BENT_AS_TOLD_DEG + 0.1)) == ["elbow_bent"]
     assert codes(straight, depths=replace(usual, forward_deg=judge.FORWARD_AS_TOLD_DEG - 0.1)) == []
     assert codes(straight, depths=replace(usual, forward_deg=judge.FORWARD_AS_TOLD_DEG + 0.1)) == ["arm_forward"]
+    for reaching, expected in ((judge.REACHING_AS_TOLD - 0.01, []), (judge.REACHING_AS_TOLD + 0.01, ["arm_forward"])):
+        shadows = replace(usual, stance=np.array([0.05, 0.95 - reaching, reaching]))
+        assert codes(straight, depths=shadows) == expected
     both = replace(usual, bend_deg=40.0, forward_deg=40.0)
     assert codes(straight, depths=both) == ["elbow_bent"]  # one advice at a time
 

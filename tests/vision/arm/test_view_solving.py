@@ -16,7 +16,7 @@ from vision.arm.joints import arm_length_mm
 from vision.arm.measure import CORRECTION_DEVIATION, solve_arm
 from vision.arm.views import solve_views
 from vision.person.posture import PosturePoint, SeenPosture
-from vision.problems import CAMERA_TILTED, ELBOW_BENT, NOT_AS_TOLD, SHEET_ON_BOOK, STATED_BUILD, STEP_ASIDE
+from vision.problems import ARM_FORWARD, CAMERA_TILTED, ELBOW_BENT, NOT_AS_TOLD, SHEET_ON_BOOK, STATED_BUILD, STEP_ASIDE
 
 STEPS_MM = (-350.0, 0.0, 350.0)
 
@@ -158,6 +158,21 @@ def test_an_elbow_bent_towards_the_camera_is_told_by_parallax_though_each_photo_
     assert found.measurement.arm_length is None
     assert found.measurement.spine_to_palm is None
     assert not any(view.usable for view in found.views)
+
+
+def test_an_arm_that_some_photos_show_held_forward_is_refused_in_those_that_do_not():
+    seen = seen_views([aside(step) for step in (-600.0, -300.0, 0.0, 300.0, 600.0)], stance=priors.FLOATING)
+    shadows = [(0.02, 0.08, 0.90), (0.02, 0.08, 0.90), *[(0.02, 0.68, 0.30)] * 3]
+    seen = [
+        replace(one, depths=replace(one.depths, stance=np.array(shares)))
+        for one, shares in zip(seen, shadows, strict=True)
+    ]
+    assert [solve_arm(one).usable for one in seen] == [False, False, True, True, True]
+    found = solve_views(seen)
+    assert found.used == (2, 3, 4)
+    assert found.measurement.problems == (ARM_FORWARD,)
+    assert found.measurement.arm_length is None
+    assert solve_views(seen[2:]).measurement.usable
 
 
 @pytest.mark.parametrize("stance", [priors.WALL, priors.FLOATING], ids=lambda stance: stance.name)
