@@ -80,15 +80,11 @@ class Readings:
     def agreeing(self) -> list[int]:
         """Places of the readings that are left when the worst that contradicts the others is set aside, over and over.
 
-        How far each lies from what all others foretell, in standard deviations, is read from the inverse Q of the
-        covariance of the offsets y: (Q y)_i / sqrt(Q_ii) (Rasmussen and Williams, equation 5.12).  Of two alone that
-        contradict one another the earlier is left.
+        Of two alone that contradict one another the earlier is left.
         """
         kept = np.arange(len(self.ages))
-        covariance = kernel(self.ages, self.ages, self.sex) + self.noise
         while len(kept) > 1:
-            precision = np.linalg.inv(covariance[np.ix_(kept, kept)])
-            scores = np.abs(precision @ self.offsets[kept]) / np.sqrt(np.diagonal(precision))
+            scores = self.only(kept.tolist())._contradictions()
             # Of equals the later one: with two measurements both contradict alike.
             worst = max(range(len(kept)), key=lambda index: (round(float(scores[index]), 6), index))
             if scores[worst] <= CONTRADICTION:
@@ -96,6 +92,21 @@ class Readings:
             kept = np.delete(kept, worst)
         found: list[int] = kept.tolist()
         return found
+
+    def _contradictions(self) -> Array:
+        """How far each reading lies from what all others foretell, in standard deviations; (N,).
+
+        With Q the inverse of the covariance of the offsets y, a reading lies (Q y)_i / Q_ii off, with the variance
+        1 / Q_ii (Rasmussen and Williams, equation 5.12).  What its error shares with others' tells nothing of the
+        child, and is taken off again: M, the errors' covariance without its diagonal.
+        """
+        precision = np.linalg.inv(kernel(self.ages, self.ages, self.sex) + self.noise)
+        shared = self.noise - np.diag(np.diagonal(self.noise))
+        weighed, gain = precision @ self.offsets, shared @ precision
+        own = 1 - np.diagonal(gain)
+        off = own * weighed / np.diagonal(precision) + shared @ weighed
+        variance = own**2 / np.diagonal(precision) - np.sum(gain * shared, axis=1)
+        return np.asarray(np.abs(off) / np.sqrt(np.maximum(variance, np.diagonal(self.noise))))
 
     def is_unusual(self, place: int) -> bool:
         """Whether a reading is far from other children's of that age."""

@@ -27,7 +27,7 @@ import numpy as np
 
 from calibration.arrays import Array, Mask
 from calibration.quantity import Length
-from service.fit.assessment import InstrumentLengths, Moments, assess, assess_moments
+from service.fit.assessment import TINY_MM, InstrumentLengths, Moments, assess, assess_moments, classes_of, with_prior
 from service.fit.chart import Chart
 from service.fit.choosing import EVERY_ACTION, UNSETTLED, Choices, choose_measured
 from service.fit.decision import PLAYED, RULE, Action, DecisionRule
@@ -225,7 +225,8 @@ def order(
     seen = _seen(arm, chart, instead_of, played)
     choices = choose_measured(arm, lengths, chart, seen, rule, losses, _measured_again(arm))
     named = _named(choices, instead_of, losses, rule)
-    line = _Line(lengths, choices, _not_again(instead_of, choices.found.shortest_arm_mm), instead_of, named)
+    open_to = _not_again(instead_of, choices.found.shortest_arm_mm)
+    line = _Line(lengths, choices, open_to, _not_small(choices, rule), instead_of, named)
     suiting, is_sized = line.suiting(stretch)
     hold = line.hold(suiting)
     if hold is not None:
@@ -266,6 +267,8 @@ class _Line:
     choices : Choices
     open_to : (N,) ndarray
         Which may be ordered at all: not again what was judged too large or too small.
+    not_small : (N,) ndarray
+        Which are not too small for certain however exactly they are measured: a shop's tape makes nothing fit.
     instead_of : Verdict or None
         Of the instrument that is to be replaced.
     named : str or None
@@ -275,6 +278,7 @@ class _Line:
     lengths: Moments
     choices: Choices
     open_to: Mask
+    not_small: Mask
     instead_of: Verdict | None
     named: str | None
 
@@ -288,8 +292,9 @@ class _Line:
         The second says whether such a size is among those that are given.
         """
         chart, found = self.choices.chart, self.choices.found
+        may_suit = self.open_to & self.not_small
         take, may_play, ask = (
-            np.array([each in actions for each in self.choices.actions]) & self.open_to
+            np.array([each in actions for each in self.choices.actions]) & may_suit
             for actions in ({Action.TAKE}, PLAYED, PLAYED | {Action.ASK_SIGNS})
         )
         for mask in (take | (ask & found.small & stretch), may_play):
@@ -485,6 +490,15 @@ def _not_again(instead_of: Verdict | None, shortest: Array) -> Mask:
     if instead_of is not None and instead_of.action is Action.LARGER:
         return np.asarray(shortest > instead_of.shortest_arm_mm + ANOTHER_MM)
     return np.ones(shortest.shape, dtype=bool)
+
+
+def _not_small(choices: Choices, rule: DecisionRule) -> Mask:
+    """Which would not be surely too small if they were measured exactly; all where playing tells more than lengths."""
+    u_arm, found = widened(choices.arm).standard_uncertainty_mm, choices.found
+    margin, sd = with_prior(found.margin_mm, np.full(found.margin_mm.shape, max(u_arm, TINY_MM)))
+    width = found.longest_arm_mm - found.shortest_arm_mm
+    exact = classes_of(margin, sd, (margin - width) / sd, choices.chart.stretch_mm)
+    return np.asarray((exact.too_small < rule.confidence) | bool(choices.seen.played))
 
 
 def _rows_in(chart: Chart, mask: Mask) -> tuple[str, ...]:
