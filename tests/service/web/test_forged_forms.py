@@ -9,7 +9,7 @@ import pytest
 from fastapi import FastAPI
 
 from tests.service.conftest import Place
-from tests.service.seeding import Seeded, seed
+from tests.service.seeding import Seeded, seed, with_order
 from tests.service.web.test_strangers import BY_LINK, everything, form, routes
 
 WITHOUT_TOKEN = {"/", "/sign-in", "/sign-in/code", "/recover", "/welcome/{token}"}
@@ -24,7 +24,7 @@ def place(open_place: Callable[..., Place]) -> Place:
 
 @pytest.fixture
 def seeded(place: Place) -> Seeded:
-    found = seed(place.house)
+    found = with_order(place.house, seed(place.house))
     place.client.cookies.set("scrollreach", found.session)
     return found
 

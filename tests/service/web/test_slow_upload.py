@@ -107,9 +107,10 @@ def test_unfinished_uploads_of_strangers_leave_room_for_a_family(tmp_path: Path)
     with serving(tmp_path, pool=Recorded(), arriving_megabytes=64) as service:
         seeded = seed(service.house)
         place = urlsplit(service.address).netloc
+        arriving = next(each.kwargs["arriving"] for each in service.app.user_middleware if "arriving" in each.kwargs)
         strangers = []
         answers = []
-        for _ in range(4):  # 16 MB of the 64 are for strangers
+        for number in range(4):  # 16 MB of the 64 are for strangers, so two of them
             sender = socket.create_connection(tuple(place.split(":")))  # type: ignore[arg-type]
             sender.settimeout(20)
             length = b"Content-Length: 20000000"
@@ -117,9 +118,11 @@ def test_unfinished_uploads_of_strangers_leave_room_for_a_family(tmp_path: Path)
             with suppress(ConnectionError):
                 sender.sendall(b"x" * 6_000_000)
             strangers.append(sender)
-        time.sleep(0.5)
-        for sender in strangers:
-            sender.settimeout(0.2)
+            held, patience = 6_000_000 * min(number + 1, 2), time.monotonic() + 20
+            while arriving.anonymous < held and time.monotonic() < patience:  # else their bytes would mingle
+                time.sleep(0.02)
+        for sender, patience_s in zip(strangers, (0.2, 0.2, 20, 20), strict=True):
+            sender.settimeout(patience_s)
             try:
                 answers.append(sender.recv(65536))
             except (TimeoutError, ConnectionError):
