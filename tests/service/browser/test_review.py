@@ -120,7 +120,7 @@ def test_a_mouse_drags_a_point(open_review: Page, studio: tuple[Serving, Seeded]
             asked.append(asked_points(request))
 
     tab.on("request", sent)
-    tab.on("requestfinished", lambda request: under_way.discard(request))
+    tab.on("response", lambda response: under_way.discard(response.request))
     before, start = value_mm(tab), in_photo(tab, "mid_palm")
     x, y = on_screen(tab, "mid_palm")
     loupe = tab.locator(".loupe")
