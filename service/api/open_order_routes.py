@@ -21,7 +21,7 @@ from service.jobs.shop import start_check
 from service.questions.asked import ArmLength
 from service.records.columns import fresh_id
 from service.records.orders import Shelf
-from service.records.shop_tables import DONE, WAITING, OpenOrder, ShopJob
+from service.records.shop_tables import DONE, LONGEST_REFERENCE, WAITING, OpenOrder, ShopJob
 
 ORDERS = needs_member(Scope.ORDERS)
 
@@ -34,7 +34,7 @@ once = APIRouter(
 class OpenOrderIn(BaseModel):
     """An order as the shop has it."""
 
-    reference: Line = Field(min_length=1, max_length=60, description="Your own number for it; no name.")
+    reference: Line = Field(min_length=1, max_length=LONGEST_REFERENCE, description="Your own number for it; no name.")
     arm_length: Annotated[ArmLength, Field(description="The arm: V±U in mm, U the expanded (95 %) uncertainty.")]
     growth_mm: float = Field(
         0.0, ge=0, le=100, allow_inf_nan=False, description="Growth after which it shall not be too small, mm."
@@ -144,7 +144,9 @@ def orders_kept(
     limit: Limit = 100,
     cursor: Cursor = None,
     closed: Annotated[bool, Query(description="Those that are closed instead.")] = False,
-    reference: Annotated[str | None, Query(max_length=60, description="Those with this reference only.")] = None,
+    reference: Annotated[
+        str | None, Query(max_length=LONGEST_REFERENCE, description="Those with this reference only.")
+    ] = None,
 ) -> dict[str, Any]:
     """Orders that are open, a page at a time."""
     after = read_cursor(cursor, 1)

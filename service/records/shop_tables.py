@@ -10,6 +10,9 @@ from sqlalchemy.orm import Mapped, mapped_column
 
 from service.records.columns import StudioRow
 
+LONGEST_REFERENCE = 60
+"""Letters of a shop's own number for an order; our choice."""
+
 
 class Loan(StudioRow):
     """An instrument of the shelf in somebody's hands, until it is returned."""
@@ -28,7 +31,7 @@ class OpenOrder(StudioRow):
 
     __tablename__ = "open_order"
 
-    reference: Mapped[str] = mapped_column(String(60))
+    reference: Mapped[str] = mapped_column(String(LONGEST_REFERENCE))
     """The shop's own number for it; no name of a child."""
     key_id: Mapped[str | None] = mapped_column(String(32))
     """The key that it was kept with; None where that was not noted yet."""

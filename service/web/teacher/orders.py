@@ -10,13 +10,13 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from calibration.quantity import COVERAGE_FACTOR, Length
+from calibration.quantity import Length
 from service.fit.order import Allowance
 from service.fit.sentences import Sentence
 from service.records.deeds import UNDO_DAYS
 from service.records.orders import arm_of
-from service.records.shelf import on_shelf
-from service.records.shop_tables import OpenOrder
+from service.records.shelf import as_typed, on_shelf
+from service.records.shop_tables import LONGEST_REFERENCE, OpenOrder
 from service.records.tables import ApiKey, Instrument
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
 from service.web.pages import page
@@ -25,8 +25,6 @@ from service.web.teacher.deeds import did, go_done
 router = APIRouter(prefix="/counter/orders")
 MOST = 200
 """Orders shown at once, the latest; our choice: others are found by their reference."""
-LONGEST_REFERENCE = 60
-"""Letters of a reference: what the records hold."""
 
 
 @dataclass(frozen=True)
@@ -66,6 +64,7 @@ def orders(request: Request, who: Visitor, records: Records, q: str = "") -> HTM
         request,
         "counter/orders.html",
         q=words,
+        longest=LONGEST_REFERENCE,
         orders=_listed(records, list(records.scalars(latest))),
         more=many - MOST,
         any_kept=bool(many) or any_orders(records),
@@ -83,13 +82,11 @@ def _listed(records: Session, orders: list[OpenOrder]) -> list[Listed]:
     keys = {each.id: each for each in records.scalars(select(ApiKey))}
     listed = []
     for order in orders:
-        arm = arm_of(order)
-        typed = f"{arm.value_mm:.1f}±{COVERAGE_FACTOR * arm.standard_uncertainty_mm:.1f}"
         listed.append(
             Listed(
                 order,
-                arm,
-                f"/counter/arms/{quote(typed)}",
+                arm_of(order),
+                f"/counter/arms/{quote(as_typed({'arm': order.arm}, 'arm'))}",
                 Allowance(order.growth_mm).sentence() if order.growth_mm else None,
                 tuple(shelf[each] for each in order.suiting if each in shelf),
                 keys.get(order.key_id or ""),
