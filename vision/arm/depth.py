@@ -41,7 +41,8 @@ WORLDS = MODEL.with_suffix(".json")
 """What each network learned from."""
 MEMBERS: tuple[int, ...] = (0, 1)
 """Which networks are asked; the benchmark asks the second alone where it wants one that its renderer never taught."""
-NAMES = tuple(stance.name for stance in STANCES)
+STANCE_NAMES = tuple(stance.name for stance in STANCES)
+"""In the order of the networks' scores."""
 TRUST = 0.6
 """Power to which the stances' likelihoods are raised.  In the world learned from 0.9 would do; outside it one stance of
 twenty was told wrong; our choice."""
@@ -186,7 +187,7 @@ class ArmDepths:
     @property
     def reaching(self) -> float:
         """How likely the hand is far before the body's plane, the arm held forward or its elbow bent; a share."""
-        return float(self.stance[NAMES.index("reaching")])
+        return float(self.stance[STANCE_NAMES.index("reaching")])
 
     @classmethod
     def usual(cls) -> ArmDepths:
@@ -311,4 +312,4 @@ def _told_as(stance: Stance) -> int:
 
     They take a child off the wall for a floating arm, and an elbow bent towards the camera.
     """
-    return NAMES.index("floating" if stance.name in ("away", "bent") else stance.name)
+    return STANCE_NAMES.index("floating" if stance.name in ("away", "bent") else stance.name)
