@@ -36,6 +36,7 @@ from service.records.tables import (
     MEASURED,
     RECEIVED,
     UNDER_WORK,
+    Child,
     PhotoRequest,
     Studio,
     Upload,
@@ -352,11 +353,15 @@ def _next_step(records: Session, asked: PhotoRequest) -> str:
 
 
 def steps(records: Session, who: FamilyVisit, asked: PhotoRequest, here: str) -> dict[str, Any]:
-    """What every page of the family shows; the teacher's reason only while the photo is still wanted again."""
+    """What every page of the family shows; the teacher's reason only while the photo is still wanted again.
+
+    The child is named on each: a family with two children has two links, and photos of one must not go to the other.
+    """
     wanted = next(iter(still_wanted(records, asked)), None)
     return {
         "token": who.token,
         "asked": asked,
+        "nickname": records.get_one(Child, asked.child_id).nickname,
         "here": here,
         "good": arrived(records, asked) | ({"sheet"} if asked.bar_mm is not None or asked.reference else set()),
         "bar_nominal_mm": CHECK_BAR_MM,

@@ -283,3 +283,13 @@ def test_by_a_link_that_has_run_out_a_family_deletes_what_it_sent_and_sees_nothi
     with place.house.store.for_studio(seeded.studio_id) as records:
         assert (records.get(PhotoRequest, seeded.request_id) is not None) is closed
     assert "/delete/" not in place.client.get(link).text
+
+
+@pytest.mark.parametrize("step", ["", "/sheet", "/paper", "/arm", "/instrument", "/camera/arm", "/done/", "/delete/"])
+def test_the_pages_of_two_children_of_one_family_can_be_told_apart(
+    family: tuple[Place, Seeded, str], step: str
+) -> None:
+    place, _, link = family
+    page = place.client.get(f"{link}{step}").text
+    assert "This is about Mo." in page
+    assert "<title>Mo · " in page
