@@ -54,6 +54,17 @@ CUT_DRAWINGS = """() => [...document.querySelectorAll("svg text")].filter(each =
       || own.top < whole.top - 1 || own.bottom > whole.bottom + 1);
 }).map(each => each.textContent)"""
 """What is written over the edge of its drawing."""
+BROKEN_WORDS = """() => [...document.querySelectorAll(".steps a, .standing div > *")].flatMap(each => {
+  const walk = document.createTreeWalker(each, NodeFilter.SHOW_TEXT), broken = [];
+  while (walk.nextNode()) for (const word of walk.currentNode.data.matchAll(/\\S+/g)) {
+    const range = document.createRange();
+    range.setStart(walk.currentNode, word.index);
+    range.setEnd(walk.currentNode, word.index + word[0].length);
+    if (!each.closest(".unseen") && range.getClientRects().length > 1) broken.push(word[0]);
+  }
+  return broken;
+})"""
+"""Short words of a family's steps and of how far everything is that go on in the next line."""
 
 
 def spoken(path: str, language: str) -> str:
@@ -141,6 +152,20 @@ def test_what_a_family_touches_is_large_enough(browser: Browser, seeded_service:
     context.close()
     assert small == []
     assert seen > 40
+
+
+@pytest.mark.parametrize("language", LONG_WORDS)
+def test_large_letters_break_no_word_of_where_a_family_stands(
+    browser: Browser, seeded_service: tuple[Serving, Seeded], language: str
+) -> None:
+    service, seeded = seeded_service
+    tab = browser.new_page(viewport={"width": 360, "height": 740})
+    for step in ("arm", "done/"):
+        tab.goto(f"{service.address}/f/{seeded.family}/{step}?language={language}")
+        tab.evaluate("document.documentElement.style.fontSize = '200%'")
+        assert tab.locator(".steps a, .standing dt").count() > 1
+        assert tab.evaluate(BROKEN_WORDS) == []
+    tab.close()
 
 
 def test_the_first_pages_are_light(browser: Browser, seeded_service: tuple[Serving, Seeded]) -> None:
