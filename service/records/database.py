@@ -10,11 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 from alembic import command
 from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from alembic.util.exc import CommandError
 from sqlalchemy import Connection, Delete, Update, create_engine, event, make_url, text
 from sqlalchemy.exc import DatabaseError, OperationalError
@@ -32,6 +35,8 @@ MIGRATING = 7223011
 """Number of the lock that whoever brings the tables up to date holds; our choice."""
 SERVING = 7223013
 """Number of the lock that every process of a service holds together with the others; our choice."""
+PRAGMAS = ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "secure_delete=ON")
+"""How SQLite keeps the records: on the disk when they are said to be kept, and overwritten when they are deleted."""
 MIGRATIONS = Path(__file__).parent / "migrations"
 
 
@@ -76,8 +81,7 @@ class Store:
         FolderError
             If the database is damaged, or a newer program has used it.
         """
-        config = Config()
-        config.set_main_option("script_location", str(MIGRATIONS))
+        config = _config()
         try:
             with self.engine.begin() as connection:
                 if self.is_shared:
@@ -85,8 +89,9 @@ class Store:
                 else:
                     _check_whole(connection)
                     connection.exec_driver_sql("BEGIN IMMEDIATE")  # so that tables change all at once or not at all
-                config.attributes["connection"] = connection
-                command.upgrade(config, "head")
+                if MigrationContext.configure(connection).get_current_revision() != _newest():
+                    config.attributes["connection"] = connection
+                    command.upgrade(config, "head")
         except CommandError:
             raise FolderError(
                 f"{self.name} was used by a newer version of this program; install that one, or restore a backup."
@@ -202,6 +207,18 @@ def changed(session: Session, statement: Update | Delete) -> int:
     return int(done.rowcount)
 
 
+def _config() -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    return config
+
+
+@cache
+def _newest() -> str | None:
+    """Name of the newest form of the tables, for which every script of the migrations is read."""
+    return ScriptDirectory.from_config(_config()).get_current_head()
+
+
 def _check_whole(connection: Connection) -> None:
     """Raise `DatabaseError` where pages of the file are damaged."""
     found = connection.execute(text("PRAGMA quick_check(1)")).scalar()
@@ -210,7 +227,7 @@ def _check_whole(connection: Connection) -> None:
 
 
 def _prepare_connection(connection: Any, _: object) -> None:
-    for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "secure_delete=ON"):
+    for pragma in PRAGMAS:
         connection.execute(f"PRAGMA {pragma}")
 
 
