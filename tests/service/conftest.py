@@ -4,21 +4,26 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import shutil
+import sqlite3
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from argon2 import PasswordHasher
 from argon2.profiles import CHEAPEST
 from fastapi.testclient import TestClient
+from sqlalchemy import Engine, event
 
 from calibration.blank_sheet import Blank
 from service import security
 from service.jobs import running
 from service.measuring.outcome import ArmQuestion, InstrumentQuestion, Outcome, Question
 from service.measuring.same_child import together
+from service.records import database
 from service.settings import Settings
 from service.web.house import House
 from tests.service.seeding import SIZE_PX, SetClock, arm_result, instrument_result, plain_picture
@@ -133,10 +138,30 @@ class Place:
 
 @pytest.fixture(scope="session", autouse=True)
 def _no_hour_begins() -> Iterator[None]:
-    """Deletions are scheduled for a moment of the year that no test waits for: beside a test they would change rows."""
+    """Deletions are scheduled for a moment of the year that no test waits for: beside a test they would change rows.
+
+    And a thousand services that are opened and closed need not wait for their engine's listener at each end.
+    """
     with pytest.MonkeyPatch.context() as changed:
         changed.setattr(running, "EVERY_HOUR", "0 0 1 1 *")
+        changed.setattr(running, "STOP_LOOK_S", 0.01)
         yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_power_fails() -> Iterator[None]:
+    """What was written outlives a process that is killed; to wait for the disk as well helps where the power fails."""
+
+    def unhurried(connection: Any, _: object) -> None:
+        if isinstance(connection, sqlite3.Connection):
+            connection.execute("PRAGMA synchronous=OFF")
+
+    event.listen(Engine, "connect", unhurried)
+    with pytest.MonkeyPatch.context() as changed:
+        changed.setattr(os, "fsync", lambda _: None)
+        changed.setattr(database, "PRAGMAS", [each for each in database.PRAGMAS if "synchronous" not in each])
+        yield
+    event.remove(Engine, "connect", unhurried)
 
 
 @pytest.fixture(scope="session", autouse=True)
