@@ -11,7 +11,7 @@ from sqlalchemy import event
 
 from service.measuring.results import problems_json
 from service.records.photos import ORIGINAL
-from service.records.tables import ACCEPTED, MEASURED, RECEIVED, Child, PhotoRequest, Upload, VerdictRecord
+from service.records.tables import ACCEPTED, MEASURED, RECEIVED, ArmRecord, Child, PhotoRequest, Upload, VerdictRecord
 from service.records.wanted import photo_states
 from service.web.family import pages
 from tests.service.conftest import Place
@@ -100,6 +100,19 @@ def test_where_nothing_was_accepted_nothing_stays(family: tuple[Place, Seeded, s
     place, seeded, link = family
     form = {"form_token": place.house.signer.form_token(seeded.family)}
     assert "belong to the teacher" not in place.client.post(f"{link}/delete/", data=form).text
+
+
+def test_a_teacher_reads_where_the_photos_went_of_which_none_was_accepted(family: tuple[Place, Seeded, str]) -> None:
+    place, seeded, link = family
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        for table in (VerdictRecord, ArmRecord):
+            for row in records.query(table).filter_by(child_id=seeded.child_id):
+                records.delete(row)
+    form = {"form_token": place.house.signer.form_token(seeded.family)}
+    place.client.post(f"{link}/delete/", data=form)
+    page = teacher_reads(place, seeded, f"/children/{seeded.child_id}")
+    assert "Links to the family On 12 May 2031 the family deleted what it had sent." in page
+    assert "still kept here" not in page
 
 
 def test_what_the_teacher_wants_again_is_said_until_a_new_one_comes(family: tuple[Place, Seeded, str]) -> None:
