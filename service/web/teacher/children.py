@@ -16,7 +16,7 @@ from service.fit.lengths import TAPE_ARM_U_MM, parse_length
 from service.fit.signs import SIGN_QUESTIONS
 from service.measuring.outcome import KNOWN_AGES_YEARS
 from service.records.audit import Action, note
-from service.records.deciding import candidate, latest_arm
+from service.records.deciding import candidate, dated_arms, is_doubted, is_old, latest_arm
 from service.records.erase import erase_child
 from service.records.export import child_csv, child_export
 from service.records.shelf import call_borrower_after
@@ -358,14 +358,17 @@ def _form(
 
 
 def _state(records: Session, now: datetime, child: Child) -> dict[str, Any]:
-    """How far a child is: photos to review first, then what is being waited for, then what was decided."""
+    """How far a child is: photos to review first, then what is being waited for, then what was decided.
+
+    Nothing is to be decided by an arm that is old or contradicts others, as the child's page says.
+    """
     requests = records.scalars(select(PhotoRequest).where(PhotoRequest.child_id == child.id))
     waiting_for = [(asked, still_wanted(records, asked)) for asked in requests if is_open(asked, now)]
     again = any(each.again for _, wanted in waiting_for for each in wanted)
-    return {"again": again} | _stage(records, child, [asked for asked, wanted in waiting_for if wanted])
+    return {"again": again} | _stage(records, day_of(now), child, [asked for asked, wanted in waiting_for if wanted])
 
 
-def _stage(records: Session, child: Child, waiting_for: list[PhotoRequest]) -> dict[str, Any]:
+def _stage(records: Session, today: date, child: Child, waiting_for: list[PhotoRequest]) -> dict[str, Any]:
     waiting = records.scalars(
         select(Upload.id).where(Upload.child_id == child.id, Upload.state.in_((MEASURED, FAILED)))
     ).all()
@@ -377,7 +380,9 @@ def _stage(records: Session, child: Child, waiting_for: list[PhotoRequest]) -> d
     verdict = records.scalars(kept.order_by(VerdictRecord.made_at.desc())).first()
     arm = latest_arm(records, child.id)
     if arm is not None and (verdict is None or not made_of_now(records, verdict)):
-        return {"order": 1, "kind": "decide"}
+        anew = is_old(arm, today) or is_doubted(child, dated_arms(records, child.id))
+        if not (anew and waiting_for):
+            return {"order": 1, "kind": "anew" if anew else "decide"}
     if waiting_for:
         return {"order": 2, "kind": "asked", "until": max(asked.expires_at for asked in waiting_for)}
     if verdict is not None:

@@ -17,6 +17,7 @@ from service.records.tables import (
     Child,
     Deed,
     Instrument,
+    PhotoRequest,
     SignIn,
     SignsRecord,
     StudioChart,
@@ -350,7 +351,9 @@ def test_what_was_noted_after_a_verdict_makes_it_an_old_one(place: Place, what: 
             arm = records.get_one(ArmRecord, seeded.arm_id)
             arm.measured_on -= timedelta(days=365)
     assert old in shown(place, seeded, f"/verdicts/{seeded.verdict_id}")
-    assert "Mo measured: decide" in shown(place, seeded, "/children")
+    # the other arm is ten months old, and its family has been asked for photos
+    how_far = "waiting for the family" if what == "another arm" else "measured: decide"
+    assert f"Mo {how_far}" in shown(place, seeded, "/children")
     child = shown(place, seeded, f"/children/{seeded.child_id}")
     if what == "another arm":
         assert "Decided on" not in child
@@ -373,6 +376,27 @@ def test_the_list_says_what_was_decided_of_the_instrument_in_use(place: Place) -
         records.query(VerdictRecord).filter_by(instrument_id=seeded.shelf_id).delete()
     place.client.post(f"/children/{seeded.child_id}/instrument", data=form)
     assert "Mo measured: decide" in shown(place, seeded, "/children")
+
+
+@pytest.mark.parametrize("why", ["old", "doubted"])
+def test_list_and_page_ask_for_new_photos_where_nothing_is_decided_by_the_arm(place: Place, why: str) -> None:
+    seeded = seed(place.house)
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        for table in (VerdictRecord, PhotoRequest, Upload):
+            for row in records.query(table).filter_by(child_id=seeded.child_id):
+                records.delete(row)
+        records.get_one(Child, seeded.child_id).instrument_id = None
+    assert "Mo measured: decide" in shown(place, seeded, "/children")
+    assert "then decide and write the report" in shown(place, seeded, f"/children/{seeded.child_id}")
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        arm = records.get_one(ArmRecord, seeded.arm_id)
+        if why == "doubted":
+            arm.lengths = arm.lengths | {"arm_length": length(370.0, 4.0)}  # shorter than ten months ago
+        else:
+            arm.measured_on -= timedelta(days=200)
+    assert "Mo measured: ask for new photos" in shown(place, seeded, "/children")
+    assert "Mo measured: ask for new photos" in shown(place, seeded, "/children?state=anew")
+    assert "then decide and write the report" not in shown(place, seeded, f"/children/{seeded.child_id}")
 
 
 def test_another_name_and_another_chart_make_no_verdict_old(place: Place) -> None:
