@@ -21,7 +21,7 @@ from service.fit.assessment import Assessment, InstrumentLengths, Moments, asses
 from service.fit.chart import Chart
 from service.fit.chart_table import default_chart
 from service.fit.conformity import GlobalRisks, global_risks
-from service.fit.decision import CLAIMS, DECISIONS, RULE, Decision, decide
+from service.fit.decision import CLAIMS, DECISIONS, Decision, decide
 from service.fit.verdict import judge
 
 Array = NDArray[np.float64]
@@ -135,7 +135,7 @@ def one_by_one(drawn: Simulated, place: int, chart: Chart) -> Decision:
 def report(drawn: Simulated, chart: Chart, known_to_be_common: bool = True) -> Report:
     """Compare verdicts with the truth."""
     found = assess_simulated(drawn, chart, known_to_be_common)
-    called = np.array([each.value for each in DECISIONS])[decide(found.classes, RULE)]
+    called = np.array([each.value for each in DECISIONS])[decide(found.classes)]
     true = true_classes(drawn, chart)
     decided = called != Decision.NOT_DECIDED.value
     right = np.zeros(len(true), dtype=bool)

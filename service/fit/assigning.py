@@ -21,7 +21,7 @@ from calibration.quantity import Length
 from service.fit.assessment import InstrumentLengths
 from service.fit.chart import Chart
 from service.fit.choosing import Choices, choose
-from service.fit.decision import PLAYED, RULE, Action, DecisionRule
+from service.fit.decision import PLAYED, Action
 from service.fit.explanation import ACTION_NAMES
 from service.fit.losses import LOSSES, Losses
 from service.fit.order import Order, order, order_sentences
@@ -88,7 +88,6 @@ def assign(
     shelf: Sequence[InstrumentLengths],
     chart: Chart,
     losses: Losses = LOSSES,
-    rule: DecisionRule = RULE,
     watched: Mapping[str, Watched] | None = None,
     doubted: Collection[str] = (),
     conditions: Sequence[InstrumentCondition | None] | None = None,
@@ -102,7 +101,6 @@ def assign(
     shelf : sequence of InstrumentLengths
     chart : Chart
     losses : Losses
-    rule : DecisionRule
     watched : mapping of str to sequence of (InstrumentLengths, PlayingSigns), optional
         What was seen while a child played; it counts for the instruments, not for an order.
     doubted : collection of str
@@ -122,14 +120,14 @@ def assign(
     """
     names, seen, states = list(arms), watched or {}, conditions or [None] * len(shelf)
     judged = [
-        _judged(arms[name], shelf, chart, losses, rule, seen.get(name, ()), name in doubted, states)
+        _judged(arms[name], shelf, chart, losses, seen.get(name, ()), name in doubted, states)
         for name in names
         if shelf
     ]
     kept_days = np.array([0.0 if each is None else each.score * TIE_DAYS / KEPT_SPAN for each in states])
     cost = np.full((len(names), len(shelf) + len(names)), losses.exchange)
     for row, choices in enumerate(judged):
-        cost[row, len(shelf) :] = ordering_loss(chart, choices.arm, losses=losses, rule=rule)
+        cost[row, len(shelf) :] = ordering_loss(chart, choices.arm, losses)
         played = np.array([each in PLAYED for each in choices.actions])
         cost[row, : len(shelf)] = np.where(played, choices.weighed.costs.play - kept_days, FORBIDDEN_DAYS)
     rows, columns = linear_sum_assignment(cost)
@@ -137,7 +135,7 @@ def assign(
     return tuple(
         Loan(name, shelf[given[row]], judged[row].actions[given[row]], None)
         if row in given
-        else Loan(name, None, None, order(arms[name], chart, losses=losses, rule=rule, doubted=name in doubted))
+        else Loan(name, None, None, order(arms[name], chart, losses=losses, doubted=name in doubted))
         for row, name in enumerate(names)
     )
 
@@ -147,11 +145,10 @@ def _judged(
     shelf: Sequence[InstrumentLengths],
     chart: Chart,
     losses: Losses,
-    rule: DecisionRule,
     watched: Watched,
     doubted: bool,
     conditions: Sequence[InstrumentCondition | None],
 ) -> Choices:
     own = [next((signs for lengths, signs in watched if lengths is each), None) for each in shelf]
     elsewhere = [each for each in watched if not any(each[0] is lengths for lengths in shelf)]
-    return choose(arm, shelf, chart, own, elsewhere, rule, losses, doubted, conditions)
+    return choose(arm, shelf, chart, own, elsewhere, losses, doubted, conditions)

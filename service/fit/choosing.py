@@ -14,17 +14,7 @@ from calibration.arrays import Array
 from calibration.quantity import Length
 from service.fit.assessment import Assessment, Classes, InstrumentLengths, Moments, assess_moments, moments
 from service.fit.chart import Chart
-from service.fit.decision import (
-    CLASS_ORDER,
-    DECISIONS,
-    PLAYED,
-    RULE,
-    Action,
-    Decision,
-    DecisionRule,
-    Probabilities,
-    decide,
-)
+from service.fit.decision import CLASS_ORDER, DECISIONS, PLAYED, Action, Decision, Probabilities, decide
 from service.fit.evidence import Played
 from service.fit.lengths import check_plausible, is_along_bent_arm, widened
 from service.fit.losses import LOSSES, Losses
@@ -95,7 +85,6 @@ def choose(
     chart: Chart,
     signs: Sequence[PlayingSigns | None] | None = None,
     played: Sequence[tuple[InstrumentLengths, PlayingSigns]] = (),
-    rule: DecisionRule = RULE,
     losses: Losses = LOSSES,
     doubted: bool = False,
     conditions: Sequence[InstrumentCondition | None] | None = None,
@@ -111,7 +100,6 @@ def choose(
         What was seen while the child played each.
     played : sequence of (InstrumentLengths, PlayingSigns)
         What was seen on instruments that are not among them.
-    rule : DecisionRule
     losses : Losses
     doubted : bool
         Whether the child's measurements contradict this arm: then nothing is claimed by it, and nothing done but to
@@ -137,7 +125,7 @@ def choose(
     known = [*own, *(each for _, each in played)]
     evidence = tuple(Played(mm, each) for mm, each in zip(shortest, known, strict=True) if each is not None)
     found = _first(found, len(instruments))
-    choices = choose_assessed(chart, arm, found, Seen(evidence, own), rule, losses)
+    choices = choose_assessed(chart, arm, found, Seen(evidence, own), losses)
     choices = _repaired_first(choices, conditions) if conditions is not None else choices
     return _measured_once_more(choices) if doubted else choices
 
@@ -165,7 +153,6 @@ def choose_measured(
     instruments: Moments,
     chart: Chart,
     seen: Seen = NOTHING_SEEN,
-    rule: DecisionRule = RULE,
     losses: Losses = LOSSES,
     measured_again: frozenset[Action] = EVERY_ACTION,
 ) -> Choices:
@@ -176,7 +163,7 @@ def choose_measured(
     """
     arm = widened(arm)
     found = assess_moments(chart, arm.value_mm, arm.standard_uncertainty_mm**2, instruments)
-    return choose_assessed(chart, arm, found, seen, rule, losses, measured_again=measured_again)
+    return choose_assessed(chart, arm, found, seen, losses, measured_again=measured_again)
 
 
 def choose_assessed(
@@ -184,7 +171,6 @@ def choose_assessed(
     arm: Length,
     found: Assessment,
     seen: Seen,
-    rule: DecisionRule = RULE,
     losses: Losses = LOSSES,
     arms_mm: Array | None = None,
     measured_again: frozenset[Action] = EVERY_ACTION,
@@ -194,9 +180,9 @@ def choose_assessed(
     With `arms_mm`, of shape (N,), each instrument is judged for an arm of its own, all of them as uncertain as `arm`.
     """
     items = Items.of(found, arm.value_mm if arms_mm is None else arms_mm, arm.standard_uncertainty_mm)
-    weighed = weigh(chart, items, seen, losses, rule)
+    weighed = weigh(chart, items, seen, losses)
     actions = [ACTIONS[code] for code in weighed.action.tolist()]
-    question = Question(chart, arm, found, items, weighed, seen, losses, rule)
+    question = Question(chart, arm, found, items, weighed, seen, losses)
     may_ask = np.array([each in measured_again and each not in UNSETTLED for each in actions], dtype=bool)
     open_ones = np.flatnonzero(worth_asking(question) & may_ask)
     steps = {}
@@ -211,7 +197,7 @@ def choose_assessed(
         if actions[place] is Action.WAIT:
             # Such an arm may well find a size on the chart: nothing but the uncertainty stands in the way.
             actions[place] = again
-    decided = tuple(DECISIONS[code] for code in decide(weighed.costs.classes, rule).tolist())
+    decided = tuple(DECISIONS[code] for code in decide(weighed.costs.classes).tolist())
     return Choices(chart, arm, found, seen, weighed, tuple(actions), decided, steps)
 
 

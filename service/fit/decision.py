@@ -60,23 +60,11 @@ PLAYED = frozenset((Action.TAKE, Action.TRY))
 """Actions after which the child plays this instrument."""
 
 
-@dataclass(frozen=True, slots=True)
-class DecisionRule:
-    """How sure a claim must be.
+CONFIDENCE = 0.95
+"""Least probability of what is claimed."""
 
-    Attributes
-    ----------
-    confidence : float
-        Least probability of what is claimed.
-    strain_risk : float
-        Largest accepted probability of an instrument larger than claimed, or of one too large that is taken or tried.
-    """
-
-    confidence: float = 0.95
-    strain_risk: float = 0.025
-
-
-RULE = DecisionRule()
+STRAIN_RISK = 0.025
+"""Largest accepted probability of an instrument larger than claimed, or of one too large that is taken or tried."""
 
 CLASS_ORDER = ("too_small", "fits", "stretch", "too_large")
 
@@ -116,13 +104,12 @@ DECISIONS = tuple(Decision)
 """Decision of each code that `decide` gives."""
 
 
-def decide(found: Classes, rule: DecisionRule = RULE) -> NDArray[np.int64]:
+def decide(found: Classes) -> NDArray[np.int64]:
     """Make the narrowest claim that holds, for N instruments.
 
     Parameters
     ----------
     found : Classes
-    rule : DecisionRule
 
     Returns
     -------
@@ -135,7 +122,7 @@ def decide(found: Classes, rule: DecisionRule = RULE) -> NDArray[np.int64]:
     >>> str(DECISIONS[decide(found)[0]])
     'fits_or_stretch'
     """
-    sure, risk = rule.confidence, rule.strain_risk
+    sure, risk = CONFIDENCE, STRAIN_RISK
     larger = found.stretch + found.too_large
     holds = {
         Decision.TOO_SMALL: found.too_small >= sure,

@@ -15,7 +15,7 @@ from calibration.quantity import Length
 from service.fit.assessment import PRIOR_SD_MM
 from service.fit.causes import cause
 from service.fit.choosing import UNSETTLED
-from service.fit.decision import PLAYED, Action, Decision
+from service.fit.decision import CONFIDENCE, PLAYED, STRAIN_RISK, Action, Decision
 from service.fit.evidence import Suspected
 from service.fit.lengths import ASK_THE_TEACHER, is_along_bent_arm
 from service.fit.next_step import COUNT_TAPE
@@ -315,7 +315,7 @@ def _sureness(verdict: Verdict) -> Sentence:
             "Most probable is “{name}” with {p}; it is claimed only from {least} on.",
             name=CLASS_NAMES[p.likeliest],
             p=Percent(getattr(p, p.likeliest.value)),
-            least=Percent(verdict.rule.confidence),
+            least=Percent(CONFIDENCE),
         )
     named = verdict.claim or (p.likeliest,)
     if Decision.STRETCH not in named or verdict.chart.stretch_mm == 0:
@@ -424,8 +424,8 @@ def _instrument_sentence(verdict: Verdict) -> Sentence:
 
 
 def _guard_sentence(verdict: Verdict) -> Sentence:
-    guard, rule = verdict.guard, verdict.rule
-    strain, small = Percent(rule.strain_risk, 1), Percent(1 - rule.confidence, 1)
+    guard = verdict.guard
+    strain, small = Percent(STRAIN_RISK, 1), Percent(1 - CONFIDENCE, 1)
     if guard.accept_from_mm is None:
         return say(
             "With this uncertainty no arm could be called a fit: the guard bands of {low} and {high} fill the band.",

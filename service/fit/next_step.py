@@ -31,7 +31,7 @@ from calibration.arrays import Array, Mask
 from calibration.quantity import Length
 from service.fit.assessment import Assessment, classes_of, with_prior
 from service.fit.chart import Chart
-from service.fit.decision import RULE, Action, DecisionRule
+from service.fit.decision import Action
 from service.fit.lengths import TAPE_ARM_U_MM, TAPE_INSTRUMENT_U_MM, is_read_by_tape, widened
 from service.fit.losses import LOSSES, Losses
 from service.fit.sentences import Number, Percent, Sentence, Translate, say, unchanged
@@ -188,7 +188,6 @@ class Question:
     weighed : Weighed
     seen : Seen
     losses : Losses
-    rule : DecisionRule
     """
 
     chart: Chart
@@ -198,7 +197,6 @@ class Question:
     weighed: Weighed
     seen: Seen = NOTHING_SEEN
     losses: Losses = LOSSES
-    rule: DecisionRule = RULE
 
 
 def worth_asking(question: Question) -> Mask:
@@ -271,7 +269,7 @@ def _reading(question: Question, places: NDArray[np.int64], step: Step) -> tuple
     )
     own = question.seen.own
     own_then = None if own is None else [own[place] for place in places for _ in range(RESULTS)]
-    weighed = weigh(question.chart, then, Seen(question.seen.played, own_then), question.losses, question.rule)
+    weighed = weigh(question.chart, then, Seen(question.seen.played, own_then), question.losses)
     likely = np.ones(shape)
     for each in question.seen.played:
         likely = likely * each.likelihood(margin.reshape(shape) + shortest)

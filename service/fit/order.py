@@ -30,7 +30,7 @@ from calibration.quantity import Length
 from service.fit.assessment import TINY_MM, InstrumentLengths, Moments, assess, assess_moments, classes_of, with_prior
 from service.fit.chart import Chart
 from service.fit.choosing import EVERY_ACTION, UNSETTLED, Choices, choose_measured
-from service.fit.decision import PLAYED, RULE, Action, DecisionRule
+from service.fit.decision import CONFIDENCE, PLAYED, Action
 from service.fit.evidence import Played
 from service.fit.lengths import TAPE_INSTRUMENT_U_MM, check_plausible, is_along_bent_arm, widened
 from service.fit.losses import LOSSES, Losses
@@ -179,7 +179,6 @@ def order(
     growth: Allowance = NOT_GROWN,
     stretch: bool = False,
     shop_u_mm: float = TAPE_INSTRUMENT_U_MM,
-    rule: DecisionRule = RULE,
     losses: Losses = LOSSES,
     instead_of: Verdict | None = None,
     played: Sequence[tuple[InstrumentLengths, PlayingSigns]] = (),
@@ -197,7 +196,6 @@ def order(
         Allow a stretch below quarter size, because the playing signs with a like instrument are good.
     shop_u_mm : float
         Standard uncertainty of the shop's measuring, mm.
-    rule : DecisionRule
     losses : Losses
     instead_of : Verdict, optional
         The instrument that is to be replaced: what was seen on it counts, and the like of it is not ordered again.
@@ -223,10 +221,10 @@ def order(
         return _nothing(HOLDS[Action.MEASURE], None, stretch, growth)
     lengths = _line(chart, shop_u_mm)
     seen = _seen(arm, chart, instead_of, played)
-    choices = choose_measured(arm, lengths, chart, seen, rule, losses, _measured_again(arm))
-    named = _named(choices, instead_of, losses, rule)
+    choices = choose_measured(arm, lengths, chart, seen, losses, _measured_again(arm))
+    named = _named(choices, instead_of, losses)
     open_to = _not_again(instead_of, choices.found.shortest_arm_mm)
-    line = _Line(lengths, choices, open_to, _not_small(choices, rule), instead_of, named)
+    line = _Line(lengths, choices, open_to, _not_small(choices), instead_of, named)
     suiting, is_sized = line.suiting(stretch)
     hold = line.hold(suiting)
     if hold is not None:
@@ -248,7 +246,7 @@ def order(
         lasting is not None,
         bow_mm(float(lengths.body[middle])),
         beyond,
-        open_by=None if decided or beyond is not None else line.open_by(losses, rule),
+        open_by=None if decided or beyond is not None else line.open_by(losses),
     )
 
 
@@ -337,11 +335,11 @@ class _Line:
             wanted[best + 1 :] = False  # playing spoke for care: nothing longer than the size that was named
         return _one_range(wanted, best), is_sized
 
-    def open_by(self, losses: Losses, rule: DecisionRule) -> OpenBy:
+    def open_by(self, losses: Losses) -> OpenBy:
         """What has to be known better before the size to order can be: what its own verdict asks for first."""
         choices = self.choices
         if self.named is None:
-            by_lengths = best_size(choices.chart, choices.arm, NOTHING_SEEN, losses, rule)
+            by_lengths = best_size(choices.chart, choices.arm, NOTHING_SEEN, losses)
             return "arm" if by_lengths is None else "playing"
         place = self._place_of_named
         if choices.actions[place] is Action.ASK_SIGNS:
@@ -475,11 +473,11 @@ def _seen(
     return Seen(tuple(Played(mm, signs) for mm, (_, signs) in zip(shortest, watched, strict=True)))
 
 
-def _named(choices: Choices, instead_of: Verdict | None, losses: Losses, rule: DecisionRule) -> str | None:
+def _named(choices: Choices, instead_of: Verdict | None, losses: Losses) -> str | None:
     """The size to order: what was said to be taken instead, else the one that serves this arm best."""
     if instead_of is not None and instead_of.action in (Action.SMALLER, Action.LARGER):
         return None if instead_of.instead is None else instead_of.instead.size
-    best = best_size(choices.chart, choices.arm, choices.seen, losses, rule)
+    best = best_size(choices.chart, choices.arm, choices.seen, losses)
     return None if best is None else choices.chart.sizes[best]
 
 
@@ -492,13 +490,13 @@ def _not_again(instead_of: Verdict | None, shortest: Array) -> Mask:
     return np.ones(shortest.shape, dtype=bool)
 
 
-def _not_small(choices: Choices, rule: DecisionRule) -> Mask:
+def _not_small(choices: Choices) -> Mask:
     """Which would not be surely too small if they were measured exactly; all where playing tells more than lengths."""
     u_arm, found = widened(choices.arm).standard_uncertainty_mm, choices.found
     margin, sd = with_prior(found.margin_mm, np.full(found.margin_mm.shape, max(u_arm, TINY_MM)))
     width = found.longest_arm_mm - found.shortest_arm_mm
     exact = classes_of(margin, sd, (margin - width) / sd, choices.chart.stretch_mm)
-    return np.asarray((exact.too_small < rule.confidence) | bool(choices.seen.played))
+    return np.asarray((exact.too_small < CONFIDENCE) | bool(choices.seen.played))
 
 
 def _rows_in(chart: Chart, mask: Mask) -> tuple[str, ...]:

@@ -28,7 +28,7 @@ from calibration.quantity import Contribution, Length, covariance_mm2
 from service.fit.assessment import Assessment, InstrumentLengths
 from service.fit.chart import Chart
 from service.fit.choosing import Choices, choose
-from service.fit.decision import CLASS_ORDER, RULE, Action, Decision, DecisionRule, Probabilities
+from service.fit.decision import CLASS_ORDER, STRAIN_RISK, Action, Decision, Probabilities
 from service.fit.lengths import linear, widened
 from service.fit.losses import LOSSES, Losses
 from service.fit.sentences import Percent, Sentence, say
@@ -61,10 +61,10 @@ PREFERENCE = {
 """What is played comes before what is open, and that before what is to be left."""
 
 
-def preference(action: Action, too_large: float, rule: DecisionRule = RULE) -> int:
+def preference(action: Action, too_large: float) -> int:
     """What orders instruments before their losses do: what there is to do with one that is so probably too large."""
     preferred = PREFERENCE[action]
-    return OPEN_AND_LARGE if preferred == OPEN and too_large > rule.strain_risk else preferred
+    return OPEN_AND_LARGE if preferred == OPEN and too_large > STRAIN_RISK else preferred
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +158,6 @@ def rank(
     instruments: Sequence[InstrumentLengths],
     chart: Chart,
     conditions: Sequence[InstrumentCondition | None] | None = None,
-    rule: DecisionRule = RULE,
     compared: int = COMPARED,
     signs: Sequence[PlayingSigns | None] | None = None,
     losses: Losses = LOSSES,
@@ -174,7 +173,6 @@ def rank(
     chart : Chart
     conditions : sequence of InstrumentCondition or None, length N, optional
         Their states, which decide ties; what is not whole is repaired first.
-    rule : DecisionRule
     compared : int
         How many of the first are compared with the next one.
     signs : sequence of PlayingSigns or None, length N, optional
@@ -196,12 +194,12 @@ def rank(
     """
     if not instruments:
         return ()
-    choices = choose(arm, instruments, chart, signs, played, rule, losses, doubted, conditions)
+    choices = choose(arm, instruments, chart, signs, played, losses, doubted, conditions)
     cost = choices.weighed.costs.play
     scores = np.array([0 if each is None else each.score for each in conditions or [None] * len(instruments)])
     classes = choices.weighed.costs.classes
     judged = zip(choices.actions, classes.too_large.tolist(), strict=True)
-    preferred = np.array([preference(action, too_large, rule) for action, too_large in judged])
+    preferred = np.array([preference(action, too_large) for action, too_large in judged])
     order = np.lexsort((cost, -scores, np.round(cost / TIE_DAYS), preferred)).tolist()
     columns = [getattr(classes, name).tolist() for name in CLASS_ORDER]
     places, costs = choices.found.place.tolist(), cost.tolist()
@@ -245,7 +243,6 @@ def judge_class(
     arms: Mapping[str, Length],
     instrument: InstrumentLengths,
     chart: Chart,
-    rule: DecisionRule = RULE,
     losses: Losses = LOSSES,
     condition: InstrumentCondition | None = None,
 ) -> dict[str, Verdict]:
@@ -257,7 +254,6 @@ def judge_class(
         Arm of each child by whatever the teacher calls the child.
     instrument : InstrumentLengths
     chart : Chart
-    rule : DecisionRule
     losses : Losses
     condition : InstrumentCondition, optional
         The instrument's state.
@@ -266,11 +262,11 @@ def judge_class(
     -------
     dict of str to Verdict
     """
-    verdicts = {name: judge(arm, instrument, chart, None, condition, rule, losses) for name, arm in arms.items()}
+    verdicts = {name: judge(arm, instrument, chart, None, condition, losses) for name, arm in arms.items()}
 
     def suits_best(named: tuple[str, Verdict]) -> tuple[int, float]:
         verdict = named[1]
-        return preference(verdict.action, verdict.probabilities.too_large, rule), verdict.cost_days
+        return preference(verdict.action, verdict.probabilities.too_large), verdict.cost_days
 
     return dict(sorted(verdicts.items(), key=suits_best))
 

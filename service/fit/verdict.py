@@ -19,7 +19,7 @@ from service.fit.assessment import Assessment, InstrumentLengths, assess, with_p
 from service.fit.chart import Chart, ChartRow
 from service.fit.choosing import choose
 from service.fit.conformity import guard_factor
-from service.fit.decision import CLAIMS, RULE, Action, Decision, DecisionRule, Probabilities
+from service.fit.decision import CLAIMS, CONFIDENCE, STRAIN_RISK, Action, Decision, Probabilities
 from service.fit.evidence import Suspected, suspected
 from service.fit.lengths import linear, widened
 from service.fit.losses import LOSSES, Losses
@@ -55,7 +55,6 @@ class Verdict:
     arm : Length
     instrument : InstrumentLengths
     chart : Chart
-    rule : DecisionRule
     losses : Losses
     probabilities : Probabilities
         What was seen while playing is considered.
@@ -99,7 +98,6 @@ class Verdict:
     arm: Length
     instrument: InstrumentLengths
     chart: Chart
-    rule: DecisionRule
     losses: Losses
     probabilities: Probabilities
     by_lengths: Probabilities
@@ -155,7 +153,7 @@ class Verdict:
     @property
     def mislabelled(self) -> bool:
         """Whether the label names a size whose lengths this instrument does not have (at 95 %)."""
-        return self.label_right is not None and self.label_right < 1 - self.rule.confidence
+        return self.label_right is not None and self.label_right < 1 - CONFIDENCE
 
     @property
     def unusual_neck(self) -> bool:
@@ -183,7 +181,6 @@ def judge(
     chart: Chart,
     signs: PlayingSigns | None = None,
     condition: InstrumentCondition | None = None,
-    rule: DecisionRule = RULE,
     losses: Losses = LOSSES,
     played: Sequence[tuple[InstrumentLengths, PlayingSigns]] = (),
     build: Build = NOT_SEEN,
@@ -203,8 +200,6 @@ def judge(
         What was seen while the child plays this instrument.
     condition : InstrumentCondition, optional
         The instrument's state, for a choice between two, and where it is not whole.
-    rule : DecisionRule
-        How sure a claim must be.
     losses : Losses
         What a wrong choice costs.
     played : sequence of (InstrumentLengths, PlayingSigns)
@@ -231,14 +226,13 @@ def judge(
     >>> str(verdict.decision), str(verdict.action), verdict.size
     ('fits', 'take', '1/8')
     """
-    choices = choose(arm, [instrument], chart, [signs], played, rule, losses, doubted, [condition])
+    choices = choose(arm, [instrument], chart, [signs], played, losses, doubted, [condition])
     found, instead = choices.found, choices.instead(0)
     shortest = float(found.shortest_arm_mm[0])
     return Verdict(
         arm=arm,
         instrument=instrument,
         chart=chart,
-        rule=rule,
         losses=losses,
         probabilities=choices.probabilities(0),
         by_lengths=choices.probabilities(0, by_lengths=True),
@@ -251,7 +245,7 @@ def judge(
         shortest_arm_mm=shortest,
         longest_arm_mm=float(found.longest_arm_mm[0]),
         margin=_margin(arm, instrument, found),
-        guard=_guard(found, rule),
+        guard=_guard(found),
         small=bool(found.small[0]),
         size=nearest_size(chart, float(found.place[0])),
         label_right=_label_right(chart, instrument, found),
@@ -291,14 +285,14 @@ def _margin(arm: Length, instrument: InstrumentLengths, found: Assessment) -> Le
     return Length(float(found.margin_mm[0]), budget)
 
 
-def _guard(found: Assessment, rule: DecisionRule) -> GuardBand:
+def _guard(found: Assessment) -> GuardBand:
     """Guard bands on the measured arm; the prior widens them by the factor by which it pulls the margin back."""
     u, shortest, longest = float(found.u_margin_mm[0]), float(found.shortest_arm_mm[0]), float(found.longest_arm_mm[0])
     pull = u / float(with_prior(found.margin_mm, found.u_margin_mm)[1][0])
-    low = guard_factor(rule.strain_risk) * u * pull
+    low = guard_factor(STRAIN_RISK) * u * pull
     high = 0.0
     if np.isfinite(longest):
-        wide = guard_factor(1 - rule.confidence) * float(found.u_outgrown_mm[0]) * pull
+        wide = guard_factor(1 - CONFIDENCE) * float(found.u_outgrown_mm[0]) * pull
         high = wide - (longest - shortest) * (pull**2 - 1)
     start, end = shortest + low, longest - high
     return GuardBand(low, high, *((start, end) if start < end else (None, None)))

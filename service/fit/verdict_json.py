@@ -8,7 +8,7 @@ from typing import Any
 
 from calibration.quantity import length_json
 from service.fit.assessment import PRIOR_SD_MM
-from service.fit.decision import CLASS_ORDER
+from service.fit.decision import CLASS_ORDER, CONFIDENCE, STRAIN_RISK
 from service.fit.explanation import explanation_json
 from service.fit.fingers import finger_room
 from service.fit.sentences import Translate, unchanged
@@ -25,7 +25,7 @@ def verdict_json(verdict: Verdict, translate: Translate = unchanged, language: s
         "claim": [each.value for each in verdict.claim],
         "confidence": None if verdict.confidence is None else round(verdict.confidence, 4),
         "risk": None if verdict.risk is None else round(verdict.risk, 4),
-        "rule": {"confidence": verdict.rule.confidence, "strain_risk": verdict.rule.strain_risk},
+        "rule": {"confidence": CONFIDENCE, "strain_risk": STRAIN_RISK},
         "losses": asdict(verdict.losses),
         "prior_sd_mm": PRIOR_SD_MM,
         "by_lengths": {name: round(getattr(verdict.by_lengths, name), 4) for name in CLASS_ORDER},

@@ -34,7 +34,7 @@ from calibration.arrays import Array, Mask
 from calibration.quantity import Length
 from service.fit.assessment import Assessment, Classes, classes_of, with_prior
 from service.fit.chart import Chart
-from service.fit.decision import CLASS_ORDER, RULE, Action, DecisionRule
+from service.fit.decision import CLASS_ORDER, CONFIDENCE, STRAIN_RISK, Action
 from service.fit.evidence import Played, answer_chances, strained_by_size
 from service.fit.losses import LOSSES, Losses
 from service.fit.signs import PlayingSigns
@@ -181,9 +181,7 @@ class Weighed:
     losses: dict[Action, Array]
 
 
-def weigh(
-    chart: Chart, items: Items, seen: Seen = NOTHING_SEEN, losses: Losses = LOSSES, rule: DecisionRule = RULE
-) -> Weighed:
+def weigh(chart: Chart, items: Items, seen: Seen = NOTHING_SEEN, losses: Losses = LOSSES) -> Weighed:
     """Choose an action for each item.
 
     Parameters
@@ -193,27 +191,26 @@ def weigh(
         N pairs.
     seen : Seen
     losses : Losses
-    rule : DecisionRule
 
     Returns
     -------
     Weighed
     """
-    costs = play_costs(chart, items, seen, losses, rule)
-    smaller, smaller_cost, larger, larger_cost = _alternatives(chart, items, seen, losses, rule)
+    costs = play_costs(chart, items, seen, losses)
+    smaller, smaller_cost, larger, larger_cost = _alternatives(chart, items, seen, losses)
     none_smaller = ~np.isfinite(smaller_cost)
     instead = losses.exchange + np.where(none_smaller, losses.waiting, smaller_cost)
-    good_playable = (costs.good.too_large <= rule.strain_risk) & (costs.good.too_small < rule.confidence)
+    good_playable = (costs.good.too_large <= STRAIN_RISK) & (costs.good.too_small < CONFIDENCE)
     asked = (
         losses.waiting
         + costs.strained * instead
         + (1 - costs.strained) * np.where(good_playable, np.minimum(costs.play_if_good, instead), instead)
     )
-    can_ask = items.small & (costs.classes.too_small < rule.confidence) & ~_answered(seen, len(items.small))
+    can_ask = items.small & (costs.classes.too_small < CONFIDENCE) & ~_answered(seen, len(items.small))
     offers = {
         Action.TAKE: np.where(costs.allowed, costs.play, np.inf),
         Action.SMALLER: np.where(none_smaller, np.inf, instead),
-        Action.WAIT: np.where(none_smaller & (costs.classes.too_small < 1 - rule.confidence), instead, np.inf),
+        Action.WAIT: np.where(none_smaller & (costs.classes.too_small < 1 - CONFIDENCE), instead, np.inf),
         Action.LARGER: losses.exchange + larger_cost,
         Action.ASK_SIGNS: np.where(can_ask & good_playable, asked, np.inf),
     }
@@ -224,21 +221,19 @@ def weigh(
     lost = ~np.isfinite(loss)
     chosen[lost] = np.where(costs.classes.too_small[lost] >= 0.5, _CODE[Action.LARGER], _CODE[Action.WAIT])
     loss = np.where(lost, instead, loss)
-    chosen[(chosen == _CODE[Action.TAKE]) & (costs.strain_left > rule.strain_risk)] = _CODE[Action.TRY]
-    not_large = costs.classes.stretch + costs.classes.too_large <= rule.strain_risk
+    chosen[(chosen == _CODE[Action.TAKE]) & (costs.strain_left > STRAIN_RISK)] = _CODE[Action.TRY]
+    not_large = costs.classes.stretch + costs.classes.too_large <= STRAIN_RISK
     return Weighed(costs, _after_signs(chosen, items, seen, not_large), loss, smaller, larger, offers)
 
 
-def play_costs(
-    chart: Chart, items: Items, seen: Seen = NOTHING_SEEN, losses: Losses = LOSSES, rule: DecisionRule = RULE
-) -> Costs:
+def play_costs(chart: Chart, items: Items, seen: Seen = NOTHING_SEEN, losses: Losses = LOSSES) -> Costs:
     """Expected loss of playing each item, with its probabilities after what was seen."""
     margins = items.margin_mm[:, None] + items.sd_mm[:, None] * _Z
     weight = np.ones_like(margins)
     for each in seen.played:
         weight *= each.likelihood(margins + items.shortest_mm[:, None])
     weight /= weight.mean(axis=1, keepdims=True)
-    chance = _strain_chance(margins, items.small, seen)
+    chance = _strain_chance(margins, seen)
     strained = np.mean(weight * chance, axis=1)
     classes = _reweighted(items, margins, weight, chart.stretch_mm) if seen.played else items.classes
     good_weight = weight * (1 - chance)
@@ -251,7 +246,7 @@ def play_costs(
     play = np.where(items.small, losses.strained * strained, short)
     play = play + losses.harm * classes.too_large + losses.small_per_mm * np.mean(weight * above, axis=1)
     play_if_good = losses.harm * good.too_large + losses.small_per_mm * np.mean(good_weight * above, axis=1)
-    allowed = (classes.too_large <= rule.strain_risk) & (classes.too_small < rule.confidence)
+    allowed = (classes.too_large <= STRAIN_RISK) & (classes.too_small < CONFIDENCE)
     larger = classes.stretch + classes.too_large
     left = np.where(items.small, np.minimum(strained, larger), larger)
     return Costs(classes, play, strained, left, allowed, good, play_if_good)
@@ -276,9 +271,7 @@ def chart_items(chart: Chart, arm_mm: Array, arm_sd_mm: Array) -> Items:
     return Items(margin, sd, shortest, width, small, arms, sds, classes)
 
 
-def best_size(
-    chart: Chart, arm: Length, seen: Seen = NOTHING_SEEN, losses: Losses = LOSSES, rule: DecisionRule = RULE
-) -> int | None:
+def best_size(chart: Chart, arm: Length, seen: Seen = NOTHING_SEEN, losses: Losses = LOSSES) -> int | None:
     """Which size of the chart serves an arm best, whatever is played now.
 
     Of the sizes that may be played it is the one of least expected loss.  Verdicts name it in place of what does not
@@ -292,46 +285,41 @@ def best_size(
     seen : Seen
         What was seen while playing.
     losses : Losses
-    rule : DecisionRule
 
     Returns
     -------
     int or None
         Place in the chart; None where no size may be played.
     """
-    cost = _costs_of_sizes(chart, arm, seen, losses, rule)
+    cost = _costs_of_sizes(chart, arm, seen, losses)
     best = int(np.argmin(cost))
     return best if np.isfinite(cost[best]) else None
 
 
-def ordering_loss(
-    chart: Chart, arm: Length, seen: Seen = NOTHING_SEEN, losses: Losses = LOSSES, rule: DecisionRule = RULE
-) -> float:
+def ordering_loss(chart: Chart, arm: Length, losses: Losses = LOSSES) -> float:
     """Expected loss of ordering the `best_size` and playing it, days; of waiting where no size may be played."""
-    least = float(_costs_of_sizes(chart, arm, seen, losses, rule).min())
+    least = float(_costs_of_sizes(chart, arm, NOTHING_SEEN, losses).min())
     return losses.exchange + (least if np.isfinite(least) else losses.waiting)
 
 
-def _costs_of_sizes(chart: Chart, arm: Length, seen: Seen, losses: Losses, rule: DecisionRule) -> Array:
+def _costs_of_sizes(chart: Chart, arm: Length, seen: Seen, losses: Losses) -> Array:
     """(R,) expected loss of playing each size of the chart with an arm, days; infinite where it may not."""
     arms_mm, sds_mm = np.array([arm.value_mm]), np.array([arm.standard_uncertainty_mm])
-    return np.asarray(_size_costs(chart, arms_mm, sds_mm, seen, losses, rule)[0])
+    return np.asarray(_size_costs(chart, arms_mm, sds_mm, seen, losses)[0])
 
 
-def _size_costs(
-    chart: Chart, arms_mm: Array, arm_sds_mm: Array, seen: Seen, losses: Losses, rule: DecisionRule
-) -> Array:
+def _size_costs(chart: Chart, arms_mm: Array, arm_sds_mm: Array, seen: Seen, losses: Losses) -> Array:
     """(M, R) expected loss of playing each size of the chart with each of M arms, days; infinite where it may not."""
-    costs = play_costs(chart, chart_items(chart, arms_mm, arm_sds_mm), Seen(seen.played), losses, rule)
+    costs = play_costs(chart, chart_items(chart, arms_mm, arm_sds_mm), Seen(seen.played), losses)
     return np.where(costs.allowed, costs.play, np.inf).reshape(len(arms_mm), len(chart.rows))
 
 
 def _alternatives(
-    chart: Chart, items: Items, seen: Seen, losses: Losses, rule: DecisionRule
+    chart: Chart, items: Items, seen: Seen, losses: Losses
 ) -> tuple[NDArray[np.int64], Array, NDArray[np.int64], Array]:
     """Best smaller and best larger size of the chart for each item, and what playing it costs; infinite without one."""
     arms, first, back = np.unique(items.arm_mm, return_index=True, return_inverse=True)
-    cost = _size_costs(chart, arms, items.arm_sd_mm[first], seen, losses, rule)[back]
+    cost = _size_costs(chart, arms, items.arm_sd_mm[first], seen, losses)[back]
     is_smaller = chart.arms_from_mm < items.shortest_mm[:, None] - ANOTHER_MM
     is_larger = chart.arms_from_mm > items.shortest_mm[:, None] + ANOTHER_MM
     found: list[Array] = []
@@ -343,7 +331,7 @@ def _alternatives(
     return found[0].astype(np.int64), found[1], found[2].astype(np.int64), found[3]
 
 
-def _strain_chance(margins: Array, small: Mask, seen: Seen) -> Array:
+def _strain_chance(margins: Array, seen: Seen) -> Array:
     """(N, K) chance of strain by the size at each node, the item's own answers considered."""
     chance = strained_by_size(margins)
     for place, signs in enumerate(seen.own or ()):
