@@ -15,6 +15,8 @@ from itertools import pairwise
 
 import click
 
+from service.words.paragraphs import paragraphs
+
 ENGLISH = "en"
 
 _SPOKEN: ContextVar[str] = ContextVar("spoken", default=ENGLISH)
@@ -93,8 +95,6 @@ def worded(command: click.Command) -> click.Command:
 
 def in_paragraphs(text: str | None) -> str | None:
     """A help text translated paragraph by paragraph."""
-    from service.words.i18n import paragraphs
-
     return None if text is None else "\n\n".join(_(each) for each in paragraphs(text))
 
 

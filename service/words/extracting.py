@@ -16,7 +16,7 @@ from typing import IO, Any
 from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_dir
 
-from service.words.i18n import paragraphs
+from service.words.paragraphs import paragraphs
 
 ROOMS = ("calibration", "vision", "service")
 METHODS = [

@@ -16,7 +16,6 @@ the charts that come with the program, the help of commands, options and questio
 
 from __future__ import annotations
 
-import inspect
 import io
 import re
 import sys
@@ -69,17 +68,6 @@ def translator(language: str) -> Translate:
     return lambda text: catalogue.gettext(text) if text else text
 
 
-def paragraphs(text: str) -> list[str]:
-    r"""The paragraphs of a help text, each on one line, as the catalogue holds them.
-
-    Examples
-    --------
-    >>> paragraphs("Measure the arm.\n\n    Each photo is measured\n    by itself.")
-    ['Measure the arm.', 'Each photo is measured by itself.']
-    """
-    return [" ".join(each.split()) for each in inspect.cleandoc(text).split("\n\n") if each.strip()]
-
-
 def reads_from_right(language: str) -> bool:
     """Whether a language is written from right to left (CLDR)."""
     return Locale.parse(language).text_direction == "rtl"
@@ -117,7 +105,7 @@ def catalogue_path(language: str) -> Path:
 
 
 def missing(language: str, sources: Iterable[str]) -> list[str]:
-    """Those of `source_strings` without a translation in `language`, or with one marked as uncertain."""
+    """Those of the source strings without a translation in `language`, or with one marked as uncertain."""
     catalogue = read_catalogue(language)
 
     def translated(text: str) -> bool:
@@ -138,7 +126,7 @@ def source_strings(sources: Catalog) -> list[str]:
 
 
 def update(language: str, sources: Catalog) -> None:
-    """Write a language's ``.po`` file with exactly the source strings of `template`, keeping translations.
+    """Write a language's ``.po`` file with exactly the source strings of `sources`, keeping translations.
 
     Babel's own command would guess a translation for a changed sentence and mark it as uncertain, and keep those no
     longer used behind the others; here a changed sentence is a new one, and history keeps what is gone.
