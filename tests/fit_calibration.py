@@ -20,9 +20,9 @@ from calibration.quantity import Contribution, Length
 from service.fit.assessment import Assessment, InstrumentLengths, Moments, assess_moments
 from service.fit.chart import Chart
 from service.fit.chart_table import default_chart
-from service.fit.conformity import GlobalRisks, global_risks
 from service.fit.decision import CLAIMS, DECISIONS, Decision, decide
 from service.fit.verdict import judge
+from tests.fit_risks import GlobalRisks, global_risks
 
 Array = NDArray[np.float64]
 

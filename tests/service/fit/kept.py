@@ -18,7 +18,6 @@ from service.fit.assessment import InstrumentLengths
 from service.fit.assigning import assign
 from service.fit.chart import Chart
 from service.fit.chart_table import chart_from_entries, default_chart
-from service.fit.conformity import global_risks
 from service.fit.fingers import finger_room
 from service.fit.growth import DatedArm, predict
 from service.fit.losses import Losses
@@ -204,20 +203,6 @@ def charts() -> dict[str, Any]:
     return {chart.name: chart.as_json() | values(chart) for chart in (CHART, OWN)}
 
 
-def risks() -> dict[str, list[float]]:
-    """Risks of a population, JCGM 106:2012, 9.5."""
-    cases = (
-        ((0.0, 4.0), 1.0, (-8.0, 8.0), (-7.0, 7.0)),
-        ((1.0, 2.0), 0.5, (-1.0, 3.0), (-0.5, 2.0)),
-        ((0.0, 1.0), 0.3, (float("-inf"), 1.0), (float("-inf"), 0.7)),
-    )
-    found = [global_risks(*case) for case in cases]
-    return {
-        str(number): [round(each, 8) for each in (risk.conforming, risk.consumer, risk.producer)]
-        for number, risk in enumerate(found)
-    }
-
-
 PARTS: dict[str, Callable[[], Any]] = {
     "verdicts": lambda: {name: verdict_json(each) for name, each in verdicts().items()},
     "orders": lambda: orders(verdicts()),
@@ -226,7 +211,6 @@ PARTS: dict[str, Callable[[], Any]] = {
     "lists": lists,
     "set_ups": set_ups,
     "charts": charts,
-    "risks": risks,
 }
 """What is kept, by its name in the file."""
 

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from service.fit.conformity import conformance_probability, global_risks, guard_factor
+from service.fit.conformity import guard_factor
+from tests.fit_risks import conformance_probability, global_risks
 
 
 def test_breakdown_voltage():
