@@ -72,7 +72,7 @@ def named(grey: Grey, sheet: SheetInPhoto) -> list[Marker] | None:
     layout = sheet.layout
     if not isinstance(layout, SheetLayout):
         return []
-    own = np.array(_cells_of(layout))
+    own = np.array(_marker_cells())
     mine = np.diag(_correlations(grey, sheet, own)[:, 0, layout.marker_ids.start : layout.marker_ids.stop])
     readable = mine[mine != 0]
     known = float(readable.mean()) if len(readable) else 0.0
@@ -92,7 +92,7 @@ def named(grey: Grey, sheet: SheetInPhoto) -> list[Marker] | None:
     return [] if known > _LEAST else None
 
 
-def _cells_of(layout: SheetLayout) -> list[tuple[int, int]]:
+def _marker_cells() -> list[tuple[int, int]]:
     """Squares (column, row) of a sheet's markers, in their order."""
     return [(column, row) for row in range(ROWS) for column in range(COLUMNS) if not is_black(column, row)]
 
@@ -136,7 +136,7 @@ def _turned(places: Array, turn: int) -> Array:
 
 def _hypotheses(layout: SheetLayout, turn: int, cells: list[tuple[int, int]], seen: Array) -> list[_Hypothesis]:
     """Every shift of a sheet in one turn, with its markers' mean correlation, 0 of those outside the photo."""
-    turned = _turned(np.array(_cells_of(layout)), turn).astype(int)
+    turned = _turned(np.array(_marker_cells()), turn).astype(int)
     number = {cell: place for place, cell in enumerate(cells)}
     found = []
     scores = seen[:, turn, layout.marker_ids.start : layout.marker_ids.stop]

@@ -8,10 +8,10 @@ from calibration.sheet import Box
 from calibration.sheet_shapes import Points, Polygon, Rectangle, Shape, Stroke
 
 
-def _smooth(points: Points, steps: int = 12) -> Points:
+def _smooth(points: Points) -> Points:
     """A smooth closed line through the points (Catmull-Rom)."""
     knots = np.array(points)
-    share = np.arange(steps)[:, None] / steps
+    share = np.arange(12)[:, None] / 12
     pieces = []
     for before, start, end, after in zip(
         np.roll(knots, 1, 0), knots, np.roll(knots, -1, 0), np.roll(knots, -2, 0), strict=True
@@ -36,8 +36,8 @@ def _placed(points: Points, at_mm: tuple[float, float], scale: float = 1.0, turn
     )
 
 
-def _circle(at_mm: tuple[float, float], radius_mm: float, steps: int = 40) -> Points:
-    angles = np.linspace(0, 2 * np.pi, steps + 1)
+def _circle(at_mm: tuple[float, float], radius_mm: float) -> Points:
+    angles = np.linspace(0, 2 * np.pi, 41)
     return tuple((at_mm[0] + radius_mm * float(np.cos(a)), at_mm[1] + radius_mm * float(np.sin(a))) for a in angles)
 
 

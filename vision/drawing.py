@@ -76,7 +76,11 @@ def ring(picture: Picture, point_px: Point, colour: Colour, radius: float, unit:
     cv2.circle(picture, centre, round(1.6 * unit * one), colour, -1, cv2.LINE_AA, _FRACTION_BITS)
 
 
-def banner(picture: Picture, lines: Sequence[tuple[str, Colour]], height: float = 60.0) -> Picture:
+_BANNER = 60.0
+"""Height of one line under a picture, in units of `unit_px`."""
+
+
+def banner(picture: Picture, lines: Sequence[tuple[str, Colour]]) -> Picture:
     """Put a dark strip with a large line of text for each of `lines` under the picture, each in its colour.
 
     Parameters
@@ -85,8 +89,6 @@ def banner(picture: Picture, lines: Sequence[tuple[str, Colour]], height: float 
         Left as it is.
     lines : sequence of (str, colour)
         What stands there, in the colour of what it names; for nothing the picture itself is given back.
-    height : float
-        Of one line, in units of `unit_px`.
 
     Returns
     -------
@@ -97,8 +99,8 @@ def banner(picture: Picture, lines: Sequence[tuple[str, Colour]], height: float 
     unit = unit_px(picture)
     strips = [picture]
     for text, colour in lines:
-        strip = Image.new("RGB", (picture.shape[1], round(height * unit)), RIM)
-        size = 0.62 * height * unit
+        strip = Image.new("RGB", (picture.shape[1], round(_BANNER * unit)), RIM)
+        size = 0.62 * _BANNER * unit
         draw = ImageDraw.Draw(strip)
         font = ImageFont.load_default(size)
         wide = draw.textlength(text, font=font)

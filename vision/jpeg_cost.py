@@ -17,14 +17,13 @@ _START_OF_SCAN, _END_OF_IMAGE = 0xDA, 0xD9  # ISO/IEC 10918-1, table B.1
 _WITHOUT_LENGTH = {0x01, 0xD8, *range(0xD0, 0xD8)}
 
 
-def scans(content: bytes, most: int = MOST_SCANS) -> int:
-    r"""How many scans a JPEG's first picture has; counting stops behind `most`.
+def scans(content: bytes) -> int:
+    r"""How many scans a JPEG's first picture has; counting stops behind `MOST_SCANS`.
 
     Parameters
     ----------
     content : bytes
         The file.
-    most : int
 
     Examples
     --------
@@ -32,7 +31,7 @@ def scans(content: bytes, most: int = MOST_SCANS) -> int:
     3
     """
     found, at = 0, 2
-    while found <= most and (marker := _MARKER.search(content, at)) is not None:
+    while found <= MOST_SCANS and (marker := _MARKER.search(content, at)) is not None:
         kind, at = content[marker.end() - 1], marker.end()
         if kind == _END_OF_IMAGE:
             break

@@ -18,4 +18,4 @@ def load() -> None:
     library()
     outline_prior()
     for path in NETWORKS:
-        session(path, 1)
+        session(path)

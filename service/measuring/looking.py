@@ -216,7 +216,7 @@ def _solve_arms(
     views = alone if found is None else found.views
     overlay = None
     if picture is not None:
-        overlay = jpeg(draw_arm(picture_of(picture, ARM), views[0], blur_face=False, captions=question.captions))
+        overlay = jpeg(draw_arm(picture_of(picture, ARM), views[0], captions=question.captions))
     shown = _of_files(seen, [shown_arm(one) for one in views])
     return Outcome(joint.result, overlay, views=shown)
 

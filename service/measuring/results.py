@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from calibration.problems import Problem
 from calibration.quantity import Length, length_from_json, length_json
-from service.fit.sentences import Translate, unchanged
+from service.fit.sentences import Translate
 from service.fit.setup import Build
 
 if TYPE_CHECKING:
@@ -38,30 +38,26 @@ INSTRUMENT_LENGTHS = (
 )
 
 
-def problems_json(problems: Iterable[Problem], translate: Translate = unchanged) -> list[dict[str, str]]:
-    """Problems as JSON, their sentences translated."""
-    return [
-        {"code": each.code, "message": translate(each.message), "advice": translate(each.advice)} for each in problems
-    ]
+def problems_json(problems: Iterable[Problem]) -> list[dict[str, str]]:
+    """Problems as JSON, their sentences in English; see `translated`."""
+    return [{"code": each.code, "message": each.message, "advice": each.advice} for each in problems]
 
 
-def arm_json(measurement: ArmMeasurement, translate: Translate = unchanged) -> dict[str, Any]:
+def arm_json(measurement: ArmMeasurement) -> dict[str, Any]:
     """An arm measurement as JSON."""
-    return _measurement_json(measurement, ARM_LENGTHS, translate) | {"side": measurement.side}
+    return _measurement_json(measurement, ARM_LENGTHS) | {"side": measurement.side}
 
 
-def instrument_json(measurement: InstrumentMeasurement, translate: Translate = unchanged) -> dict[str, Any]:
+def instrument_json(measurement: InstrumentMeasurement) -> dict[str, Any]:
     """An instrument measurement as JSON."""
-    return _measurement_json(measurement, INSTRUMENT_LENGTHS, translate)
+    return _measurement_json(measurement, INSTRUMENT_LENGTHS)
 
 
-def _measurement_json(
-    measurement: ArmMeasurement | InstrumentMeasurement, names: tuple[str, ...], translate: Translate
-) -> dict[str, Any]:
+def _measurement_json(measurement: ArmMeasurement | InstrumentMeasurement, names: tuple[str, ...]) -> dict[str, Any]:
     return {
         "photo": measurement.photo,
         "usable": measurement.usable,
-        "problems": problems_json(measurement.problems, translate),
+        "problems": problems_json(measurement.problems),
         **{name: length_json(getattr(measurement, name)) for name in names},
         "points_px": {
             name: [round(float(x), 2), round(float(y), 2)] for name, (x, y) in (measurement.points_px or {}).items()

@@ -105,7 +105,7 @@ def measure_arm_view(source: bytes | Photo, name: str, question: ArmQuestion) ->
     wanted = measurement.usable or question.refused_too
     outcome = Outcome(
         arm_json(measurement),
-        jpeg(draw_arm(photo, measurement, blur_face=False, captions=question.captions)) if wanted else None,
+        jpeg(draw_arm(photo, measurement, captions=question.captions)) if wanted else None,
         jpeg(photo.rgb) if wanted else None,
         _size_px(photo.rgb),
         refusal_jpeg=_refusal_jpeg(photo, measurement, ()),
@@ -137,7 +137,7 @@ def solve_arm_views(views: Sequence[ArmView], question: ArmQuestion) -> Outcome 
         return None
     first = views[looked[found.used[0]]].outcome
     photo = picture_of(first.photo_jpeg or b"", first.result["photo"])  # its face is blurred already
-    overlay = draw_arm(photo, found.measurement, blur_face=False, captions=question.captions)
+    overlay = draw_arm(photo, found.measurement, captions=question.captions)
     shown = tuple(shown_arm(view) for view in found.views)
     return Outcome(
         arm_views_json(found, looked),

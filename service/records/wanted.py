@@ -50,9 +50,9 @@ class Wanted:
     reason: str | None
 
 
-def arrived(records: Session, asked: PhotoRequest, states: Collection[str] = GOOD) -> set[str]:
-    """Kinds of which a photo in such a state arrived; one sent before the teacher asked for another does not count."""
-    return _arrived(_sent(records, asked), states)
+def arrived(records: Session, asked: PhotoRequest) -> set[str]:
+    """Kinds of which a good photo arrived; one sent before the teacher asked for another does not count."""
+    return _arrived(_sent(records, asked), GOOD)
 
 
 def _arrived(uploads: Sequence[_Sent], states: Collection[str]) -> set[str]:

@@ -218,7 +218,7 @@ def arm_depths(rgb: Picture, joints_px: Array, slopes: Array) -> ArmDepths:
     ]
     given = {"wide": pictures[0], "hand": pictures[1], "slopes": slopes.reshape(1, 4).astype(np.float32)}
     asked = list(MEMBERS)
-    stance, depth, pose = (np.asarray(part[asked, 0], np.float64) for part in session(MODEL, 1).run(None, given))
+    stance, depth, pose = (np.asarray(part[asked, 0], np.float64) for part in session(MODEL).run(None, given))
     return weakened(stance, depth, pose, [worlds()[member] for member in asked])
 
 

@@ -1,7 +1,7 @@
 """The measured arm drawn into its photo, for a teacher to judge at a glance on a phone.
 
 The two points that decide the length are shown magnified as well.  Faces, and whatever is away from child and
-sheets, are made unrecognisable unless asked otherwise.
+sheets, are made unrecognisable first (`without_others`).
 """
 
 from __future__ import annotations
@@ -23,19 +23,15 @@ INSET_SIDE, INSET_TIMES = 190.0, 2.6
 """Side of a magnified detail in thousandths of the photo's longer side, and its magnification."""
 
 
-def draw_arm(
-    photo: Photo, measurement: ArmMeasurement, blur_face: bool = True, captions: Mapping[str, str] | None = None
-) -> Picture:
+def draw_arm(photo: Photo, measurement: ArmMeasurement, captions: Mapping[str, str] | None = None) -> Picture:
     """Draw what was measured.
 
     Parameters
     ----------
     photo : Photo
-        The photo.
+        The photo, as of `without_others`.
     measurement : ArmMeasurement
         What `measure_arm` made of it; a refused one is framed in red.
-    blur_face : bool
-        Make faces, and what is away from child and sheets, unrecognisable.
     captions : mapping of str to str, optional
         As of `vision.drawing.caption`; then the line's name stands underneath with its 95 % interval in mm.
 
@@ -45,8 +41,7 @@ def draw_arm(
         The photo with the sheets, the joints, the measured line and details; taller than the photo where there are
         captions.
     """
-    clean = without_others(photo, measurement) if blur_face else photo.rgb
-    picture = clean.copy()
+    picture = photo.rgb.copy()
     _sheets(picture, measurement)
     points = {name: np.array(place) for name, place in measurement.points_px.items()}
     if {"side_neck", "mid_palm", "shoulder", "elbow", "wrist"} <= points.keys():
@@ -57,7 +52,7 @@ def draw_arm(
         drawing.line(picture, np.array([points["side_neck"], points["mid_palm"]]), YELLOW, 3.5)
         for name in ("side_neck", "mid_palm"):
             drawing.ring(picture, points[name], YELLOW, 9.0)
-        _details(picture, clean, points)
+        _details(picture, photo.rgb, points)
     if measurement.arm_length is None:
         drawing.framed(picture)
         return picture
@@ -65,17 +60,17 @@ def draw_arm(
     return drawing.banner(picture, [(each, YELLOW) for each in said])
 
 
-def without_faces(photo: Photo, measurement: ArmMeasurement | None = None) -> Picture:
+def without_faces(photo: Photo, measurement: ArmMeasurement) -> Picture:
     """The photo with all faces made unrecognisable, (H, W, 3) uint8, at its own size.
 
     Parameters
     ----------
     photo : Photo
         The photo.
-    measurement : ArmMeasurement, optional
+    measurement : ArmMeasurement
         If it knows where the faces are they are not looked for again.
     """
-    faces = measurement.faces_px if measurement is not None else None
+    faces = measurement.faces_px
     if faces is None:
         faces = tuple(face_disc(person) for person in find_people(photo.rgb))
     return _blurred(photo.rgb.copy(), faces)

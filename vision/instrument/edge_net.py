@@ -80,7 +80,7 @@ def read_edges(
     shown = np.concatenate([_even(strip, row) for strip, row in zip(strips, rows, strict=True)])
     logits = np.empty((0, COLUMNS + 1))
     if len(shown):
-        logits = session(MODEL, 1).run(None, {"strips": shown.transpose(2, 0, 1)[None]})[0][0].astype(np.float64)
+        logits = session(MODEL).run(None, {"strips": shown.transpose(2, 0, 1)[None]})[0][0].astype(np.float64)
     of_each = np.split(logits, np.cumsum([len(row) for row in rows])[:-1])
     return tuple(
         _reading(each[mine], row[mine], len(nodes))

@@ -46,8 +46,6 @@ class Fit:
     table_mm : float
     weight : tuple of (M,) ndarray
         Final weight of each edge, one array for each view.
-    residual_sigma : float
-        Root mean square of the weighted edge residuals in units of their sigma.
     apart_sigmas : (H,) ndarray
         How far each end that a person set lies from where everything else has it, all such ends left out, over the
         standard deviation of that distance.
@@ -59,7 +57,6 @@ class Fit:
     views: tuple[View, ...]
     table_mm: float
     weight: tuple[Array, ...]
-    residual_sigma: float
     apart_sigmas: Array
 
     def pose(self) -> Pose:
@@ -173,7 +170,6 @@ def _fit_of(problem: FitProblem, unknowns: Array, weight: Array) -> Fit:
     covariance = np.asarray(sum(share @ share.T for share in shares.values()))
     views = tuple(replace(view, camera=problem.camera(unknowns, i)) for i, view in enumerate(problem.views))
     bounds = np.cumsum([len(view.edges.node) for view in problem.views])[:-1]
-    mean_square = float((weight * residual[: problem.edge_count] ** 2).sum() / max(weight.sum(), 1.0))
     return Fit(
         unknowns=unknowns,
         covariance=covariance,
@@ -181,7 +177,6 @@ def _fit_of(problem: FitProblem, unknowns: Array, weight: Array) -> Fit:
         views=views,
         table_mm=problem.setting.table_mm,
         weight=tuple(np.split(weight, bounds)),
-        residual_sigma=mean_square**0.5,
         apart_sigmas=_apart_sigmas(
             problem, residual, jacobian[:, problem.free], inner[np.ix_(problem.free, problem.free)]
         ),

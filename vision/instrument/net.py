@@ -148,18 +148,10 @@ class _Found:
 
 
 class InstrumentNet:
-    """The network, ready to run on the processor.
+    """The network, ready to run on the processor in one thread."""
 
-    Parameters
-    ----------
-    threads : int
-        Threads it may use.
-    model : Path
-        The ONNX file.
-    """
-
-    def __init__(self, threads: int = 1, model: Path = MODEL) -> None:
-        self._session = session(model, threads)
+    def __init__(self) -> None:
+        self._session = session(MODEL)
 
     def __call__(self, rgb: Picture) -> InstrumentMap:
         """Look at a photo.

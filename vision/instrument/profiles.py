@@ -57,23 +57,19 @@ def mask_crossings(mask: Floats, point_px: Array, normal_px: Array, reach_px: fl
     return exact[rows, best], np.isfinite(distance[rows, best])
 
 
-def expected_edges(
-    picture: Picture, point_px: Array, normal_px: Array, sigma_px: float, smooth_px: float = SMOOTH_PX
-) -> Array:
+def expected_edges(picture: Picture, point_px: Array, normal_px: Array, sigma_px: float) -> Array:
     """Offsets (M,) of the sharpest colour change, those far off counting less (normal weight of `sigma_px`)."""
-    offset_px, magnitude = _gradient(picture, point_px, normal_px, 3 * sigma_px, smooth_px)
+    offset_px, magnitude = _gradient(picture, point_px, normal_px, 3 * sigma_px)
     score = magnitude * np.exp(-0.5 * (offset_px / sigma_px) ** 2)
     return _between_samples(offset_px, magnitude, score.argmax(axis=1))[0]
 
 
-def _gradient(
-    picture: Picture, point_px: Array, normal_px: Array, reach_px: float, smooth_px: float
-) -> tuple[Array, Array]:
+def _gradient(picture: Picture, point_px: Array, normal_px: Array, reach_px: float) -> tuple[Array, Array]:
     """Offsets (T,) and magnitude (M, T) of the colour gradient along normals, neighbours mixed in by a quarter."""
     offset_px, value = profiles(picture, point_px, normal_px, reach_px)
-    width = int(np.ceil(4 * smooth_px / STEP_PX))
+    width = int(np.ceil(4 * SMOOTH_PX / STEP_PX))
     taps = np.arange(-width, width + 1) * STEP_PX
-    kernel = taps * np.exp(-0.5 * (taps / smooth_px) ** 2)
+    kernel = taps * np.exp(-0.5 * (taps / SMOOTH_PX) ** 2)
     kernel /= (kernel * taps).sum()
     slope = cv2.sepFilter2D(value, cv2.CV_64F, kernel, _NEIGHBOURS, borderType=cv2.BORDER_REPLICATE)
     return offset_px, np.sqrt((slope**2).sum(axis=2))

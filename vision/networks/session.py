@@ -9,15 +9,13 @@ import onnxruntime
 
 
 @cache
-def session(path: Path, threads: int) -> onnxruntime.InferenceSession:
-    """Load a network once per number of threads.
+def session(path: Path) -> onnxruntime.InferenceSession:
+    """Load a network once, to run in one thread.
 
     Parameters
     ----------
     path : Path
         The ONNX file.
-    threads : int
-        Threads it may use.
 
     Returns
     -------
@@ -25,7 +23,7 @@ def session(path: Path, threads: int) -> onnxruntime.InferenceSession:
     """
     _share_memory()
     options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = threads
+    options.intra_op_num_threads = 1
     options.inter_op_num_threads = 1
     # a plan of memory would be kept for every size of input that a network has ever seen
     options.enable_mem_pattern = False

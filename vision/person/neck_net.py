@@ -67,18 +67,10 @@ class NeckMap:
 
 
 class NeckNet:
-    """The network, ready to run on the processor.
+    """The network, ready to run on the processor in one thread."""
 
-    Parameters
-    ----------
-    threads : int
-        Threads it may use.
-    model : Path
-        The ONNX file.
-    """
-
-    def __init__(self, threads: int = 1, model: Path = MODEL) -> None:
-        self._session = session(model, threads)
+    def __init__(self) -> None:
+        self._session = session(MODEL)
 
     def __call__(self, rgb: Picture, left_shoulder_px: Array, right_shoulder_px: Array) -> NeckMap:
         """Find the sides of the neck and the shoulder tips.

@@ -188,16 +188,14 @@ def childs_arm(request: Request, child_id: str, records: Records, parts: TheHous
     return _against(request, records, _childs(*_measured_child(records, child_id), parts))
 
 
-def _against(request: Request, records: Session, at: AtCounter, fault: FitError | None = None) -> HTMLResponse:
+def _against(request: Request, records: Session, at: AtCounter) -> HTMLResponse:
     language = page_language(request)
     found = against(records, at.length, child=at.child, whole=max(SHOWN.values()))
     heaps = [(heap, [each for each in found if each.heap is heap]) for heap in _in_order(found)]
     return page(
         request,
         "counter/arm.html",
-        200 if fault is None else 422,
         at=at,
-        fault=fault and fault.sentence,
         heaps=[
             (heap.value, HEAPS[heap], [_shown(each, language) for each in laid[: SHOWN[heap]]], len(laid))
             for heap, laid in heaps

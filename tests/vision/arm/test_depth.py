@@ -133,7 +133,7 @@ def test_a_further_error_adds_to_what_a_word_states():
 
 
 def test_each_network_of_the_file_has_its_world():
-    outputs = {one.name: one.shape for one in session(MODEL, 1).get_outputs()}
+    outputs = {one.name: one.shape for one in session(MODEL).get_outputs()}
     assert outputs["stance"][0] == len(worlds()) == len(MEMBERS)
     for world in worlds():
         assert world.shares.sum() == pytest.approx(1.0)

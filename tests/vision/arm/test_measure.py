@@ -166,7 +166,7 @@ def test_a_bent_elbow_is_refused_by_a_correction_that_bends_it(seen):
     assert bent.arm_length is None
 
 
-def test_overlay_blurs_the_face_and_marks_the_points(picture, measured):
+def test_the_face_is_blurred_and_the_points_are_marked(picture, measured):
     drawn = draw_arm(picture, measured)
     height, width = picture.rgb.shape[:2]
     assert drawn.shape == (height, width, 3)
