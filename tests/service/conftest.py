@@ -26,6 +26,7 @@ from service.measuring.same_child import together
 from service.records import database
 from service.settings import Settings
 from service.web.house import House
+from tests.service.jobs.nursery import Nursery
 from tests.service.seeding import SIZE_PX, SetClock, arm_result, instrument_result, plain_picture
 from tests.service.serving import application
 from vision.clip_files import is_clip
@@ -172,6 +173,14 @@ def slow_hasher() -> Iterator[PasswordHasher]:
         changed.setattr(security, "_hasher", cheap)
         changed.setattr(security, "_NOBODYS", cheap.hash("nobody's password"))
         yield own
+
+
+@pytest.fixture(scope="session")
+def nursery() -> Iterator[Nursery]:
+    """Where processes come from that serve and are killed."""
+    nursery = Nursery()
+    yield nursery
+    nursery.close()
 
 
 @pytest.fixture(scope="session")

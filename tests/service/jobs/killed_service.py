@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import uvicorn
@@ -17,7 +16,3 @@ def serve(folder: str, port: int) -> None:
     """Serve until killed."""
     app = create_app(Settings(data_folder=Path(folder), port=port, family_tries=10_000), Recorded(0.15), SetClock())
     uvicorn.run(app, host="127.0.0.1", port=port, log_level="critical", access_log=False)
-
-
-if __name__ == "__main__":
-    serve(sys.argv[1], int(sys.argv[2]))

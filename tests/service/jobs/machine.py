@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import uvicorn
@@ -34,7 +33,3 @@ def serve(role: str, folder: str, port: int, notes: str) -> None:
     settings = Settings(data_folder=Path(folder), port=port, role=role, workers=2, family_tries=100_000)  # type: ignore[arg-type]
     app = create_app(settings, Noting(Path(notes)))
     uvicorn.run(app, host="127.0.0.1", port=port, log_level="critical", access_log=False)
-
-
-if __name__ == "__main__":
-    serve(sys.argv[1], sys.argv[2], int(sys.argv[3]), sys.argv[4])

@@ -5,7 +5,6 @@ Four kills by default; ``TRY_KILLS=20`` makes twenty.
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import random
 import signal
@@ -17,12 +16,12 @@ from pathlib import Path
 import httpx
 from sqlalchemy import func, select
 
-from service.measuring.forking import forking
 from service.records.tables import MEASURED, Upload
 from service.settings import Settings
 from service.web.house import House, open_house
 from tests.service.conftest import Recorded
 from tests.service.jobs.killed_service import serve
+from tests.service.jobs.nursery import Life, Nursery
 from tests.service.seeding import SetClock, seed
 
 KILLS = int(os.environ.get("TRY_KILLS", "4"))
@@ -47,34 +46,34 @@ class Family:
 
     def send(self) -> None:
         number = 0
-        while not self.stop.is_set():
-            key = f"photo-{number}"
-            data = {"form_token": self.form_token, "client_key": key}
-            try:
-                answer = httpx.post(self.address, data=data, files={"photo": ("a.jpg", key.encode())}, timeout=10)
-            except httpx.HTTPError:
-                time.sleep(0.02)
-                continue  # not acknowledged: the same photo is sent again
-            if answer.status_code == 303:
-                self.acknowledged.append(key)
-                number += 1
+        with httpx.Client(timeout=10) as phone:  # to make one anew for each try kept a processor busy
+            while not self.stop.is_set():
+                key = f"photo-{number}"
+                data = {"form_token": self.form_token, "client_key": key}
+                try:
+                    answer = phone.post(self.address, data=data, files={"photo": ("a.jpg", key.encode())})
+                except httpx.HTTPError:
+                    time.sleep(0.02)
+                    continue  # not acknowledged: the same photo is sent again
+                if answer.status_code == 303:
+                    self.acknowledged.append(key)
+                    number += 1
 
 
-def start(context: multiprocessing.context.ForkServerContext, folder: Path, port: int) -> multiprocessing.Process:
-    process = context.Process(target=serve, args=(str(folder), port), daemon=True)
-    process.start()
+def start(nursery: Nursery, folder: Path, port: int) -> Life:
+    life = nursery.begin(serve, str(folder), port)
     until = time.monotonic() + 30
-    while time.monotonic() < until:
-        try:
-            if httpx.get(f"http://127.0.0.1:{port}/api/v1/health", timeout=1).status_code == 200:
-                return process  # type: ignore[return-value]
-        except httpx.HTTPError:
-            time.sleep(0.03)
+    with httpx.Client(timeout=1) as asking:
+        while time.monotonic() < until:
+            try:
+                if asking.get(f"http://127.0.0.1:{port}/api/v1/health").status_code == 200:
+                    return life
+            except httpx.HTTPError:
+                time.sleep(0.03)
     raise AssertionError("the service did not start")
 
 
-def test_nothing_acknowledged_is_lost_or_doubled(tmp_path: Path) -> None:
-    context = forking()  # a process has one server to fork from, which other tests share
+def test_nothing_acknowledged_is_lost_or_doubled(tmp_path: Path, nursery: Nursery) -> None:
     house = open_house(Settings(data_folder=tmp_path), Recorded(), SetClock())
     seeded = seed(house)
     port = free_port()
@@ -82,11 +81,10 @@ def test_nothing_acknowledged_is_lost_or_doubled(tmp_path: Path) -> None:
     family.thread.start()
     moments = random.Random(20310512)
     for _ in range(KILLS):
-        process = start(context, tmp_path, port)
+        life = start(nursery, tmp_path, port)
         time.sleep(moments.uniform(0, LONGEST_LIFE_S))
-        os.kill(process.pid or 0, signal.SIGKILL)
-        process.join()
-    process = start(context, tmp_path, port)
+        life.end()
+    life = start(nursery, tmp_path, port)
     time.sleep(3.0)
     family.stop.set()
     family.thread.join(15)
@@ -98,8 +96,7 @@ def test_nothing_acknowledged_is_lost_or_doubled(tmp_path: Path) -> None:
         if states == {MEASURED}:
             break
         time.sleep(0.1)
-    process.terminate()
-    process.join()
+    life.end(signal.SIGTERM)
     with house.store.whole_house() as records:
         keys = list(records.scalars(select(Upload.client_key).where(sent)))
         assert records.scalar(select(func.count()).select_from(Upload).where(sent)) == len(set(keys))

@@ -7,8 +7,6 @@ from __future__ import annotations
 
 import os
 import random
-import subprocess
-import sys
 import threading
 import time
 from collections import Counter
@@ -29,6 +27,8 @@ from service.records.tables import MEASURED, Child, Upload
 from service.settings import Settings
 from service.web.house import House, open_house
 from tests.service.conftest import Recorded
+from tests.service.jobs.machine import serve
+from tests.service.jobs.nursery import Life, Nursery
 from tests.service.seeding import Seeded, SetClock, seed
 from tests.service.shared_places import bucket, free_port, postgres
 
@@ -92,19 +92,14 @@ class Machine:
     """A process and its address."""
 
     role: str
-    process: subprocess.Popen[bytes]
+    life: Life
     address: str
 
-    def kill(self) -> None:
-        self.process.kill()  # SIGKILL; twice is once
-        self.process.wait()
 
-
-def start(role: str, folder: Path, notes: Path, shared: dict[str, str]) -> Machine:
+def start(nursery: Nursery, role: str, folder: Path, notes: Path, shared: dict[str, str]) -> Machine:
     port = free_port()
-    command = [sys.executable, "-m", "tests.service.jobs.machine", role, str(folder), str(port), str(notes)]
-    process = subprocess.Popen(command, env=os.environ | shared, stderr=subprocess.DEVNULL)
-    return Machine(role, process, f"http://127.0.0.1:{port}")
+    life = nursery.begin(serve, role, str(folder), port, str(notes), environment=shared)
+    return Machine(role, life, f"http://127.0.0.1:{port}")
 
 
 def wait_until(is_so: Callable[[], bool], seen: Callable[[], object], what: str) -> None:
@@ -120,32 +115,33 @@ def wait_until(is_so: Callable[[], bool], seen: Callable[[], object], what: str)
 
 def wait_for(machine: Machine) -> None:
     """Wait until a process answers; it works as long as it takes time of the processor."""
+    asking = httpx.Client(timeout=30)
 
     def answers() -> bool:
-        assert machine.process.poll() is None, f"the {machine.role} process ended"
+        assert machine.life.lasts, f"the {machine.role} process ended"
         try:
-            return httpx.get(f"{machine.address}/api/v1/ready", timeout=30).status_code == 200
+            return asking.get(f"{machine.address}/api/v1/ready").status_code == 200
         except httpx.HTTPError:
             return False
 
-    ticks = Path(f"/proc/{machine.process.pid}/stat")
+    ticks = Path(f"/proc/{machine.life.pid}/stat")
     wait_until(answers, lambda: ticks.read_text().split()[13:15] if ticks.exists() else None, machine.role)
 
 
 def test_photos_sent_while_machines_die_are_each_measured_once(
-    house: House, shared: dict[str, str], folder: Path
+    house: House, shared: dict[str, str], folder: Path, nursery: Nursery
 ) -> None:
     seeded = seed(house, "Studio Birke")
     notes = folder / "measured"
     notes.touch()
-    machines = [start(role, folder, notes, shared) for role in ("web", "web", "worker", "worker")]
+    machines = [start(nursery, role, folder, notes, shared) for role in ("web", "web", "worker", "worker")]
     try:
         for machine in machines:
             wait_for(machine)
         acknowledged = _sent_and_measured(house, seeded, machines)
     finally:
         for machine in machines:
-            machine.kill()
+            machine.life.end()
     sent = Upload.client_key.like("photo-%")
     with house.store.whole_house() as records:
         rows = list(records.execute(select(Upload.client_key, Upload.id).where(sent)))
@@ -167,6 +163,7 @@ def _sent_and_measured(house: House, seeded: Seeded, machines: list[Machine]) ->
     given_up = threading.Event()
 
     def send() -> None:
+        phone = httpx.Client(timeout=120)
         while waiting:
             try:
                 number = waiting.pop()
@@ -177,7 +174,7 @@ def _sent_and_measured(house: House, seeded: Seeded, machines: list[Machine]) ->
                 web = chance.choice(webs)
                 fields, photo = {"form_token": token, "client_key": key}, {"photo": ("a.jpg", key.encode())}
                 try:
-                    answer = httpx.post(f"{web.address}/f/{seeded.family}/arm", data=fields, files=photo, timeout=120)
+                    answer = phone.post(f"{web.address}/f/{seeded.family}/arm", data=fields, files=photo)
                 except httpx.HTTPError:
                     continue  # that machine is dead: the phone sends again
                 if answer.status_code == 303:
@@ -190,8 +187,8 @@ def _sent_and_measured(house: House, seeded: Seeded, machines: list[Machine]) ->
         sender.start()
     try:
         wait_until(lambda: len(acknowledged) >= PHOTOS // 4, lambda: len(acknowledged), "sending")
-        webs[0].kill()
-        workers[0].kill()
+        webs[0].life.end()
+        workers[0].life.end()
         wait_until(lambda: not any(each.is_alive() for each in senders), lambda: len(acknowledged), "sending")
     finally:
         given_up.set()
