@@ -22,6 +22,9 @@ from tests.service.jobs.test_deletion import send
 from tests.service.seeding import Seeded, seed
 from tests.waiting import until
 
+TOLD_AFTER_S = 0.5
+"""Here what belongs together comes within so long, s."""
+
 
 class Postbox(socketserver.ThreadingTCPServer):
     """A mail server (RFC 5321) that keeps what it is handed.
@@ -85,7 +88,7 @@ def postbox() -> Iterator[Postbox]:
 
 @pytest.fixture
 def studio(open_place: Callable[..., Place], postbox: Postbox, monkeypatch: pytest.MonkeyPatch) -> tuple[Place, Seeded]:
-    monkeypatch.setattr(telling, "TELL_AFTER_S", 1.5)
+    monkeypatch.setattr(telling, "TELL_AFTER_S", TOLD_AFTER_S)
     place = open_place(
         mail_server="127.0.0.1",
         mail_port=postbox.server_address[1],
@@ -109,7 +112,7 @@ def test_one_mail_tells_of_two_photos_and_names_nobody(studio: tuple[Place, Seed
     for key in ("one", "two"):
         send(place, seeded, b"good", key)
     (mail,) = mails(postbox)
-    time.sleep(2.5)
+    time.sleep(TOLD_AFTER_S + 1.0)
     assert len(postbox.mails) == 1, "the second photo was told of with the first"
     assert mail["To"] == seeded.email
     text = mail.as_string()
@@ -167,7 +170,7 @@ def test_a_refused_photo_and_a_teacher_who_does_not_want_it_get_no_mail(
     with place.house.store.for_studio(seeded.studio_id) as records:
         records.get_one(Teacher, seeded.teacher_id).told_by_mail = False
     send(place, seeded, b"good", "two")
-    time.sleep(3)
+    time.sleep(TOLD_AFTER_S + 1.5)
     assert postbox.mails == []
 
 
