@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from calibration.quantity import Length
 from service.fit.assigning import assign
 from service.fit.counter import Heap, heap_of
-from service.fit.decision import Action
+from service.fit.decision import PLAYED, Action
 from service.fit.errors import FitError
 from service.fit.order import Order
 from service.fit.ranking import Ranked
@@ -260,31 +260,44 @@ def give_out(
 ) -> list[Given]:
     """Give instruments of the shelf to a class, as `service.fit.assigning` has it; nothing is lent by that.
 
-    What was seen while a child played counts, and what is to be ordered is what the child's own page says.
+    What was seen while a child played counts, and what is to be ordered is what the child's own page says.  A child
+    that plays an instrument of its family's, and may go on to, keeps it: nothing of the shelf or of a shop is needed.
 
     Raises
     ------
     FitError
         If an arm is implausible.
     """
-    lengths = {each.id: instrument_lengths(each) for each in instruments}
     known = {child.id: Known.of(records, child) for child, _ in arms}
+    given = {child.id: _keeps(records, known[child.id], child, arm) for child, arm in arms}
+    without = [(child, arm) for child, arm in arms if given[child.id] is None]
+    lengths = {each.id: instrument_lengths(each) for each in instruments}
     watched = {
-        child_id: [(lengths.get(each, played), own.signs[each]) for each, played in own.played.items()]
-        for child_id, own in known.items()
+        child.id: [
+            (lengths.get(each, played), known[child.id].signs[each]) for each, played in known[child.id].played.items()
+        ]
+        for child, _ in without
     }
     found = assign(
-        {child.id: arm_length(arm) for child, arm in arms},
+        {child.id: arm_length(arm) for child, arm in without},
         list(lengths.values()),
         chart_in_use(records),
         losses=losses_in_use(records),
         watched=watched,
-        doubted={child_id for child_id, own in known.items() if own.doubted},
+        doubted={child.id for child, _ in without if known[child.id].doubted},
         conditions=[condition(each) for each in instruments],
     )
-    given = []
-    for (child, arm), loan in zip(arms, found, strict=True):
+    for (child, arm), loan in zip(without, found, strict=True):
         own = next((each for each in instruments if lengths[each.id] is loan.instrument), None)
         wanted = order_for(records, child, arm) if own is None else None
-        given.append(Given(child, own, loan.action, wanted))
-    return given
+        given[child.id] = Given(child, own, loan.action, wanted)
+    return [each for each in given.values() if each is not None]
+
+
+def _keeps(records: Session, known: Known, child: Child, arm: ArmRecord) -> Given | None:
+    """What a child plays of its family's own, where that is to be taken or tried; None where it needs something."""
+    own = records.get(Instrument, child.instrument_id) if child.instrument_id else None
+    if own is None or own.child_id != child.id:
+        return None
+    (ranked,) = known.ranked(arm_length(arm), [own])
+    return Given(child, own, ranked.action, None) if ranked.action in PLAYED else None

@@ -26,7 +26,10 @@ LONG_ARM_MM = 560.0
 
 @pytest.fixture
 def seeded(place: Place) -> Seeded:
-    """A studio in which two arms are measured: one that the shelf has something for, and one that is far too long."""
+    """A studio in which two arms are measured: one that the shelf has something for, and one that is far too long.
+
+    Neither child plays an instrument of its family's.
+    """
     found = seed(place.house)
     place.client.cookies.set("scrollreach", found.session)
     with place.house.store.for_studio(found.studio_id) as records:
@@ -44,6 +47,7 @@ def seeded(place: Place) -> Seeded:
             )
         )
         records.execute(SignsRecord.__table__.delete())
+        records.get_one(Child, found.child_id).instrument_id = None
     return found
 
 
@@ -91,6 +95,30 @@ def test_who_gets_which_is_the_one_judgement_and_the_rest_is_ordered_as_the_slip
     assert slip is not None
     assert words(slip[1]) in shown.partition("What to order")[2]
     assert "Wanted: a violin with a body length from" in shown
+
+
+def test_who_plays_well_on_the_family_s_own_keeps_it_and_needs_nothing(place: Place, seeded: Seeded) -> None:
+    def given() -> str:
+        return words(place.client.get("/class?show=1").text)
+
+    assert re.search(r"Mo → Shelf \d+", given())
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.get_one(Child, seeded.child_id).instrument_id = seeded.instrument_id
+        body_mm = records.get_one(Instrument, seeded.instrument_id).lengths["body_length"]["value_mm"]
+    kept = given()
+    assert "Mo → Blue case 1/8 It can be played. in use" in kept
+    assert "Mo" not in kept.partition("What to order")[2].split()
+    assert f'name="pair" value="{seeded.instrument_id}' not in place.client.get("/class?show=1").text
+    alone = place.client.get("/class", params={"show": "1", "child": seeded.child_id}).text
+    assert "Mo → Blue case" in words(alone)
+    assert "/counter/lend" not in alone
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        own = records.get_one(Instrument, seeded.instrument_id)
+        small = {
+            name: length((body_mm - 60) / each, 1.0) for name, each in (("body_length", 1.0), ("total_length", 0.605))
+        }
+        own.lengths = own.lengths | small
+    assert "Mo → Blue case" not in given(), "it is far too small"
 
 
 def test_only_what_is_ticked_is_given(place: Place, seeded: Seeded) -> None:
