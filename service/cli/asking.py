@@ -41,11 +41,11 @@ def _option(name: str, field: FieldInfo) -> Callable[[Command], Command]:
         spelled or f"--{name.replace('_', '-')}",
         name,
         help=field.description,
-        **_kind(field, spelled or ""),
+        **_kind(field, spelled or "", in_mm=name.endswith("_mm")),
     )
 
 
-def _kind(field: FieldInfo, spelled: str) -> dict[str, Any]:
+def _kind(field: FieldInfo, spelled: str, in_mm: bool) -> dict[str, Any]:
     """How click reads a field."""
     kind = _without_none(field.annotation)
     default = None if field.is_required() else field.default
@@ -56,8 +56,8 @@ def _kind(field: FieldInfo, spelled: str) -> dict[str, Any]:
             return {"default": default}
         return {"type": click.BOOL, "metavar": "yes|no"} if default is None else {"is_flag": True}
     if kind in (int, float):
-        limits = {"min": _limit(field, Ge), "max": _limit(field, Le)}
-        number: click.ParamType[Any] = click.IntRange(**limits) if kind is int else Number(**limits)
+        limits = _limit(field, Ge), _limit(field, Le)
+        number: click.ParamType[Any] = click.IntRange(*limits) if kind is int else Number(*limits, in_mm=in_mm)
         return {"type": number, "default": default}
     if kind is Chart:
         return {"type": FILE}

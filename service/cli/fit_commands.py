@@ -31,7 +31,7 @@ from service.cli.words import _
 from service.fit.sentences import Value, say
 from service.fit.signs import SIGN_QUESTIONS
 from service.measuring.results import OTHER_LENGTHS
-from service.questions.asked import Signs, asked
+from service.questions.asked import MOST_YEARS, Signs, asked
 from service.questions.assigning import AssignQuestion
 from service.questions.comparing import MOST_CHILDREN, MOST_INSTRUMENTS, ClassQuestion, ComparisonQuestion
 from service.questions.growing import GrowthQuestion
@@ -331,7 +331,7 @@ def _dated(text: str) -> dict[str, Any]:
         years = float(age.replace(",", "."))
     except ValueError:
         years = nan
-    if not equals or not isfinite(years):
+    if not equals or not isfinite(years) or abs(years) > MOST_YEARS:  # the arm was written first
         raise click.UsageError(_("“{text}” is not a measurement; write it like 6.5=440±10.").format(text=text))
     return {"age_years": years, "arm_length": arm}
 

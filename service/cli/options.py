@@ -7,7 +7,7 @@ import os
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from functools import wraps
-from math import isfinite
+from math import inf, isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -27,12 +27,21 @@ REFUSED_STATUS = 3
 """Exit status where a photo was refused."""
 PICTURE_KINDS = (".jpg", ".jpeg", ".png")
 """How the name of a picture that we write may end."""
+SHEET_KINDS = (".pdf", ".png", "")
+"""How the name of a sheet may end."""
 
 
 class Number(click.FloatRange):
-    """A number between limits, if there are any, with a decimal point or comma; "nan" is none."""
+    """A number between limits, if there are any, with a decimal point or comma; "nan" is none.
+
+    Where it is one of mm, whoever wrote cm is told so.
+    """
 
     name = "number"
+
+    def __init__(self, least: float | None = None, most: float | None = None, in_mm: bool = False) -> None:
+        super().__init__(least, most)
+        self.in_mm = in_mm
 
     def _describe_range(self) -> str:
         """What the help says of the limits."""
@@ -41,10 +50,23 @@ class Number(click.FloatRange):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Read the number."""
         plain: Any = value.replace(",", ".") if isinstance(value, str) else value
-        number = super().convert(plain, param, ctx)
+        try:
+            number = super().convert(plain, param, ctx)
+        except click.BadParameter:
+            self._refuse_cm(plain, param, ctx)
+            raise
         if not isfinite(number):
             self.fail(_("{value!r} is not a number.").format(value=value), param, ctx)
         return number
+
+    def _refuse_cm(self, plain: Any, param: click.Parameter | None, ctx: click.Context | None) -> None:
+        """Say what to write where the number is in mm and would be within its limits as one of cm."""
+        with suppress(ValueError, TypeError):
+            mm = 10 * float(plain)
+            least, most = -inf if self.min is None else self.min, inf if self.max is None else self.max
+            if self.in_mm and least <= mm <= most:
+                said = _("{value} mm cannot be right here. If it is {value} cm, write {mm}.")
+                self.fail(said.format(value=plain, mm=f"{mm:g}"), param, ctx)
 
 
 class NewFile(click.Path):
@@ -59,6 +81,18 @@ class NewFile(click.Path):
         if not path.absolute().parent.is_dir():
             said = _("There is no folder {folder!r} to write {file!r} into.")
             self.fail(said.format(folder=str(path.parent), file=path.name), param, ctx)
+        return path
+
+
+class SheetFile(NewFile):
+    """A sheet to write: as PDF where its name says no kind."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Check place and name."""
+        path = super().convert(value, param, ctx)
+        if path.suffix.lower() not in SHEET_KINDS:
+            said = _("{file!r} is not the name of a sheet that we write: it has to end in .pdf or .png.")
+            self.fail(said.format(file=path.name), param, ctx)
         return path
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from service.cli.options import NEW_FILE, language_option, write
+from service.cli.options import SheetFile, language_option, write
 from service.cli.words import _
 
 
@@ -23,7 +23,7 @@ from service.cli.words import _
 )
 @click.option("--dpi", type=click.IntRange(72, 1200), default=300, help="Dots per inch of a PNG.")
 @language_option
-@click.option("--out", required=True, type=NEW_FILE, help="File to write.")
+@click.option("--out", required=True, type=SheetFile(), help="File to write.")
 def sheet(paper: str, index: int, form: str | None, dpi: int, language: str, out: Path) -> None:
     """Make the reference sheet to print, at true size."""
     from calibration.sheet import Paper, SheetLayout

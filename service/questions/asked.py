@@ -59,7 +59,8 @@ LONGEST_MM = 10_000.0
 Bounded = Annotated[float, Field(ge=-LONGEST_MM, le=LONGEST_MM)]
 """A number in mm that arithmetic can bear."""
 
-Years = Annotated[float, Field(ge=-150.0, le=150.0)]
+MOST_YEARS = 150.0
+Years = Annotated[float, Field(ge=-MOST_YEARS, le=MOST_YEARS)]
 """An age that arithmetic can bear; which ages are answered for, the trade's rules say."""
 
 Asked = TypeVar("Asked", bound="Question")
