@@ -112,7 +112,7 @@ def can_undo(deed: Deed, now: datetime) -> bool:
 
 
 def undo(records: Session, photos: PhotoFolder, deed: Deed, now: datetime) -> None:
-    """Put back what stood before a deed.
+    """Put back what stood before a deed, within a savepoint: where it cannot be undone, nothing of it stays.
 
     Raises
     ------
@@ -121,13 +121,14 @@ def undo(records: Session, photos: PhotoFolder, deed: Deed, now: datetime) -> No
     """
     if not can_undo(deed, now):
         raise ChangedSince
+    deed.undone_at = now
+    records.flush()  # writes before it reads: in SQLite's savepoint whoever has read does not wait for another's write
     try:
         for noted in reversed(deed.changes["rows"]):
             _put_back(records, photos, noted, now)
             records.flush()
     except IntegrityError:  # what it belonged to is gone
         raise ChangedSince from None
-    deed.undone_at = now
     deed.changes = {}
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+import sqlite3
 from collections.abc import Callable
+from threading import Timer
 from typing import Any
 
 import pytest
@@ -245,3 +247,20 @@ def test_the_log_forgets_and_goes_with_the_child(place: Place) -> None:
     place.client.portal.call(sweep, place.clock.now())  # type: ignore[union-attr]
     with place.house.store.for_studio(seeded.studio_id) as records:
         assert records.get(Deed, other.id) is None
+
+
+def test_undoing_waits_for_what_is_written_at_the_moment(place: Place) -> None:
+    seeded = seed(place.house)
+    deed = do(place, seeded, "child-changed")
+    assert place.house.store.engine.url.database is not None
+    other = sqlite3.connect(place.house.store.engine.url.database, isolation_level=None, check_same_thread=False)
+    other.execute("BEGIN IMMEDIATE")
+    ending = Timer(0.5, lambda: other.execute("COMMIT"))
+    ending.start()
+    token = place.house.signer.form_token(seeded.sign_in_id)
+    answer = place.client.post(f"/deeds/{deed.id}/undo", data={"form_token": token})
+    ending.join()
+    other.close()
+    assert (answer.status_code, answer.headers["location"]) == (303, "/deeds")
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        assert records.get_one(Child, seeded.child_id).nickname == "Mo"
