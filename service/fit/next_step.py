@@ -220,13 +220,13 @@ def outlooks(question: Question, places: NDArray[np.int64]) -> list[tuple[Outloo
     if not len(places):
         return []
     steps = [TAPE_AGAIN if step is TAPE and is_read_by_tape(question.arm) else step for step in STEPS]
-    found = [_reading(question, places, step) for step in steps]
+    losses, chances = _readings(question, places, steps)
     before = question.weighed.loss[places] - question.losses.waiting
     rows = []
     for place in range(len(places)):
         promised = [
             Outlook(step, float(settles[place]), float(before[place] - after[place]))
-            for step, (after, settles) in zip(steps, found, strict=True)
+            for step, after, settles in zip(steps, losses, chances, strict=True)
         ]
         rows.append(tuple(sorted(promised, key=lambda each: (-each.gain_days, each.step.minutes))))
     return rows
@@ -238,22 +238,23 @@ def counting_first(steps: Sequence[Outlook]) -> tuple[Outlook, ...]:
     return (*waits, *(each for each in steps if each.step is not TAPE))
 
 
-def _reading(question: Question, places: NDArray[np.int64], step: Step) -> tuple[Array, Array]:
-    """Expected loss after one more reading, and the chance that it settles the matter; (M,) each."""
+def _readings(question: Question, places: NDArray[np.int64], steps: Sequence[Step]) -> tuple[Array, Array]:
+    """Expected loss after one more reading of S kinds, and the chance that it settles the matter; (S, M) each."""
     items, found = question.items, question.found
-    saved = _variance_saved(question, places, step)
+    saved = np.stack([_variance_saved(question, places, step) for step in steps])
     u_now = found.u_margin_mm[places]
     u_then = np.sqrt(np.maximum(u_now**2 - saved, U_LEAST_MM**2))
     sd_then = with_prior(np.zeros_like(u_then), u_then)[1]
     sd_now = items.sd_mm[places]
-    moved = np.sqrt(np.maximum(sd_now**2 - sd_then**2, 0.0))[:, None] * _RESULTS
+    moved = np.sqrt(np.maximum(sd_now**2 - sd_then**2, 0.0))[..., None] * _RESULTS
     shape = moved.shape
     # The arm that the chart's other sizes are weighed by stays as it is: what is asked is whether *this* instrument is
     # to be played, and a reading that only helped to choose among others would be no reason to keep this one waiting.
-    shortest = items.shortest_mm[places][:, None] - (0.0 if step.arm_u_mm is not None else 1.0) * moved
+    of_instrument = np.array([0.0 if step.arm_u_mm is not None else 1.0 for step in steps])
+    shortest = items.shortest_mm[places][:, None] - of_instrument[:, None, None] * moved
 
     def spread(each: Array) -> Array:
-        return np.repeat(each, RESULTS)
+        return np.broadcast_to(each[..., None], shape).ravel()
 
     margin = (items.margin_mm[places][:, None] + moved).ravel()
     sd, width = spread(sd_then), spread(items.width_mm[places])
@@ -262,20 +263,20 @@ def _reading(question: Question, places: NDArray[np.int64], step: Step) -> tuple
         sd,
         shortest.ravel(),
         width,
-        np.repeat(items.small[places], RESULTS),
+        np.broadcast_to(items.small[places][:, None], shape).ravel(),
         spread(items.arm_mm[places]),
         spread(items.arm_sd_mm[places]),
         classes_of(margin, sd, (margin - width) / sd, question.chart.stretch_mm),
     )
     own = question.seen.own
-    own_then = None if own is None else [own[place] for place in places for _ in range(RESULTS)]
+    own_then = None if own is None else [own[place] for _ in steps for place in places for _ in range(RESULTS)]
     weighed = weigh(question.chart, then, Seen(question.seen.played, own_then), question.losses)
     likely = np.ones(shape)
     for each in question.seen.played:
         likely = likely * each.likelihood(margin.reshape(shape) + shortest)
-    likely /= likely.sum(axis=1, keepdims=True)
+    likely /= likely.sum(axis=-1, keepdims=True)
     settled = np.isin(weighed.action, [ACTIONS.index(each) for each in SETTLED]).reshape(shape)
-    return (likely * weighed.loss.reshape(shape)).sum(axis=1), (likely * settled).sum(axis=1)
+    return (likely * weighed.loss.reshape(shape)).sum(axis=-1), (likely * settled).sum(axis=-1)
 
 
 U_LEAST_MM = 0.05
