@@ -21,7 +21,6 @@ from typing import Any
 
 import numpy as np
 from scipy.special import ndtri
-from scipy.stats import qmc
 
 from calibration.arrays import Array
 from calibration.quantity import Contribution, Length, covariance_mm2
@@ -314,4 +313,6 @@ def _named_causes(arm: Length) -> Length:
 @cache
 def _sample() -> Array:
     """(2048, 2) quasi-random standard normal points, always the same."""
+    from scipy.stats import qmc  # takes as long to load as all the rest of this room
+
     return np.asarray(ndtri(qmc.Sobol(2, rng=np.random.default_rng(2048)).random(2048)))

@@ -56,6 +56,7 @@ DECIMALS = 9
 ACTIONS = tuple(Action)
 """Action of each code."""
 
+_TINY = np.finfo(float).tiny
 _CODE = {each: code for code, each in enumerate(ACTIONS)}
 
 
@@ -232,20 +233,20 @@ def play_costs(chart: Chart, items: Items, seen: Seen = NOTHING_SEEN, losses: Lo
     weight = np.ones_like(margins)
     for each in seen.played:
         weight *= each.likelihood(margins + items.shortest_mm[:, None])
-    weight /= weight.mean(axis=1, keepdims=True)
+    weight /= _mean(weight)[:, None]
     chance = _strain_chance(margins, seen)
-    strained = np.mean(weight * chance, axis=1)
+    strained = _mean(weight * chance)
     classes = _reweighted(items, margins, weight, chart.stretch_mm) if seen.played else items.classes
     good_weight = weight * (1 - chance)
-    good_weight /= np.maximum(good_weight.mean(axis=1, keepdims=True), np.finfo(float).tiny)
+    good_weight /= np.maximum(_mean(good_weight), _TINY)[:, None]
     good = _reweighted(items, margins, good_weight, chart.stretch_mm, only=items.small)
 
     below = np.maximum(-margins, 0)
     above = np.maximum(margins - items.width_mm[:, None], 0)
-    short = losses.strain_per_mm * np.mean(weight * below, axis=1)
+    short = losses.strain_per_mm * _mean(weight * below)
     play = np.where(items.small, losses.strained * strained, short)
-    play = play + losses.harm * classes.too_large + losses.small_per_mm * np.mean(weight * above, axis=1)
-    play_if_good = losses.harm * good.too_large + losses.small_per_mm * np.mean(good_weight * above, axis=1)
+    play = play + losses.harm * classes.too_large + losses.small_per_mm * _mean(weight * above)
+    play_if_good = losses.harm * good.too_large + losses.small_per_mm * _mean(good_weight * above)
     allowed = (classes.too_large <= STRAIN_RISK) & (classes.too_small < CONFIDENCE)
     larger = classes.stretch + classes.too_large
     left = np.where(items.small, np.minimum(strained, larger), larger)
@@ -351,14 +352,19 @@ def _reweighted(items: Items, margins: Array, weight: Array, stretch_mm: float, 
         "too_large": margins < -stretch_mm,
     }
     parts = {}
-    ends = (weight[:, 0], weight[:, -1])
+    middle = _mean(weight)
+    outermost = {"too_small": weight[:, -1], "fits": middle, "stretch": middle, "too_large": weight[:, 0]}
     for name, held in inside.items():
         count = held.sum(axis=1)
-        outermost = ends[1] if name == "too_small" else ends[0] if name == "too_large" else weight.mean(axis=1)
-        mean = np.where(count > 0, (weight * held).sum(axis=1) / np.maximum(count, 1), outermost)
+        mean = np.where(count > 0, (weight * held).sum(axis=1) / np.maximum(count, 1), outermost[name])
         parts[name] = getattr(items.classes, name) * (mean if only is None else np.where(only, mean, 1.0))
-    total = np.maximum(sum(parts.values()), np.finfo(float).tiny)
+    total = np.maximum(sum(parts.values()), _TINY)
     return Classes(*(parts[name] / total for name in CLASS_ORDER))
+
+
+def _mean(each: Array) -> Array:
+    """(N,) mean over the nodes; of so few numbers numpy's own takes several times as long."""
+    return np.asarray(np.add.reduce(each, axis=1) / each.shape[1])
 
 
 def _answered(seen: Seen, count: int) -> Mask:
