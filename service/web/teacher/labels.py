@@ -19,6 +19,7 @@ from service.web.gate.guard import Records, TheHouse, Visitor, nothing_here
 from service.web.house import base_url
 from service.web.language import marked, page_language, translator
 from service.web.pages import page
+from service.web.reach import ANYWHERE, reach
 from service.words.lengths import LENGTHS
 from service.words.names import by_name
 from service.words.writing import written_day, written_mm, written_number
@@ -27,9 +28,11 @@ router = APIRouter(prefix="/counter")
 
 
 @router.get("/labels")
-def labels_page(request: Request, who: Visitor, records: Records) -> HTMLResponse:
-    """Choose the instruments for which labels are printed."""
-    return page(request, "counter/labels.html", shelf=by_name(on_shelf(records)))
+def labels_page(request: Request, who: Visitor, records: Records, parts: TheHouse) -> HTMLResponse:
+    """Choose the instruments for which labels are printed; first told where their codes will not open."""
+    address = base_url(request, parts.settings)
+    is_near = reach(address, parts.settings.has_own_certificate).where != ANYWHERE
+    return page(request, "counter/labels.html", shelf=by_name(on_shelf(records)), near=address if is_near else None)
 
 
 @router.get("/labels.pdf")

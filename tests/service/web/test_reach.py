@@ -62,6 +62,21 @@ def test_every_link_says_from_where_it_opens(
     assert [unencrypted in page for page in pages.values()] == ["192" in address, False, False]
 
 
+@pytest.mark.parametrize(
+    ("address", "is_said"),
+    [("http://127.0.0.1:8000", True), ("https://192.168.178.20:8000", True), ("https://fit.example.org", False)],
+)
+def test_labels_that_no_phone_elsewhere_could_open_are_told_of_before_they_are_printed(
+    open_place: Callable[..., Place], address: str, is_said: bool
+) -> None:
+    place = open_place(public_url=address)
+    seeded = seed(place.house)
+    place.client.cookies.set("scrollreach", seeded.session)
+    page = place.client.get("/counter/labels").text
+    assert "Shelf 12" in page
+    assert (f"The codes lead to {address}, which opens on this computer" in page) is is_said
+
+
 def test_a_service_that_listens_everywhere_gives_out_its_address_in_the_network(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
