@@ -141,6 +141,10 @@ class Classes:
     stretch: Array
     too_large: Array
 
+    def first(self, count: int) -> Classes:
+        """The first so many."""
+        return Classes(self.too_small[:count], self.fits[:count], self.stretch[:count], self.too_large[:count])
+
 
 @dataclass(frozen=True)
 class Assessment:
@@ -183,6 +187,11 @@ class Assessment:
     believed_mm: Array
     u_believed_mm: Array
     small: Mask
+
+    def first(self, count: int) -> Assessment:
+        """Of the first so many instruments."""
+        arrays = {name: value[:count] for name, value in vars(self).items() if name != "classes"}
+        return Assessment(**arrays, classes=self.classes.first(count))
 
 
 @dataclass(frozen=True)

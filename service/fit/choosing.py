@@ -12,7 +12,7 @@ import numpy as np
 
 from calibration.arrays import Array
 from calibration.quantity import Length
-from service.fit.assessment import Assessment, Classes, InstrumentLengths, Moments, assess_moments, moments
+from service.fit.assessment import Assessment, InstrumentLengths, Moments, assess_moments, moments
 from service.fit.chart import Chart
 from service.fit.decision import CLASS_ORDER, DECISIONS, PLAYED, Action, Decision, Probabilities, decide
 from service.fit.evidence import Played
@@ -124,7 +124,7 @@ def choose(
     shortest = found.shortest_arm_mm.tolist()
     known = [*own, *(each for _, each in played)]
     evidence = tuple(Played(mm, each) for mm, each in zip(shortest, known, strict=True) if each is not None)
-    found = _first(found, len(instruments))
+    found = found.first(len(instruments))
     choices = choose_assessed(chart, arm, found, Seen(evidence, own), losses)
     choices = _repaired_first(choices, conditions) if conditions is not None else choices
     return _measured_once_more(choices) if doubted else choices
@@ -199,15 +199,3 @@ def choose_assessed(
             actions[place] = again
     decided = tuple(DECISIONS[code] for code in decide(weighed.costs.classes).tolist())
     return Choices(chart, arm, found, seen, weighed, tuple(actions), decided, steps)
-
-
-def _first(found: Assessment, count: int) -> Assessment:
-    """The first of the instruments assessed."""
-    cut: dict[str, Array | Classes] = {}
-    for name, value in vars(found).items():
-        cut[name] = (
-            Classes(*(getattr(value, each)[:count] for each in CLASS_ORDER))
-            if isinstance(value, Classes)
-            else value[:count]
-        )
-    return Assessment(**cut)  # type: ignore[arg-type]

@@ -18,6 +18,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.records.columns import Base, Moment, StudioRow
+from service.records.database import changed
 from service.records.photos import OVERLAY, PhotoFolder
 from service.records.tables import ArmRecord, AuditEntry, Child, Deed, TapeRecord, Upload
 from service.records.tapes import counted_tape, uncount
@@ -134,12 +135,12 @@ def undo(records: Session, photos: PhotoFolder, deed: Deed, now: datetime) -> No
 
 def forget_deeds(records: Session, now: datetime) -> int:
     """Forget what old deeds hold, and that the oldest were done; how many rows that touched."""
-    past = records.execute(delete(Deed).where(Deed.done_at <= now - timedelta(days=LOG_DAYS)))
+    past = changed(records, delete(Deed).where(Deed.done_at <= now - timedelta(days=LOG_DAYS)))
     held = records.scalars(select(Deed).where(Deed.done_at <= now - timedelta(days=UNDO_DAYS))).all()
     emptied = [deed for deed in held if deed.changes]
     for deed in emptied:
         deed.changes = {}
-    return int(past.rowcount) + len(emptied)  # type: ignore[attr-defined]
+    return past + len(emptied)
 
 
 def forget_deeds_of(records: Session, child_id: str, nicknames: Collection[str] = ()) -> None:

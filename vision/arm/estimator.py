@@ -13,8 +13,8 @@ others put it than its deviation allows is believed less the further it lies, as
 al., J. Am. Stat. Assoc. 84, 1989), and its own share of the interval grows with it: it widens the answer rather than
 shifts it.
 
-Usual depths differ between an arm against the wall and one floating before it, so both are solved, and weighed by how
-well each explains the photo; the answer is the mixture.
+Usual depths differ between an arm against the wall, one floating before it, and the other stances of
+`vision.arm.priors`, so each is solved, and weighed by how well it explains the photo; the answer is the mixture.
 """
 
 from __future__ import annotations

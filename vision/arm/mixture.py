@@ -1,10 +1,11 @@
 """One answer from several stances: each is weighed by how well it explains the photo, and the answer is the mixture.
 
-An arm against the wall and one floating before it are solved apart (`vision.arm.estimator`).  The weights are the
-stances' posterior probabilities (Bayes' rule): how well each explains the landmarks, how well it explains the shadow,
-and how common it is.  A length's value is the mixture's median and its interval that of the mixture's quantiles: an
-unlikely stance that is far off would draw the mean to it; the median stays.  Within each stance the trunk may be turned
-without anybody's noticing (`vision.arm.judge.turned_probability`); the arm is then longer than it looks.
+An arm against the wall, one floating before it, and those of the other stances of `vision.arm.priors` are solved apart
+(`vision.arm.estimator`).  The weights are the stances' posterior probabilities (Bayes' rule): how well each explains
+the landmarks, how well it explains the shadow, and how common it is.  A length's value is the mixture's median and its
+interval that of the mixture's quantiles: an unlikely stance that is far off would draw the mean to it; the median
+stays.  Within each stance the trunk may be turned without anybody's noticing
+(`vision.arm.judge.turned_probability`); the arm is then longer than it looks.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ from calibration.arrays import Array, Mask, Picture
 from calibration.problems import Refused
 from vision.instrument.cameras import Camera, FixedCamera
 from vision.instrument.edge_net import read_edges
-from vision.instrument.evidence import Edges, Setting, Tip, View
+from vision.instrument.evidence import Edges, Setting, Tip, View, axis_direction
 from vision.instrument.fit import RanAway, settle
 from vision.instrument.model import (
     BODY_UNKNOWNS,
@@ -67,8 +67,6 @@ _SCROLL_READINGS = 13
 """Readings across that strip."""
 _SCROLL_OUTLIER = 1.5
 """Readings further off the median than that many mm, and than that many median distances, belong to something else."""
-_AXIS_STEP_MM = 20.0
-"""Way along the axis by which its direction in the picture is read."""
 _USUAL_HEIGHT_MM = 45.0
 """Height of the top edge from which the first guess starts; the next rounds take that of the size found."""
 _EDGE_SIGMA_PX = 0.25
@@ -239,16 +237,9 @@ def _photo_edges(
     return Edges(visible.back, visible.node, point, visible.normal_px, sigma_px).where(good), covered
 
 
-def _axis_direction(pose: Pose, camera: Camera) -> Array:
-    """Unit direction (2,) of the axis at the predicted end of the scroll."""
-    ends = camera.project(np.array([pose.scroll_top, pose.scroll_top - _AXIS_STEP_MM * pose.along]))
-    direction = ends[0] - ends[1]
-    return np.asarray(direction / np.linalg.norm(direction))
-
-
 def scroll_in_map(seen: InstrumentSeen, pose: Pose, camera: Camera) -> Tip:
     """End of the scroll as the network sees it."""
-    direction = _axis_direction(pose, camera)
+    direction = axis_direction(camera, pose.scroll_top, pose.along)
     sigma_px = max(seen.sigma_px.get("scroll_top", 0.0), _SCROLL_SIGMA_CELLS * seen.map_px)
     return Tip("scroll_top", seen.scroll_end_px(), direction, sigma_px)
 

@@ -68,6 +68,26 @@ class Tip:
     by_hand: bool = False
 
 
+_AXIS_STEP_MM = 20.0
+"""Way along the axis by which its direction in the picture is read."""
+
+
+def axis_direction(camera: Camera, end_mm: Array, along: Array) -> Array:
+    """Unit direction (2,) in the picture of an instrument's axis at one of its ends.
+
+    Parameters
+    ----------
+    camera : Camera
+    end_mm : (3,) ndarray
+        The end, in the sheet's frame.
+    along : (3,) ndarray
+        Unit vector to the scroll, in the same frame.
+    """
+    ends = camera.project(np.array([end_mm, end_mm - _AXIS_STEP_MM * along]))
+    direction = ends[0] - ends[1]
+    return np.asarray(direction / np.linalg.norm(direction))
+
+
 @dataclass(frozen=True)
 class View:
     """One photo's part of the fit: camera, edges and tips."""

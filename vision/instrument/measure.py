@@ -21,7 +21,7 @@ from calibration.quantity import Length
 from calibration.sheet_in_photo import SheetInPhoto
 from vision.instrument.cameras import LeanCamera
 from vision.instrument.detected import DetectedInstrument, detect_instrument
-from vision.instrument.evidence import Edges, Tip, View
+from vision.instrument.evidence import Edges, Tip, View, axis_direction
 from vision.instrument.fit import Fit, RanAway, fit
 from vision.instrument.lengths import body_length, bout_of, bout_width, string_length, total_length
 from vision.instrument.model import BODY_UNKNOWNS, LENGTH, Pose, pose_of
@@ -53,8 +53,6 @@ four sizes), and four per cent more to either side; what lies beyond does not li
 _WIDEST_SHARE = 0.03
 """Standard uncertainty of a body's length over the length beyond which a photo is refused: its 95 % interval then spans
 two sizes.  A photo from straight above without a stated lens, the worst of the good ones, has 0.022.  Our choice."""
-_AXIS_STEP_MM = 20.0
-"""Way along the axis by which its direction in the picture is read."""
 
 
 @dataclass(frozen=True)
@@ -166,9 +164,7 @@ def view_of(detected: DetectedInstrument, corrections: Corrections) -> View:
     for name, place in corrections.items():
         if name not in POINT_NAMES:
             raise ValueError(f"no point of an instrument is called {name!r}")
-        end = getattr(pose, name)
-        near = camera.project(np.array([end, end - _AXIS_STEP_MM * pose.along]))
-        direction = (near[0] - near[1]) / np.linalg.norm(near[0] - near[1])
+        direction = axis_direction(camera, getattr(pose, name), pose.along)
         tips.append(Tip(name, np.asarray(place, dtype=float), direction, _HAND_SIGMA_PX, by_hand=True))
         keep &= ~edges_about(name, traced.edges)
     return View(camera, traced.edges.where(keep), tuple(tips))

@@ -22,9 +22,9 @@ from vision.networks.session import session
 MODEL = Path(__file__).parents[1] / "models" / "neck.onnx"
 SIZE = 224
 SPAN = 2.2
-"""Side of the crop over the distance of the shoulder landmarks; as in training."""
+"""Side of the crop over the distance of the shoulder landmarks."""
 RISE = 0.25
-"""The crop's middle above that of the shoulders, over their distance; as in training."""
+"""The crop's middle above that of the shoulders, over their distance; the network was taught with the same."""
 NAMES = ("left", "right", "acromion_left", "acromion_right", "outline_left", "outline_right")
 
 

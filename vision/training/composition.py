@@ -18,12 +18,11 @@ import torch
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
 
-from vision.instrument.net import FILL, POINTS
+from vision.instrument.net import FILL, MIRRORED
 from vision.training import degrade
 from vision.training.around import Around, Frame, pixel_grid
 from vision.training.degrade import blur, chance, rand, smooth_field
 
-MIRRORED = [POINTS.index(p.replace("left", "#").replace("right", "left").replace("#", "right")) for p in POINTS]
 HIGH, WIDE = 832, 384  # of a cut-out, px; the scroll is up
 
 

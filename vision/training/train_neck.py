@@ -18,6 +18,7 @@ import torch
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
 
+from vision.person.neck_net import RISE, SIZE, SPAN
 from vision.training import degrade, figure_pictures
 from vision.training.figure_pictures import KEPT, Pictures, Record, coarser
 from vision.training.figures import textures
@@ -30,11 +31,6 @@ MIRRORED = [1, 0, 3, 2, 5, 4]
 FLAGS = 5
 """Scores: each side of the neck seen, the figure's back; then turn of the trunk to the line of sight, in units of ten
 degrees and positive to the right, and the logarithm of its deviation."""
-SIZE = 224
-SPAN = 2.2
-"""Side of the crop over the distance of the shoulder landmarks."""
-RISE = 0.25
-"""The crop's centre above the middle of the shoulders, over that distance."""
 DISPLACED, OFTEN_FAR, FAR = 0.06, 0.12, 0.16
 """Deviation of the shoulder landmarks over their distance; how often it is larger, and how large then."""
 
