@@ -22,7 +22,7 @@ from service.fit.order_drawing import drawing_svg
 from service.fit.outlook import month_after, outlook
 from service.fit.ranking import Ranked
 from service.fit.sentences import Percent, Sentence, Translate, say
-from service.fit.signs import SIGN_QUESTIONS
+from service.fit.signs import SIGN_QUESTIONS, PlayingSigns
 from service.fit.tape import Agreement
 from service.fit.verdict import Verdict
 from service.measuring.results import kept_build, kept_length
@@ -75,7 +75,7 @@ class Choice:
     rank: Ranked | None
     verdict: Verdict | None
     fingers: list[str]
-    signs: Any
+    signs: PlayingSigns | None
     steps: list[str]
     to_do: str = ""
     by_lengths: str = ""

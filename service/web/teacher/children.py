@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from datetime import date, datetime
-from typing import Any
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -16,13 +15,12 @@ from service.fit.lengths import TAPE_ARM_U_MM, parse_length
 from service.fit.signs import SIGN_QUESTIONS
 from service.measuring.outcome import KNOWN_AGES_YEARS
 from service.records.audit import Action, note
-from service.records.deciding import candidate, dated_arms, is_doubted, is_old, latest_arm
+from service.records.deciding import candidate, latest_arm
 from service.records.erase import erase_child
 from service.records.export import child_csv, child_export
 from service.records.shelf import call_borrower_after
 from service.records.tables import (
     ACCEPTED,
-    FAILED,
     MEASURED,
     ArmRecord,
     Child,
@@ -34,8 +32,7 @@ from service.records.tables import (
     VerdictRecord,
 )
 from service.records.tapes import count, let_go, of_its_time
-from service.records.verdicts import keep_verdict, made_of_now, rename_with_child
-from service.records.wanted import is_open, still_wanted
+from service.records.verdicts import keep_verdict, rename_with_child
 from service.settings import PROGRAM_VERSION
 from service.web.forms.models import LONGEST_NICKNAME, ChildForm, InstrumentChoice, TapeForm, answers
 from service.web.gate.guard import Fields, Records, TheHouse, Visitor, nothing_here
@@ -43,6 +40,7 @@ from service.web.language import marked, page_language, translator
 from service.web.pages import go_to, page
 from service.web.teacher.child_view import child_view, side_by_side
 from service.web.teacher.deeds import did, go_done
+from service.web.teacher.progress import how_far_is
 from service.words.names import in_order, plain
 from service.words.writing import day_of
 
@@ -56,16 +54,16 @@ def children(
     request: Request, parts: TheHouse, records: Records, who: Visitor, q: str = "", state: str = ""
 ) -> HTMLResponse:
     """List the children and how far each is; of a search, those whose name holds the words and who are that far."""
-    every = [(child, _state(records, parts.clock.now(), child)) for child in records.scalars(select(Child))]
+    every = [(child, how_far_is(records, child, parts.clock.now())) for child in records.scalars(select(Child))]
     words = q.strip()[:LONGEST_NICKNAME]
     rows = [
         (child, how_far)
         for child, how_far in every
         if plain(words) in plain(child.nickname)
-        and (not state or state == how_far["kind"] or (state == "again" and how_far["again"]))
+        and (not state or state == how_far.kind or (state == "again" and how_far.again))
     ]
-    rows.sort(key=lambda row: (row[1]["order"], in_order(row[0].nickname)))
-    to_review = sum(how_far.get("count", 0) for _, how_far in every)
+    rows.sort(key=lambda row: (row[1].order, in_order(row[0].nickname)))
+    to_review = sum(how_far.to_review for _, how_far in every)
     return page(request, "teacher/children.html", rows=rows, to_review=to_review, q=words, state=state, many=len(every))
 
 
@@ -355,39 +353,6 @@ def _form(
     years = range(today.year - YOUNGEST, today.year - OLDEST - 1, -1)
     shown = {"child": child, "filled": filled, "years": years, "nameless": status != 200}
     return page(request, "teacher/child_form.html", status, **shown)
-
-
-def _state(records: Session, now: datetime, child: Child) -> dict[str, Any]:
-    """How far a child is: photos to review first, then what is being waited for, then what was decided.
-
-    Nothing is to be decided by an arm that is old or contradicts others, as the child's page says.
-    """
-    requests = records.scalars(select(PhotoRequest).where(PhotoRequest.child_id == child.id))
-    waiting_for = [(asked, still_wanted(records, asked)) for asked in requests if is_open(asked, now)]
-    again = any(each.again for _, wanted in waiting_for for each in wanted)
-    return {"again": again} | _stage(records, day_of(now), child, [asked for asked, wanted in waiting_for if wanted])
-
-
-def _stage(records: Session, today: date, child: Child, waiting_for: list[PhotoRequest]) -> dict[str, Any]:
-    waiting = records.scalars(
-        select(Upload.id).where(Upload.child_id == child.id, Upload.state.in_((MEASURED, FAILED)))
-    ).all()
-    if waiting:
-        return {"order": 0, "kind": "review", "count": len(waiting)}
-    kept = select(VerdictRecord).where(VerdictRecord.child_id == child.id)
-    if child.instrument_id:  # as on the child's page: another that was decided on, too, says nothing of the one in use
-        kept = kept.where(VerdictRecord.instrument_id == child.instrument_id)
-    verdict = records.scalars(kept.order_by(VerdictRecord.made_at.desc())).first()
-    arm = latest_arm(records, child.id)
-    if arm is not None and (verdict is None or not made_of_now(records, verdict)):
-        anew = is_old(arm, today) or is_doubted(child, dated_arms(records, child.id))
-        if not (anew and waiting_for):
-            return {"order": 1, "kind": "anew" if anew else "decide"}
-    if waiting_for:
-        return {"order": 2, "kind": "asked", "until": max(asked.expires_at for asked in waiting_for)}
-    if verdict is not None:
-        return {"order": 3, "kind": "decided", "verdict": verdict.outcome["en"], "on": verdict.made_at}
-    return {"order": 4, "kind": "nothing"}
 
 
 def _download(content: str, media_type: str, ending: str) -> Response:
