@@ -14,10 +14,10 @@ from calibration.sheet_drawing import sheet_image
 from vision.training.figures.meshes import strip
 from vision.training.figures.posing import about
 from vision.training.figures.trace import View
+from vision.training.outsider.materials import cloth_of, unlike_skin
 from vision.training.outsider.phone import Lens, bent, developed, printed
 from vision.training.outsider.pieces import Camera, Description, Lamp, Piece, Strands
 from vision.training.outsider.skin import Skin
-from vision.training.outsider.surroundings import cloth_of, unlike_skin
 
 LAYOUT = SheetLayout(Paper.A4, 1)
 PLACE = np.array([0.1, 1.0, 0.9])

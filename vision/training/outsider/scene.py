@@ -19,10 +19,12 @@ from vision.training.figures.sequences import STEPS, Stand, Sway
 from vision.training.figures.trace import View
 from vision.training.outsider.clothes import COLLARS, Dresser, Neck, Wear, collar
 from vision.training.outsider.hair import OVER_THE_NECK, STYLES, Hair, Head, strands
+from vision.training.outsider.materials import chest_print, cloth_of, unlike_skin
 from vision.training.outsider.phone import Lens
 from vision.training.outsider.pieces import Camera, Description, Made, Piece, Strands
 from vision.training.outsider.skin import Skin
-from vision.training.outsider.surroundings import chest_print, cloth_of, flat, room, unlike_skin
+from vision.training.outsider.solids import flat
+from vision.training.outsider.surroundings import room
 
 OLDEST = 13.0
 ADULTS = 0.15
