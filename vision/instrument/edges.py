@@ -202,7 +202,28 @@ def _corners() -> Mask:
 
 
 def map_edges(seen: InstrumentSeen, pose: Pose, camera: Camera, reach_px: float, px_per_mm: float) -> Edges:
-    """Edges of the top plate in the map, which knows them even where neck or chin rest lie over them."""
+    """Edges of the top plate in the map, which knows them even where neck or chin rest lie over them.
+
+    Parameters
+    ----------
+    seen : InstrumentSeen
+    pose : Pose
+        Where the instrument is thought to lie.
+    camera : Camera
+    reach_px : float
+        How far from the pose's outline an edge is looked for, px of the photo.
+    px_per_mm : float
+        Resolution of the photo at the instrument.
+
+    Returns
+    -------
+    Edges
+
+    Raises
+    ------
+    Refused
+        If too little of the outline is there.
+    """
     line = camera.project(pose.top)
     nodes = np.flatnonzero(~_corners())
     normal = -outward_normals(line)[nodes]

@@ -124,7 +124,13 @@ def fit(
 def settle(
     start: Array, views: Sequence[View], setting: Setting, robust: float = 4.0, rounds: int = 8
 ) -> tuple[Array, Array]:
-    """Near the most probable instrument (BODY_UNKNOWNS,), and the weights of the edges; otherwise as `fit`."""
+    """Near the most probable instrument (BODY_UNKNOWNS,), and the weights of the edges; otherwise as `fit`.
+
+    Raises
+    ------
+    RanAway
+        If the rounds lead nowhere.
+    """
     try:
         unknowns, weight = _settled(FitProblem(tuple(views), setting), start, robust, rounds, _NEAR_MM)
     except np.linalg.LinAlgError as error:

@@ -156,7 +156,13 @@ def solve_instrument(detected: DetectedInstrument, corrections: Corrections | No
 
 
 def view_of(detected: DetectedInstrument, corrections: Corrections) -> View:
-    """The photo's view of the instrument; an end set by hand replaces what was seen there."""
+    """The photo's view of the instrument; an end set by hand replaces what was seen there.
+
+    Raises
+    ------
+    ValueError
+        If a correction is of no point that is named in `POINT_NAMES`.
+    """
     traced, camera = detected.traced, LeanCamera(detected.camera)
     pose = pose_of(traced.start, detected.setting.table_mm)
     tips = [] if "scroll_top" in corrections else [_rounded(detected, pose)]

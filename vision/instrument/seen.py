@@ -201,7 +201,13 @@ def _touches(seen: InstrumentSeen) -> Array:
 
 
 def refuse_shoulder_rest(seen: InstrumentSeen) -> None:
-    """Refuse an instrument that stands on a shoulder rest: its height is not that of one lying on its back."""
+    """Refuse an instrument that stands on a shoulder rest: its height is not that of one lying on its back.
+
+    Raises
+    ------
+    Refused
+        If more of it than a stray patch is seen.
+    """
     if (seen.shoulder_rest > _INSIDE).sum() > _SHOULDER_REST_SHARE * (seen.whole > _INSIDE).sum():
         raise Refused(SHOULDER_REST_MOUNTED)
 
