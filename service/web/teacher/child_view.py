@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
+from markupsafe import Markup
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -19,7 +20,7 @@ from service.fit.fingers import finger_room, finger_sentences
 from service.fit.growth import Growth, growth_alerts, growth_sentences
 from service.fit.order import Order
 from service.fit.order_drawing import drawing_svg
-from service.fit.outlook import month_after, outlook
+from service.fit.outlook import DAYS_A_MONTH, month_after, outlook
 from service.fit.ranking import Ranked
 from service.fit.sentences import Percent, Sentence, Translate, say
 from service.fit.signs import SIGN_QUESTIONS, PlayingSigns
@@ -60,7 +61,7 @@ from service.web.teacher.requests import REASONS
 from service.words.i18n import marked
 from service.words.writing import day_of
 
-MONTH = timedelta(days=30.44)
+MONTH = timedelta(days=DAYS_A_MONTH)
 
 
 @dataclass(frozen=True)
@@ -102,11 +103,7 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         judged_fault = error.sentence.text(translate, language)
         choices = _choices(known, None, found, (), translate, language)
     used_choice = next((each for each in choices if used is not None and each.instrument.id == used.id), None)
-    verdicts = records.scalars(
-        select(VerdictRecord).where(VerdictRecord.child_id == child.id).order_by(VerdictRecord.made_at.desc())
-    ).all()
-    decided = _decided(verdicts, latest, used)
-    tapes = _tapes(records, child, arms, translate, language)
+    tapes = _tapes(records, child, arms, latest, translate, language)
     out, elsewhere = loans(records, [each.instrument for each in choices]), players(records, child)
     return {
         "age": age_years(child, today),
@@ -116,13 +113,10 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
         "chart": known.chart,
         "used": used,
         "used_choice": used_choice,
-        "growth": growth,
         "doubted": known.doubted,
-        "growth_words": [each.text(translate, language) for each in growth_sentences(growth)] if growth else [],
-        "growth_alerts": [each.text(translate, language) for each in growth_alerts(growth)] if growth else [],
         "growth_fault": growth_fault,
         "outlook": _outlook(growth, latest, used_choice, translate, language),
-        "growth_rows": _growth_rows(growth, latest, language),
+        **_in_words(growth, latest, translate, language),
         "plot": _plot(arms, growth, known.chart, used_choice, translate, language),
         "choices": choices,
         "judged_fault": judged_fault,
@@ -143,11 +137,8 @@ def child_view(records: Session, child: Child, now: datetime, translate: Transla
             .order_by(Upload.received_at)
         ).all(),
         **_requests(records, child, now),
-        "verdicts": verdicts,
+        **_verdicts(records, child, latest, used, now),
         "bar_since": bar_since(records, latest) or bar_since(records, used),
-        "decided": decided,
-        "decided_before": decided is not None and not made_of_now(records, decided),
-        "decided_is_read": decided is not None and report_is_open(decided, now),
         "instrument_names": {each.instrument.id: each.instrument.name for each in choices},
     }
 
@@ -173,6 +164,22 @@ def _requests(records: Session, child: Child, now: datetime) -> dict[str, Any]:
     ]
     waits = any(is_open(asked, now) and wanted[asked.id] for asked in requests)
     return {"requests": requests, "wanted": wanted, "again": again, "open_requests": waits}
+
+
+def _verdicts(
+    records: Session, child: Child, latest: ArmRecord | None, used: Instrument | None, now: datetime
+) -> dict[str, Any]:
+    """The verdicts that were kept, the last first, and what became of the one that counts."""
+    verdicts = records.scalars(
+        select(VerdictRecord).where(VerdictRecord.child_id == child.id).order_by(VerdictRecord.made_at.desc())
+    ).all()
+    decided = _decided(verdicts, latest, used)
+    return {
+        "verdicts": verdicts,
+        "decided": decided,
+        "decided_before": decided is not None and not made_of_now(records, decided),
+        "decided_is_read": decided is not None and report_is_open(decided, now),
+    }
 
 
 def _decided(
@@ -236,15 +243,20 @@ def _outlook(
     return [each.text(translate, language) for each in outlook(growth, latest.measured_on, verdict)]
 
 
-def _growth_rows(growth: Growth | None, latest: ArmRecord | None, language: str) -> list[dict[str, Any]]:
-    """The growth band by the calendar, every third month."""
+def _in_words(growth: Growth | None, latest: ArmRecord | None, translate: Translate, language: str) -> dict[str, Any]:
+    """Growth with its sentences, and its band by the calendar, every third month."""
     if growth is None or latest is None:
-        return []
-    return [
-        {"month": month_after(latest.measured_on, each.months).text(language), "point": each}
-        for each in growth.points
-        if each.months % 3 == 0
-    ]
+        return {"growth": None, "growth_words": [], "growth_alerts": [], "growth_rows": []}
+    return {
+        "growth": growth,
+        "growth_words": [each.text(translate, language) for each in growth_sentences(growth)],
+        "growth_alerts": [each.text(translate, language) for each in growth_alerts(growth)],
+        "growth_rows": [
+            {"month": month_after(latest.measured_on, each.months).text(language), "point": each}
+            for each in growth.points
+            if each.months % 3 == 0
+        ],
+    }
 
 
 def _plot(
@@ -254,7 +266,7 @@ def _plot(
     used: Choice | None,
     translate: Translate,
     language: str,
-) -> Any:
+) -> Markup | None:
     if not arms:
         return None
     measured = [(arm.measured_on, arm_length(arm)) for arm in arms]
@@ -334,13 +346,17 @@ def order_view(found: Callable[[], Order], translate: Translate, language: str) 
 
 
 def _tapes(
-    records: Session, child: Child, arms: Sequence[ArmRecord], translate: Translate, language: str
+    records: Session,
+    child: Child,
+    arms: Sequence[ArmRecord],
+    latest: ArmRecord | None,
+    translate: Translate,
+    language: str,
 ) -> list[dict[str, Any]]:
     """The tape readings, the last first, each compared with the photo of its time."""
     readings = records.scalars(
         select(TapeRecord).where(TapeRecord.child_id == child.id).order_by(TapeRecord.taken_on)
     ).all()
-    latest = latest_arm(records, child.id)
     found = []
     for each in reversed(readings):
         near = of_its_time(each, arms)
