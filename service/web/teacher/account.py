@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Literal
+
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import func, select
@@ -20,6 +23,10 @@ from service.web.pages import go_to, page
 from service.web.teacher.requests import qr_svg
 
 router = APIRouter(prefix="/account")
+
+Part = Literal["password", "factor", "codes", "browsers"]
+"""A part of the page with a form that may have been refused."""
+NO_PROBLEMS: Mapping[Part, str | None] = {}
 
 
 @router.get("")
@@ -46,7 +53,7 @@ def change_password(request: Request, who: Visitor, parts: TheHouse, records: Re
         str(form.get("new", "")), str(form.get("twice", "")), (teacher.email, teacher.name)
     )
     if problem is not None:
-        return _shown(request, who, parts, records, 422, password_problem=problem)
+        return _shown(request, who, parts, records, 422, problems={"password": problem})
     teacher.password_hash = hash_password(str(form["new"]))
     end_sessions(records, parts, teacher.id, but=who.sign_in_id)
     note(records, who.studio_id, Action.PASSWORD_CHANGED, parts.clock.now(), who.teacher_id, who.teacher_id)
@@ -59,7 +66,7 @@ def offer_factor(request: Request, who: Visitor, parts: TheHouse, records: Recor
     teacher = records.get_one(Teacher, who.teacher_id)
     problem = not_the_teacher(parts, teacher, form)
     if problem is not None or teacher.factor_since is not None:
-        return _shown(request, who, parts, records, 422 if problem else 200, factor_problem=problem)
+        return _shown(request, who, parts, records, 422 if problem else 200, problems={"factor": problem})
     return _offered(request, parts, teacher, None)
 
 
@@ -86,7 +93,7 @@ def switch_factor_off(request: Request, who: Visitor, parts: TheHouse, records: 
     teacher = records.get_one(Teacher, who.teacher_id)
     problem = not_the_teacher(parts, teacher, form)
     if problem is not None:
-        return _shown(request, who, parts, records, 422, factor_problem=problem)
+        return _shown(request, who, parts, records, 422, problems={"factor": problem})
     switch_off(teacher)
     note(records, who.studio_id, Action.FACTOR_OFF, parts.clock.now(), who.teacher_id, who.teacher_id)
     return go_to("/account", told="factor-off")
@@ -98,7 +105,7 @@ def make_codes(request: Request, who: Visitor, parts: TheHouse, records: Records
     teacher = records.get_one(Teacher, who.teacher_id)
     problem = not_the_teacher(parts, teacher, form)
     if problem is not None:
-        return _shown(request, who, parts, records, 422, codes_problem=problem)
+        return _shown(request, who, parts, records, 422, problems={"codes": problem})
     return _with_new_codes(request, who, parts, records, teacher)
 
 
@@ -107,7 +114,7 @@ def revoke(request: Request, who: Visitor, parts: TheHouse, records: Records, fo
     """Sign a browser out, after the password; every one but this where none is named."""
     problem = not_the_teacher(parts, records.get_one(Teacher, who.teacher_id), form)
     if problem is not None:
-        return _shown(request, who, parts, records, 422, browsers_problem=problem)
+        return _shown(request, who, parts, records, 422, problems={"browsers": problem})
     chosen = RevokeForm.read(form).sign_in_id
     note(records, who.studio_id, Action.BROWSER_SIGNED_OUT, parts.clock.now(), who.teacher_id, chosen or None)
     if not chosen:
@@ -140,10 +147,7 @@ def _shown(
     records: Records,
     status: int = 200,
     codes: list[str] | None = None,
-    password_problem: str | None = None,
-    factor_problem: str | None = None,
-    codes_problem: str | None = None,
-    browsers_problem: str | None = None,
+    problems: Mapping[Part, str | None] = NO_PROBLEMS,
 ) -> HTMLResponse:
     now = parts.clock.now()
     return page(
@@ -163,8 +167,5 @@ def _shown(
         codes_left=records.scalar(
             select(func.count()).select_from(RecoveryCode).where(RecoveryCode.teacher_id == who.teacher_id)
         ),
-        password_problem=password_problem,
-        factor_problem=factor_problem,
-        codes_problem=codes_problem,
-        browsers_problem=browsers_problem,
+        problems=problems,
     )

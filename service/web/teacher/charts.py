@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import count, takewhile
 
 from fastapi import APIRouter, Request
@@ -56,7 +57,7 @@ def charts(request: Request, who: Visitor, records: Records) -> HTMLResponse:
 def new_chart(request: Request, who: Visitor, records: Records) -> HTMLResponse:
     """Start a chart from the one in use."""
     chart = chart_in_use(records)
-    return _editor(request, None, "", _rows_of(chart), "mm", f"{chart.stretch_mm:g}", chart)
+    return _editor(request, None, _Filled.of(chart, ""), chart)
 
 
 @router.post("/preview")
@@ -102,7 +103,7 @@ def edit_chart(request: Request, chart_id: str, records: Records) -> HTMLRespons
     """Edit a chart."""
     kept = _chart(records, chart_id)
     chart = read_chart(kept.csv, kept.name)
-    return _editor(request, kept, kept.name, _rows_of(chart), "mm", f"{chart.stretch_mm:g}", chart)
+    return _editor(request, kept, _Filled.of(chart, kept.name), chart)
 
 
 @router.post("/{chart_id}")
@@ -195,36 +196,43 @@ def _chart_of(
 def _editor_again(
     request: Request, kept: StudioChart | None, form: FormData, chart: Chart | None, fault: str | None
 ) -> HTMLResponse:
-    rows = _rows_of(chart) if chart is not None else _with_gaps(_typed_rows(form))
+    """The editor with what was typed; its rows in mm where they make a chart, else as they were typed or pasted."""
     typed = ChartForm.read(form)
-    unit = "mm" if chart is not None else typed.unit or "mm"
-    pasted = typed.csv if chart is None else ""
-    return _editor(request, kept, typed.name, rows, unit, typed.stretch, chart, fault, pasted)
+    if chart is not None:
+        filled = _Filled(typed.name, _rows_of(chart), "mm", typed.stretch)
+    else:
+        filled = _Filled(typed.name, _with_gaps(_typed_rows(form)), typed.unit or "mm", typed.stretch, typed.csv)
+    return _editor(request, kept, filled, chart, fault)
+
+
+@dataclass(frozen=True, slots=True)
+class _Filled:
+    """What stands in the editor's fields: the name, the table's rows, their unit, the stretch in mm, pasted CSV."""
+
+    name: str
+    rows: list[dict[str, str]]
+    unit: str
+    stretch: str
+    csv: str = ""
+
+    @classmethod
+    def of(cls, chart: Chart, name: str) -> _Filled:
+        """A chart to begin with."""
+        return cls(name, _rows_of(chart), "mm", f"{chart.stretch_mm:g}")
 
 
 def _editor(
-    request: Request,
-    kept: StudioChart | None,
-    name: str,
-    rows: list[dict[str, str]],
-    unit: str,
-    stretch: str,
-    chart: Chart | None,
-    fault: str | None = None,
-    pasted: str = "",
+    request: Request, kept: StudioChart | None, filled: _Filled, chart: Chart | None, fault: str | None = None
 ) -> HTMLResponse:
     return page(
         request,
         "teacher/chart_form.html",
         422 if fault else 200,
         kept=kept,
-        name=name,
-        rows=rows + [dict.fromkeys(COLUMNS, "")] * SPARE_ROWS,
+        filled=filled,
+        rows=filled.rows + [dict.fromkeys(COLUMNS, "")] * SPARE_ROWS,
         columns=COLUMNS,
-        unit=unit,
         units=UNITS,
-        stretch=stretch,
-        pasted=pasted,
         chart=chart,
         fault=fault,
         plot=_plot(request, chart),
