@@ -8,7 +8,7 @@ were rendered, up to a millimetre from where they belong.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,23 +16,17 @@ from typing import Any
 import cv2
 import numpy as np
 
-from calibration.arrays import Array, Picture
+from calibration.arrays import Picture
 from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_drawing import sheet_image
 from tests.accuracy import arm, instrument
 from tests.accuracy.scenes import PAGE_DPI, Scene, composer, scenes
 from tests.accuracy.table import Row, row
+from tests.calibration.bent_paper import SHAPES
 from vision.arm.measure import measure_arm
 from vision.instrument.measure import measure_instrument
 from vision.photo import load_photo
 
-SHAPES: dict[str, Callable[[Array], Array]] = {
-    "bow": lambda along: 1 - along**2,
-    "curl": lambda along: along**2,
-    "fold": lambda along: 1 - np.abs(along),
-    "corner": lambda along: np.maximum((along - 0.5) / 0.5, 0) ** 2,
-}
-"""Heights over the surface along a direction across the sheet, which goes from -1 to 1; the highest is 1."""
 BY_MM = (0.5, 5.0)
 _STEPS = 4
 """Of a fixed point that halves what is left many times over in each."""

@@ -5,7 +5,6 @@ Independently: OpenCV draws the corners of bent sheets; a length beside the shee
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,6 +17,7 @@ from calibration.lens import StatedLens
 from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_bends import bends_of
 from calibration.sheet_in_photo import SheetInPhoto
+from tests.calibration.bent_paper import SHAPES
 from tests.calibration.test_any_camera import truth
 
 Array = NDArray[np.float64]
@@ -25,12 +25,6 @@ SIZE = (4000, 3000)
 LAYOUT = SheetLayout(Paper.A4, 1)
 STATED = StatedLens(26.0)
 NOISE_PX = 0.08
-SHAPES: dict[str, Callable[[Array], Array]] = {
-    "bow": lambda along: 1 - along**2,
-    "curl": lambda along: along**2,
-    "fold": lambda along: 1 - np.abs(along),
-    "corner": lambda along: np.maximum((along - 0.5) / 0.5, 0) ** 2,
-}
 
 
 @dataclass(frozen=True)

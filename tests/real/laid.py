@@ -27,7 +27,7 @@ from calibration.problems import Refused
 from calibration.sheet import Paper, SheetLayout
 from calibration.sheet_drawing import sheet_image
 from tests.real.table import Line, figures, share
-from tests.real.violins import ENOUGH_LENGTH
+from tests.real.violins import are_right
 from tests.vision.trace import InstrumentTrace, trace_instrument
 from vision.instrument.measure import measure_instrument
 from vision.instrument.model import LENGTH, TOTAL
@@ -83,7 +83,7 @@ class LaidReading:
     @property
     def measures(self) -> bool:
         """Whether both lengths are right."""
-        return all(error is not None and abs(error) <= ENOUGH_LENGTH for error in (self.body_error, self.total_error))
+        return are_right(self.body_error, self.total_error)
 
 
 def read_laid(index: Sequence[dict[str, Any]], folder: Path) -> list[LaidReading]:

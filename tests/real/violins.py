@@ -50,7 +50,12 @@ class ViolinReading:
     @property
     def measures(self) -> bool:
         """Whether both lengths are right."""
-        return all(error is not None and abs(error) <= ENOUGH_LENGTH for error in (self.body_error, self.total_error))
+        return are_right(self.body_error, self.total_error)
+
+
+def are_right(*errors: float | None) -> bool:
+    """Whether every length was found, and within `ENOUGH_LENGTH` per cent."""
+    return all(error is not None and abs(error) <= ENOUGH_LENGTH for error in errors)
 
 
 def read_violins(index: Sequence[dict[str, Any]], folder: Path) -> list[ViolinReading]:

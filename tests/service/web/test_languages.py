@@ -5,7 +5,6 @@ from __future__ import annotations
 import html
 import re
 from functools import cache
-from pathlib import Path
 
 import pytest
 
@@ -17,13 +16,12 @@ from service.measuring.outcome import ARM, INSTRUMENT
 from service.records.tables import AGAIN, RECEIVED, REFUSED, PhotoRequest, Teacher, Upload, VerdictRecord
 from service.web.pages import ENVIRONMENT, reading_aids
 from service.web.teacher.requests import REASONS
-from service.words import extracting, i18n
+from service.words import i18n
 from tests.screenshots import pages
+from tests.service.catalogue import OTHERS, source_strings
 from tests.service.conftest import Place
 from tests.service.seeding import Seeded, seed
 
-ROOT = Path(__file__).resolve().parents[3]
-OTHERS = [language for language in i18n.LANGUAGES if language != i18n.SOURCE_LANGUAGE]
 OWN_WORDS = "own words "
 LONG_ENOUGH = 25
 """Shorter strings may be the same in two languages, or part of a name."""
@@ -34,11 +32,6 @@ PROBLEMS = [
     for each in vars(room).values()
     if isinstance(each, Problem)
 ]
-
-
-@cache
-def source_strings() -> list[str]:
-    return i18n.source_strings(extracting.template(ROOT))
 
 
 @cache

@@ -1,7 +1,6 @@
 """The message catalogue: nothing untranslated, nothing broken, nothing left over."""
 
 import re
-from pathlib import Path
 
 import pytest
 from babel.numbers import format_percent
@@ -11,21 +10,14 @@ from service.measuring.outcome import ArmQuestion, InstrumentQuestion
 from service.measuring.results import ARM_LENGTHS, INSTRUMENT_LENGTHS
 from service.measuring.work import measure_arm_photo, measure_instrument_photos
 from service.words import extracting, i18n
+from tests.service.catalogue import OTHERS, ROOT, source_strings
 
-ROOT = Path(__file__).resolve().parents[3]
-OTHERS = [language for language in i18n.LANGUAGES if language != i18n.SOURCE_LANGUAGE]
 PLACES = re.compile(r"\{\w*(?:!r)?\}|%\(\w+\)s|%%")
 
 
-@pytest.fixture(scope="module")
-def sources():
-    """Every source string: reading them takes a second."""
-    return i18n.source_strings(extracting.template(ROOT))
-
-
 @pytest.mark.parametrize("language", OTHERS)
-def test_every_source_string_is_translated(language, sources):
-    assert i18n.missing(language, sources) == [], (
+def test_every_source_string_is_translated(language):
+    assert i18n.missing(language, source_strings()) == [], (
         "run `python -m service.words.i18n update` and translate what is empty"
     )
 
@@ -38,8 +30,8 @@ def test_translations_keep_the_places_for_values(language):
 
 
 @pytest.mark.parametrize("language", OTHERS)
-def test_no_translation_is_left_over(language, sources):
-    known = set(sources)
+def test_no_translation_is_left_over(language):
+    known = set(source_strings())
     assert [message.id for message in i18n.read_catalogue(language) if message.id and message.id not in known] == []
 
 
@@ -69,9 +61,9 @@ def test_help_is_found_in_commands_and_questions(tmp_path):
     assert found == {"One line.", "Two.", "Three.", "Four.", "Five."}
 
 
-def test_percentages_are_spelled_one_way(sources):
+def test_percentages_are_spelled_one_way():
     """As `Percent` writes them in English: without a space."""
-    assert [each for each in sources if re.search(r"\d %", each)] == []
+    assert [each for each in source_strings() if re.search(r"\d %", each)] == []
 
 
 @pytest.mark.parametrize("language", OTHERS)
