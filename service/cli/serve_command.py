@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 import ssl
+from errno import EADDRINUSE
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -92,5 +93,9 @@ def _check_address(host: str, port: int) -> None:
             trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             trial.bind(address)
     except OSError as error:
-        words = _("Cannot listen on {host}, port {port}: {reason}.")
-        raise click.UsageError(words.format(host=host, port=port, reason=error.strerror)) from None
+        words = _("Cannot listen on {host}, port {port}: {reason}.").format(host=host, port=port, reason=error.strerror)
+        if error.errno == EADDRINUSE:
+            words += " " + _(
+                "Another program has this port, or the service runs already: end it, or name another by --port."
+            )
+        raise click.UsageError(words) from None

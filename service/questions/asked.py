@@ -143,6 +143,8 @@ def reason_of(error: Any) -> Sentence | str:
     limits = error.get("ctx", {})
     if isinstance(limits.get("error"), FitError):
         return limits["error"].sentence  # type: ignore[no-any-return]
+    if error["type"] == "value_error":  # without pydantic's "Value error, " before it
+        return str(limits["error"])
     if error["type"] == "string_too_long":
         return say("At most {most} letters go in here.", most=limits["max_length"])
     if error["type"] == "too_long":

@@ -196,6 +196,7 @@ def test_the_drawing_is_a_picture(client):
         ("orders", {"arm_length": "450", "losses": "strain=3"}, "“strain” is not a loss; there are"),
         ("orders", {}, "arm_length: needed, and not given"),
         ("orders", {"arm_length": "450", "growth": 3}, "growth: no such field"),
+        ("orders", {"arm_length": "450", "language": "xx"}, "language: one of en, de, fr"),
         ("orders", {"arm_length": "450", "lasting_months": 3}, "go together"),
         ("growth-predictions", {"measurements": [{"age_years": 30, "arm_length": "600"}]}, "from 3 to 13 years"),
         ("growth-predictions", {"measurements": []}, "At least one measurement"),

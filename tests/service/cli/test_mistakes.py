@@ -171,6 +171,7 @@ def test_a_taken_port_is_said_in_words() -> None:
         done = run(f"serve --port {taken.getsockname()[1]}")
     assert done.exit_code == 2
     assert "Cannot listen on 127.0.0.1" in done.output
+    assert "name another by --port" in " ".join(done.output.split())
 
 
 def test_wrong_settings_are_said_in_words(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
