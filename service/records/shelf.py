@@ -244,7 +244,7 @@ class Given:
     instrument : Instrument or None
         None where nothing is to be taken or tried.
     action : Action or None
-        Take or try, with an instrument.
+        Take or try, with an instrument; of its own also to see to set-up first.
     wanted : Order or None
         What to order, without one.
     """
@@ -295,9 +295,10 @@ def give_out(
 
 
 def _keeps(records: Session, known: Known, child: Child, arm: ArmRecord) -> Given | None:
-    """What a child plays of its family's own, where that is to be taken or tried; None where it needs something."""
+    """What a child plays of its family's own, where it goes on with that; None where it needs something."""
     own = records.get(Instrument, child.instrument_id) if child.instrument_id else None
     if own is None or own.child_id != child.id:
         return None
     (ranked,) = known.ranked(arm_length(arm), [own])
-    return Given(child, own, ranked.action, None) if ranked.action in PLAYED else None
+    stays = ranked.action in PLAYED or ranked.action is Action.SET_UP  # set-up and posture come before another size
+    return Given(child, own, ranked.action, None) if stays else None

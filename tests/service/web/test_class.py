@@ -109,6 +109,13 @@ def test_who_plays_well_on_the_family_s_own_keeps_it_and_needs_nothing(place: Pl
     assert "Mo → Blue case 1/8 It can be played. in use" in kept
     assert "Mo" not in kept.partition("What to order")[2].split()
     assert f'name="pair" value="{seeded.instrument_id}' not in place.client.get("/class?show=1").text
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        about = {"studio_id": seeded.studio_id, "child_id": seeded.child_id, "instrument_id": seeded.instrument_id}
+        signs = SignsRecord(**about, noted_on=NOW.date(), answers={"wrist_free": False, "painless": True})
+        records.add(signs)
+    assert "Mo → Blue case 1/8 See to set-up and posture first" in given(), "before another of the same size"
+    with place.house.store.for_studio(seeded.studio_id) as records:
+        records.delete(records.get_one(SignsRecord, signs.id))
     alone = place.client.get("/class", params={"show": "1", "child": seeded.child_id}).text
     assert "Mo → Blue case" in words(alone)
     assert "/counter/lend" not in alone
