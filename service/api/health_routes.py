@@ -8,11 +8,9 @@ from fastapi import APIRouter, Request, Response
 from pydantic import BaseModel, Field
 
 from service.api.measurement_routes import Pool
-from service.jobs.keeper import Condition
+from service.jobs.keeper import Condition, Fault
 
 router = APIRouter(prefix="/api/v1")
-
-Fault = Literal["database", "disk", "queue", "keeper"]
 
 
 class Health(BaseModel):
@@ -43,7 +41,7 @@ async def health(request: Request, response: Response) -> Health:
     faults = condition.faults()
     if faults:
         response.status_code = 503
-    return Health(status="unwell" if faults else "well", faults=faults)  # type: ignore[arg-type]
+    return Health(status="unwell" if faults else "well", faults=faults)
 
 
 @router.get(

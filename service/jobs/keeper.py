@@ -14,6 +14,7 @@ import time
 from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
+from typing import Literal
 
 from dbos import DBOS
 from fastapi.concurrency import contextmanager_in_threadpool
@@ -44,6 +45,9 @@ ENDED_KEPT = timedelta(days=30)
 """How long browsers and invitations that ended are kept: our choice."""
 UNDER_WAY = ["PENDING", "ENQUEUED", "DELAYED"]
 
+Fault = Literal["database", "disk", "queue", "keeper"]
+"""What may be wrong: the records do not answer, little room on the disk, photos wait too long, nobody looked."""
+
 
 @dataclass(frozen=True)
 class Condition:
@@ -72,9 +76,9 @@ class Condition:
     workers: bool = True
     seen: float = field(default_factory=time.monotonic)
 
-    def faults(self) -> list[str]:
+    def faults(self) -> list[Fault]:
         """What is wrong, one word each; empty where nothing is."""
-        found = {
+        found: dict[Fault, bool] = {
             "database": not self.database,
             "disk": self.disk_free_bytes < LEAST_FREE_BYTES,
             "queue": self.oldest_s > LONGEST_WAIT_S,

@@ -234,11 +234,11 @@ def forget_half_restored(folder: Path) -> None:
     shutil.rmtree(folder / RESTORING, ignore_errors=True)
 
 
-def _member(archive: tarfile.TarFile, name: str) -> io.BufferedReader:
+def _member(archive: tarfile.TarFile, name: str) -> IO[bytes]:
     found = archive.extractfile(name)
     if found is None:
         raise KeyError(name)
-    return found  # type: ignore[return-value]
+    return found
 
 
 def _restore_photos(archive: tarfile.TarFile, copy: Store, place: PhotoPlace) -> int:
