@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from vision.training.figures import bodies
+from vision.training.figures import bodies, make
 from vision.training.figures.meshes import Division, box, clipped, normals, quad, strip, tube
-from vision.training.figures.posing import Pose, about, angle_about, arms_out, between, straight_out
+from vision.training.figures.posing import AHEAD_PIT_DEG, Pose, about, angle_about, arms_out, between, straight_out
 from vision.training.figures.sequences import Stand, Sway
 from vision.training.figures.trace import SKY, Lamp, Surface, View, library, render
 
@@ -156,6 +156,29 @@ def test_arms_of_a_good_photo_and_the_pose_in_which_one_is_measured() -> None:
         assert (measured.turn, measured.twist, measured.lean, measured.head, measured.shrug) == (0, 0, 0, (0, 0, 0), 0)
         assert (measured.arms[side].up, measured.arms[side].flex, measured.arms[side].straight) == (0, 0, 1)
         assert measured.arms[other] == arms[other]
+
+
+def test_an_arm_is_taken_off_the_wall_again_where_it_is_to_be_near_it_or_bent():
+    rng = np.random.default_rng(6)
+    pose = Pose(2.0, 0.0, 1.0, (5.0, 3.0, -2.0), arms_out(rng, "L"))
+    lying = pose.arms["L"]
+    for stance, flexed in (("near", False), ("bent", True)):
+        what = make.Drawn(None, pose, "L", False, False, make.Off.drawn(rng, stance))
+        off = what.taken_off(pose).arms["L"]
+        assert what.at_wall
+        assert what.taken_off(pose).arms["R"] == pose.arms["R"]
+        assert (off.up, off.palm) == (lying.up, lying.palm)
+        if flexed:
+            assert make.BENT_DEG[0] <= off.flex <= make.BENT_DEG[1]
+            assert AHEAD_PIT_DEG[0] <= off.pit <= AHEAD_PIT_DEG[1]
+        else:
+            assert make.NEAR_DEG[0] <= off.forward - lying.forward <= make.NEAR_DEG[1]
+            assert (off.flex, off.pit) == (lying.flex, lying.pit)
+    for stance in ("wall", "floating", "reaching"):
+        left = make.Drawn(None, pose, "L", stance == "wall", False, make.Off.drawn(rng, stance))
+        assert left.taken_off(pose) == pose
+        assert left.at_wall == (stance == "wall")
+    assert sum(make.STANCES.values()) == pytest.approx(1)
 
 
 @pytest.mark.parametrize("by", [-0.4, 0.0, 0.3])

@@ -29,7 +29,7 @@ from vision.training.figures.looks import Looks
 from vision.training.figures.meshes import Mesh
 from vision.training.figures.outline import neck_corner
 from vision.training.figures.painted import cloth_picture
-from vision.training.figures.posing import TRUNK_BONES, ArmPose, Pose, Posed, Poser, about
+from vision.training.figures.posing import AHEAD_PIT_DEG, TRUNK_BONES, ArmPose, Pose, Posed, Poser, about, elbow_bent
 from vision.training.figures.rooms import light, room
 from vision.training.figures.spread import Stores, parser, spread
 from vision.training.figures.trace import Surface, View, render
@@ -49,6 +49,31 @@ SHRUG_DEG = 4.0
 """Deviation of the collar bones' height among people; our choice."""
 BEHIND = 0.09
 """How many figures show their back; our choice."""
+STANCES = {"wall": 0.40, "near": 0.08, "floating": 0.30, "reaching": 0.12, "bent": 0.10}
+"""How many arms lie on the wall, are a little off it, float, reach forward, and are bent towards the camera with the
+upper arm at the wall; our choice."""
+AT_WALL = ("wall", "near", "bent")
+"""Of those, which lie on the wall, or did."""
+NEAR_DEG, BENT_DEG = (0.5, 8.0), (12.0, 60.0)
+"""How far an arm near the wall is turned off it, and how much a bent one is bent; our choice."""
+
+
+@dataclass(frozen=True)
+class Off:
+    """How an arm that lies on the wall is taken off it: degrees forward, bend of the elbow, and where it bends to."""
+
+    forward: float
+    flex: float
+    pit: float
+
+    @classmethod
+    def drawn(cls, rng: np.random.Generator, stance: str) -> Off | None:
+        """Of the arms that are "near" the wall or "bent" before it; None of others."""
+        forward, flex = float(rng.uniform(*NEAR_DEG)), float(rng.uniform(*BENT_DEG))
+        pit = float(rng.uniform(*AHEAD_PIT_DEG))
+        if stance == "near":
+            return cls(forward, 0.0, pit)
+        return cls(float(rng.normal(0, 2)), flex, pit) if stance == "bent" else None
 
 
 @dataclass(frozen=True)
@@ -60,6 +85,21 @@ class Drawn:
     side: str
     touching: bool
     behind: bool
+    off: Off | None = None
+
+    @property
+    def at_wall(self) -> bool:
+        """Whether the arm lies on the wall, or lay there before it was taken off."""
+        return self.touching or self.off is not None
+
+    def taken_off(self, pose: Pose) -> Pose:
+        """The pose as it is meant, of one in which the arm lies on the wall."""
+        if self.off is None:
+            return pose
+        arm = pose.arms[self.side]
+        turned = replace(arm, forward=arm.forward + self.off.forward)
+        pose = replace(pose, arms={**pose.arms, self.side: turned})
+        return elbow_bent(pose, self.side, self.off.flex, self.off.pit) if self.off.flex else pose
 
 
 def drawn(rng: np.random.Generator, store: list[Body]) -> Drawn:
@@ -68,35 +108,37 @@ def drawn(rng: np.random.Generator, store: list[Body]) -> Drawn:
     share = float(rng.uniform(0, 0.5)) if abs(first.age - second.age) < 6 else 0.0
     body = bodies.mixed(first, second, share)
     side = "LR"[int(rng.integers(2))]
-    stance = str(rng.choice(["wall", "floating", "reaching"], p=[0.44, 0.38, 0.18]))
+    stance = str(rng.choice(list(STANCES), p=list(STANCES.values())))
     behind = bool(rng.random() < BEHIND)
     if behind:
         stance = "floating"
     arms = {side: _stretched(rng, stance)}
     arms["LR".replace(side, "")] = _other_arm(rng, side)
-    return Drawn(body, _pose(rng, arms), side, stance == "wall", behind)
+    return Drawn(body, _pose(rng, arms), side, stance == "wall", behind, Off.drawn(rng, stance))
 
 
 def _stretched(rng: np.random.Generator, stance: str) -> ArmPose:
     """The arm that is held out: more or less level, straight and forward, the palm usually to the camera."""
     up = float(rng.uniform(-45, 50) if rng.random() < 0.25 else np.clip(rng.normal(0, 5), -14, 14))
     forward, flex = float(rng.uniform(-3, 10)), float(rng.uniform(0, 9))
+    pit = float(rng.uniform(0, 70))
     if stance == "reaching":
-        if rng.random() < 0.6:
+        if rng.random() < 0.55:
             forward = float(rng.uniform(15, 50))
         else:
             flex = float(rng.uniform(18, 75))
+            pit = float(rng.uniform(*AHEAD_PIT_DEG)) if rng.random() < 0.5 else pit
     if stance == "wall" and rng.random() < 0.08:
         flex = float(rng.uniform(10, 40))
     facing = [(0, 0, 1)] * 8 + [(0, -1, 0.3), (0, 1, 0.3), (0, 0, -1), (0, -1, -0.3)]
     palm = np.array(
-        facing[int(rng.integers(8 if stance == "wall" and rng.random() < 0.8 else len(facing)))]
+        facing[int(rng.integers(8 if stance in AT_WALL and rng.random() < 0.8 else len(facing)))]
     ) + rng.normal(0, [0.05, 0.2, 0.1])
     return ArmPose(
         up,
         forward,
         flex,
-        float(rng.uniform(0, 70)),
+        pit,
         tuple(palm.tolist()),
         float(rng.choice([1.0, 0.9, 0.6, 0.2], p=[0.4, 0.4, 0.15, 0.05])),
         float(rng.normal(0, 4)),
@@ -194,20 +236,22 @@ def picture(seed: int, stores: Stores, samples: int) -> tuple[Array, Picture, di
     lamps, sky = light(rng, stores.surfaces, view.place)
     linear, labels, ranges = render([*figure.meshes, *things], looks_of, lamps, sky, view, samples, seed)
     parts = np.where((labels >= 0) & (labels < len(PARTS)), labels + 1, 0).astype(np.uint8)
-    return np.asarray(linear, float), parts, {"seed": seed} | _truth(figure, view, parts, ranges)
+    clean = np.nan_to_num(np.asarray(linear, float))  # a ray along a surface may find nothing to divide by
+    return clean, parts, {"seed": seed} | _truth(figure, view, parts, ranges)
 
 
 def _placed(rng: np.random.Generator, seed: int, kinds: Kinds, what: Drawn, looks: Looks) -> Placed:
     """Dress what was drawn and put it before the wall, with the hand on it where it touches."""
     poser, pose, ahead = Poser(kinds, what.body), what.pose, float(rng.uniform(0.0, 0.012))
-    if what.touching:
-        pose = poser.touching(pose, what.side, ahead)
+    if what.at_wall:
+        pose = what.taken_off(poser.touching(pose, what.side, ahead))
     posed = poser.posed(pose)
     meshes = dressed(kinds, what.body, posed, looks, np.random.default_rng([seed, 2]))
     behind = back_of(meshes)
-    if what.touching:  # hair and cloth hold the trunk off the wall; the hand goes back to it, or nearly
+    if what.at_wall:  # hair and cloth hold the trunk off the wall; the hand goes back to it, or nearly
         thick = float(posed.points[kinds.share(*TRUNK_BONES) > 0.5][:, 2].min()) - behind
-        pose = poser.touching(pose, what.side, ahead - max(float(rng.uniform(0, 1)) * thick, thick - 0.02))
+        nearer = max(float(rng.uniform(0, 1)) * thick, thick - 0.02)
+        pose = what.taken_off(poser.touching(what.pose, what.side, ahead - nearer))
         posed = poser.posed(pose)
         meshes = dressed(kinds, what.body, posed, looks, np.random.default_rng([seed, 2]))
         behind = back_of(meshes)
@@ -215,7 +259,7 @@ def _placed(rng: np.random.Generator, seed: int, kinds: Kinds, what: Drawn, look
     if what.behind:
         meshes, posed, name = [m.about_face() for m in meshes], posed.about_face(), {"L": "R", "R": "L"}
         behind = back_of(meshes)
-    gap = rng.uniform(0.001, 0.008) if what.touching else rng.uniform(0.002, 0.05)
+    gap = rng.uniform(0.001, 0.008) if what.at_wall else rng.uniform(0.002, 0.05)
     shift = np.array([0, -posed.points[:, 1].min() + rng.uniform(0, 0.03), gap - behind])
     posed = Posed(posed.points + shift, posed.joints + shift, posed.turns)
     return Placed(kinds, what, looks, pose, posed, [m.moved(shift) for m in meshes], name)
