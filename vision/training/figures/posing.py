@@ -27,6 +27,11 @@ class ArmPose:
     drop: float = 0.0
 
 
+AHEAD_PIT_DEG = -10.0, 20.0
+"""How far up from straight ahead an elbow bends that is bent towards the camera: from in front it looks straight; our
+choice."""
+
+
 def arms_out(rng: np.random.Generator, side: str) -> dict[str, ArmPose]:
     """A good photo's arms, by side: that of `side` held out, the other hanging."""
     out = ArmPose(
@@ -57,6 +62,11 @@ class Pose:
     head: tuple[float, float, float]
     arms: dict[str, ArmPose] = field(default_factory=dict)
     shrug: float = 0.0
+
+
+def elbow_bent(pose: Pose, side: str, flex: float, pit: float) -> Pose:
+    """The pose with the elbow of that side bent by `flex` degrees, to `pit` degrees up from straight ahead."""
+    return replace(pose, arms={**pose.arms, side: replace(pose.arms[side], flex=flex, pit=pit)})
 
 
 def straight_out(pose: Pose, side: str) -> Pose:

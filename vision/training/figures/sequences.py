@@ -9,8 +9,9 @@ arm straight out at 90 degrees).  With ``--film`` each seed is a walk of three s
 child has its trunk turned by 15 to 25 degrees, which is a fault (``torso_turned``), its head as much or less, and the
 others turn the head alone.  With ``--away`` children whose hand does not touch the wall stand so many mm further from
 it than else, and the camera too; the others are left out.  With ``--moved`` children stand so many mm aside from the
-fourth view on, to the right if the seed is odd, and so do not stand still.  Seeds are other ones than those of pictures
-learned from.
+fourth view on, to the right if the seed is odd, and so do not stand still.  With ``--bent`` elbows are bent towards the
+camera by so many degrees, which is a fault (``elbow_bent``); the upper arm is held as else, and a hand that would touch
+the wall is as far from it as the forearm takes it.  Seeds are other ones than those of pictures learned from.
 """
 
 from __future__ import annotations
@@ -35,7 +36,18 @@ from vision.training.figures.looks import Looks
 from vision.training.figures.make import back_of, developed
 from vision.training.figures.meshes import Mesh, quad
 from vision.training.figures.painted import cloth_picture
-from vision.training.figures.posing import TRUNK_BONES, Pose, Poser, about, arms_out, straight_out, unit
+from vision.training.figures.posing import (
+    AHEAD_PIT_DEG,
+    TRUNK_BONES,
+    Pose,
+    Posed,
+    Poser,
+    about,
+    arms_out,
+    elbow_bent,
+    straight_out,
+    unit,
+)
 from vision.training.figures.rooms import light, room
 from vision.training.figures.spread import Stores, parser, spread
 from vision.training.figures.trace import Surface, View, render
@@ -145,7 +157,13 @@ class Scene:
     """
 
     def __init__(
-        self, seed: int, stores: Stores, what: str = "steps", away_mm: float = 0.0, moved_mm: float = 0.0
+        self,
+        seed: int,
+        stores: Stores,
+        what: str = "steps",
+        away_mm: float = 0.0,
+        moved_mm: float = 0.0,
+        bent_deg: float = 0.0,
     ) -> None:
         kinds, surfaces, rng = stores.kinds, stores.surfaces, np.random.default_rng([seed, 31])
         film = what == "film"
@@ -156,6 +174,7 @@ class Scene:
         self.side = "LR"[int(rng.random() > 0.75)]
         self.touching, self.away = bool(rng.random() < 0.5), 0.001 * away_mm
         self.moved = 0.001 * moved_mm * (1 if seed % 2 else -1)
+        self.bent_deg = bent_deg
         if self.touching and self.away:
             raise ValueError("touches the wall")
         self.looks = replace(Looks.drawn(rng), cover=str(rng.choice(["none", "none", "none", "collar", "hood"])))
@@ -208,21 +227,25 @@ class Scene:
         pose = sway.of(self.pose, self.side)
         if self.touching:
             pose = self.poser.touching(pose, self.side, self.ahead)
-        posed = self.poser.posed(pose)
-        figure = dressed(self.kinds, self.body, posed, self.looks, np.random.default_rng([self.seed, 32]))
-        behind = back_of(figure)
+        posed, figure, behind = self._dressed(pose)
         if self.touching:  # cloth holds the trunk off the wall; the hand goes back to it
             thick = float(posed.points[self.kinds.share(*TRUNK_BONES) > 0.5][:, 2].min()) - behind
-            pose = self.poser.touching(pose, self.side, self.ahead - thick)
-            posed = self.poser.posed(pose)
-            figure = dressed(self.kinds, self.body, posed, self.looks, np.random.default_rng([self.seed, 32]))
-            behind = back_of(figure)
+            posed, figure, behind = self._dressed(self.poser.touching(pose, self.side, self.ahead - thick))
         ahead = 0.3 * sway.ahead if self.touching else sway.ahead
         ahead += self.gap + self.away - behind
         shift = np.array([sway.aside, -posed.points[:, 1].min() + 0.012, ahead])
         names = ("upperarm01", "lowerarm01", "wrist", "pelvis")
         joints = {name: posed.joints[self.kinds.number(f"{name}.{self.side}")] + shift for name in names}
         return [mesh.moved(shift) for mesh in figure], joints, posed.points + shift
+
+    def _dressed(self, pose: Pose) -> tuple[Posed, list[Mesh], float]:
+        """The body in this pose, the elbow bent where it is to be; its meshes, and how far back they reach."""
+        if self.bent_deg:
+            pit = float(np.random.default_rng([self.seed, 37]).uniform(*AHEAD_PIT_DEG))
+            pose = elbow_bent(pose, self.side, pose.arms[self.side].flex + self.bent_deg, pit)
+        posed = self.poser.posed(pose)
+        figure = dressed(self.kinds, self.body, posed, self.looks, np.random.default_rng([self.seed, 32]))
+        return posed, figure, back_of(figure)
 
     def _sheet(self, rng: np.random.Generator) -> Mesh:
         wide, high = SHEET_M if rng.random() < 0.5 else SHEET_M[::-1]
@@ -305,9 +328,10 @@ class Scene:
         """What is true of all views."""
         return {
             "seed": self.seed,
-            "quality": ["torso_turned"] if self.turned else "good",
+            "quality": ["torso_turned"] if self.turned else ["elbow_bent"] if self.bent_deg else "good",
             "pose": {"torso_yaw_deg": round(self.pose.turn, 2), "head_deg": round(self.pose.head[0], 2)},
-            "protocol": "wall" if self.touching else "floating",
+            "bent_deg": self.bent_deg,
+            "protocol": "wall" if self.touching and not self.bent_deg else "floating",
             "away_mm": round(1000 * self.away),
             "moved_mm": round(1000 * self.moved),
             "side": self.side,
@@ -320,7 +344,7 @@ class Scene:
 
 def make(seed: int, stores: Stores, options: argparse.Namespace) -> None:
     """Write the views of one seed."""
-    scene = Scene(seed, stores, options.what, options.away, options.moved)
+    scene = Scene(seed, stores, options.what, options.away, options.moved, options.bent)
     folder = options.out / ("child_wall" if scene.touching else "child") / str(seed)
     single = options.what == "turned"
     views = _walk(scene) if scene.film else _steps(scene)[: 1 if single else None]
@@ -373,6 +397,7 @@ def main() -> None:
     options.add_argument("--turned", dest="what", action="store_const", const="turned")
     options.add_argument("--away", type=float, default=0.0, help="mm further from the wall that children stand")
     options.add_argument("--moved", type=float, default=0.0, help="mm aside that children stand in the last views")
+    options.add_argument("--bent", type=float, default=0.0, help="degrees by which elbows are bent towards the camera")
     start = time.time()
     for done, problem in enumerate(spread(make, options.parse_args()), start=1):
         print(done, f"{time.time() - start:.0f} s", problem or "", flush=True)

@@ -14,7 +14,17 @@ from calibration.arrays import Array, Floats
 from calibration.lens import FRAME_DIAGONAL_MM
 from vision.training.figures import bodies
 from vision.training.figures.bodies import VERTICES, Body, Fitting, Kinds
-from vision.training.figures.posing import TRUNK_BONES, Pose, Posed, Poser, arms_out, straight_out, unit
+from vision.training.figures.posing import (
+    AHEAD_PIT_DEG,
+    TRUNK_BONES,
+    Pose,
+    Posed,
+    Poser,
+    arms_out,
+    elbow_bent,
+    straight_out,
+    unit,
+)
 from vision.training.figures.sequences import STEPS, Stand, Sway
 from vision.training.figures.trace import View
 from vision.training.outsider.clothes import COLLARS, Dresser, Neck, Wear, collar
@@ -38,8 +48,6 @@ BORDER = 40
 """Pixels more on every side that are rendered for the lens to bend."""
 BENT_DEG = 20.0, 45.0
 """Least and largest bend of an elbow that is bent towards the camera."""
-BENT_PIT_DEG = -10.0, 20.0
-"""How far up from straight ahead it bends."""
 SKINS = {"pale": ("young_caucasian_female/textures/young_lightskinned_female_diffuse.png",
                   "young_caucasian_male/textures/young_lightskinned_male_diffuse.png",
                   "young_asian_female/textures/young_lightskinned_female_diffuse3.png",
@@ -217,8 +225,7 @@ class Scene:
         if not self.wanted.bent:
             return pose
         rng = np.random.default_rng([self.seed, 79])
-        arm = replace(pose.arms[self.side], flex=float(rng.uniform(*BENT_DEG)), pit=float(rng.uniform(*BENT_PIT_DEG)))
-        return replace(pose, arms={**pose.arms, self.side: arm})
+        return elbow_bent(pose, self.side, float(rng.uniform(*BENT_DEG)), float(rng.uniform(*AHEAD_PIT_DEG)))
 
     def _standing(self, aside: float = 0.0) -> Figure:
         """The dressed figure where it stands, some metres aside."""
