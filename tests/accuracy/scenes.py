@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import importlib.util
 import json
+import os
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -67,7 +68,7 @@ def scenes(shared_scenes: Path, kind: str, print_scale: float = 1.0) -> Iterator
             continue
         photo = composed / f"{_name(shared_scenes, folder)}.jpg"
         if not photo.exists():
-            part = photo.with_suffix(".part.jpg")
+            part = _beside(photo)
             composer(shared_scenes)(str(folder), pages[: len(truth["sheets"])], str(part), print_scale=print_scale)
             part.rename(photo)
         yield Scene(kind, folder, truth, photo)
@@ -86,8 +87,14 @@ def messenger(photo: Path) -> Path:
         with Image.open(photo) as image:
             rgb = image.convert("RGB")
             rgb.thumbnail((MESSENGER_SIDE_PX, MESSENGER_SIDE_PX), Image.Resampling.LANCZOS)
-            rgb.save(small, quality=MESSENGER_QUALITY)
+            rgb.save(part := _beside(small), quality=MESSENGER_QUALITY)
+        part.rename(small)
     return small
+
+
+def _beside(photo: Path) -> Path:
+    """Where this process writes a photo before it has its name: two may make the same one at a time."""
+    return photo.with_suffix(f".{os.getpid()}.jpg")
 
 
 def _name(shared_scenes: Path, folder: Path) -> str:
