@@ -10,6 +10,7 @@ from playwright.sync_api import Browser
 from service.records.tables import Teacher
 from service.web.family.pages import WAIT_S
 from service.web.language import LANGUAGES
+from service.words.i18n import translator
 from tests.screenshots import further_pages, pages
 from tests.service.browser.conftest import PHONE, SAMPLES
 from tests.service.full_studio import Full, fill
@@ -37,6 +38,16 @@ def every_page(full_service: tuple[Serving, Seeded, Full]) -> dict[str, str]:
 
 
 NARROW = {"width": 320, "height": 640}
+STANDING = (
+    "not there yet",
+    "wanted once more",
+    "being measured",
+    "accepted by the teacher",
+    "with the teacher",
+    "sent to you",
+    "not sent yet",
+)
+"""How far a photo or the report may be."""
 LONG_WORDS = ("de", "fr", "pl")
 """Languages in which letters of twice the size are tried."""
 CUT_WORDS = """() => [...document.querySelectorAll("button, .button, summary, th, td, label, h1, h2, h3, nav a")]
@@ -165,6 +176,10 @@ def test_large_letters_break_no_word_of_where_a_family_stands(
         tab.evaluate("document.documentElement.style.fontSize = '200%'")
         assert tab.locator(".steps a, .standing dt").count() > 1
         assert tab.evaluate(BROKEN_WORDS) == []
+    for state in STANDING:  # each that may stand there, whatever others left of this family
+        said = translator(language)(state)
+        tab.evaluate("text => document.querySelectorAll('.standing dd').forEach(e => { e.textContent = text; })", said)
+        assert tab.evaluate(BROKEN_WORDS) == [], said
     tab.close()
 
 
