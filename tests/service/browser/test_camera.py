@@ -335,7 +335,7 @@ def test_without_permission_the_ordinary_way_is_offered(
     start(tab, service, seeded)
     expect(tab.locator("[data-said]")).to_have_text(re.compile("The camera cannot be used here"))
     tab.get_by_role("link", name="Take a photo the ordinary way").click()
-    assert tab.locator("#photo").count() == 1
+    expect(tab.locator("#photo")).to_have_count(1)
 
 
 def test_where_the_camera_cannot_help_nothing_is_offered(
