@@ -150,18 +150,22 @@ def _no_hour_begins() -> Iterator[None]:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def _no_power_fails() -> Iterator[None]:
-    """What was written outlives a process that is killed; to wait for the disk as well helps where the power fails."""
+def own_pragmas() -> Iterator[tuple[str, ...]]:
+    """The service's own, for whom the disk matters; the other tests do not wait for it.
+
+    What was written outlives a process that is killed; to wait for the disk as well helps where the power fails.
+    """
 
     def unhurried(connection: Any, _: object) -> None:
         if isinstance(connection, sqlite3.Connection):
             connection.execute("PRAGMA synchronous=OFF")
 
+    own = database.PRAGMAS
     event.listen(Engine, "connect", unhurried)
     with pytest.MonkeyPatch.context() as changed:
         changed.setattr(os, "fsync", lambda _: None)
-        changed.setattr(database, "PRAGMAS", [each for each in database.PRAGMAS if "synchronous" not in each])
-        yield
+        changed.setattr(database, "PRAGMAS", tuple(each for each in own if "synchronous" not in each))
+        yield own
     event.remove(Engine, "connect", unhurried)
 
 

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import os
+import sqlite3
 import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -15,6 +16,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import delete, event, select
 
+from service.records import database
 from service.records.columns import Base
 from service.records.database import Store, WrongStudio
 from service.records.deeds import doing
@@ -37,6 +39,18 @@ from tests.service.seeding import NOW, SetClock, seed
 @pytest.fixture
 def house(tmp_path: Path) -> House:
     return open_house(Settings(data_folder=tmp_path), Recorded(), SetClock())
+
+
+def test_what_is_kept_is_on_the_disk_and_what_is_deleted_is_overwritten(
+    tmp_path: Path, own_pragmas: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(database, "PRAGMAS", own_pragmas)
+    connection = sqlite3.connect(tmp_path / "records.sqlite")
+    database._prepare_connection(connection, None)
+    names = ("journal_mode", "synchronous", "foreign_keys", "secure_delete")
+    told = [connection.execute(f"PRAGMA {name}").fetchone()[0] for name in names]
+    connection.close()
+    assert told == ["wal", 2, 1, 1]  # 2 is FULL, as sqlite.org/pragma.html numbers it
 
 
 def test_migrations_make_the_tables_of_the_code(tmp_path: Path) -> None:
